@@ -1,0 +1,47 @@
+"""What can go wrong, and how a person can act on it.
+
+SkysillError
+├── InputError      something given is wrong: what, where, how to mend it
+└── CoverageError   a question was asked where no source has anything to say
+"""
+
+from __future__ import annotations
+
+__all__ = ["CoverageError", "InputError", "SkysillError"]
+
+
+class SkysillError(Exception):
+    """Any fault that this library raises on purpose."""
+
+
+class InputError(SkysillError):
+    """Something given is wrong.
+
+    Parameters
+    ----------
+    what : the fault in one sentence
+    where : file, row and field, as far as known ("horizon.csv, row 14, elevation_deg")
+    mend : how to put it right, in one sentence
+
+    >>> print(InputError('"12,5.3" is not a number.', where="horizon.csv, row 14", mend="Write 12.5 or 12,5."))
+    horizon.csv, row 14: "12,5.3" is not a number. Write 12.5 or 12,5.
+    """
+
+    def __init__(self, what: str, *, where: str | None = None, mend: str | None = None) -> None:
+        self.what = what
+        self.where = where
+        self.mend = mend
+        super().__init__(what, where, mend)
+
+    def __str__(self) -> str:
+        line = self.what if self.where is None else f"{self.where}: {self.what}"
+        return line if self.mend is None else f"{line} {self.mend}"
+
+    def placed(self, where: str) -> InputError:
+        """The same fault with the place named (outer places go in front of inner ones)."""
+        joined = where if self.where is None else f"{where}, {self.where}"
+        return InputError(self.what, where=joined, mend=self.mend)
+
+
+class CoverageError(SkysillError):
+    """No source covers what was asked; the message says which place or azimuth."""
