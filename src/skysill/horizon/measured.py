@@ -1,0 +1,240 @@
+"""Readings taken on site with compass and clinometer -> Silhouette."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.units import Bools, Floats, wrap_180, wrap_360
+
+__all__ = ["CarriedSkyline", "Readings", "carry", "skyline_at"]
+
+SIDESTEP_M = 1.0
+"""A reading without a distance is not carried farther sideways than this: nobody knows how it would shift."""
+
+_STEP_DEG = 0.1
+_STILL_M = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """A measured horizon.
+
+    azimuth_deg : (n,) float; as typed, or true once the compass has been accounted for
+    elevation_deg : (n,) float, from the clinometer
+    distance_m : (n,) float, along the line of sight; nan where not measured
+    note : (n,) str
+    source : the file's name
+    """
+
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    distance_m: Floats
+    note: tuple[str, ...]
+    source: str
+
+    def turned(self, by_deg: float) -> Readings:
+        """The same readings with their azimuths turned clockwise, in order of azimuth.
+
+        >>> r = Readings(np.array([350.0, 10.0]), np.array([5.0, 6.0]), np.array([np.nan, 8.0]), ("", "gutter"), "h")
+        >>> r.turned(20.0).azimuth_deg
+        array([10., 30.])
+        """
+        azimuth_deg = wrap_360(np.asarray(self.azimuth_deg) + by_deg)
+        order = np.argsort(azimuth_deg, kind="stable")
+        return replace(
+            self,
+            azimuth_deg=azimuth_deg[order],
+            elevation_deg=np.asarray(self.elevation_deg)[order],
+            distance_m=np.asarray(self.distance_m)[order],
+            note=tuple(self.note[int(i)] for i in order),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CarriedSkyline:
+    """The measured horizon as it stands from another dish centre.
+
+    silhouette : columns at most 0.1 degree apart, joined straight between neighbouring readings
+    anchors : (column, 2) int, the two readings a column lies between (for drawing their errors)
+    weights : (column, 2) float, their shares
+    """
+
+    silhouette: Silhouette
+    anchors: np.ndarray
+    weights: Floats
+
+
+def _pairs(azimuth_deg: Floats, max_gap_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """Neighbouring readings close enough to be joined, as indices (lower, upper), and readings standing alone."""
+    count = azimuth_deg.size
+    if count < 2:
+        return np.zeros((0, 2), dtype=int), np.arange(count)
+    upper = np.roll(np.arange(count), -1)
+    gap = np.mod(azimuth_deg[upper] - azimuth_deg, 360.0)
+    joined = gap <= max_gap_deg + 1e-9
+    pairs = np.column_stack([np.arange(count), upper])[joined]
+    alone = np.setdiff1d(np.arange(count), pairs)
+    return pairs, alone
+
+
+def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -> Floats:
+    """Measured elevation at any azimuths, from where it was measured; nan where nobody measured.
+
+    Parameters
+    ----------
+    readings : true azimuths, in order
+    azimuth_deg : (n,) float
+
+    Returns
+    -------
+    (n,) float, degrees
+
+    >>> r = Readings(np.array([10.0, 14.0, 30.0]), np.array([5.0, 7.0, 9.0]), np.full(3, np.nan), ("",) * 3, "h")
+    >>> skyline_at(r, np.array([12.0, 20.0]), max_gap_deg=5.0)
+    array([ 6., nan])
+    """
+    azimuth_deg = np.asarray(azimuth_deg, dtype=np.float64)
+    measured_deg = np.full(azimuth_deg.shape, np.nan)
+    pairs, alone = _pairs(readings.azimuth_deg, max_gap_deg)
+    for lower, upper in pairs:
+        width = float(np.mod(readings.azimuth_deg[upper] - readings.azimuth_deg[lower], 360.0))
+        turn = np.mod(azimuth_deg - readings.azimuth_deg[lower], 360.0)
+        inside = turn <= width
+        share = turn[inside] / width if width > 0 else np.zeros(int(inside.sum()))
+        low, high = readings.elevation_deg[lower], readings.elevation_deg[upper]
+        measured_deg[inside] = np.fmax(measured_deg[inside], low + (high - low) * share)
+    for single in alone:
+        measured_deg[np.abs(wrap_180(azimuth_deg - readings.azimuth_deg[single])) < 1e-9] = readings.elevation_deg[single]
+    return measured_deg
+
+
+def carry(
+    readings: Readings,
+    *,
+    east_m: float,
+    north_m: float,
+    up_m: float,
+    max_gap_deg: float,
+    inclination_error_deg: float,
+    exact_azimuths_deg: tuple[float, ...] = (),
+) -> CarriedSkyline:
+    """The measured horizon seen from a dish centre that stands elsewhere than the instrument did.
+
+    Each reading with a distance is a point in space and shifts by parallax. One without a distance is used
+    unmoved for a higher mount (there it can only sink), and not used for a lower one or one more than
+    `SIDESTEP_M` aside. Neighbouring readings no more than `max_gap_deg` apart are joined; wider gaps stay open.
+
+    Parameters
+    ----------
+    readings : true azimuths, in order
+    east_m, north_m, up_m : dish centre minus instrument
+    exact_azimuths_deg : azimuths that must get a column of their own (the satellites')
+
+    Returns
+    -------
+    CarriedSkyline
+    """
+    usable, notes = _usable(readings, sideways_m=float(np.hypot(east_m, north_m)), up_m=up_m)
+    azimuth_deg, elevation_deg, distance_m = _moved(readings, np.array([east_m, north_m, up_m]))
+    pairs, alone = _pairs(readings.azimuth_deg, max_gap_deg)
+    pairs = pairs[usable[pairs].all(axis=1)] if len(pairs) else pairs
+    alone = alone[usable[alone]]
+    spans, pieces = [], []
+    for lower, upper in pairs:
+        start = float(azimuth_deg[lower])
+        turn = float(wrap_180(azimuth_deg[upper] - start))
+        if turn < 0.0:  # parallax can swap neighbours
+            lower, upper, start, turn = upper, lower, float(azimuth_deg[upper]), -turn
+        spans.append((start, start + turn))
+        pieces.append(_joined(lower, upper, start, turn, exact_azimuths_deg))
+    for single in alone:
+        spans.append((float(azimuth_deg[single]), float(azimuth_deg[single])))
+        pieces.append((np.array([azimuth_deg[single]]), np.array([[single, single]]), np.array([[1.0, 0.0]])))
+    if not pieces:
+        pieces = [(np.zeros(0), np.zeros((0, 2), dtype=int), np.zeros((0, 2)))]
+    column_azimuth, anchors, weights = (np.concatenate(part) for part in zip(*pieces, strict=True))
+    anchors = anchors.astype(int)
+    # the nearer of the two readings sets the room that is asked for: the safe side
+    column_distance = np.fmin(distance_m[anchors[:, 0]], distance_m[anchors[:, 1]])
+    one_unknown = np.isnan(distance_m[anchors]) & (weights > 0.0)
+    column_distance[one_unknown.any(axis=1)] = np.nan
+    names = tuple(dict.fromkeys(note or "measured horizon" for note in readings.note)) or ("measured horizon",)
+    nearest = anchors[np.arange(len(anchors)), weights.argmax(axis=1)] if len(anchors) else np.zeros(0, dtype=int)
+    silhouette = Silhouette(
+        source="measured",
+        azimuth_deg=column_azimuth,
+        elevation_deg=(elevation_deg[anchors] * weights).sum(axis=1),
+        distance_m=column_distance,
+        things=tuple(Thing(name, "reading", "measured") for name in names),
+        thing=np.array([names.index(readings.note[i] or "measured horizon") for i in nearest], dtype=int),
+        sigma_deg=inclination_error_deg,
+        covered_deg=_merged_spans(spans),
+        reach_m=np.inf,
+        fine_reach_m=np.inf,
+        notes=notes,
+    )
+    return CarriedSkyline(silhouette, anchors, weights)
+
+
+def _usable(readings: Readings, *, sideways_m: float, up_m: float) -> tuple[Bools, tuple[str, ...]]:
+    unknown = np.isnan(readings.distance_m)
+    if not unknown.any() or (sideways_m <= SIDESTEP_M and up_m >= -_STILL_M):
+        return np.ones(unknown.shape, dtype=bool), ()
+    how = f"{-up_m:.1f} m lower" if up_m < -_STILL_M else f"{sideways_m:.1f} m aside"
+    note = (
+        f"{int(unknown.sum())} of {unknown.size} readings carry no distance and cannot be moved to a dish {how} than "
+        "where they were taken; they were not used. Measure their distances, or measure from the mount."
+    )
+    return ~unknown, (note,)
+
+
+def _moved(readings: Readings, step_m: Floats) -> tuple[Floats, Floats, Floats]:
+    """Azimuth, elevation and distance of each reading from the dish centre; those without a distance stay."""
+    azimuth_deg = np.array(readings.azimuth_deg, dtype=np.float64)
+    elevation_deg = np.array(readings.elevation_deg, dtype=np.float64)
+    distance_m = np.array(readings.distance_m, dtype=np.float64)
+    known = ~np.isnan(distance_m)
+    if np.abs(step_m).max() < _STILL_M or not known.any():
+        return azimuth_deg, elevation_deg, distance_m
+    azimuth_rad, elevation_rad = np.deg2rad(azimuth_deg[known]), np.deg2rad(elevation_deg[known])
+    level_m = distance_m[known] * np.cos(elevation_rad)
+    east_m = level_m * np.sin(azimuth_rad) - step_m[0]
+    north_m = level_m * np.cos(azimuth_rad) - step_m[1]
+    up_m = distance_m[known] * np.sin(elevation_rad) - step_m[2]
+    azimuth_deg[known] = wrap_360(np.rad2deg(np.arctan2(east_m, north_m)))
+    elevation_deg[known] = np.rad2deg(np.arctan2(up_m, np.hypot(east_m, north_m)))
+    distance_m[known] = np.sqrt(east_m**2 + north_m**2 + up_m**2)
+    return azimuth_deg, elevation_deg, distance_m
+
+
+def _joined(
+    lower: int, upper: int, start: float, turn: float, exact_azimuths_deg: tuple[float, ...]
+) -> tuple[Floats, np.ndarray, Floats]:
+    steps = max(1, int(np.ceil(turn / _STEP_DEG)))
+    share = np.linspace(0.0, 1.0, steps + 1)
+    if turn > 0.0 and exact_azimuths_deg:
+        wanted = np.mod(np.asarray(exact_azimuths_deg) - start, 360.0) / turn
+        share = np.union1d(share, wanted[wanted <= 1.0])
+    weights = np.column_stack([1.0 - share, share])
+    return start + turn * share, np.broadcast_to([lower, upper], weights.shape), weights
+
+
+def _merged_spans(spans: list[tuple[float, float]]) -> Floats:
+    """Overlapping or touching azimuth spans put together; the full circle is (0, 360)."""
+    if not spans:
+        return np.zeros((0, 2))
+    merged: list[list[float]] = []
+    for start, stop in sorted((s % 360.0, s % 360.0 + (e - s)) for s, e in spans):
+        if merged and start <= merged[-1][1] + 1e-9:
+            merged[-1][1] = max(merged[-1][1], stop)
+        else:
+            merged.append([start, stop])
+    if len(merged) > 1 and merged[-1][1] - 360.0 >= merged[0][0] - 1e-9:  # across north
+        first = merged.pop(0)
+        merged[-1][1] = max(merged[-1][1], first[1] + 360.0)
+    if merged[0][1] - merged[0][0] >= 360.0 - 1e-9:
+        return np.array([[0.0, 360.0]])
+    return np.asarray(merged)
