@@ -185,7 +185,7 @@ def refraction_deg(elevation_deg: ArrayLike, height_m: ArrayLike) -> Floats:
     Notes
     -----
     From -1 to 10 degrees: ITU-R P.834 in the form of P.619-5, eq. (26), for the mean atmosphere
-    n = 1 + 315e-6 exp(-0.1361 h), h in km. Above, that fit falls short of its own atmosphere (by a fifth at 20
+    n = 1 + 315e-6 exp(-0.1361 h), h in km. Above, that fit falls short of its own atmosphere (a fifth at 20
     degrees), so from 10 to 14 degrees it is faded into the law of a flat layered atmosphere,
     (n - 1) cot(elevation), which is within 2e-3 degrees there and vanishes at the zenith. Below -1 degree no
     ray arrives over level ground: the bending is faded to none at -3 degrees, which keeps the apparent
