@@ -1,0 +1,330 @@
+"""Options that several commands share, each written once; they arrive as one object.
+
+    @click.command()
+    @shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date", "times")
+    @output
+    def check(asked: Asked, out: Output) -> None:
+        job = asked.job()
+        mount = asked.mount(job)
+
+Options win over the site file.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from functools import update_wrapper
+from typing import Any
+
+import click
+
+from skysill.errors import InputError
+from skysill.files.asked import Asked, parse_time
+
+__all__ = ["NUMBER", "Moment", "Number", "Output", "WholeDay", "output", "shared"]
+
+
+class Number(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
+    """A finite number between two ends, both allowed. `nan` and `inf` are no numbers here."""
+
+    name = "number"
+
+    def __init__(self, least: float = -math.inf, most: float = math.inf, unit: str = "") -> None:
+        self.least, self.most, self.unit = least, most, unit
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return self.unit or "NUMBER"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            self.fail(f'"{value}" is not a number. Write 12.5, for instance.', param, ctx)
+        if not self.least <= number <= self.most:
+            self.fail(f"{number:g} is out of range, from {self.least:g} to {self.most:g}.", param, ctx)
+        return number
+
+
+class WholeDay(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
+    """A calendar date, ISO 8601."""
+
+    name = "date"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return "YYYY-MM-DD"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
+        if isinstance(value, dt.date):
+            return value
+        try:
+            return dt.date.fromisoformat(str(value).strip())
+        except ValueError:
+            self.fail(f'"{value}" is not a date. Write 2026-06-14, for instance.', param, ctx)
+
+
+class Moment(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
+    """A moment, ISO 8601; UTC where no zone is said."""
+
+    name = "time"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return "TIME"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.datetime:
+        try:
+            return parse_time(str(value))
+        except InputError as fault:
+            self.fail(str(fault), param, ctx)
+
+
+NUMBER = Number()
+_METRES = Number(0.0, 1e6, "METRES")
+_HEIGHT = Number(unit="METRES")
+_DEGREES = Number(-360.0, 360.0, "DEGREES")
+
+
+_GROUPS: dict[str, list[Callable[[Any], Any]]] = {
+    "where": [
+        click.argument("site_file", metavar="[SITE.toml]", required=False),
+        click.option("--at", metavar="POSITION", help='"58.0312 N 24.6541 W", UTM, MGRS, Plus Code, ...'),
+        click.option(
+            "--ground-elevation",
+            "ground_elevation_m",
+            type=_HEIGHT,
+            help="Ground there, above the ellipsoid or the rasters' datum. Default: from terrain.",
+        ),
+    ],
+    "satellites": [
+        click.option(
+            "--satellite",
+            "satellite",
+            metavar="SATELLITE",
+            multiple=True,
+            help="24.5W, -24.5, NAME=24.5W, or an orbit file (OMM or TLE). Repeatable.",
+        ),
+    ],
+    "mount": [
+        click.option("--mount", "mount_name", metavar="NAME", help="Which mount of the site file."),
+        click.option(
+            "--mount-height",
+            "mount_height_m",
+            type=_HEIGHT,
+            help="Dish centre above what the mount stands on.",
+        ),
+    ],
+    "terrain": [
+        click.option(
+            "--terrain",
+            metavar="RASTER[:KIND]",
+            multiple=True,
+            help="Elevation raster, :surface (with trees and houses) or :bare (default). "
+            "Repeatable, finest first.",
+        ),
+        click.option(
+            "--terrain-error",
+            "terrain_error_m",
+            type=Number(0.0, 1000.0, "METRES"),
+            multiple=True,
+            help="Vertical standard deviation of each --terrain.",
+        ),
+        click.option(
+            "--highest-ground",
+            "highest_ground_m",
+            type=Number(-500.0, 9000.0, "METRES"),
+            help="Nothing around is higher; decides how far a raster must reach. Default 8849.",
+        ),
+    ],
+    "survey": [
+        click.option("--horizon", metavar="CSV", help="Measured: azimuth_deg,elevation_deg[,distance_m]."),
+        click.option(
+            "--bearings",
+            type=click.Choice(["true", "magnetic", "relative"]),
+            help="What its azimuths count from. Default true.",
+        ),
+        click.option(
+            "--reference-bearing",
+            "reference_bearing_deg",
+            type=_DEGREES,
+            help="True bearing of the zero mark, for relative bearings.",
+        ),
+        click.option(
+            "--instrument-height",
+            "instrument_height_m",
+            type=Number(0.0, 200.0, "METRES"),
+            help="Instrument above ground. Default 1.6.",
+        ),
+    ],
+    "obstacles": [
+        click.option(
+            "--obstacles", metavar="FILE", help="Buildings, trees, walls, wires: GeoJSON, or others."
+        ),
+        click.option(
+            "--obstacles-complete",
+            "obstacles_complete",
+            is_flag=True,
+            default=False,
+            help="Nothing else stands near.",
+        ),
+    ],
+    "terminal": [
+        click.option(
+            "--dish", "dish_diameter_m", type=Number(0.1, 20.0, "METRES"), help="Dish diameter. Default 1.2."
+        ),
+        click.option(
+            "--frequency",
+            "frequency_ghz",
+            type=Number(0.3, 300.0, "GHZ"),
+            multiple=True,
+            help="Repeatable; the lowest sets the Fresnel zone. Default 19.7.",
+        ),
+    ],
+    "criteria": [
+        click.option(
+            "--fresnel-fraction",
+            "fresnel_fraction",
+            type=Number(0.0, 5.0, "FRACTION"),
+            help="Share of the first Fresnel zone to keep free. Default 0.6.",
+        ),
+        click.option(
+            "--assumed-distance",
+            "assumed_distance_m",
+            type=Number(0.01, 1e5, "METRES"),
+            help="How far a reading without a distance counts as being. Default 10.",
+        ),
+        click.option(
+            "--years-ahead",
+            "years_ahead",
+            type=Number(0.0, 100.0, "YEARS"),
+            help="Growth of trees to allow for. Default 5.",
+        ),
+        click.option(
+            "--min-p-clear",
+            "min_p_clear",
+            type=Number(0.0, 1.0, "SHARE"),
+            help="Least probability that counts as clear. Default 0.9.",
+        ),
+        click.option(
+            "--refraction-factor",
+            "refraction_factor",
+            type=Number(0.5, 10.0, "FACTOR"),
+            help="Effective Earth radius over the true one. Default 1.3333.",
+        ),
+    ],
+    "date": [
+        click.option(
+            "--date",
+            "date",
+            type=WholeDay(),
+            help="For magnetic bearings. Default: the survey's or today.",
+        ),
+    ],
+    "times": [
+        click.option(
+            "--time",
+            "time",
+            type=Moment(),
+            help="ISO 8601, for objects that move. Default zone: UTC.",
+        ),
+        click.option("--until", "until", type=Moment(), help="End of a time span that --time begins."),
+        click.option(
+            "--step",
+            "step_minutes",
+            type=Number(1.0 / 60.0, 1e6, "MINUTES"),
+            help="Between the times of a span. Default 10.",
+        ),
+    ],
+}
+_GROUPS["sources"] = [*_GROUPS["terrain"], *_GROUPS["survey"], *_GROUPS["obstacles"]]
+
+
+def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Add groups of shared options to a command; they reach it as its keyword argument `asked`.
+
+    groups : of where, satellites, mount, sources (terrain, survey, obstacles together), terminal, criteria,
+        date, times
+    mount_height_m : dish height where nobody says one
+    """
+
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
+        labels = [part.name for part in fields(Asked)]
+
+        def gathered(**given: Any) -> Any:
+            shared_ones = {label: given.pop(label) for label in labels if label in given}
+            return command(asked=Asked(**shared_ones, default_mount_height_m=mount_height_m), **given)
+
+        update_wrapper(gathered, command)
+        made: Callable[..., Any] = gathered
+        for add in reversed([add for group in groups for add in _GROUPS[group]]):
+            made = add(made)
+        return made
+
+    return decorate
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """Where a command's words go: data on standard output, talk on standard error."""
+
+    json: bool = False
+    quiet: bool = False
+
+    def document(self, thing: Any) -> None:
+        """One JSON document."""
+        from skysill.files.plain import to_json_text
+
+        click.echo(to_json_text(thing))
+
+    def text(self, text: str = "") -> None:
+        """Lines for a person."""
+        click.echo(text)
+
+    def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+        """Columns under their heads, numbers to the right."""
+        body = [[str(cell) for cell in row] for row in rows]
+        wide = [max(len(line[at]) for line in [list(heads), *body]) for at in range(len(heads))]
+        right = [bool(body) and all(_numeric(line[at]) for line in body) for at in range(len(heads))]
+        for line in [list(heads), *body]:
+            cells = [
+                cell.rjust(width) if is_right else cell.ljust(width)
+                for cell, width, is_right in zip(line, wide, right, strict=True)
+            ]
+            click.echo("  ".join(cells).rstrip())
+
+    def say(self, *notes: str) -> None:
+        """Talk: warnings and notes; nothing under --quiet."""
+        if not self.quiet:
+            for note in notes:
+                click.echo(f"skysill: {note}", err=True)
+
+    @contextmanager
+    def progress(self, length: int, label: str) -> Iterator[Callable[[int], None]]:
+        """A bar on standard error while someone watches; yields a function to call with each advance."""
+        if self.quiet or not sys.stderr.isatty():
+            yield lambda _: None
+            return
+        with click.progressbar(length=length, label=label, file=sys.stderr, show_pos=True) as bar:
+            yield bar.update
+
+
+def _numeric(cell: str) -> bool:
+    return cell.strip() in {"", "-"} or cell.strip().lstrip("+-").replace(".", "", 1).isdigit()
+
+
+def output(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --json and --quiet; they reach the command as its keyword argument `out`."""
+
+    def gathered(**given: Any) -> Any:
+        return command(out=Output(json=given.pop("as_json"), quiet=given.pop("quiet")), **given)
+
+    update_wrapper(gathered, command)
+    quiet = click.option("--quiet", "-q", is_flag=True, default=False, help="No notes, no progress.")
+    as_json = click.option("--json", "as_json", is_flag=True, default=False, help="One JSON document.")
+    made: Callable[..., Any] = as_json(quiet(gathered))
+    return made

@@ -1,0 +1,256 @@
+"""What was asked, on a command line or a page, laid over a site file -> the job."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from skysill.errors import InputError
+
+if TYPE_CHECKING:
+    from skysill.assess import Job, Sources
+    from skysill.site import Mount, Satellite, Site, Survey, Terminal
+
+__all__ = ["Asked", "parse_time", "today"]
+
+_MOST_TIMES = 100_000
+_CRITERIA = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
+
+
+def parse_time(text: str) -> dt.datetime:
+    """A moment from ISO 8601 text; without a zone it is UTC.
+
+    >>> parse_time("2026-06-14T12:00Z").isoformat()
+    '2026-06-14T12:00:00+00:00'
+    """
+    try:
+        moment = dt.datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(f'"{text}" is not a time.', mend="Write 2026-06-14T12:00Z, for instance.") from None
+    return moment.replace(tzinfo=dt.UTC) if moment.tzinfo is None else moment.astimezone(dt.UTC)
+
+
+def today() -> dt.date:
+    """The day it is, UTC: the only place that asks the clock for it."""
+    return dt.datetime.now(dt.UTC).date()
+
+
+_OPTION_OF = {
+    "latitude_deg": "--at",
+    "longitude_deg": "--at",
+    "ground_elevation_m": "--ground-elevation",
+    "height_m": "--mount-height",
+    "dish_diameter_m": "--dish",
+    "receive_ghz": "--frequency",
+    "transmit_ghz": "--frequency",
+    "satellite": "--satellite",
+}
+
+
+@contextmanager
+def _as_options() -> Iterator[None]:
+    """Field names in faults become the names of the options that set them."""
+    try:
+        yield
+    except InputError as fault:
+        where = _OPTION_OF.get(fault.where or "", fault.where)
+        raise InputError(fault.what, where=where, mend=fault.mend) from fault
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What was asked on the command line; None or empty where nothing was said."""
+
+    site_file: str | None = None
+    at: str | None = None
+    ground_elevation_m: float | None = None
+    satellite: tuple[str, ...] = ()
+    mount_name: str | None = None
+    mount_height_m: float | None = None
+    terrain: tuple[str, ...] = ()
+    terrain_error_m: tuple[float, ...] = ()
+    highest_ground_m: float | None = None
+    horizon: str | None = None
+    bearings: str | None = None
+    reference_bearing_deg: float | None = None
+    instrument_height_m: float | None = None
+    obstacles: str | None = None
+    obstacles_complete: bool = False
+    dish_diameter_m: float | None = None
+    frequency_ghz: tuple[float, ...] = ()
+    fresnel_fraction: float | None = None
+    assumed_distance_m: float | None = None
+    years_ahead: float | None = None
+    min_p_clear: float | None = None
+    refraction_factor: float | None = None
+    date: dt.date | None = None
+    time: dt.datetime | None = None
+    until: dt.datetime | None = None
+    step_minutes: float | None = None
+    default_mount_height_m: float = 2.0
+
+    def job(self, *, satellites: bool = True) -> Job:
+        """The site file, if any, with the options laid over it.
+
+        satellites : whether the command needs at least one
+        """
+        from skysill.assess import Job
+        from skysill.files.sitefile import read_site_file
+
+        base = None
+        if self.site_file is not None:
+            base = read_site_file(self.site_file, without=self._replaced())
+        with _as_options():
+            site = self._site(base)
+            job = Job(site=site, satellites=(), mounts=()) if base is None else replace(base, site=site)
+            job = replace(
+                job,
+                satellites=self._satellites(base),
+                terminal=self._terminal(job.terminal, named=base is not None),
+                criteria=self._over(job.criteria, *_CRITERIA),
+                times_utc=self._times() or job.times_utc,
+                date=self.date or job.date or job.sources.survey.date or today(),
+            )
+            job = replace(job, sources=self._sources(job.sources, site, job.date))
+            job = replace(job, mounts=self._mounts(job.mounts))
+        if satellites and not job.satellites:
+            raise InputError(
+                "no satellite was named.", mend='Give --satellite "NAME=24.5W", or [[satellites]].'
+            )
+        moving = next((satellite.name for satellite in job.satellites if satellite.orbit), None)
+        if moving and not job.times_utc:
+            raise InputError(f'"{moving}" moves.', where="--satellite", mend="Say when, with --time.")
+        return job
+
+    def mount(self, job: Job) -> Mount:
+        """The one mount that the command is about: the one named, else the first."""
+        if self.mount_name is None:
+            return job.mounts[0]
+        for mount in job.mounts:
+            if mount.name == self.mount_name:
+                return mount
+        names = ", ".join(f'"{mount.name}"' for mount in job.mounts)
+        raise InputError(
+            f'no mount is called "{self.mount_name}".', where="--mount", mend=f"There is {names}."
+        )
+
+    def mount_notes(self, job: Job) -> tuple[str, ...]:
+        """What to say when the file has several mounts and nobody said which."""
+        if self.mount_name is not None or len(job.mounts) < 2:
+            return ()
+        others = ", ".join(f'"{mount.name}"' for mount in job.mounts[1:])
+        return (f'The first mount, "{job.mounts[0].name}", was taken; --mount names another: {others}.',)
+
+    def _replaced(self) -> frozenset[str]:
+        given = {"terrain": self.terrain, "horizon": self.horizon, "obstacles": self.obstacles}
+        return frozenset(label for label, value in given.items() if value)
+
+    def _over(self, noun: Any, *labels: str) -> Any:
+        return replace(noun, **{one: getattr(self, one) for one in labels if getattr(self, one) is not None})
+
+    def _site(self, base: Job | None) -> Site:
+        from skysill.positions import parse_position
+        from skysill.site import Site
+
+        if self.at is None:
+            if base is None:
+                raise InputError(
+                    "no place was named.", mend='Give --at "58.0312 N 24.6541 W", or a site file.'
+                )
+            site = base.site
+        else:
+            try:
+                place = parse_position(self.at)
+            except InputError as fault:
+                raise InputError(fault.what, where="--at", mend=fault.mend) from fault
+            name = base.site.name if base is not None else "site"
+            site = Site(name, place.latitude_deg, place.longitude_deg)  # the file's ground was elsewhere
+        if self.ground_elevation_m is None:
+            return site
+        return replace(site, ground_elevation_m=self.ground_elevation_m, ground_source="given")
+
+    def _satellites(self, base: Job | None) -> tuple[Satellite, ...]:
+        from skysill.files.tables import read_satellites
+
+        if not self.satellite:
+            return base.satellites if base is not None else ()
+        found: list[Satellite] = []
+        for text in self.satellite:
+            try:
+                found.extend(read_satellites(text))
+            except InputError as fault:
+                raise fault.placed("--satellite") from fault
+        return tuple(found)
+
+    def _terminal(self, terminal: Terminal, *, named: bool) -> Terminal:
+        assumed = set(terminal.assumed) if named else {"dish_diameter_m", "receive_ghz"}
+        new: dict[str, Any] = {}
+        if self.dish_diameter_m is not None:
+            new["dish_diameter_m"] = self.dish_diameter_m
+        if self.frequency_ghz:
+            low, high = min(self.frequency_ghz), max(self.frequency_ghz)
+            new |= {"receive_ghz": low, "transmit_ghz": high if high > low else None}
+        return replace(terminal, assumed=tuple(sorted(assumed - set(new))), **new)
+
+    def _times(self) -> tuple[dt.datetime, ...]:
+        if self.time is None:
+            if self.until is not None or self.step_minutes is not None:
+                raise InputError("a time span needs its beginning.", where="--until", mend="Give --time too.")
+            return ()
+        if self.until is None:
+            return (self.time,)
+        step = dt.timedelta(minutes=10.0 if self.step_minutes is None else self.step_minutes)
+        if self.until < self.time:
+            raise InputError("ends before --time begins.", where="--until")
+        count = int((self.until - self.time) / step) + 1
+        if count > _MOST_TIMES:
+            raise InputError(f"the span holds {count} times.", where="--step", mend="Take wider steps.")
+        return tuple(self.time + step * at for at in range(count))
+
+    def _sources(self, sources: Sources, site: Site, date: dt.date | None) -> Sources:
+        from skysill.files.sitefile import open_terrain, read_scene
+        from skysill.files.tables import read_horizon_csv
+
+        new: dict[str, Any] = {}
+        if self.terrain:
+            new["rasters"] = open_terrain(self.terrain, self.terrain_error_m)
+        elif self.terrain_error_m:
+            raise InputError("there is no --terrain it speaks of.", where="--terrain-error")
+        if self.highest_ground_m is not None:
+            new["highest_ground_m"] = self.highest_ground_m
+        if self.horizon is not None:
+            new["readings"] = read_horizon_csv(self.horizon)
+        new["survey"] = self._survey(sources.survey, date)
+        if self.obstacles is not None:
+            new["scene"] = read_scene(self.obstacles, site, complete=self.obstacles_complete)
+        elif self.obstacles_complete and sources.scene is not None:
+            new["scene"] = replace(sources.scene, complete=True)
+        elif self.obstacles_complete:
+            raise InputError(
+                "no obstacles were given.", where="--obstacles-complete", mend="Give --obstacles."
+            )
+        return replace(sources, **new)
+
+    def _survey(self, survey: Survey, date: dt.date | None) -> Survey:
+        survey = self._over(survey, "bearings", "reference_bearing_deg", "instrument_height_m")
+        if survey.bearings == "relative" and survey.reference_bearing_deg is None:
+            raise InputError(
+                "relative bearings need the true bearing of their zero mark.",
+                where="--bearings",
+                mend="Give --reference-bearing.",
+            )
+        if self.date is not None or (survey.date is None and survey.bearings == "magnetic"):
+            survey = replace(survey, date=date)
+        return survey
+
+    def _mounts(self, mounts: Sequence[Mount]) -> tuple[Mount, ...]:
+        from skysill.site import Mount
+
+        if not mounts:
+            mounts = (Mount(height_m=self.default_mount_height_m),)
+        if self.mount_height_m is not None:
+            mounts = tuple(replace(mount, height_m=self.mount_height_m) for mount in mounts)
+        return tuple(mounts)
