@@ -2,8 +2,8 @@
 
 Colours: Okabe & Ito, Color Universal Design: how to make figures and presentations that are friendly to
 colorblind people (2002, revised 2008), the set of eight; values from memory. Nothing rests on colour alone:
-in grey, or in glare, the hatch, the stroke, the marker and the printed word each tell the same thing again. All
-lettering is black on white. Which stroke and hatch stands for what is our own choice.
+in grey, or in glare, the hatch, the stroke, the marker and the printed word each tell the same thing again.
+All lettering is black on white. Which stroke and hatch stands for what is our own choice.
 """
 
 from __future__ import annotations

@@ -1,0 +1,182 @@
+"""Silhouettes as areas of sky that can be drawn, and the azimuths nobody looked at.
+
+Only drawing geometry: columns are joined into outlines, nothing about the ray is worked out here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from skysill.horizon.silhouette import Silhouette, covered
+from skysill.units import Bools, Floats, Ints, wrap_180
+
+__all__ = ["Area", "areas", "circle_on_sky", "tangent_plane_deg", "unseen_spans"]
+
+_WIDEST_STEP_DEG = 2.0
+"""Columns of one obstacle farther apart than this are two pieces of it, not one."""
+
+_HALF_COLUMN_DEG = 0.05
+"""Half the width drawn for a column that stands alone: a pole must not vanish."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Area:
+    """A piece of obstructed sky: from floor_deg up to top_deg over azimuths that run clockwise without a break.
+
+    azimuth_deg : (n,) float, increasing, may pass 360; floor_deg, top_deg, distance_m : (n,) float
+    stands : whether it reaches down to the ground; a wire or a high crown does not
+    """
+
+    source: str
+    name: str
+    azimuth_deg: Floats
+    floor_deg: Floats
+    top_deg: Floats
+    distance_m: Floats
+    stands: bool
+
+
+def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
+    """Every silhouette as areas, in painting order: terrain, then what was measured, then obstacles.
+
+    What stands on the ground keeps the highest column per azimuth; what hangs free keeps each of its layers.
+    """
+    order = {"terrain": 0, "measured": 1, "obstacle": 2}
+    found: list[Area] = []
+    for silhouette in sorted(silhouettes, key=lambda s: order.get(s.source, 3)):
+        by_thing = silhouette.source == "obstacle"
+        parts = sorted(set(silhouette.thing.tolist())) if by_thing else [None]
+        pieces = []
+        for part in parts:
+            chosen = np.ones(len(silhouette), bool) if part is None else silhouette.thing == part
+            for stands in (True, False):
+                mask = chosen & ((np.asarray(silhouette.floor_deg) <= -89.9) == stands)
+                for layer in _layers(silhouette, np.flatnonzero(mask), only_top=stands):
+                    pieces.extend(_runs(silhouette, layer, stands=stands))
+        # the farther is painted first, so that the nearer covers it; layers that hang free come last
+        pieces.sort(key=lambda area: (not area.stands, -_median(area.distance_m)))
+        found.extend(pieces)
+    return found
+
+
+def _median(distance_m: Floats) -> float:
+    known = distance_m[~np.isnan(distance_m)]
+    return float(np.median(known)) if known.size else 0.0
+
+
+def _layers(silhouette: Silhouette, index: Ints, *, only_top: bool) -> Iterator[Ints]:
+    """Columns split so that each azimuth comes once: the highest of each first, then the next."""
+    rest = index[np.lexsort((-silhouette.elevation_deg[index], silhouette.azimuth_deg[index]))]
+    while rest.size:
+        azimuth_deg = silhouette.azimuth_deg[rest]
+        first = np.concatenate([[True], np.diff(azimuth_deg) > 1e-6])
+        yield rest[first]
+        if only_top:
+            return
+        rest = rest[~first]
+
+
+def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area]:
+    """One layer cut where its source did not look, or where an obstacle ends."""
+    azimuth_deg = silhouette.azimuth_deg[index]
+    step = np.mod(np.diff(azimuth_deg, append=azimuth_deg[:1] + 360.0), 360.0)
+    step[step == 0.0] = 360.0
+    if silhouette.source == "obstacle":
+        joined: Bools = step <= _WIDEST_STEP_DEG
+    else:
+        joined = covered(silhouette, azimuth_deg + step / 2.0) & (step < 180.0)
+    count = index.size
+    breaks = np.flatnonzero(~joined)
+    starts = (breaks + 1) % count if breaks.size else np.array([0])
+    for k, start in enumerate(starts):
+        length = int((breaks[(k + 1) % breaks.size] - start) % count) + 1 if breaks.size else count
+        turn = index[(start + np.arange(length)) % count]
+        around = silhouette.azimuth_deg[turn]
+        around = around[0] + np.concatenate([[0.0], np.cumsum(np.mod(np.diff(around), 360.0))])
+        if not breaks.size:  # all the way round: close it
+            turn, around = np.append(turn, turn[0]), np.append(around, around[0] + 360.0)
+        if turn.size == 1:
+            turn, around = np.repeat(turn, 2), around[0] + np.array([-_HALF_COLUMN_DEG, _HALF_COLUMN_DEG])
+        yield Area(
+            source=silhouette.source,
+            name=silhouette.things[int(silhouette.thing[turn[0]])].name,
+            azimuth_deg=around,
+            floor_deg=np.asarray(silhouette.floor_deg)[turn],
+            top_deg=silhouette.elevation_deg[turn],
+            distance_m=silhouette.distance_m[turn],
+            stands=stands,
+        )
+
+
+def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
+    """Azimuth spans (from, clockwise to; the end may pass 360) that no silhouette covers.
+
+    >>> unseen_spans([])
+    [(0.0, 360.0)]
+    """
+    seen: list[tuple[float, float]] = []
+    for silhouette in silhouettes:
+        for start, stop in silhouette.covered_deg:
+            if stop - start >= 360.0:
+                return []
+            low = float(start) % 360.0
+            high = low + float(stop - start)
+            seen.append((low, min(high, 360.0)))
+            if high > 360.0:
+                seen.append((0.0, high - 360.0))
+    if not seen:
+        return [(0.0, 360.0)]
+    gaps: list[tuple[float, float]] = []
+    reached = 0.0
+    for low, high in sorted(seen):
+        if low > reached + 1e-6:
+            gaps.append((reached, low))
+        reached = max(reached, high)
+    if reached < 360.0 - 1e-6:
+        gaps.append((reached, 360.0))
+    if len(gaps) > 1 and gaps[0][0] == 0.0 and gaps[-1][1] == 360.0:  # one gap across north
+        first = gaps.pop(0)
+        gaps[-1] = (gaps[-1][0], 360.0 + first[1])
+    return gaps
+
+
+def circle_on_sky(
+    azimuth_deg: float, elevation_deg: float, radius_deg: float, *, points: int = 145
+) -> tuple[Floats, Floats]:
+    """Azimuths and elevations at `radius_deg` all around a direction: a small circle on the sky.
+
+    Direct problem of the sphere (any spherical trigonometry text).
+    """
+    around_rad = np.linspace(0.0, 2.0 * np.pi, points)
+    here_rad, reach_rad = np.deg2rad(elevation_deg), np.deg2rad(radius_deg)
+    sine = np.sin(here_rad) * np.cos(reach_rad) + np.cos(here_rad) * np.sin(reach_rad) * np.cos(around_rad)
+    turn_rad = np.arctan2(
+        np.sin(around_rad) * np.sin(reach_rad) * np.cos(here_rad), np.cos(reach_rad) - np.sin(here_rad) * sine
+    )
+    return azimuth_deg + np.rad2deg(turn_rad), np.rad2deg(np.arcsin(np.clip(sine, -1.0, 1.0)))
+
+
+def tangent_plane_deg(
+    azimuth_deg: Floats, elevation_deg: Floats, *, center_azimuth_deg: float, center_elevation_deg: float
+) -> tuple[Floats, Floats]:
+    """Place of directions on paper around a centre: right and up, degrees, true in every direction from it.
+
+    Azimuthal equidistant projection (Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395,
+    1987, chapter 25, eqs. 22-4, 22-5, 25-2; from memory) with azimuth to the right and elevation upward.
+
+    >>> x, y = tangent_plane_deg(10.0, 30.0, center_azimuth_deg=10.0, center_elevation_deg=24.0)
+    >>> float(round(x, 9)), float(round(y, 9))
+    (0.0, 6.0)
+    """
+    turn_rad = np.deg2rad(wrap_180(np.subtract(azimuth_deg, center_azimuth_deg)))
+    there_rad, here_rad = np.deg2rad(elevation_deg), np.deg2rad(center_elevation_deg)
+    right = np.cos(there_rad) * np.sin(turn_rad)
+    up = np.cos(here_rad) * np.sin(there_rad) - np.sin(here_rad) * np.cos(there_rad) * np.cos(turn_rad)
+    ahead = np.sin(here_rad) * np.sin(there_rad) + np.cos(here_rad) * np.cos(there_rad) * np.cos(turn_rad)
+    sine = np.hypot(right, up)
+    apart_deg = np.rad2deg(np.arctan2(sine, ahead))
+    stretch = np.where(sine > 1e-12, apart_deg / np.where(sine > 1e-12, sine, 1.0), 180.0 / np.pi)
+    return np.asarray(right * stretch), np.asarray(up * stretch)
