@@ -9,9 +9,6 @@ True
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import Any
-
 _SHELF = {
     "InputError": "errors",
     "SkysillError": "errors",
@@ -29,13 +26,15 @@ _SHELF = {
 __all__ = [*_SHELF, "__version__"]  # noqa: PLE0604  # names of the table above
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name == "__version__":
         from importlib.metadata import version
 
         return version("skysill")
     if name not in _SHELF:
         raise AttributeError(f"skysill has no {name}")
+    from importlib import import_module
+
     return getattr(import_module(f"skysill.{_SHELF[name]}"), name)
 
 

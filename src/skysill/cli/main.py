@@ -1,129 +1,40 @@
-"""The console command: finds the commands, and turns faults into one line and an exit code.
-
-Exit 0: done, whatever the verdict. 1: internal fault. 2: wrong use or bad input. 3: a verdict that was
-required was missed. 130: stopped from the keyboard.
-"""
+"""Where the installed `skysill` starts. The listing is printed without loading anything else."""
 
 from __future__ import annotations
 
-import contextlib
-import difflib
-import importlib
 import os
 import sys
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import Any, NoReturn
 
-import click
+from skysill.cli.listing import listing
 
-from skysill.errors import CoverageError, InputError
-
-__all__ = ["COMMANDS", "main", "run"]
-
-COMMANDS = {
-    "look": "Look vector from a place to each satellite.",
-    "horizon": "Merged horizon profile from all sources.",
-    "check": "Verdict per satellite for one mount.",
-    "mounts": "Compare mounts, or search a roof for one.",
-    "screen": "Many addresses at once.",
-    "heights": "Raster of the least antenna height that sees the satellite.",
-    "sun": "When the sun stands at, or on, the satellite.",
-    "sheet": "Blank field sheet for the azimuths that need measuring.",
-    "report": "One self-contained survey record.",
-    "serve": "The same for a browser, on this machine.",
-}
-"""Each command with its line in the listing, so that listing them imports none of them."""
+__all__ = ["run"]
 
 
-class _Commands(click.Group):
-    """Commands in files beside this one, each imported only when it is called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        here = Path(__file__)
-        return [name for name in COMMANDS if here.with_name(f"{name}.py").exists()]
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in self.list_commands(ctx):
-            return None
-        command = getattr(importlib.import_module(f"skysill.cli.{cmd_name}"), cmd_name)
-        assert isinstance(command, click.Command)
-        return command
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        names = self.list_commands(ctx)
-        if args and args[0] not in names and not args[0].startswith("-"):
-            near = difflib.get_close_matches(args[0], names, n=1)
-            ctx.fail(f'"{args[0]}" is no command.' + (f" Did you mean {near[0]}?" if near else ""))
-        return super().resolve_command(ctx, args)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        rows = [(name, COMMANDS[name]) for name in self.list_commands(ctx)]
-        if rows:
-            with formatter.section("Commands"):
-                formatter.write_dl(rows)
-
-    def main(self, args: Sequence[str] | None = None, standalone_mode: bool = True, **extra: Any) -> Any:  # type: ignore[override]  # the further arguments pass through
-        if not standalone_mode:
-            return super().main(args, standalone_mode=False, **extra)
-        sys.exit(_guarded(lambda: super(_Commands, self).main(args, standalone_mode=False, **extra)))
-
-
-def _guarded(call: Callable[[], Any]) -> int:
-    try:
-        code = call()
-        sys.stdout.flush()
-    except (InputError, CoverageError) as fault:
-        return _line(str(fault), code=2)
-    except click.UsageError as fault:
-        path = fault.ctx.command_path if fault.ctx else "skysill"
-        return _line(f"{fault.format_message()} Try: {path} --help", code=2)
-    except click.ClickException as fault:
-        return _line(fault.format_message(), code=2)
-    except (KeyboardInterrupt, click.Abort):
-        return _line("stopped.", code=130)
-    except BrokenPipeError:
-        # whoever read our output has seen enough; keep the interpreter's last flush from complaining
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except Exception as fault:
-        if os.environ.get("SKYSILL_TRACE"):
-            raise
-        kind = f"internal fault, {type(fault).__name__}: {fault}"
-        return _line(f"{kind} (set SKYSILL_TRACE=1 to see where)", code=1)
-    return code if isinstance(code, int) else 0
-
-
-def _line(text: str, *, code: int) -> int:
-    with contextlib.suppress(BrokenPipeError):
-        shown = "".join(letter if letter.isprintable() else " " for letter in text)
-        click.echo(f"skysill: {' '.join(shown.split())}", err=True)
-    return code
-
-
-@click.group(
-    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
-)
-@click.version_option(package_name="skysill", message="skysill %(version)s")
-def main() -> None:
-    """Will a small satellite dish see its satellite from this spot?
-
-    \b
-    skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
-    """
-
-
-def run() -> NoReturn:
-    """What the installed `skysill` starts."""
+def run() -> int:
+    """What the installed `skysill` starts; the exit code."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    if sys.argv[1:] in ([], ["--help"], ["-h"]):
+        print(listing())
+        return 0
     if not os.environ.get("SKYSILL_TRACE"):
         import warnings
 
         warnings.simplefilter("ignore")  # other libraries' advice to programmers; ours travels in results
+    from skysill.cli.group import main
+
     main(prog_name="skysill")
-    raise SystemExit(0)
+    return 0
+
+
+def __getattr__(name: str) -> object:
+    if name == "main":
+        from skysill.cli.group import main
+
+        return main
+    raise AttributeError(f"skysill.cli.main has no {name}")
+
+
+if __name__ == "__main__":
+    sys.exit(run())

@@ -1,0 +1,44 @@
+"""The commands and their listing, without importing any of them, nor anything else."""
+
+from __future__ import annotations
+
+import os
+
+__all__ = ["COMMANDS", "listing", "present"]
+
+COMMANDS = {
+    "look": "Look vector from a place to each satellite.",
+    "horizon": "Merged horizon profile from all sources.",
+    "check": "Verdict per satellite for one mount.",
+    "mounts": "Compare mounts, or search a roof for one.",
+    "screen": "Many addresses at once.",
+    "heights": "Raster of the least antenna height that sees the satellite.",
+    "sun": "When the sun stands at, or on, the satellite.",
+    "sheet": "Blank field sheet for the azimuths that need measuring.",
+    "report": "One self-contained survey record.",
+    "serve": "The same for a browser, on this machine.",
+}
+
+_TOP = """Usage: skysill COMMAND [OPTIONS] [FILE]
+
+  Will a small satellite dish see its satellite from this spot?
+
+  skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
+
+Options:
+  --version   Show the version and exit.
+  -h, --help  Show this text, or with a command its options.
+
+Commands:
+"""
+
+
+def present() -> list[str]:
+    """The commands whose files stand beside this one."""
+    here = os.path.dirname(__file__)
+    return [name for name in COMMANDS if os.path.exists(os.path.join(here, f"{name}.py"))]
+
+
+def listing() -> str:
+    """What `skysill --help` prints."""
+    return _TOP + "\n".join(f"  {name:<9}{COMMANDS[name]}" for name in present())
