@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+import warnings
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -53,16 +54,16 @@ class Position:
     uncertainty_m: float | None = None
 
 
-# --- reading -------------------------------------------------------------------------------------------------
+# --- reading ------------------------------------------------------------------
 
 
 def parse_position(text: str) -> Position:
     """The position a text names.
 
     Accepts decimal degrees, hemisphere letters before or after, degrees-minutes(-seconds) with quotes, primes
-    or d m s, ISO 6709 strings (2008, annex H), geo: URIs (RFC 5870), UTM, MGRS (centre of the square) and full
-    Plus Codes (centre of the cell). "27N" in UTM is zone 27, northern hemisphere; any other band letter is
-    checked against the latitude.
+    or d m s, ISO 6709 strings (2008, annex H), geo: URIs (RFC 5870), UTM, MGRS (centre of the square) and
+    full Plus Codes (centre of the cell). "27N" in UTM is zone 27, northern hemisphere; any other band letter
+    is checked against the latitude.
 
     Raises
     ------
@@ -145,7 +146,7 @@ def _placed(
     uncertainty_m: float | None = None,
 ) -> Position:
     if abs(latitude_deg) > 90.0:
-        swapped = abs(latitude_deg) <= 180.0 and abs(longitude_deg) <= 90.0
+        swapped = abs(latitude_deg) <= 180.0 and abs(longitude_deg) <= 90.0 and notation != "hemispheres"
         raise InputError(
             f'"{text}" is out of range: latitudes run from -90 to 90.',
             mend="Are latitude and longitude swapped?" if swapped else None,
@@ -154,7 +155,7 @@ def _placed(
     return Position(latitude_deg + 0.0, longitude_deg + 0.0, height_m, notation, uncertainty_m)
 
 
-# --- angles: decimal, hemispheres, degrees-minutes-seconds ---------------------------------------------------
+# --- angles: decimal, hemispheres, degrees-minutes-seconds --------------------
 
 _TOKEN = re.compile(
     r"\s*(?:(?P<number>\d+(?:\.\d*)?|\.\d+)"
@@ -180,7 +181,7 @@ class _Angle:
 
 
 def _tokens(plain: str, mend: str) -> list[_Token]:
-    """Numbers, marks, hemispheres, signs and gaps, in order; an s after a third number is seconds if small."""
+    """Numbers, marks, hemispheres, signs and gaps, in order; s after a third number is seconds."""
     found: list[_Token] = []
     at, since_break = 0, 0
     # letters touch the number after or before them: "58d01m52s", "N58"
@@ -213,7 +214,7 @@ def _word(text: str, *, seconds: bool) -> tuple[str, str]:
 
 
 def _angle(tokens: list[_Token], text: str, mend: str = _WAYS) -> _Angle:
-    """One latitude or longitude from its tokens: [hemisphere] [sign] D [mark] [M [mark]] [S [mark]] [hemisphere]."""
+    """One coordinate from its tokens: [hemisphere] [sign] D [mark] [M [mark]] [S [mark]] [hemisphere]."""
     hemispheres = [t.text for t in tokens if t.kind == "hemisphere"]
     inner = [t for t in tokens if t.kind != "hemisphere"]
     at_the_end = tokens and "hemisphere" in (tokens[0].kind, tokens[-1].kind)
@@ -297,13 +298,8 @@ def _halves(tokens: list[_Token], text: str) -> tuple[list[_Token], list[_Token]
     gaps = [i for i, t in enumerate(tokens) if t.kind == "gap"]
     numbers = [i for i, t in enumerate(tokens) if t.kind == "number"]
     letters = [i for i, t in enumerate(tokens) if t.kind == "hemisphere"]
-    if len(numbers) < 2 or (
-        len(letters) == 1
-        and len(numbers) <= 3
-        and letters[0] in (0, len(tokens) - 1)
-        and any(t.kind == "mark" for t in tokens)
-        and not gaps
-    ):
+    degree_marks = sum(t.kind == "mark" and _MARKS[t.text] == 0 for t in tokens)
+    if len(numbers) < 2 or (len(letters) <= 1 and degree_marks == 1 and not gaps):
         raise InputError(
             f'"{text}" is one coordinate: both a latitude and a longitude are needed.', mend=_WAYS
         )
@@ -332,11 +328,11 @@ def _cut(tokens: list[_Token], numbers: list[int], letters: list[int]) -> int | 
     return degree_marks[1] - 1 if len(degree_marks) == 2 else None
 
 
-# --- standards and grids -------------------------------------------------------------------------------------
+# --- standards and grids ------------------------------------------------------
 
 
 def _read_iso6709(plain: str) -> Position:
-    """ISO 6709:2008, annex H: +DD.D, +DDMM.M or +DDMMSS.S, longitude with one more digit, height, CRS, solidus."""
+    """ISO 6709:2008, annex H: +DD.D, +DDMM.M or +DDMMSS.S, longitude a digit more, height, CRS, solidus."""
     match = re.fullmatch(
         r"([+-])(\d+)(\.\d+)?([+-])(\d+)(\.\d+)?([+-]\d+(?:\.\d+)?)?(?:CRS([^/]*))?/?", plain, re.IGNORECASE
     )
@@ -357,7 +353,7 @@ def _read_iso6709(plain: str) -> Position:
 
 
 def _read_geo(plain: str) -> Position:
-    """RFC 5870 (2010), section 3.3: geo:lat,lon[,alt][;crs=wgs84][;u=metres]; at a pole longitude counts as 0."""
+    """RFC 5870 (2010), section 3.3: geo:lat,lon[,alt][;crs=wgs84][;u=metres]; at a pole longitude is 0."""
     place, *parameters = plain[4:].split(";")
     numbers = place.split(",")
     mend = 'Write "geo:58.0312,-24.6541".'
@@ -383,13 +379,13 @@ def _read_geo(plain: str) -> Position:
 
 _UTM = re.compile(
     r"(?:UTM\s+)?(?:zone\s+)?(?P<zone>\d{1,2})\s*(?P<letter>north|south|[A-Z])[\s,;]+"
-    r"(?P<easting>\d+(?:[.,]\d+)?)\s*(?:m?\s*E)?(?:\s*[,;]\s*|\s+)(?P<northing>\d{4,8}(?:[.,]\d+)?|0)\s*(?:m?\s*N)?",
+    r"(?P<easting>\d{5,7}(?:[.,]\d+)?)\s*(?:m?\s*E)?(?:\s*[,;]\s*|\s+)(?P<northing>\d{1,8}(?:[.,]\d+)?)\s*(?:m?\s*N)?",
     re.IGNORECASE,
 )
 
 
 def _read_utm(plain: str) -> Position:
-    """UTM (NGA.STND.0037, from memory): N and S are hemispheres, other letters latitude bands that are checked."""
+    """UTM (NGA.STND.0037, from memory): N and S are hemispheres, other letters bands that are checked."""
     match = _UTM.fullmatch(plain)
     assert match is not None  # asked by the caller
     zone, letter = int(match["zone"]), match["letter"].upper()
@@ -408,7 +404,7 @@ def _read_utm(plain: str) -> Position:
         )
     if letter == "S" and _utm_in_band(zone, easting, northing, "S"):
         raise InputError(
-            f'"{plain}" can be read in more than one way: is S the southern hemisphere or band S (32 to 40 N)?',
+            f'"{plain}" can be read in more than one way: is S the hemisphere or band S (32 to 40 N)?',
             mend=f'Write "{zone} south" or "{zone} north".',
         )
     south = letter in ("S", "SOUTH") or (letter != "NORTH" and letter < "N")
@@ -446,7 +442,7 @@ def _utm_to_degrees(zone: int, easting_m: float, northing_m: float, *, south: bo
 
 
 _MGRS = re.compile(
-    r"(?P<zone>\d{1,2}\s*[C-HJ-NP-X]|[ABYZ])\s*(?P<square>[A-HJ-NP-Z]{2})(?P<digits>[\s\d]*)",
+    r"(?P<zone>\d{1,2}\s*[C-HJ-NP-X]|[ABYZ](?=\s*[A-Z]{2}\s*\d))\s*(?P<square>[A-HJ-NP-Z]{2})(?P<digits>[\s\d]*)",
 )
 
 
@@ -463,7 +459,9 @@ def _read_mgrs(plain: str) -> Position:
         raise InputError(f'"{plain}" is not an MGRS position.', mend=mend)
     zone = re.sub(r"\s", "", match["zone"])
     try:
-        latitude, longitude = MGRS().toLatLon(zone + match["square"] + digits)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of a square that reaches over its band; checked below
+            latitude, longitude = MGRS().toLatLon(zone + match["square"] + digits)
     except (
         Exception
     ) as fault:  # the library raises a bare error of its own for any square that does not exist
@@ -495,7 +493,7 @@ def _read_plus_code(plain: str) -> Position:
     return _placed(latitude, longitude, plain, "pluscode", uncertainty_m=uncertainty_m)
 
 
-# --- writing -------------------------------------------------------------------------------------------------
+# --- writing ------------------------------------------------------------------
 
 
 def format_position(
@@ -505,9 +503,10 @@ def format_position(
     notation: Notation = "decimal",
     height_m: float | None = None,
 ) -> str:
-    """A position written in a notation, fine enough to come back within 5 cm (squares: within the square).
+    """A position written in a notation, fine enough to come back within 5 cm (grid codes: within the square).
 
-    height_m is written where the notation has a place for it: geo: and ISO 6709 (with its CRS, as annex H asks).
+    height_m is written where the notation has a place for it: geo: and ISO 6709 (with its CRS, as annex H
+    asks).
 
     >>> format_position(58.0312, -24.6541, notation="dms")
     '58°01\\'52.320"N 24°39\\'14.760"W'
@@ -557,7 +556,7 @@ def _sixties(degrees: float, letters: str, notation: Literal["dm", "dms"]) -> st
 
 
 def _utm_zone(latitude_deg: float, longitude_deg: float) -> int:
-    """Zone of a place, with the widened zones of south-west Norway and Svalbard (NGA.STND.0037, from memory)."""
+    """Zone, with the widened ones of south-west Norway and Svalbard (NGA.STND.0037, from memory)."""
     if 56.0 <= latitude_deg < 64.0 and 3.0 <= longitude_deg < 12.0:
         return 32
     if latitude_deg >= 72.0 and 0.0 <= longitude_deg < 42.0:
@@ -578,11 +577,11 @@ def _write_utm(latitude_deg: float, longitude_deg: float) -> str:
     return f"{zone}{hemisphere} {easting:.2f} {northing:.2f}"
 
 
-# --- distances and offsets -----------------------------------------------------------------------------------
+# --- distances and offsets ----------------------------------------------------
 
 
 def _frame(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Foot on the ellipsoid (..., 3) and axes (..., 3, 3; rows east, north, up) at a place, Earth-fixed metres."""
+    """Foot on the ellipsoid (..., 3) and axes (..., 3, 3; rows east, north, up), Earth-fixed metres."""
     lat_rad, lon_rad = np.broadcast_arrays(np.deg2rad(latitude_deg), np.deg2rad(longitude_deg))
     sin_lat, cos_lat, sin_lon, cos_lon = np.sin(lat_rad), np.cos(lat_rad), np.sin(lon_rad), np.cos(lon_rad)
     zero = np.zeros_like(sin_lat)
@@ -604,7 +603,7 @@ def offset_position(
 
     >>> lat, lon = offset_position(58.0312, -24.6541, 0.0, 1000.0)
     >>> round(float(lat), 6), round(float(lon), 6)
-    (58.040179, -24.6541)
+    (58.040178, -24.6541)
     """
     foot, axes = _frame(latitude_deg, longitude_deg)
     east, north = (np.asarray(v, dtype=np.float64)[..., None] for v in (east_m, north_m))
@@ -631,7 +630,7 @@ def plan_offset(
 
     >>> east, north = plan_offset(58.0312, -24.6541, 58.0402, -24.6541)
     >>> round(float(north), 2)
-    1002.36
+    1002.4
     """
     foot, axes = _frame(origin_latitude_deg, origin_longitude_deg)
     there, _ = _frame(latitude_deg, longitude_deg)
@@ -644,23 +643,19 @@ def bearing_and_distance(
 ) -> tuple[Floats, Floats]:
     """True bearing, degrees, and distance, metres, along the geodesic of WGS 84; all broadcast.
 
-    C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013), as in pyproj. The bearing is nan where both
-    places are the same.
+    C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013), as in pyproj. The bearing is nan where
+    both places are the same.
 
     >>> bearing, distance = bearing_and_distance(58.0312, -24.6541, 58.0375, -24.6480)
     >>> round(float(bearing), 2), round(float(distance), 1)
-    (27.18, 788.5)
+    (27.18, 788.8)
     """
     from pyproj import Geod
 
-    ends = np.broadcast_arrays(
-        *(
-            np.asarray(v, dtype=np.float64)
-            for v in (longitude_deg, latitude_deg, to_longitude_deg, to_latitude_deg)
-        )
-    )
-    shape = ends[0].shape
-    forward, _, distance = Geod(ellps="WGS84").inv(*(np.ravel(v).copy() for v in ends))
+    columns = (longitude_deg, latitude_deg, to_longitude_deg, to_latitude_deg)
+    lon, lat, to_lon, to_lat = np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in columns))
+    forward, _, distance = Geod(ellps="WGS84").inv(lon.ravel(), lat.ravel(), to_lon.ravel(), to_lat.ravel())
+    shape = lon.shape
     distance_m = np.asarray(distance, dtype=np.float64).reshape(shape)
     bearing_deg = wrap_360(np.asarray(forward, dtype=np.float64).reshape(shape))
     return np.where(distance_m > 0.0, bearing_deg, np.nan), distance_m
