@@ -170,16 +170,16 @@ def declination(
 
 
 def _field_notes(horizontal_nt: float, sigma_deg: float) -> tuple[str, ...]:
+    field = f"the horizontal magnetic field is {horizontal_nt:.0f} nT"
     if horizontal_nt < _BLACKOUT_NT:
         return (
-            f"A compass cannot be used here: the horizontal magnetic field is {horizontal_nt:.0f} nT "
-            "(blackout zone, below 2000 nT). Take bearings from landmarks or the sun.",
+            f"A compass cannot be used here: {field} (blackout zone, below 2000 nT). Take bearings from "
+            "landmarks or the sun.",
         )
     if horizontal_nt < _CAUTION_NT:
         return (
-            f"A compass is weak here: the horizontal magnetic field is {horizontal_nt:.0f} nT (caution zone, "
-            f"below 6000 nT), and declination is known to {sigma_deg:.1f} degrees. Check it on landmarks or the "
-            "sun.",
+            f"A compass is weak here: {field} (caution zone, below 6000 nT), and declination is known to "
+            f"{sigma_deg:.1f} degrees. Check it on landmarks or the sun.",
         )
     return ()
 
@@ -258,8 +258,8 @@ def _sighting_notes(residual_deg: Floats, names: Sequence[str], source: str) -> 
         apart_deg = float(np.abs(np.diff(residual_deg))[0])
         return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees; take a third bearing.",)
     return (
-        f"The sightings of the {source} do not agree: {names[worst]} is {abs(residual_deg[worst]):.1f} degrees "
-        "off their mean. Iron nearby, or the wrong mark?",
+        f"The sightings of the {source} do not agree: {names[worst]} is {abs(residual_deg[worst]):.1f} "
+        "degrees off their mean. Iron nearby, or the wrong mark?",
     )
 
 
