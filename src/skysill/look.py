@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
+from skysill.orbits import as_utc, positions_ecef
 from skysill.site import Satellite
 from skysill.units import (
     GEOSTATIONARY_RADIUS_M,
@@ -263,7 +264,7 @@ def _none_if_nan(value: float) -> float | None:
 
 
 def _iso(time_utc: dt.datetime) -> str:
-    return time_utc.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
+    return as_utc(time_utc).isoformat().replace("+00:00", "Z")
 
 
 def _declination_deg(place: tuple[float, float, float], date: dt.date | None) -> float | None:
@@ -365,8 +366,6 @@ def look_track(
     if satellite.orbit is None:
         still = look_vector(latitude_deg, longitude_deg, height_m, satellite, date=date)
         return tuple(replace(still, time_utc=_iso(time)) for time in times_utc)
-    from skysill.orbits import positions_ecef  # the orbit library is only loaded for objects that move
-
     place = (float(latitude_deg), float(longitude_deg), float(height_m))
     declination_deg = _declination_deg(place, date)
     ecef_m = positions_ecef(satellite.orbit, times_utc)
