@@ -18,6 +18,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
@@ -112,6 +113,7 @@ def place_labels(
     labels: Sequence[Label],
     *,
     keep_clear: Sequence[Bbox] = (),
+    avoid: Floats | None = None,
     within: Bbox | None = None,
     ink: Ink = INK,
 ) -> list[Placed]:
@@ -124,6 +126,7 @@ def place_labels(
     Parameters
     ----------
     keep_clear : boxes in pixels that must stay readable, such as ticks already written
+    avoid : (n, 2) places in data coordinates better left uncovered, such as points along a line
     within : where labels may stand, in pixels; the axes by default
     """
     figure = ax.get_figure(root=True)
@@ -132,6 +135,8 @@ def place_labels(
     bounds = ax.get_window_extent(_renderer(figure)) if within is None else within
     points = ax.transData.transform(np.array([(label.x, label.y) for label in labels]).reshape(-1, 2))
     dots = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
+    shy = np.zeros((0, 2)) if avoid is None or not len(avoid) else ax.transData.transform(avoid)
+    toward_deg = _fanned(points, labels, 45.0 * pixels_per_pt)
     boxes: list[Floats] = [np.asarray(box.extents) for box in (*keep_clear, *dots)]
     leaders: list[Floats] = []
     placed: dict[int, Placed] = {}
@@ -140,7 +145,8 @@ def place_labels(
         text = _tag(ax, label, ink)
         space = box_of(text)
         size = np.array([space.width, space.height]) + 2.0 * (1.5 + _GAP_PT) * pixels_per_pt
-        middle = _best_place(point, size, label.toward_deg, pixels_per_pt, bounds, boxes, leaders)
+        wish = _Wish(point, size, toward_deg[at], pixels_per_pt)
+        middle = _best_place(wish, bounds=bounds, boxes=boxes, leaders=leaders, shy=shy)
         half = size / 2.0 - _GAP_PT * pixels_per_pt
         boxes.append(np.concatenate([middle - half, middle + half]))
         text.set_position(tuple(ax.transData.inverted().transform(middle)))
@@ -149,7 +155,8 @@ def place_labels(
         if np.hypot(*(near - point)) > 2.0 * pixels_per_pt:
             leaders.append(np.concatenate([point, near]))
             ends = ax.transData.inverted().transform([point, near])
-            leader = Line2D(ends[:, 0], ends[:, 1], color=ink.text, linewidth=0.8, zorder=29)
+            leader = Line2D(ends[:, 0], ends[:, 1], color=ink.text, linewidth=1.0, zorder=29)
+            leader.set_path_effects([withStroke(linewidth=2.6, foreground=ink.paper)])
             ax.add_line(leader)
         placed[at] = Placed(label, text, leader)
     return [placed[at] for at in range(len(labels))]
@@ -172,17 +179,41 @@ def _tag(ax: Axes, label: Label, ink: Ink) -> Text:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Wish:
+    """One label's point, size with its gap, and direction; pixels."""
+
+    point: Floats
+    size: Floats
+    toward_deg: float
+    pixels_per_pt: float
+
+
+def _fanned(points: Floats, labels: Sequence[Label], near: float) -> list[float]:
+    """Directions spread out like a fan where points crowd, the leftmost point's label to the left."""
+    toward_deg = [label.toward_deg for label in labels]
+    left = set(range(len(labels)))
+    while left:
+        crowd, grown = {min(left)}, True
+        while grown:
+            more = {k for k in left for c in crowd if np.hypot(*(points[k] - points[c])) < near}
+            grown, crowd = not more <= crowd, crowd | more
+        left -= crowd
+        middle = float(np.mean([toward_deg[k] for k in crowd]))
+        across = np.array([np.sin(np.deg2rad(middle)), -np.cos(np.deg2rad(middle))])  # to the right of it
+        inline = sorted(crowd, key=lambda k: (points[k] @ across, k))
+        spread = min(75.0, 16.0 * (len(inline) - 1))
+        for k, turn in zip(inline, np.linspace(spread, -spread, len(inline)), strict=True):
+            toward_deg[k] = middle + (float(turn) if len(inline) > 1 else 0.0)
+    return toward_deg
+
+
 def _best_place(
-    point: Floats,
-    size: Floats,
-    toward_deg: float,
-    pixels_per_pt: float,
-    bounds: Bbox,
-    boxes: Sequence[Floats],
-    leaders: Sequence[Floats],
+    wish: _Wish, *, bounds: Bbox, boxes: Sequence[Floats], leaders: Sequence[Floats], shy: Floats
 ) -> Floats:
+    point, size, pixels_per_pt = wish.point, wish.size, wish.pixels_per_pt
     turn_deg = np.arange(_DIRECTIONS) * 360.0 / _DIRECTIONS
-    angle_rad = np.deg2rad(toward_deg + turn_deg)
+    angle_rad = np.deg2rad(wish.toward_deg + turn_deg)
     way = np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
     with np.errstate(divide="ignore"):
         reach = np.min(size / 2.0 / np.abs(way), axis=-1)  # from a box's middle to its edge, that way
@@ -198,6 +229,8 @@ def _best_place(
         over = np.minimum(high[:, None], taken[None, :, 2:]) - np.maximum(low[:, None], taken[None, :, :2])
         hidden = np.where((over > 0.0).all(axis=-1), over.clip(0.0).prod(axis=-1), 0.0).sum(axis=1)
         cost = cost + np.where(hidden > 0.0, 1e4 + hidden, 0.0)
+    covered = (shy > low[:, None]) & (shy < high[:, None])
+    cost = cost + 3.0 * np.minimum(covered.all(axis=-1).sum(axis=1), 20)
     near = np.clip(point, low, high)
     for box in boxes:
         inside = (box[:2] <= point).all() and (point <= box[2:]).all()  # the point's own dot

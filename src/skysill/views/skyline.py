@@ -24,7 +24,7 @@ _HALF_COLUMN_DEG = 0.05
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Area:
-    """A piece of obstructed sky: from floor_deg up to top_deg over azimuths that run clockwise without a break.
+    """A piece of obstructed sky: from floor_deg up to top_deg, over azimuths that run clockwise unbroken.
 
     azimuth_deg : (n,) float, increasing, may pass 360; floor_deg, top_deg, distance_m : (n,) float
     stands : whether it reaches down to the ground; a wire or a high crown does not
@@ -49,7 +49,7 @@ def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
     for silhouette in sorted(silhouettes, key=lambda s: order.get(s.source, 3)):
         by_thing = silhouette.source == "obstacle"
         parts = sorted(set(silhouette.thing.tolist())) if by_thing else [None]
-        pieces = []
+        pieces: list[Area] = []
         for part in parts:
             chosen = np.ones(len(silhouette), bool) if part is None else silhouette.thing == part
             for stands in (True, False):
@@ -168,7 +168,7 @@ def tangent_plane_deg(
     1987, chapter 25, eqs. 22-4, 22-5, 25-2; from memory) with azimuth to the right and elevation upward.
 
     >>> x, y = tangent_plane_deg(10.0, 30.0, center_azimuth_deg=10.0, center_elevation_deg=24.0)
-    >>> float(round(x, 9)), float(round(y, 9))
+    >>> x.round(9).item(), y.round(9).item()
     (0.0, 6.0)
     """
     turn_rad = np.deg2rad(wrap_180(np.subtract(azimuth_deg, center_azimuth_deg)))

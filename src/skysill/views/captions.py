@@ -1,0 +1,165 @@
+"""The words around a picture: title, mount, date, and one row per satellite with its verdict and numbers."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from skysill.assess import Assessment, SatelliteResult
+from skysill.errors import InputError
+from skysill.site import Mount
+from skysill.views.ink import INK, Ink
+from skysill.views.labels import box_of, fit, write
+
+__all__ = [
+    "chosen",
+    "detail",
+    "needed_deg",
+    "rows",
+    "rows_in",
+    "stands",
+    "title",
+    "when",
+    "whereabouts",
+]
+
+_MARGIN_IN = 0.15
+_LINE_IN = 0.165
+_DETAIL_LETTERS = 72
+
+
+def chosen(assessment: Assessment, satellite_name: str | None) -> int:
+    """Which result is meant: the one of that name, or the first.
+
+    Raises
+    ------
+    InputError : no satellite of that name was assessed, or none at all
+    """
+    names = [result.satellite.name for result in assessment.results]
+    if not names:
+        raise InputError("there is no satellite to draw.", where="satellites", mend="Name one.")
+    if satellite_name is None:
+        return 0
+    if satellite_name not in names:
+        raise InputError(
+            f'"{satellite_name}" was not assessed.',
+            where="satellite",
+            mend=f"Choose from: {', '.join(names)}.",
+        )
+    return names.index(satellite_name)
+
+
+def when(assessment: Assessment) -> str:
+    """Date of the assessment as ISO 8601, "" while nobody gave one."""
+    date: Any = getattr(assessment, "date", None)
+    return "" if date is None else str(date)
+
+
+def stands(mount: Mount) -> str:
+    """The mount in words."""
+    return f"{mount.name}: dish centre {mount.height_m:.1f} m above what it stands on"
+
+
+def whereabouts(result: SatelliteResult) -> str:
+    """Where the satellite stands, with the magnetic bearing where the date gave one."""
+    look = result.look
+    if look.azimuth_deg is None:
+        return f"straight up, el {look.elevation_apparent_deg:.1f}°"
+    magnetic = "" if look.bearing_magnetic_deg is None else f" (mag {look.bearing_magnetic_deg:.1f}°)"
+    return f"az {look.azimuth_deg:.1f}°{magnetic}  el {look.elevation_apparent_deg:.1f}°"
+
+
+def needed_deg(result: SatelliteResult) -> float | None:
+    """The required room at the controlling obstruction's distance, as an angle from the dish centre.
+
+    atan(required_m / distance); None when nothing controls or its distance is not known.
+    """
+    clearance = result.clearance
+    if clearance.controlling is None or clearance.required_m is None or not clearance.controlling.distance_m:
+        return None
+    return math.degrees(math.atan2(clearance.required_m, clearance.controlling.distance_m))
+
+
+def detail(result: SatelliteResult) -> str:
+    """What the verdict rests on, in one sentence: the room at the controlling thing, or the first reason."""
+    if not result.look.visible:
+        return f"Below the horizon: elevation {result.look.elevation_apparent_deg:.1f}°."
+    control, needed = result.clearance.controlling, needed_deg(result)
+    reason = result.reasons[0] if result.reasons else ""
+    margin = result.clearance.margin_deg
+    if control is None or margin is None or needed is None or result.verdict in ("unknown", "needs-survey"):
+        return reason or "Nothing known stands in the way."
+    assumed = " (assumed)" if control.distance_assumed else ""
+    far = f"{control.distance_m:.0f} m{assumed}" if control.distance_m else "distance not known"
+    if margin < 0.0:
+        return f"{control.name} ({control.source}), {far}: covers the ray by {-margin:.1f}°."
+    return f"{control.name} ({control.source}), {far}: room {margin:.1f}°, needed {needed:.1f}°."
+
+
+def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
+    """A bold first line and plain ones under it at the figure's top left; returns the inches taken."""
+    width_in, height_in = figure.get_size_inches()
+    below_in = 0.10
+    for k, line in enumerate(lines):
+        size = ink.title_pt if k == 0 else ink.body_pt
+        at = (_MARGIN_IN / width_in, 1.0 - below_in / height_in)
+        text = write(figure, *at, line, size=size, va="top", weight="normal" if k else "bold", color=ink.text)
+        fit(text, width_in - 2 * _MARGIN_IN)
+        below_in += size / 72.0 * 1.35
+    return below_in
+
+
+def _wrapped(result: SatelliteResult) -> list[str]:
+    return textwrap.wrap(detail(result), _DETAIL_LETTERS, max_lines=3, placeholder=" …")
+
+
+def rows_in(results: Sequence[SatelliteResult]) -> list[float]:
+    """Height of each row in inches: a head line and up to three lines of detail."""
+    return [0.36 + _LINE_IN * len(_wrapped(result)) for result in results]
+
+
+def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> Axes:
+    """A row per satellite from `top_in` inches below the top: marker, verdict, name, place, reason."""
+    width_in, height_in = figure.get_size_inches()
+    heights_in = rows_in(results)
+    tall_in = sum(heights_in)
+    ax = figure.add_axes((0.0, 1.0 - (top_in + tall_in) / height_in, 1.0, tall_in / height_in), label="rows")
+    ax.set_axis_off()
+    ax.set_xlim(0.0, width_in)
+    ax.set_ylim(tall_in, 0.0)
+    y_in = 0.0
+    for result, row_in in zip(results, heights_in, strict=True):
+        _row(ax, result, y_in, ink)
+        y_in += row_in
+    return ax
+
+
+def _row(ax: Axes, result: SatelliteResult, y_in: float, ink: Ink) -> None:
+    width_in = ax.get_xlim()[1]
+    verdict = ink.verdicts[result.verdict]
+    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=ink.faint, linewidth=0.7)
+    ax.plot(
+        [_MARGIN_IN + 0.1],
+        [y_in + 0.16],
+        marker=verdict.marker,
+        color=verdict.colour,
+        markersize=9,
+        markeredgecolor=ink.text,
+        linestyle="none",
+    )
+    style = {"va": "center", "color": ink.text}
+    where = whereabouts(result)
+    place = write(ax, width_in - _MARGIN_IN, y_in + 0.16, where, size=ink.small_pt, ha="right", **style)
+    words = f"{verdict.word}  {result.satellite.name}"
+    head = write(ax, _MARGIN_IN + 0.27, y_in + 0.16, words, size=ink.body_pt, weight="bold", **style)
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    fit(head, width_in - 2 * _MARGIN_IN - 0.35 - box_of(place).width / figure.dpi)
+    for k, line in enumerate(_wrapped(result)):
+        at_in = y_in + 0.36 + _LINE_IN * k
+        write(ax, _MARGIN_IN + 0.27, at_in, line, size=ink.small_pt, **style)

@@ -1,0 +1,412 @@
+"""The sky view: the whole sky over the dish on one disc, as on a map, north up and east right.
+
+Elevation runs evenly from the rim (0) to the middle (90), so a place on the disc is azimuth and zenith angle:
+azimuthal equidistant about the zenith.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Circle, Polygon
+from matplotlib.text import Text
+from numpy.typing import ArrayLike
+
+from skysill.assess import Assessment, SatelliteResult
+from skysill.look import look_angles
+from skysill.units import Floats, wrap_180
+from skysill.views.captions import needed_deg, rows, rows_in, stands, title, when
+from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
+from skysill.views.labels import Label, Placed, box_of, place_labels, write
+from skysill.views.skyline import Area, areas, circle_on_sky, unseen_spans
+
+__all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
+
+_RIM = 90.0
+_BAND = 94.5
+_LIMIT = 107.0
+_RINGS_DEG = (15, 30, 45, 60, 75)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SkyArtists:
+    """What was drawn: by it a test, or a caller, finds each thing again.
+
+    areas : (what it shows, the polygon)
+    unseen : hatched sectors nobody looked at
+    arc : the geostationary arc, in one or more pieces
+    satellites : a marker per result; rooms : its required room, None where none is known
+    labels : names and verdicts as placed; ticks : longitudes along the arc; notes : other words on the disc
+    """
+
+    areas: list[tuple[Area, Polygon]]
+    unseen: list[Polygon]
+    arc: list[Line2D]
+    satellites: list[Line2D]
+    rooms: list[Polygon | None]
+    labels: list[Placed]
+    ticks: list[Text]
+    notes: list[Text]
+
+
+def project(azimuth_deg: ArrayLike, elevation_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """Place on the disc: x east, y north, in degrees from the zenith; below the horizon clipped to the rim.
+
+    >>> x, y = project(90.0, 30.0)
+    >>> x.round(9).item(), y.round(9).item()
+    (60.0, 0.0)
+    """
+    radius = np.minimum(90.0 - np.asarray(elevation_deg, dtype=np.float64), _RIM)
+    azimuth_rad = np.deg2rad(azimuth_deg)
+    return np.asarray(radius * np.sin(azimuth_rad)), np.asarray(radius * np.cos(azimuth_rad))
+
+
+def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
+    """Draw the sky view on square axes; limits are set here, and the axes must already have their place."""
+    ax.set_axis_off()
+    ax.set_xlim(-_LIMIT, _LIMIT)
+    ax.set_ylim(-_LIMIT, _LIMIT)
+    ax.add_patch(Circle((0.0, 0.0), _RIM, facecolor=ink.paper, edgecolor="none", zorder=0))
+    unseen = _draw_unseen(ax, assessment, ink)
+    shapes = _draw_areas(ax, areas(assessment.silhouettes), ink)
+    notes = _draw_rings(ax, assessment.results, ink)
+    _draw_band(ax, assessment, ink)
+    notes += _name_unseen(ax, unseen_spans(assessment.silhouettes), notes, ink)
+    arc, ticks = _draw_arc(ax, assessment, ink)
+    marks, rooms, wanted = [], [], []
+    for result in assessment.results:
+        mark, room = _draw_satellite(ax, result, ink)
+        marks.append(mark)
+        rooms.append(room)
+        wanted.append(_label(result, mark, ink))
+    keep_clear = [box_of(text) for text in (*ticks, *notes)]
+    edges = [np.column_stack(project(a.azimuth_deg, a.top_deg))[:: 8 if a.stands else 2] for a, _ in shapes]
+    edges += [room.get_xy()[::4] for room in rooms if room is not None]
+    avoid = np.concatenate(edges) if edges else None
+    labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, ink=ink)
+    return SkyArtists(shapes, unseen, arc, marks, rooms, labels, ticks, notes)
+
+
+def _sector(start_deg: float, stop_deg: float, inner: float, outer: float) -> Floats:
+    turn = np.deg2rad(
+        np.linspace(start_deg, stop_deg, max(2, int(np.ceil((stop_deg - start_deg) / 2.0)) + 1))
+    )
+    out = np.column_stack([outer * np.sin(turn), outer * np.cos(turn)])
+    back = np.column_stack([inner * np.sin(turn[::-1]), inner * np.cos(turn[::-1])])
+    return np.concatenate([out, back])
+
+
+def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[Polygon]:
+    blank = ink.sources[""]
+    drawn = []
+    for start, stop in unseen_spans(assessment.silhouettes):
+        patch = Polygon(
+            _sector(start, stop, 0.0, _BAND),
+            closed=True,
+            facecolor=blank.fill,
+            edgecolor=blank.colour,
+            hatch=blank.hatch,
+            linewidth=0.0,
+            zorder=1,
+        )
+        ax.add_patch(patch)
+        drawn.append(patch)
+    return drawn
+
+
+def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[Area, Polygon]]:
+    drawn = []
+    for k, area in enumerate(shapes):
+        source = ink.sources[area.source]
+        zorder = 2.0 + k / (len(shapes) + 1)
+        top = np.column_stack(project(area.azimuth_deg, area.top_deg))
+        floor = np.column_stack(project(area.azimuth_deg, area.floor_deg))
+        if (area.top_deg > 0.0).any():
+            patch = Polygon(
+                np.concatenate([top, floor[::-1]]),
+                closed=True,
+                facecolor=source.fill,
+                edgecolor=source.colour,
+                hatch=source.hatch,
+                linewidth=0.0,
+                zorder=zorder,
+            )
+            ax.add_patch(patch)
+            drawn.append((area, patch))
+        edge = top if area.stands else np.concatenate([top, floor[::-1], top[:1]])
+        ax.plot(
+            *edge.T, color=source.colour, linestyle=source.stroke, linewidth=source.width_pt, zorder=zorder
+        )
+    return drawn
+
+
+def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], ink: Ink) -> list[Text]:
+    """Rings of elevation and spokes of azimuth; the rings are named on the side away from the satellites."""
+    for ring in _RINGS_DEG:
+        ax.add_patch(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=ink.rule, linewidth=0.6, zorder=4))
+    ax.add_patch(Circle((0, 0), _RIM, fill=False, edgecolor=ink.text, linewidth=1.2, zorder=6))
+    texts = []
+    for azimuth in range(0, 360, 30):
+        letter = {0: "N", 90: "E", 180: "S", 270: "W"}.get(azimuth)
+        ends = [project(azimuth, elevation) for elevation in (0.0, 85.0)]
+        ax.plot([p[0] for p in ends], [p[1] for p in ends], color=ink.faint, linewidth=0.6, zorder=4)
+        turn = np.deg2rad(azimuth)
+        texts.append(
+            write(
+                ax,
+                101.0 * np.sin(turn),
+                101.0 * np.cos(turn),
+                letter or f"{azimuth}°",
+                ha="center",
+                va="center",
+                size=ink.title_pt + 1 if letter else ink.small_pt,
+                weight="bold" if letter else "normal",
+                color=ink.text,
+            )
+        )
+    placed = [r.look.azimuth_deg for r in results if r.look.azimuth_deg is not None] or [180.0]
+    away_deg = 180.0 + np.rad2deg(
+        np.arctan2(np.sin(np.deg2rad(placed)).sum(), np.cos(np.deg2rad(placed)).sum())
+    )
+    away_deg = 15.0 + 30.0 * np.round((away_deg - 15.0) / 30.0)  # between two spokes
+    for ring in _RINGS_DEG:
+        x, y = project(away_deg, ring)
+        texts.append(
+            write(
+                ax,
+                float(x),
+                float(y),
+                f"{ring}°",
+                ha="center",
+                va="center",
+                size=ink.small_pt,
+                color=ink.text,
+                zorder=12,
+                bbox=_paper(ink, 0.8),
+            )
+        )
+    return texts
+
+
+def _draw_band(ax: Axes, assessment: Assessment, ink: Ink) -> None:
+    """Outside the rim: who looked at each azimuth, the one that speaks for near things on top."""
+    order = {"terrain": 0, "obstacle": 1, "measured": 2}
+    for silhouette in sorted(assessment.silhouettes, key=lambda s: order.get(s.source, 0)):
+        source = ink.sources[silhouette.source]
+        for start, stop in silhouette.covered_deg:
+            ax.add_patch(
+                Polygon(
+                    _sector(float(start), float(stop), _RIM, _BAND),
+                    closed=True,
+                    facecolor=source.fill,
+                    edgecolor=source.colour,
+                    hatch=source.hatch,
+                    linewidth=0.0,
+                    zorder=5,
+                )
+            )
+    ax.add_patch(Circle((0, 0), _BAND, fill=False, edgecolor=ink.text, linewidth=0.6, zorder=6))
+
+
+def _name_unseen(
+    ax: Axes, spans: Sequence[tuple[float, float]], notes: Sequence[Text], ink: Ink
+) -> list[Text]:
+    texts: list[Text] = []
+    for start, stop in spans:
+        if stop - start < 20.0:
+            continue  # too narrow for words; the key explains the hatch
+        middle = (start + stop) / 2.0
+        taken = [box_of(text) for text in (*notes, *texts)]
+        for turn, elevation in (
+            (0.0, 38.0),
+            (0.0, 52.0),
+            (0.15, 22.0),
+            (-0.15, 22.0),
+            (0.25, 38.0),
+            (-0.25, 38.0),
+        ):
+            x, y = project(middle + turn * (stop - start), elevation)
+            text = write(
+                ax,
+                float(x),
+                float(y),
+                ink.sources[""].word,
+                ha="center",
+                va="center",
+                size=ink.small_pt,
+                color=ink.text,
+                zorder=11,
+                bbox=_paper(ink, 1.5),
+            )
+            if not any(box_of(text).padded(4.0).overlaps(other) for other in taken):
+                texts.append(text)
+                break
+            text.remove()
+    return texts
+
+
+def _paper(ink: Ink, pad: float) -> dict[str, Any]:
+    return {"facecolor": ink.paper, "edgecolor": "none", "pad": pad}
+
+
+def _longitude(longitude_deg: float) -> str:
+    return f"{abs(longitude_deg):.0f}°{'W' if longitude_deg < 0 else 'E'}" if longitude_deg % 180 else "0°"
+
+
+def _draw_arc(ax: Axes, assessment: Assessment, ink: Ink) -> tuple[list[Line2D], list[Text]]:
+    """The geostationary arc above the horizon, with a tick every ten degrees of longitude."""
+    site = assessment.site
+    longitude_deg = wrap_180(np.floor(site.longitude_deg) + np.arange(-90.0, 90.5, 0.5))
+    azimuth_deg, elevation_deg, _ = look_angles(
+        site.latitude_deg, site.longitude_deg, 0.0, satellite_longitude_deg=longitude_deg
+    )
+    azimuth_deg = np.where(np.isnan(azimuth_deg), 0.0, azimuth_deg)  # straight up: any azimuth
+    up = elevation_deg > 0.0
+    place = np.column_stack(project(azimuth_deg, elevation_deg))
+    place[~up] = np.nan
+    arc = ax.plot(*place.T, color=ink.arc, linewidth=1.4, zorder=8)
+    at = np.flatnonzero(up & (np.mod(longitude_deg, 10.0) == 0.0))
+    at = at[(at > 0) & (at < up.size - 1)]
+    along = place[at + 1] - place[at - 1]
+    outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
+    # to the rim's side, for the open sky is left to the satellites' names
+    outward *= np.where((outward * place[at]).sum(axis=1) < 0.0, -1.0, 1.0)[:, None]
+    for start, way in zip(place[at], outward, strict=True):
+        ax.plot(*np.column_stack([start, start + 2.5 * way]), color=ink.arc, linewidth=1.2, zorder=8)
+    named = place[at] + 7.0 * outward
+    return arc, _name_ticks(ax, longitude_deg[at], named, ink)
+
+
+def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, ink: Ink) -> list[Text]:
+    """Longitudes beside their ticks: every 10, 20, 30 or 60 degrees, the closest step at which none touch."""
+    fits = np.hypot(*place.T) < 86.0
+    for step in (10.0, 20.0, 30.0, 60.0):
+        texts = [
+            write(
+                ax,
+                x,
+                y,
+                _longitude(float(longitude)),
+                ha="center",
+                va="center",
+                size=ink.small_pt - 0.5,
+                color=ink.arc,
+                zorder=9,
+                bbox=_paper(ink, 0.5),
+            )
+            for longitude, (x, y) in zip(longitude_deg[fits], place[fits], strict=True)
+            if longitude % step == 0.0
+        ]
+        boxes = [box_of(text).padded(3.0) for text in texts]
+        if step == 60.0 or not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k]):
+            break
+        for text in texts:
+            text.remove()
+    return texts
+
+
+def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D, Polygon | None]:
+    look, verdict = result.look, ink.verdicts[result.verdict]
+    azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
+    if result.track is not None:
+        track = project(result.track.azimuth_deg, result.track.elevation_deg)
+        ax.plot(*track, color=ink.text, linewidth=1.0, linestyle=verdict.stroke, zorder=19)
+    x, y = project(azimuth_deg, look.elevation_apparent_deg)
+    (mark,) = ax.plot(
+        [float(x)],
+        [float(y)],
+        marker=verdict.marker,
+        markersize=7,
+        markerfacecolor=verdict.colour,
+        markeredgecolor=ink.text,
+        markeredgewidth=1.0,
+        linestyle="none",
+        zorder=21,
+    )
+    radius_deg = needed_deg(result)
+    if radius_deg is None or not look.visible:
+        return mark, None
+    outline = np.column_stack(project(*circle_on_sky(azimuth_deg, look.elevation_apparent_deg, radius_deg)))
+    halo = Polygon(outline, closed=True, fill=False, edgecolor=ink.paper, linewidth=3.2, zorder=19)
+    ax.add_patch(halo)
+    room = Polygon(
+        outline,
+        closed=True,
+        fill=False,
+        edgecolor=ink.text,
+        linewidth=1.5,
+        linestyle=verdict.stroke,
+        zorder=20,
+    )
+    ax.add_patch(room)
+    return mark, room
+
+
+def _label(result: SatelliteResult, mark: Line2D, ink: Ink) -> Label:
+    x, y = (float(np.asarray(part)[0]) for part in mark.get_data())
+    word = ink.verdicts[result.verdict].word if result.look.visible else "below the horizon"
+    name = result.satellite.name
+    name = name if len(name) <= 18 else name[:17] + "…"
+    toward_deg = float(np.rad2deg(np.arctan2(-y, -x))) if np.hypot(x, y) > 1.0 else 90.0
+    return Label(f"{name}\n{word}", x, y, toward_deg=toward_deg, size_pt=ink.small_pt, weight="bold")
+
+
+def sky_figure(assessment: Assessment, *, ink: Ink = INK) -> Figure:
+    """The whole sheet: title, disc, key, and a row per satellite."""
+    disc_in = ink.width_in - 0.1
+    key_in = 0.36
+    height_in = 0.80 + disc_in + key_in + sum(rows_in(assessment.results)) + 0.05
+    figure = new_figure(ink.width_in, height_in)
+    date = when(assessment)
+    used_in = title(
+        figure,
+        [
+            f"{assessment.site.name}: sky view{', ' + date if date else ''}",
+            stands(assessment.mount),
+            "As on a map: north up, east right; the middle is straight up",
+        ],
+        ink=ink,
+    )
+    ax = figure.add_axes(
+        (
+            0.05 / ink.width_in,
+            1.0 - (used_in + disc_in) / height_in,
+            disc_in / ink.width_in,
+            disc_in / height_in,
+        ),
+        label="sky",
+    )
+    draw_sky(ax, assessment, ink=ink)
+    names = [
+        s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
+    ]
+    names += [""] if unseen_spans(assessment.silhouettes) else []
+    if names:
+        figure.legend(
+            handles=source_key(names, ink=ink),
+            loc="center",
+            ncols=len(names),
+            fontsize=ink.small_pt,
+            frameon=False,
+            bbox_to_anchor=(0.5, 1.0 - (used_in + disc_in + key_in / 2) / height_in),
+            handlelength=2.2,
+            handleheight=1.3,
+            columnspacing=1.2,
+            borderpad=0.0,
+        )
+    rows(figure, assessment.results, used_in + disc_in + key_in, ink=ink)
+    return figure
+
+
+def write_sky_view(path: str | PathLike[str], assessment: Assessment) -> None:
+    """Write the sky view as PNG, SVG or PDF by the file's suffix."""
+    with drawing():
+        figure = sky_figure(assessment)
+        save(path, figure, title=f"{assessment.site.name}: sky view, north up, east right")
