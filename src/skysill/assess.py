@@ -6,67 +6,46 @@ look, horizon, clearance, confidence, verdict.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from skysill.clearance import Clearance
-from skysill.horizon.silhouette import Profile, Silhouette
-from skysill.look import LookVector
-from skysill.site import (
-    HIGHEST_GROUND_ON_EARTH_M,
-    Criteria,
-    Landmark,
-    Mount,
-    Roof,
-    Satellite,
-    Site,
-    Survey,
-    Terminal,
-)
+import numpy as np
 
-__all__ = ["Assessment", "HorizonBelow", "Job", "Remedy", "SatelliteResult", "Sources", "Track", "assess"]
+from skysill.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
+from skysill.confidence import Confidence, confidence
+from skysill.gather import Gathered, Place, gather, near_seen, place, uncovered
+from skysill.horizon.silhouette import Profile, Silhouette, profile
+from skysill.job import Job, Sources
+from skysill.look import LookVector, look_vector
+from skysill.site import Criteria, Mount, Satellite, Site, Terminal
+from skysill.units import Floats
+from skysill.verdict import RANK, Evidence, Verdict, decide
 
-Verdict = Literal["blocked", "unknown", "marginal", "needs-survey", "clear"]
+__all__ = [
+    "Assessment",
+    "HorizonBelow",
+    "Job",
+    "Remedy",
+    "SatelliteResult",
+    "Sources",
+    "Track",
+    "assess",
+    "horizon_profile",
+]
+
 HIDDEN = {"json": False}
 """Metadata of fields that pictures need and JSON leaves out."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sources:
-    """Everything that has something to say about the sky here.
-
-    rasters : opened elevation rasters, finest first
-    highest_ground_m : nothing around is higher
-    readings : measured horizon as typed, with survey and landmarks to correct it
-    scene : obstacles, in local plan coordinates
-    """
-
-    rasters: tuple[Any, ...] = ()
-    highest_ground_m: float = HIGHEST_GROUND_ON_EARTH_M
-    readings: Any | None = None
-    survey: Survey = field(default_factory=Survey)
-    landmarks: tuple[Landmark, ...] = ()
-    scene: Any | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Job:
-    """A site file, read: what is asked, of whom, by which criteria."""
-
-    site: Site
-    satellites: tuple[Satellite, ...]
-    mounts: tuple[Mount, ...] = (Mount(),)
-    terminal: Terminal = field(default_factory=Terminal)
-    criteria: Criteria = field(default_factory=Criteria)
-    sources: Sources = field(default_factory=Sources)
-    roof: Roof | None = None
-    date: dt.date | None = None
-    times_utc: tuple[dt.datetime, ...] = ()
+SCHEMA = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """What would turn the verdict into `clear`, proved by a second assessment."""
+    """What would turn the verdict into `clear`, proved by a second assessment.
+
+    verdict : what the second assessment said; other than "clear" only where nothing better can be reached
+    """
 
     action: Literal["raise", "move", "trim", "other-satellite"]
     text: str
@@ -83,7 +62,7 @@ class Remedy:
 
 @dataclass(frozen=True, slots=True)
 class HorizonBelow:
-    """The merged horizon straight below the satellite."""
+    """The merged horizon straight below the satellite; None where nothing stands there."""
 
     elevation_deg: float | None
     distance_m: float | None
@@ -92,22 +71,23 @@ class HorizonBelow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
-    """An orbiting object's way over the time span, for satellites that move.
+    """An orbiting object's way over the times asked.
 
-    time_utc, azimuth_deg, elevation_deg, margin_deg : one entry a time
+    time_utc, azimuth_deg, elevation_deg, margin_deg, verdict : one entry a time
     share_clear : share of the times at which the verdict is clear
     """
 
     time_utc: tuple[str, ...]
-    azimuth_deg: tuple[float, ...]
+    azimuth_deg: tuple[float | None, ...]
     elevation_deg: tuple[float, ...]
     margin_deg: tuple[float | None, ...]
+    verdict: tuple[str, ...]
     share_clear: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SatelliteResult:
-    """One satellite from one mount."""
+    """One satellite from one mount; for an object that moves, its worst moment, with the whole track."""
 
     satellite: Satellite
     look: LookVector
@@ -119,11 +99,15 @@ class SatelliteResult:
     reasons: tuple[str, ...]
     remedies: tuple[Remedy, ...] = ()
     track: Track | None = None
+    later: Clearance | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assessment:
-    """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw."""
+    """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw.
+
+    silhouettes : what each source saw around the rays; paths : ground along each satellite's azimuth
+    """
 
     schema: int
     version: str
@@ -132,11 +116,211 @@ class Assessment:
     terminal: Terminal
     results: tuple[SatelliteResult, ...]
     warnings: tuple[str, ...] = ()
+    antenna_elevation_m: float | None = field(default=None, metadata=HIDDEN)
     criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
     silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
     profile: Profile | None = field(default=None, metadata=HIDDEN)
+    paths: tuple[Any, ...] = field(default=(), metadata=HIDDEN)
 
 
-def assess(job: Job, mount: Mount, *, profile_step_deg: float | None = None, remedies: bool = True) -> Assessment:
-    """One mount, its satellites -> Assessment."""
-    raise NotImplementedError
+def assess(
+    job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
+) -> Assessment:
+    """One mount, its satellites -> Assessment.
+
+    Parameters
+    ----------
+    mount : usually one of job.mounts; what-if is `dataclasses.replace(mount, height_m=3.0)`
+    profile_step_deg : also work out the whole horizon at this step, for pictures
+    paths : also work out the ground along each satellite's azimuth, for pictures
+
+    Returns
+    -------
+    Assessment, one result per satellite, in their order
+    """
+    from skysill import __version__
+
+    at = place(job, mount)
+    looks = [_looks(job, at, satellite) for satellite in job.satellites]
+    round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
+    gathered = gather(job, at, [look for group in looks for look in group], azimuths_deg=round_deg)
+    results = tuple(
+        _result(job, gathered, satellite, group)
+        for satellite, group in zip(job.satellites, looks, strict=True)
+    )
+    return Assessment(
+        schema=SCHEMA,
+        version=str(__version__),
+        site=at.site,
+        mount=at.mount,
+        terminal=job.terminal,
+        results=results,
+        warnings=_warnings(job, gathered),
+        antenna_elevation_m=at.antenna_elevation_m if at.datum_known else None,
+        criteria=job.criteria,
+        silhouettes=gathered.silhouettes,
+        profile=None if round_deg is None else profile(gathered.silhouettes, round_deg),
+        paths=tuple(_path(job, at, result.look) for result in results) if paths else (),
+    )
+
+
+def horizon_profile(job: Job, mount: Mount, azimuth_deg: Floats) -> tuple[Profile, tuple[str, ...]]:
+    """The merged horizon at sorted, evenly spaced azimuths, and what there is to say about it."""
+    at = place(job, mount)
+    gathered = gather(job, at, [], azimuths_deg=np.asarray(azimuth_deg, dtype=np.float64))
+    return profile(gathered.silhouettes, azimuth_deg), gathered.notes
+
+
+def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
+    """The look vector, or one for each time asked for an object that moves."""
+    where = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, satellite)
+    if satellite.orbit is None:
+        return (look_vector(*where, date=job.date),)
+    times: Sequence[dt.datetime | None] = job.times_utc or (None,)
+    return tuple(look_vector(*where, date=job.date, time_utc=time) for time in times)
+
+
+def _result(
+    job: Job, gathered: Gathered, satellite: Satellite, looks: Sequence[LookVector]
+) -> SatelliteResult:
+    """The one look judged, or the worst of a track with the track beside it."""
+    judged = [judge(job, gathered, satellite, look) for look in looks]
+    if len(judged) == 1:
+        return judged[0]
+    worst = max(
+        judged,
+        key=lambda r: (
+            RANK[r.verdict],
+            -(np.inf if r.clearance.spare_deg is None else r.clearance.spare_deg),
+        ),
+    )
+    track = Track(
+        time_utc=tuple(str(r.look.time_utc) for r in judged),
+        azimuth_deg=tuple(r.look.azimuth_deg for r in judged),
+        elevation_deg=tuple(r.look.elevation_apparent_deg for r in judged),
+        margin_deg=tuple(r.clearance.margin_deg for r in judged),
+        verdict=tuple(r.verdict for r in judged),
+        share_clear=sum(r.verdict == "clear" for r in judged) / len(judged),
+    )
+    return replace(worst, track=track)
+
+
+def judge(job: Job, gathered: Gathered, satellite: Satellite, look: LookVector) -> SatelliteResult:
+    """One ray: clearance today and after growth, coverage, certainty, verdict."""
+    now, later, grown, growth_m = _now_and_later(job, gathered, look)
+    missing = uncovered(gathered, look, job)
+    sure: Confidence | None = None
+    if missing is None and look.visible:
+        sure = confidence(
+            gathered.witnesses(grown, growth_m),
+            *_ray(look),
+            terminal=job.terminal,
+            criteria=job.criteria,
+            errors=gathered.errors,
+        )
+    verdict, reasons = decide(
+        Evidence(
+            satellite=satellite.name,
+            elevation_apparent_deg=look.elevation_apparent_deg,
+            now=now,
+            later=later,
+            years=job.criteria.years_ahead,
+            uncovered=missing,
+            near_seen=near_seen(gathered, look, job),
+            near_doubt=_near_doubt(job, gathered, look, now),
+            confidence=sure,
+            min_p_clear=job.criteria.min_p_clear,
+        )
+    )
+    below = highest_below(gathered.silhouettes, *_ray(look))
+    return SatelliteResult(
+        satellite=satellite,
+        look=look,
+        horizon=HorizonBelow(None, None, None) if below is None else _below(*below),
+        clearance=now,
+        p_clear=None if sure is None else sure.p_clear,
+        verdict=verdict,
+        basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
+        reasons=reasons,
+        later=later if later is not now else None,
+    )
+
+
+def _ray(look: LookVector) -> tuple[float, float]:
+    """Azimuth and apparent elevation; a satellite straight overhead gets azimuth 0, which there means nothing."""
+    return look.azimuth_deg or 0.0, look.elevation_apparent_deg
+
+
+def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
+    distance_m = float(silhouette.distance_m[index])
+    return HorizonBelow(
+        float(silhouette.elevation_deg[index]),
+        None if np.isnan(distance_m) else distance_m,
+        silhouette.source,
+    )
+
+
+def _now_and_later(
+    job: Job, gathered: Gathered, look: LookVector
+) -> tuple[Clearance, Clearance, Silhouette | None, dict[str, float]]:
+    """Clearance today and after `years_ahead` of growth, the grown obstacles, and how much each has grown."""
+    ray, tools = _ray(look), (job.terminal, job.criteria)
+    standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
+    fixed = [column_rooms(s, *ray, *tools) for s in standing]
+    if gathered.scene is None or gathered.obstacles is None:
+        now = clearance(fixed, standing, *ray, terminal=job.terminal, criteria=job.criteria)
+        return now, now, None, {}
+    from skysill.horizon.obstacles import scene_silhouette
+
+    def with_scene(scene: Any, seen: Silhouette) -> Clearance:
+        rooms: list[Rooms] = [*fixed, scene_rooms(scene, gathered.dish_m, seen, *ray, *tools)]
+        return clearance(rooms, [*standing, seen], *ray, terminal=job.terminal, criteria=job.criteria)
+
+    now = with_scene(gathered.scene, gathered.obstacles)
+    if not any(o.growth_m_per_year for o in gathered.scene.obstacles) or not job.criteria.years_ahead:
+        return now, now, gathered.obstacles, {}
+    scene = gathered.scene.grown(job.criteria.years_ahead)
+    seen = scene_silhouette(scene, gathered.dish_m, azimuth_deg=np.array([ray[0]]))
+    growth_m = {o.name: o.growth_m_per_year * job.criteria.years_ahead for o in gathered.scene.obstacles}
+    return now, with_scene(scene, seen), seen, growth_m
+
+
+def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
+    """What only cells too coarse to be believed so near put into the required room."""
+    if gathered.doubtful is None or not len(gathered.doubtful) or not now.roomy:
+        return None
+    rooms = column_rooms(gathered.doubtful, *_ray(look), job.terminal, job.criteria)
+    if not (rooms.inside.any() or (rooms.spare_deg < 0.0).any()):
+        return None
+    at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
+    return (
+        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {rooms.thing[at].name} is too "
+        "coarse to be believed so near: measure on site."
+    )
+
+
+def _path(job: Job, at: Place, look: LookVector) -> Any | None:
+    if not job.sources.rasters or not at.datum_known or look.azimuth_deg is None:
+        return None
+    from skysill.gather import reach_wanted_m
+    from skysill.horizon.terrain import path_profile
+
+    wanted_m = reach_wanted_m(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+    return path_profile(
+        job.sources.rasters,
+        latitude_deg=at.latitude_deg,
+        longitude_deg=at.longitude_deg,
+        azimuth_deg=look.azimuth_deg,
+        max_distance_m=float(np.clip(wanted_m, 200.0, 50_000.0)),
+    )
+
+
+def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
+    said = list(job.notes)
+    defaults = {
+        "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
+        "receive_ghz": f"No frequency was named: {job.terminal.receive_ghz:g} GHz is assumed.",
+    }
+    said.extend(defaults[name] for name in job.terminal.assumed if name in defaults)
+    said.extend(gathered.notes)
+    return tuple(dict.fromkeys(said))

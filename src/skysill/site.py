@@ -54,14 +54,25 @@ class Site:
     ground_source: str = "unknown"
 
     def __post_init__(self) -> None:
-        _require(abs(self.latitude_deg) <= 90.0, f"{self.latitude_deg} is not a latitude.", "latitude_deg",
-                 "Latitudes run from -90 to 90; are latitude and longitude swapped?")
-        _require(abs(self.longitude_deg) <= 180.0, f"{self.longitude_deg} is not a longitude.", "longitude_deg",
-                 "Longitudes run from -180 to 180.")
+        _require(
+            abs(self.latitude_deg) <= 90.0,
+            f"{self.latitude_deg} is not a latitude.",
+            "latitude_deg",
+            "Latitudes run from -90 to 90; are latitude and longitude swapped?",
+        )
+        _require(
+            abs(self.longitude_deg) <= 180.0,
+            f"{self.longitude_deg} is not a longitude.",
+            "longitude_deg",
+            "Longitudes run from -180 to 180.",
+        )
         if self.ground_elevation_m is not None:
-            _require(-500.0 <= self.ground_elevation_m <= 9000.0,
-                     f"{self.ground_elevation_m:g} m is no ground on Earth.", "ground_elevation_m",
-                     "Give metres above sea level or the ellipsoid, from -500 to 9000.")
+            _require(
+                -500.0 <= self.ground_elevation_m <= 9000.0,
+                f"{self.ground_elevation_m:g} m is no ground on Earth.",
+                "ground_elevation_m",
+                "Give metres above sea level or the ellipsoid, from -500 to 9000.",
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +83,7 @@ class Mount:
     surface_elevation_m : what the mount stands on, above the datum; None: the ground there
     height_m : dish centre above that surface
     max_height_m : the tallest mast that may be put there; None: not said
+    surface_height_m : the same above the site's ground, where that is what was given
     surface_source : who gave surface_elevation_m
     """
 
@@ -81,14 +93,23 @@ class Mount:
     height_m: float = 2.0
     surface_elevation_m: float | None = None
     max_height_m: float | None = None
+    surface_height_m: float | None = None
     surface_source: str = "unknown"
 
     def __post_init__(self) -> None:
-        _require(0.0 <= self.height_m <= 200.0, f"{self.height_m:g} m is no mount height.", "height_m",
-                 "It is the dish centre above what the mount stands on, from 0 to 200 m.")
+        _require(
+            0.0 <= self.height_m <= 200.0,
+            f"{self.height_m:g} m is no mount height.",
+            "height_m",
+            "It is the dish centre above what the mount stands on, from 0 to 200 m.",
+        )
         for label in ("east_m", "north_m"):
-            _require(abs(getattr(self, label)) <= 20_000.0, f"{getattr(self, label):g} m is too far from the site.",
-                     label, "Local plan coordinates are metres from the site's position.")
+            _require(
+                abs(getattr(self, label)) <= 20_000.0,
+                f"{getattr(self, label):g} m is too far from the site.",
+                label,
+                "Local plan coordinates are metres from the site's position.",
+            )
 
     @property
     def antenna_elevation_m(self) -> float | None:
@@ -117,12 +138,20 @@ class Terminal:
     assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        _require(0.1 <= self.dish_diameter_m <= 20.0, f"{self.dish_diameter_m:g} m is no dish diameter.",
-                 "dish_diameter_m", "Give metres, from 0.1 to 20.")
+        _require(
+            0.1 <= self.dish_diameter_m <= 20.0,
+            f"{self.dish_diameter_m:g} m is no dish diameter.",
+            "dish_diameter_m",
+            "Give metres, from 0.1 to 20.",
+        )
         for label in ("receive_ghz", "transmit_ghz"):
             value = getattr(self, label)
-            _require(value is None or 0.3 <= value <= 300.0, f"{value} GHz is no terminal frequency.", label,
-                     "Give gigahertz, from 0.3 to 300.")
+            _require(
+                value is None or 0.3 <= value <= 300.0,
+                f"{value} GHz is no terminal frequency.",
+                label,
+                "Give gigahertz, from 0.3 to 300.",
+            )
 
     @property
     def lowest_ghz(self) -> float:
@@ -151,10 +180,17 @@ class Satellite:
     orbit: OrbitRecord | None = None
 
     def __post_init__(self) -> None:
-        _require((self.longitude_deg is None) != (self.orbit is None),
-                 f'satellite "{self.name}" needs a longitude or an orbit file, and not both.', "satellite")
-        _require(self.longitude_deg is None or abs(self.longitude_deg) <= 180.0,
-                 f"{self.longitude_deg} is not a longitude.", "satellite", "Write 24.5W or -24.5.")
+        _require(
+            (self.longitude_deg is None) != (self.orbit is None),
+            f'satellite "{self.name}" needs a longitude or an orbit file, and not both.',
+            "satellite",
+        )
+        _require(
+            self.longitude_deg is None or abs(self.longitude_deg) <= 180.0,
+            f"{self.longitude_deg} is not a longitude.",
+            "satellite",
+            "Write 24.5W or -24.5.",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,13 +204,21 @@ class Criteria:
     refraction_factor: float = 4.0 / 3.0
 
     def __post_init__(self) -> None:
-        _require(0.0 <= self.fresnel_fraction <= 5.0, f"{self.fresnel_fraction:g} is no Fresnel fraction.",
-                 "fresnel_fraction", "Common practice is 0.6.")
+        _require(
+            0.0 <= self.fresnel_fraction <= 5.0,
+            f"{self.fresnel_fraction:g} is no Fresnel fraction.",
+            "fresnel_fraction",
+            "Common practice is 0.6.",
+        )
         _require(self.assumed_distance_m > 0.0, "must be above 0.", "assumed_distance_m")
         _require(0.0 <= self.years_ahead <= 100.0, "must be from 0 to 100.", "years_ahead")
         _require(0.0 <= self.min_p_clear <= 1.0, "must be from 0 to 1.", "min_p_clear")
-        _require(0.5 <= self.refraction_factor <= 10.0, "must be from 0.5 to 10.", "refraction_factor",
-                 "The standard atmosphere is 1.3333.")
+        _require(
+            0.5 <= self.refraction_factor <= 10.0,
+            "must be from 0.5 to 10.",
+            "refraction_factor",
+            "The standard atmosphere is 1.3333.",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +237,7 @@ class Survey:
 
     bearings : "true", "magnetic", or "relative" to reference_bearing_deg (true bearing of the zero mark)
     instrument_height_m : above the ground at east_m, north_m
-    *_error_deg, *_error_m : standard deviations
+    *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan
     """
 
     bearings: Literal["true", "magnetic", "relative"] = "true"
@@ -205,7 +249,8 @@ class Survey:
     bearing_error_deg: float = 1.0
     inclination_error_deg: float = 0.5
     distance_error_fraction: float = 0.05
-    position_error_m: float = 0.5
+    position_error_m: float = 0.2
+    height_error_m: float = 0.1
     max_gap_deg: float = 5.0
 
 

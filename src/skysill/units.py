@@ -96,7 +96,10 @@ def separation_deg(
     """
     half_rise = np.sin(np.deg2rad(np.subtract(elevation_b_deg, elevation_a_deg)) / 2.0)
     half_turn = np.sin(np.deg2rad(np.subtract(azimuth_b_deg, azimuth_a_deg)) / 2.0)
-    chord = half_rise**2 + np.cos(np.deg2rad(elevation_a_deg)) * np.cos(np.deg2rad(elevation_b_deg)) * half_turn**2
+    chord = (
+        half_rise**2
+        + np.cos(np.deg2rad(elevation_a_deg)) * np.cos(np.deg2rad(elevation_b_deg)) * half_turn**2
+    )
     return np.asarray(np.rad2deg(2.0 * np.arcsin(np.sqrt(np.clip(chord, 0.0, 1.0)))))
 
 

@@ -107,7 +107,9 @@ def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -
         low, high = readings.elevation_deg[lower], readings.elevation_deg[upper]
         measured_deg[inside] = np.fmax(measured_deg[inside], low + (high - low) * share)
     for single in alone:
-        measured_deg[np.abs(wrap_180(azimuth_deg - readings.azimuth_deg[single])) < 1e-9] = readings.elevation_deg[single]
+        measured_deg[np.abs(wrap_180(azimuth_deg - readings.azimuth_deg[single])) < 1e-9] = (
+            readings.elevation_deg[single]
+        )
     return measured_deg
 
 
@@ -161,8 +163,12 @@ def carry(
     column_distance = np.fmin(distance_m[anchors[:, 0]], distance_m[anchors[:, 1]])
     one_unknown = np.isnan(distance_m[anchors]) & (weights > 0.0)
     column_distance[one_unknown.any(axis=1)] = np.nan
-    names = tuple(dict.fromkeys(note or "measured horizon" for note in readings.note)) or ("measured horizon",)
-    nearest = anchors[np.arange(len(anchors)), weights.argmax(axis=1)] if len(anchors) else np.zeros(0, dtype=int)
+    names = tuple(dict.fromkeys(note or "measured horizon" for note in readings.note)) or (
+        "measured horizon",
+    )
+    nearest = (
+        anchors[np.arange(len(anchors)), weights.argmax(axis=1)] if len(anchors) else np.zeros(0, dtype=int)
+    )
     silhouette = Silhouette(
         source="measured",
         azimuth_deg=column_azimuth,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -29,7 +30,7 @@ class Thing:
 
 
 def _fixed(values: ArrayLike, dtype: type, shape: tuple[int, ...], label: str) -> np.ndarray:
-    array = np.array(np.broadcast_to(np.asarray(values, dtype=dtype), shape))
+    array: np.ndarray[Any, Any] = np.array(np.broadcast_to(np.asarray(values, dtype=dtype), shape))
     if array.dtype == np.float64 and label not in ("distance_m",) and np.isnan(array).any():
         raise SkysillError(f"silhouette: {label} holds nan; what nobody saw must be left out, not filled in")
     array.setflags(write=False)
@@ -63,8 +64,8 @@ class Silhouette:
     sigma_deg: Floats | float = 0.0
     assured: Bools | bool = True
     covered_deg: Floats = None  # type: ignore[assignment]  # an empty list of spans, set below
-    reach_m: Floats = None  # type: ignore[assignment]
-    fine_reach_m: Floats = None  # type: ignore[assignment]
+    reach_m: Floats | float = 0.0
+    fine_reach_m: Floats | float = 0.0
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -75,11 +76,14 @@ class Silhouette:
             put(self, label, _fixed(getattr(self, label), float, shape, label))
         put(self, "thing", _fixed(self.thing, int, shape, "thing"))
         put(self, "assured", _fixed(self.assured, bool, shape, "assured"))
-        spans = np.zeros((0, 2)) if self.covered_deg is None else np.asarray(self.covered_deg, float).reshape(-1, 2)
+        spans = (
+            np.zeros((0, 2))
+            if self.covered_deg is None
+            else np.asarray(self.covered_deg, float).reshape(-1, 2)
+        )
         put(self, "covered_deg", _fixed(spans, float, spans.shape, "covered_deg"))
         for label in ("reach_m", "fine_reach_m"):
-            given = getattr(self, label)
-            put(self, label, _fixed(0.0 if given is None else given, float, spans.shape[:1], label))
+            put(self, label, _fixed(getattr(self, label), float, spans.shape[:1], label))
 
     def __len__(self) -> int:
         return int(self.azimuth_deg.size)
@@ -159,7 +163,9 @@ def profile(silhouettes: Sequence[Silhouette], azimuth_deg: ArrayLike) -> Profil
     for silhouette in silhouettes:
         if not len(silhouette):
             continue
-        looked = covered(silhouette, azimuth_deg) if silhouette.source != "obstacle" else np.ones(best.shape, bool)
+        looked = (
+            covered(silhouette, azimuth_deg) if silhouette.source != "obstacle" else np.ones(best.shape, bool)
+        )
         turn = np.mod(silhouette.azimuth_deg - azimuth_deg[0] + step / 2, 360.0)
         cell = np.floor(turn / step).astype(int)
         inside = cell < azimuth_deg.size

@@ -1,0 +1,465 @@
+"""Where the dish is, what every source says from there, and whether the azimuths that matter are covered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from skysill.clearance import room_angle_deg
+from skysill.compass import CompassCorrection
+from skysill.confidence import OWN_SHARE, Errors, Witness
+from skysill.errors import InputError
+from skysill.horizon.measured import CarriedSkyline, Readings, carry, skyline_at
+from skysill.horizon.silhouette import Silhouette, covered
+from skysill.job import Job, Sources
+from skysill.look import LookVector
+from skysill.site import Criteria, Mount, Site, Terminal
+from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_360
+
+__all__ = [
+    "NEAR_TALL_M",
+    "Gathered",
+    "Place",
+    "gather",
+    "near_seen",
+    "place",
+    "uncovered",
+    "window_azimuths_deg",
+]
+
+NEAR_TALL_M = 30.0
+"""Trees and houses are taken to reach no higher than this over the dish: a tall wood. Common practice, no source.
+
+A fine surface raster is near evidence only if it reaches as far as such a thing could stand in the way.
+"""
+
+_DENSE_DEG = 0.1
+_WIDE_DEG = 0.5
+_NEAREST_M = 2.0
+_CORRELATION_CELLS = 5.0
+_STILL_M = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """The dish in the sources' frame.
+
+    antenna_elevation_m : above the rasters' datum; above the site's ground where no datum is known
+    from_instrument_m : (3,) dish centre minus instrument, east, north, up; None where it cannot be told
+    ground_shared : the dish's height rests on an elevation raster
+    """
+
+    site: Site
+    mount: Mount
+    latitude_deg: float
+    longitude_deg: float
+    antenna_elevation_m: float
+    datum_known: bool
+    ground_shared: bool
+    from_instrument_m: Floats | None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """What every source says from one place.
+
+    terrain, doubtful : terrain columns to be believed, and those only coarse cells saw nearby
+    scene : obstacles today; dish_m : the dish in the scene's frame, east, north, elevation
+    """
+
+    place: Place
+    measured: CarriedSkyline | None = None
+    terrain: Silhouette | None = None
+    doubtful: Silhouette | None = None
+    obstacles: Silhouette | None = None
+    scene: Any | None = None
+    notes: tuple[str, ...] = ()
+    errors: Errors = field(default_factory=Errors)
+    correlation_m: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def dish_m(self) -> Floats:
+        mount = self.place.mount
+        return np.array([mount.east_m, mount.north_m, self.place.antenna_elevation_m])
+
+    @property
+    def silhouettes(self) -> tuple[Silhouette, ...]:
+        """All that is to be believed: measured, terrain, obstacles."""
+        measured = None if self.measured is None else self.measured.silhouette
+        return tuple(s for s in (measured, self.terrain, self.obstacles) if s is not None)
+
+    def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
+        """The same with how their errors hang together; `obstacles` may be the grown ones."""
+        found = []
+        if self.measured is not None:
+            found.append(Witness(self.measured.silhouette, self.measured.anchors, self.measured.weights))
+        if self.terrain is not None:
+            found.append(
+                Witness(
+                    self.terrain, correlation_m=self.correlation_m, ground_shared=self.place.ground_shared
+                )
+            )
+        if obstacles is not None:
+            found.append(Witness(obstacles, growth_m=growth_m))
+        return tuple(found)
+
+
+def _ground(sources: Sources, latitude_deg: float, longitude_deg: float) -> tuple[float | None, str]:
+    if not sources.rasters:
+        return None, "unknown"
+    from skysill.horizon.terrain import ground_at
+
+    elevation_m, name = ground_at(sources.rasters, latitude_deg, longitude_deg)
+    value = float(np.asarray(elevation_m).reshape(-1)[0])
+    return (None, "unknown") if np.isnan(value) else (value, str(np.asarray(name).reshape(-1)[0]))
+
+
+def place(job: Job, mount: Mount) -> Place:
+    """Puts the mount on what it stands on, and the dish in relation to the surveyor's instrument.
+
+    Raises
+    ------
+    InputError : mount below ground; surface given without the ground that the readings refer to
+    """
+    from skysill.positions import offset_position
+
+    site, sources, notes = job.site, job.sources, []
+    if site.ground_elevation_m is None:
+        value, source = _ground(sources, site.latitude_deg, site.longitude_deg)
+        site = replace(site, ground_elevation_m=value, ground_source=source)
+    elif site.ground_source == "unknown":
+        site = replace(site, ground_source="given")
+    latitude_deg, longitude_deg = site.latitude_deg, site.longitude_deg
+    if mount.east_m or mount.north_m:
+        latitude_deg, longitude_deg = (
+            float(v) for v in offset_position(latitude_deg, longitude_deg, mount.east_m, mount.north_m)
+        )
+    mount, shared = _on_surface(job, site, mount, latitude_deg, longitude_deg)
+    known = mount.antenna_elevation_m is not None
+    if not known:
+        notes.append(
+            "The ground's elevation is unknown; heights count from the site's ground, and terrain cannot speak."
+        )
+        mount = replace(mount, surface_elevation_m=None)
+    antenna_m = mount.height_m if mount.antenna_elevation_m is None else mount.antenna_elevation_m
+    instrument = None
+    if sources.readings is not None:
+        instrument = _from_instrument(job, site, mount, antenna_m, known=known)
+    return Place(site, mount, latitude_deg, longitude_deg, antenna_m, known, shared, instrument, tuple(notes))
+
+
+def _on_surface(
+    job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float
+) -> tuple[Mount, bool]:
+    """The mount with the elevation it stands on, and whether a raster says so."""
+    ground_m = site.ground_elevation_m
+    if mount.surface_elevation_m is not None:
+        if ground_m is not None and mount.surface_elevation_m < ground_m - 50.0:
+            raise InputError(
+                f"the mount stands {ground_m - mount.surface_elevation_m:.0f} m below the site's ground.",
+                where=f'mount "{mount.name}", surface_elevation_m',
+                mend=f"It is an elevation above the same datum as the ground ({ground_m:.1f} m).",
+            )
+        return replace(mount, surface_source="given"), False
+    from_raster = site.ground_source not in ("given", "unknown")
+    if mount.surface_height_m is not None and ground_m is not None:
+        return replace(
+            mount, surface_elevation_m=ground_m + mount.surface_height_m, surface_source="given"
+        ), from_raster
+    if mount.surface_height_m is not None:
+        return replace(mount, height_m=mount.height_m + mount.surface_height_m), False
+    if mount.east_m == mount.north_m == 0.0 and ground_m is not None:
+        return replace(mount, surface_elevation_m=ground_m, surface_source=site.ground_source), from_raster
+    value, source = _ground(job.sources, latitude_deg, longitude_deg)
+    if value is not None:
+        return replace(mount, surface_elevation_m=value, surface_source=source), True
+    return replace(mount, surface_elevation_m=ground_m, surface_source=site.ground_source), from_raster
+
+
+def _from_instrument(job: Job, site: Site, mount: Mount, antenna_m: float, *, known: bool) -> Floats:
+    survey = job.sources.survey
+    ground_m = site.ground_elevation_m if known else 0.0
+    if survey.east_m or survey.north_m:
+        from skysill.positions import offset_position
+
+        there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
+        value, _ = _ground(job.sources, float(there[0]), float(there[1]))
+        ground_m = ground_m if value is None else value
+    if ground_m is None:
+        raise InputError(
+            "the mount's surface_elevation_m is given but not the ground that the readings were taken on.",
+            where=f'site "{site.name}"',
+            mend="Give ground_elevation_m, or surface_height_m above the ground in place of surface_elevation_m.",
+        )
+    step_m = np.array(
+        [
+            mount.east_m - survey.east_m,
+            mount.north_m - survey.north_m,
+            antenna_m - ground_m - survey.instrument_height_m,
+        ]
+    )
+    return np.where(np.abs(step_m) < 1e-9, 0.0, step_m)
+
+
+def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria) -> tuple[Floats, Floats]:
+    """The azimuths that matter for one ray.
+
+    Returns
+    -------
+    dense : (n,) 0.1 degree apart, where something `assumed_distance_m` away could take the required room; these
+        must be covered. The ray's own azimuth is one of them.
+    wide : (m,) 0.5 degree apart, out to where something 2 m away could
+    """
+    azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
+    halves = []
+    for distance_m in (criteria.assumed_distance_m, _NEAREST_M):
+        reach_deg = float(room_angle_deg(distance_m, terminal, criteria))
+        beside = np.sin(np.deg2rad(reach_deg)) / max(np.cos(np.deg2rad(look.elevation_apparent_deg)), 1e-9)
+        halves.append(
+            180.0 if beside >= 1.0 or look.azimuth_deg is None else float(np.rad2deg(np.arcsin(beside)))
+        )
+    dense_steps = int(np.ceil(halves[0] / _DENSE_DEG))
+    dense = azimuth_deg + np.arange(-dense_steps, dense_steps + 1) * _DENSE_DEG
+    wide = (
+        azimuth_deg + np.arange(-int(halves[1] / _WIDE_DEG) - 1, int(halves[1] / _WIDE_DEG) + 2) * _WIDE_DEG
+    )
+    wide = wide[np.abs(wide - azimuth_deg) > halves[0] + _DENSE_DEG]
+    if halves[0] >= 180.0:
+        dense, wide = azimuth_deg + np.arange(-1800, 1800) * _DENSE_DEG, wide[:0]
+    return wrap_360(dense), wrap_360(wide)
+
+
+def stop_elevation_deg(
+    look: LookVector, at: Place, highest_ground_m: float, terminal: Terminal, criteria: Criteria
+) -> float:
+    """The lowest elevation that ground must not reach at the far end: the ray less the room it needs there."""
+    rise_m = max(highest_ground_m - at.antenna_elevation_m, 0.0)
+    far_m = max(
+        rise_m / np.sin(np.deg2rad(max(look.elevation_apparent_deg, 1.0))), criteria.assumed_distance_m
+    )
+    return look.elevation_apparent_deg - float(room_angle_deg(far_m, terminal, criteria))
+
+
+def reach_wanted_m(
+    look: LookVector, at: Place, highest_ground_m: float, terminal: Terminal, criteria: Criteria
+) -> float:
+    """How far out somebody must have looked: beyond, ground can no longer come into the required room."""
+    from skysill.horizon.terrain import reach_needed_m
+
+    radius_m = criteria.refraction_factor * float(
+        local_earth_radius_m(at.latitude_deg, look.azimuth_deg or 0.0)
+    )
+    return float(
+        reach_needed_m(
+            at.antenna_elevation_m,
+            stop_elevation_deg(look, at, highest_ground_m, terminal, criteria),
+            highest_ground_m=highest_ground_m,
+            radius_m=radius_m,
+        )
+    )
+
+
+def gather(
+    job: Job, at: Place, looks: Sequence[LookVector], *, azimuths_deg: Floats | None = None
+) -> Gathered:
+    """Asks every source what it sees from the dish.
+
+    Parameters
+    ----------
+    looks : the rays to be judged; terrain is followed only as far as ground could reach them
+    azimuths_deg : further azimuths on which the whole horizon is wanted (for the profile), None for none
+    """
+    exact = tuple(look.azimuth_deg for look in looks if look.azimuth_deg is not None)
+    notes = list(at.notes)
+    correction = _correction(job, at)
+    measured, true_readings = None, None
+    if correction is not None and job.sources.readings is not None and at.from_instrument_m is not None:
+        notes.extend(correction.notes)
+        survey = job.sources.survey
+        true_readings = job.sources.readings.turned(correction.correction_deg)
+        measured = carry(
+            true_readings,
+            east_m=float(at.from_instrument_m[0]),
+            north_m=float(at.from_instrument_m[1]),
+            up_m=float(at.from_instrument_m[2]),
+            max_gap_deg=survey.max_gap_deg,
+            inclination_error_deg=survey.inclination_error_deg,
+            exact_azimuths_deg=exact,
+        )
+        notes.extend(measured.silhouette.notes)
+    terrain = _terrain(job, at, looks, azimuths_deg)
+    doubtful = None
+    if terrain is not None:
+        notes.extend(terrain.notes)
+        if true_readings is not None and measured is not None:
+            terrain = terrain.kept(~_overruled(terrain, true_readings, measured.silhouette, at, job))
+        assured = np.asarray(terrain.assured)
+        terrain, doubtful = terrain.kept(assured), terrain.kept(~assured)
+    obstacles = None
+    scene = job.sources.scene
+    dish_m = np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])
+    if scene is not None:
+        from skysill.horizon.obstacles import scene_silhouette
+
+        wanted = np.concatenate([exact, np.zeros(0) if azimuths_deg is None else azimuths_deg])
+        obstacles = scene_silhouette(scene, dish_m, azimuth_deg=wanted)
+        notes.extend(scene.notes)
+    return Gathered(
+        place=at,
+        measured=measured,
+        terrain=terrain,
+        doubtful=doubtful,
+        obstacles=obstacles,
+        scene=scene,
+        notes=tuple(dict.fromkeys(notes)),
+        errors=_stated_errors(job, correction),
+        correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
+    )
+
+
+def _correction(job: Job, at: Place) -> CompassCorrection | None:
+    """What turns the readings to true north; None without readings."""
+    if job.sources.readings is None:
+        return None
+    from skysill.compass import survey_correction
+
+    survey = job.sources.survey
+    return survey_correction(
+        survey if survey.date is not None else replace(survey, date=job.date),
+        job.sources.landmarks,
+        latitude_deg=at.site.latitude_deg,
+        longitude_deg=at.site.longitude_deg,
+        height_m=at.site.ground_elevation_m or 0.0,
+    )
+
+
+def _terrain(
+    job: Job, at: Place, looks: Sequence[LookVector], azimuths_deg: Floats | None
+) -> Silhouette | None:
+    if not job.sources.rasters or not at.datum_known:
+        return None
+    from skysill.horizon.terrain import terrain_silhouette
+
+    asked: dict[float, float] = {}
+    for look in looks:
+        if look.elevation_apparent_deg <= 0.0:
+            continue
+        stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+        for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
+            key = round(float(azimuth), 9)
+            asked[key] = min(asked.get(key, 90.0), stop_deg)
+    if azimuths_deg is not None:
+        asked.update({round(float(a), 9): -90.0 for a in wrap_360(azimuths_deg)})
+    if not asked:
+        return None
+    azimuth_deg = np.array(sorted(asked))
+    return terrain_silhouette(
+        job.sources.rasters,
+        latitude_deg=at.latitude_deg,
+        longitude_deg=at.longitude_deg,
+        antenna_elevation_m=at.antenna_elevation_m,
+        azimuth_deg=azimuth_deg,
+        ray_elevation_deg=np.array([asked[float(a)] for a in azimuth_deg]),
+        highest_ground_m=job.sources.highest_ground_m,
+        refraction_factor=job.criteria.refraction_factor,
+    )
+
+
+def _overruled(terrain: Silhouette, readings: Readings, carried: Silhouette, at: Place, job: Job) -> Bools:
+    """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
+
+    From the instrument's own position every measured azimuth is. From elsewhere a point of ground counts only if,
+    seen from the instrument, it was hidden behind what was measured.
+    """
+    step_m = at.from_instrument_m
+    assert step_m is not None
+    if np.abs(step_m).max() < _STILL_M:
+        return covered(carried, terrain.azimuth_deg)
+    points_m = (
+        direction_enu(terrain.azimuth_deg, terrain.elevation_deg) * terrain.distance_m[:, None] + step_m
+    )
+    level_m = np.hypot(points_m[:, 0], points_m[:, 1])
+    azimuth_deg = wrap_360(np.rad2deg(np.arctan2(points_m[:, 0], points_m[:, 1])))
+    seen_deg = np.rad2deg(np.arctan2(points_m[:, 2], level_m))
+    measured_deg = skyline_at(readings, azimuth_deg, max_gap_deg=job.sources.survey.max_gap_deg)
+    return np.asarray(
+        covered(carried, terrain.azimuth_deg) & (seen_deg > np.nan_to_num(measured_deg, nan=np.inf))
+    )
+
+
+def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
+    """Why the azimuths that matter are not covered, in a sentence; None when they are."""
+    at, highest_m = gathered.place, job.sources.highest_ground_m
+    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    spoken = np.zeros(dense.shape, dtype=bool)
+    if gathered.measured is not None:
+        spoken |= covered(gathered.measured.silhouette, dense)
+    if spoken.all():
+        return None
+    wanted_m = reach_wanted_m(look, at, highest_m, job.terminal, job.criteria) if at.datum_known else np.inf
+    if gathered.terrain is not None:
+        spoken |= covered(gathered.terrain, dense, reach_m=wanted_m)
+    if spoken.all():
+        return None
+    missing = dense[~spoken]
+    where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
+    if gathered.terrain is None:
+        return f"Nobody has looked {where}: no reading and no elevation raster speaks for it."
+    reach_m = _shortest_reach_m(gathered.terrain, missing)
+    if reach_m <= 0.0:
+        return (
+            f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it."
+        )
+    return (
+        f"The elevation rasters end or have a hole {_km(reach_m)} out {where}, but ground of up to {highest_m:.0f} m "
+        f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it."
+    )
+
+
+def _km(metres: float) -> str:
+    return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
+
+
+def _shortest_reach_m(terrain: Silhouette, azimuth_deg: Floats) -> float:
+    least = np.inf
+    for (start, stop), reach_m in zip(terrain.covered_deg, terrain.reach_m, strict=True):
+        if (np.mod(azimuth_deg - start, 360.0) <= stop - start + 1e-7).any():
+            least = min(least, float(reach_m))
+    return 0.0 if np.isinf(least) else least
+
+
+def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
+    """Whether near evidence exists over all azimuths that matter."""
+    if gathered.scene is not None and gathered.scene.complete:
+        return True
+    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    seen = np.zeros(dense.shape, dtype=bool)
+    if gathered.measured is not None:
+        seen |= covered(gathered.measured.silhouette, dense)
+    if gathered.terrain is not None and not seen.all():
+        stop_deg = stop_elevation_deg(
+            look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
+        )
+        near_m = NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5)))
+        seen |= covered(gathered.terrain, dense, reach_m=near_m, fine=True)
+    return bool(seen.all())
+
+
+def _stated_errors(job: Job, correction: CompassCorrection | None) -> Errors:
+    """The errors as the survey states them. A compass tied to landmarks or the sun keeps only its scatter."""
+    survey = job.sources.survey
+    bearing_deg = survey.bearing_error_deg
+    if correction is not None:
+        scatter_deg = bearing_deg * (OWN_SHARE if correction.source in ("landmarks", "sun") else 1.0)
+        bearing_deg = float(np.hypot(scatter_deg, correction.sigma_deg))
+    return Errors(
+        bearing_deg=bearing_deg,
+        inclination_deg=survey.inclination_error_deg,
+        distance_fraction=survey.distance_error_fraction,
+        position_m=survey.position_error_m,
+        height_m=survey.height_error_m,
+    )

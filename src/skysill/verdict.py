@@ -1,0 +1,171 @@
+"""The verdict rules in order, each beside the sentence it says.
+
+Precedence: blocked, unknown, marginal, needs-survey, clear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from skysill.clearance import Clearance
+from skysill.confidence import Confidence
+
+__all__ = ["RANK", "Evidence", "Verdict", "decide"]
+
+Verdict = Literal["blocked", "unknown", "marginal", "needs-survey", "clear"]
+
+RANK: dict[str, int] = {"clear": 0, "needs-survey": 1, "marginal": 2, "unknown": 3, "blocked": 4}
+"""Best first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What was found out about one ray, ready to be judged.
+
+    satellite : its name, for the sentences
+    elevation_apparent_deg : of the satellite
+    now, later : clearance today and after `years` of growth (the same where nothing grows)
+    uncovered : why the azimuths that matter are not covered, None when they are
+    near_seen : whether near evidence exists
+    near_doubt : what only coarse cells saw nearby, None when nothing
+    confidence : p_clear and what dominates it
+    min_p_clear : what `clear` asks
+    """
+
+    satellite: str
+    elevation_apparent_deg: float
+    now: Clearance
+    later: Clearance
+    years: float
+    uncovered: str | None
+    near_seen: bool
+    near_doubt: str | None
+    confidence: Confidence | None
+    min_p_clear: float
+
+
+def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
+    """The verdict and its reasons, plain sentences that can be read over the phone."""
+    if evidence.elevation_apparent_deg <= 0.0:
+        depth_deg = -evidence.elevation_apparent_deg
+        return "blocked", (
+            f"{evidence.satellite} never rises here: it stands {depth_deg:.1f} degrees below the true horizon.",
+        )
+    if evidence.now.obstructed:
+        return "blocked", (_met(evidence.now), *_gaps(evidence))
+    if evidence.uncovered is not None:
+        return "unknown", (evidence.uncovered, *_shortage(evidence))
+    shortage = _shortage(evidence)
+    if shortage:
+        return "marginal", (*shortage, *_near(evidence))
+    near = _near(evidence)
+    if near:
+        return "needs-survey", (f"Nothing that is known stands in the way. {_room(evidence.now)}", *near)
+    return "clear", (_room(evidence.now), *_certainty(evidence))
+
+
+def _what(clearance: Clearance) -> str:
+    thing = clearance.controlling
+    if thing is None:
+        return "nothing"
+    name = thing.name if thing.name[:1].isupper() or thing.source != "terrain" else f"the {thing.name}"
+    if thing.source == "terrain":
+        name = (
+            f"the ground ({thing.name})"
+            if thing.kind == "ground"
+            else f"ground, a tree or a building ({thing.name})"
+        )
+    elif thing.source == "measured" and thing.name == "measured horizon":
+        name = "the measured horizon"
+    about = "an assumed " if thing.distance_assumed else ""
+    return f"{name}, {about}{_metres(thing.distance_m)} away"
+
+
+def _metres(value: float | None) -> str:
+    if value is None:
+        return "at an unknown distance"
+    if value >= 10_000.0:
+        return f"{value / 1000.0:.1f} km"
+    return f"{value:.0f} m" if value >= 20.0 else f"{value:.1f} m"
+
+
+def _met(clearance: Clearance) -> str:
+    depth = (
+        ""
+        if clearance.margin_deg is None
+        else f" It stands {-clearance.margin_deg:.1f} degrees into the line."
+    )
+    text = _what(clearance)
+    return f"{text[0].upper()}{text[1:]}, stands in the line to the satellite.{depth}"
+
+
+def _room(clearance: Clearance) -> str:
+    if clearance.controlling is None or clearance.clearance_m is None or clearance.required_m is None:
+        return "Nothing stands near the line to the satellite."
+    text = _what(clearance)
+    if clearance.clearance_m > 0 and (clearance.margin_deg or 0.0) >= 90.0:
+        return "Nothing stands near the line to the satellite."
+    return (
+        f"The tightest place is {text}: {clearance.clearance_m:.2f} m of room where {clearance.required_m:.2f} m "
+        f"is needed, {clearance.margin_deg:.1f} degrees beside the line."
+    )
+
+
+def _shortage(evidence: Evidence) -> tuple[str, ...]:
+    """Why it is not clear although nothing stands in the line; empty when the room is there and sure."""
+    reasons = []
+    if not evidence.now.roomy:
+        reasons.append(f"The line is free but its room is not. {_room(evidence.now)}")
+    elif not evidence.later.roomy:
+        when = f"in {evidence.years:g} years"
+        reasons.append(
+            f"There is room today, but growth takes it {when}: {_what(evidence.later)}, will stand in the line."
+            if evidence.later.obstructed
+            else f"There is room today, but growth takes it {when}. {_room(evidence.later)}"
+        )
+    sure = evidence.confidence
+    if sure is not None and sure.p_clear < evidence.min_p_clear:
+        reasons.extend(_certainty(evidence))
+    return tuple(reasons)
+
+
+def _certainty(evidence: Evidence) -> tuple[str, ...]:
+    sure = evidence.confidence
+    if sure is None:
+        return ()
+    chance = f"With the stated errors the room is there with a probability of {100.0 * sure.p_clear:.0f} %."
+    if sure.dominant is None:
+        return (chance,)
+    advice = {
+        "compass": " Check it against the sun or a landmark.",
+        "clinometer": " Check its zero by sighting both ways along a level line.",
+        "measured distance": " Measure the distance again, with tape or laser.",
+        "elevation raster": " Measure the horizon on site.",
+        "obstacle survey": " Measure that obstacle again.",
+        "tree growth": " Ask a tree surveyor, or trim in good time.",
+    }.get(sure.dominant, "")
+    return (
+        f"{chance} What makes it uncertain above all is the {sure.dominant}, which alone moves the room by "
+        f"{sure.dominant_deg:.1f} degrees.{advice}",
+    )
+
+
+def _near(evidence: Evidence) -> tuple[str, ...]:
+    reasons = []
+    if evidence.near_doubt is not None:
+        reasons.append(evidence.near_doubt)
+    if not evidence.near_seen:
+        reasons.append(
+            "Trees and buildings nearby were not assessed: only bare or coarse ground is known. Measure the horizon "
+            "on site, or give a fine surface raster or a complete list of obstacles."
+        )
+    return tuple(reasons)
+
+
+def _gaps(evidence: Evidence) -> tuple[str, ...]:
+    return (
+        ()
+        if evidence.uncovered is None
+        else (f"Besides: {evidence.uncovered[0].lower()}{evidence.uncovered[1:]}",)
+    )
