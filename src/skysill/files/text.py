@@ -227,7 +227,8 @@ def _rows(
         while len(cells) > len(heads) and not cells[-1]:
             cells.pop()
         if len(cells) > len(heads):
-            mend = "Separate columns by semicolons where commas are decimal." if delimiter == "," else None
+            mend = "Quote a note that holds commas; part columns by semicolons where commas are decimal."
+            mend = mend if delimiter == "," else "Quote a note that holds the mark between columns."
             raise InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
         if any(cells):
             yield Row(where, number, dict(zip(heads, cells + [""] * (len(heads) - len(cells)), strict=True)))

@@ -1,0 +1,223 @@
+"""An obstacle as given, by its geometry in local metres and what is said of it -> its shape."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from skysill.errors import InputError
+from skysill.files.text import quoted
+from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
+from skysill.units import Floats
+
+__all__ = ["NUMBERS", "Feature", "Ground", "obstacle_of", "unique_names"]
+
+_POINT_KINDS = {"tree", "pole", "mast", "chimney", "flue", "tank"}
+_LINE_KINDS = {"wall", "ridge", "wire", "parapet", "hedge", "fence"}
+_AREA_KINDS = {"building", "roof", "facet", "wood", "chimney", "tank"}
+_KINDS = _POINT_KINDS | _LINE_KINDS | _AREA_KINDS
+NUMBERS = (
+    "height_m",
+    "top_elevation_m",
+    "ground_elevation_m",
+    "crown_radius_m",
+    "crown_base_height_m",
+    "trunk_radius_m",
+    "radius_m",
+    "growth_m_per_year",
+    "max_height_m",
+    "sag_m",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What obstacles stand on.
+
+    site_elevation_m : of the site's ground above the datum; 0 where no datum is known
+    known : whether it is; elevations mean nothing where it is not
+    rise_m : ground at a plan position above the site's ground, None where nobody knows
+    """
+
+    site_elevation_m: float
+    known: bool
+    rise_m: Callable[[float, float], float | None] = lambda east_m, north_m: None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One obstacle as given: its geometry in local metres, and what is said of it.
+
+    points_m : (n, 2) east, north, or (n, 3) with elevations; a ring for areas
+    shape : "point", "line" or "area"; holes_m : rings, of areas
+    local_ground : whether heights count from the ground below it (else from the site's ground)
+    """
+
+    where: str
+    shape: str
+    points_m: Floats
+    holes_m: tuple[Floats, ...] = ()
+    name: str | None = None
+    kind: str | None = None
+    crown: str | None = None
+    deciduous: bool = False
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    local_ground: bool = True
+    notes: tuple[str, ...] = ()
+
+
+def obstacle_of(feature: Feature, ground: Ground) -> Obstacle:
+    """The shape of a feature.
+
+    Raises
+    ------
+    InputError : no height, an elevation where no datum is known, a kind that does not fit its geometry, ...
+    """
+    try:
+        _check_kind(feature)
+        kind = feature.kind or {"point": "tree", "line": "wall", "area": "building"}[feature.shape]
+        name = feature.name or kind
+        notes = feature.notes
+        if feature.shape == "point" and feature.kind is None and "crown_radius_m" not in feature.numbers:
+            notes = (*notes, f'Nobody said what "{name}" is; it was taken for a tree.')
+        if feature.numbers.get("growth_m_per_year") and kind != "tree":
+            notes = (*notes, f'The growth of "{name}" was passed over: only single trees grow here.')
+        base_m, base_notes = _base(feature, ground, name)
+        made = {"point": _upright, "line": _lined, "area": _area}[feature.shape](
+            replace(feature, name=name, kind=kind, notes=(*notes, *base_notes)), base_m, ground
+        )
+    except InputError as fault:
+        raise fault.placed(feature.where) from None
+    return made
+
+
+def _check_kind(feature: Feature) -> None:
+    if feature.kind is None:
+        return
+    fitting = {"point": _POINT_KINDS, "line": _LINE_KINDS, "area": _AREA_KINDS}[feature.shape]
+    if feature.kind not in _KINDS:
+        raise InputError(
+            f"{quoted(feature.kind)} is no kind of obstacle.",
+            where="kind",
+            mend=f"For a {feature.shape} write one of {', '.join(sorted(fitting))}.",
+        )
+    if feature.kind not in fitting:
+        raise InputError(
+            f"a {feature.kind} is not given by a {feature.shape}.",
+            where="kind",
+            mend=f"A {feature.shape} is one of {', '.join(sorted(fitting))}.",
+        )
+
+
+def _base(feature: Feature, ground: Ground, name: str) -> tuple[float, tuple[str, ...]]:
+    """Elevation of the ground that the heights of a feature count from."""
+    numbers = feature.numbers
+    absolute = feature.points_m.shape[1] == 3 or {"top_elevation_m", "ground_elevation_m"} & set(numbers)
+    if absolute and not ground.known:
+        raise InputError(
+            "is given by elevation, but the site's ground_elevation_m is unknown.",
+            mend="Give the site's ground_elevation_m, or height_m above the ground.",
+        )
+    if "ground_elevation_m" in numbers:
+        return numbers["ground_elevation_m"], ()
+    if not feature.local_ground:
+        return ground.site_elevation_m, ()
+    east_m, north_m = (float(value) for value in feature.points_m[:, :2].mean(axis=0))
+    rise_m = ground.rise_m(east_m, north_m)
+    if rise_m is None:
+        return ground.site_elevation_m, (
+            "Obstacles' heights count from the site's ground: no bare terrain there.",
+        )
+    return ground.site_elevation_m + rise_m, ()
+
+
+def _heights(feature: Feature) -> dict[str, float | None]:
+    both = "height_m" in feature.numbers and "top_elevation_m" in feature.numbers
+    if both:
+        raise InputError("height_m and top_elevation_m are both given.", mend="Keep one of the two.")
+    return {label: feature.numbers.get(label) for label in ("height_m", "top_elevation_m")}
+
+
+def _some(feature: Feature, *labels: str) -> dict[str, Any]:
+    return {label: feature.numbers[label] for label in labels if label in feature.numbers}
+
+
+def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+    place = (float(feature.points_m[0, 0]), float(feature.points_m[0, 1]))
+    heights = _heights(feature)
+    if feature.points_m.shape[1] == 3 and not any(heights.values()):
+        heights["top_elevation_m"] = float(feature.points_m[0, 2])
+    common: dict[str, Any] = {"ground_elevation_m": base_m, **heights, "notes": feature.notes}
+    assert feature.name is not None
+    if feature.kind != "tree":
+        return pole(feature.name, place, **common, **_some(feature, "radius_m"))
+    grows = _some(
+        feature,
+        "crown_radius_m",
+        "crown_base_height_m",
+        "trunk_radius_m",
+        "growth_m_per_year",
+        "max_height_m",
+    )
+    if feature.crown is not None:
+        grows["crown"] = feature.crown
+    return tree(feature.name, place, **common, **grows, deciduous=feature.deciduous)
+
+
+def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+    assert feature.name is not None
+    heights, line = _heights(feature), feature.points_m
+    given = any(value is not None for value in heights.values())
+    if line.shape[1] == 3 and given:
+        line = line[:, :2]
+    if feature.kind != "wire":
+        kind: Any = "ridge" if feature.kind == "ridge" else "wall"
+        return wall(feature.name, line, ground_elevation_m=base_m, **heights, kind=kind, notes=feature.notes)
+    if line.shape[1] == 2:
+        top_m = heights["top_elevation_m"] if heights["height_m"] is None else base_m + heights["height_m"]
+        if top_m is None:
+            raise InputError(
+                f'the wire "{feature.name}" has no height.',
+                mend="Give the elevation of each support, or height_m.",
+            )
+        line = np.column_stack([line, np.full(len(line), top_m)])
+    return wire(feature.name, line, ground_elevation_m=base_m, **_some(feature, "sag_m"), notes=feature.notes)
+
+
+def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+    assert feature.name is not None
+    heights, ring = _heights(feature), feature.points_m
+    given = any(value is not None for value in heights.values())
+    if ring.shape[1] == 3 and not given:
+        if feature.holes_m:
+            raise InputError("a facet with holes cannot be read.", mend="Cut it into facets without holes.")
+        kind: Any = "roof" if feature.kind in ("roof", "facet") else "building"
+        return facet(
+            feature.name,
+            ring,
+            kind=kind,
+            ground_elevation_m=min(base_m, float(ring[:, 2].min())),
+            notes=feature.notes,
+        )
+    return building(
+        feature.name,
+        ring[:, :2],
+        ground_elevation_m=base_m,
+        **heights,
+        holes_m=[hole[:, :2] for hole in feature.holes_m],
+        notes=feature.notes,
+    )
+
+
+def unique_names(obstacles: Sequence[Obstacle]) -> tuple[Obstacle, ...]:
+    """The same obstacles, later ones of one name numbered, so that a sentence can say which is meant."""
+    seen: dict[str, int] = {}
+    named = []
+    for obstacle in obstacles:
+        seen[obstacle.name] = seen.get(obstacle.name, 0) + 1
+        count = seen[obstacle.name]
+        named.append(obstacle if count == 1 else replace(obstacle, name=f"{obstacle.name} {count}"))
+    return tuple(named)

@@ -1,0 +1,293 @@
+"""Vector files in: GeoJSON (RFC 7946) and whatever GDAL reads -> obstacles in the site's plan frame."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from skysill.errors import InputError
+from skysill.files.features import NUMBERS, Feature, Ground, obstacle_of, unique_names
+from skysill.files.text import check_file, quoted, read_number, read_text
+from skysill.horizon.obstacles import Obstacle
+from skysill.positions import plan_offset
+from skysill.units import Floats
+
+__all__ = ["LEVEL_HEIGHT_M", "read_obstacles"]
+
+LEVEL_HEIGHT_M = 3.0
+"""Height of a storey where only their number is known: common practice, no source. Said in the notes."""
+
+
+def read_obstacles(
+    path: str | Path, *, latitude_deg: float, longitude_deg: float, ground: Ground
+) -> tuple[Obstacle, ...]:
+    """Every obstacle of a GeoJSON file (RFC 7946), or of any vector file GDAL reads.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : the site's origin
+    ground : what the obstacles stand on
+
+    Raises
+    ------
+    InputError : unreadable, no coordinate system, a feature without geometry or height; names file and feature
+    """
+    place = check_file(path)
+    found = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
+    features = found if found is not None else _read_vectors(path)
+    obstacles = []
+    for number, (geometry, properties) in enumerate(features, start=1):
+        said = _said(properties, f"{path}, feature {number}")
+        where = said.pop("where")
+        for shape, points, holes in _parts(geometry, where):
+            parts_m = [_local(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
+            parts_m, notes = _without_flat_z(parts_m, said)
+            feature = Feature(
+                where=where,
+                shape=shape,
+                points_m=parts_m[0],
+                holes_m=tuple(parts_m[1:]),
+                **{**said, "notes": (*said["notes"], *notes)},
+            )
+            obstacles.append(obstacle_of(feature, ground))
+    return unique_names(obstacles)
+
+
+def _read_geojson(path: str | Path) -> list[tuple[Any, dict[str, Any]]] | None:
+    """(geometry, properties) of each feature; None where an older file names another coordinate system."""
+    text = read_text(path)
+    if not text.strip():
+        raise InputError("is empty.", where=str(path))
+    try:
+        whole = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as fault:
+        line = getattr(fault, "lineno", 1)
+        raise InputError("is not JSON.", where=f"{path}, row {line}", mend="Is the file complete?") from None
+    if not isinstance(whole, dict):
+        raise InputError("is not GeoJSON.", where=str(path), mend="It begins with a FeatureCollection.")
+    crs = json.dumps(whole.get("crs"))
+    if whole.get("crs") is not None and not re.search(r"CRS84|4326", crs):
+        return None
+    kind = whole.get("type")
+    features = (
+        whole.get("features") if kind == "FeatureCollection" else [whole] if kind == "Feature" else None
+    )
+    if not isinstance(features, list):
+        raise InputError("is not a GeoJSON FeatureCollection.", where=str(path))
+    found = []
+    for number, feature in enumerate(features, start=1):
+        if not isinstance(feature, dict) or not isinstance(feature.get("properties") or {}, dict):
+            raise InputError("is not a GeoJSON feature.", where=f"{path}, feature {number}")
+        found.append((feature.get("geometry"), dict(feature.get("properties") or {})))
+    return found
+
+
+def _read_vectors(path: str | Path) -> list[tuple[Any, dict[str, Any]]]:
+    import pyogrio.errors
+    import pyogrio.raw
+    import shapely
+    import shapely.geometry
+
+    try:
+        meta, _, wkb, columns = pyogrio.raw.read(str(path))
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as fault:
+        raise InputError(
+            "cannot be read as a vector file.",
+            where=str(path),
+            mend="Save it as GeoJSON, or check it is complete.",
+        ) from fault
+    if wkb is None:
+        raise InputError("holds no geometry.", where=str(path))
+    if meta["crs"] is None:
+        raise InputError("names no coordinate system.", where=str(path), mend="Save it as GeoJSON in WGS 84.")
+    from pyproj import Transformer
+
+    to_degrees = Transformer.from_crs(meta["crs"], "EPSG:4326", always_xy=True)
+
+    def turned(points: Floats) -> Floats:
+        longitude_deg, latitude_deg = to_degrees.transform(points[:, 0], points[:, 1])
+        return np.column_stack([longitude_deg, latitude_deg, *points.T[2:]])
+
+    found = []
+    for row, shape in enumerate(shapely.from_wkb(wkb)):
+        geometry = None
+        if shape is not None:
+            geometry = shapely.geometry.mapping(shapely.transform(shape, turned, include_z=bool(shape.has_z)))
+        said = {str(label): values[row] for label, values in zip(meta["fields"], columns, strict=True)}
+        found.append((geometry, {label: value for label, value in said.items() if not _absent(value)}))
+    return found
+
+
+def _absent(value: Any) -> bool:
+    return value is None or (isinstance(value, float | np.floating) and math.isnan(value))
+
+
+def _parts(geometry: Any, where: str) -> Iterator[tuple[str, Any, list[Any]]]:
+    """(shape, coordinates, holes) of every single geometry."""
+    try:
+        kind = geometry["type"]
+        if kind == "GeometryCollection":
+            for part in geometry["geometries"]:
+                yield from _parts(part, where)
+            return
+        coordinates = geometry["coordinates"]
+        singles = list(coordinates) if kind.startswith("Multi") else [coordinates]
+        if not singles or not all(len(single) for single in singles):
+            raise KeyError
+    except (TypeError, KeyError, AttributeError):
+        raise InputError("has no geometry.", where=where, mend="Draw it, or take the feature out.") from None
+    for single in singles:
+        if kind.endswith("Point"):
+            yield "point", [single], []
+        elif kind.endswith("LineString"):
+            yield "line", single, []
+        elif kind.endswith("Polygon"):
+            yield "area", single[0], list(single[1:])
+        else:
+            raise InputError(f"{quoted(kind)} is no geometry that can be read.", where=where)
+
+
+def _local(points: Any, latitude_deg: float, longitude_deg: float, where: str) -> Floats:
+    try:
+        least = min(len(point) for point in points)
+        array = np.array([point[: min(least, 3)] for point in points], dtype=np.float64)
+        if array.ndim != 2 or array.shape[1] < 2 or not np.isfinite(array).all():
+            raise ValueError
+    except (TypeError, ValueError):
+        raise InputError("has a coordinate that is not a number.", where=where) from None
+    if np.abs(array[:, 0]).max() > 180.0 or np.abs(array[:, 1]).max() > 90.0:
+        raise InputError(
+            "has coordinates that are not longitude and latitude.",
+            where=where,
+            mend="GeoJSON is WGS 84 degrees, longitude first; save it so.",
+        )
+    east_m, north_m = plan_offset(latitude_deg, longitude_deg, array[:, 1], array[:, 0])
+    away_m = float(np.hypot(east_m, north_m).max())
+    swapped = (
+        np.abs(array[:, 0] - latitude_deg).max() < 0.5 and np.abs(array[:, 1] - longitude_deg).max() < 0.5
+    )
+    if away_m > 20_000.0:
+        raise InputError(
+            f"lies {away_m / 1000.0:,.0f} km from the site.",
+            where=where,
+            mend="GeoJSON puts longitude first: are they swapped?" if swapped else "Is it the right file?",
+        )
+    return np.column_stack([east_m, north_m, *array.T[2:]])
+
+
+def _without_flat_z(parts_m: list[Floats], said: Mapping[str, Any]) -> tuple[list[Floats], tuple[str, ...]]:
+    """Vertices without their elevations, where these are all zero or a height is given besides."""
+    if parts_m[0].shape[1] == 2:
+        return parts_m, ()
+    height = {"height_m", "top_elevation_m"} & set(said["numbers"])
+    if not any(part[:, 2:].any() for part in parts_m):
+        return [part[:, :2] for part in parts_m], ()
+    if height:
+        note = "Elevations of vertices were passed over where a feature has a height of its own."
+        return [part[:, :2] for part in parts_m], (note,)
+    return parts_m, ()
+
+
+# --- what is said of a feature -------------------------------------------------------------------------------
+
+
+def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
+    """name, kind, crown, deciduous, numbers and notes from explicit properties, else from open-data tags."""
+    tags = properties.pop("tags", None)
+    if isinstance(tags, dict):
+        properties = {**tags, **properties}
+    name = properties.get("name")
+    where = f"{where} ({quoted(name)})" if name else where
+    numbers = {}
+    for label in NUMBERS:
+        value = properties.get(label)
+        if not _absent(value) and value != "":
+            numbers[label] = _number(value, label, where)
+    notes: tuple[str, ...] = ()
+    if not {"height_m", "top_elevation_m"} & set(numbers):
+        height_m, notes = _tagged_height(properties, str(name or "a footprint"), where)
+        if height_m is not None:
+            numbers["height_m"] = height_m
+    if "crown_radius_m" not in numbers and properties.get("diameter_crown"):
+        numbers["crown_radius_m"] = (
+            _tagged_metres(properties["diameter_crown"], "diameter_crown", where) / 2.0
+        )
+    kind = properties.get("kind")
+    return {
+        "where": where,
+        "name": str(name) if name else None,
+        "kind": str(kind).strip().lower() if kind else _tagged_kind(properties),
+        "crown": str(properties["crown"]) if properties.get("crown") else None,
+        "deciduous": _yes(properties.get("deciduous")) or properties.get("leaf_cycle") == "deciduous",
+        "numbers": numbers,
+        "notes": notes,
+    }
+
+
+def _yes(value: Any) -> bool:
+    return str(value).strip().lower() in ("true", "yes", "1", "1.0")
+
+
+def _number(value: Any, label: str, where: str) -> float:
+    try:
+        if isinstance(value, bool):
+            raise ValueError(f"{quoted(value)} is not a number.")
+        number = float(value) if isinstance(value, int | float | np.number) else read_number(str(value))
+        if not math.isfinite(number):
+            raise ValueError(f"{quoted(value)} is not a finite number.")
+    except ValueError as fault:
+        raise InputError(str(fault), where=f"{where}, {label}") from None
+    return number
+
+
+def _tagged_metres(value: Any, label: str, where: str) -> float:
+    """A length as open data writes it: metres, with or without the unit, or feet and inches."""
+    text = str(value).strip().lower()
+    feet = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(?:'|ft|feet)\s*(?:(\d+(?:\.\d+)?)\s*(?:\"|in))?", text)
+    if feet:
+        return float(feet[1]) * 0.3048 + float(feet[2] or 0.0) * 0.0254
+    return _number(re.sub(r"\s*(m|metres?|meters?)$", "", text), label, where)
+
+
+def _tagged_height(
+    properties: Mapping[str, Any], name: str, where: str
+) -> tuple[float | None, tuple[str, ...]]:
+    if not _absent(properties.get("height")) and properties["height"] != "":
+        height_m = _tagged_metres(properties["height"], "height", where)
+        return height_m, ("Heights of obstacles were taken from open-data tags where no height_m was given.",)
+    levels = properties.get("building:levels", properties.get("building_levels"))
+    if _absent(levels) or levels == "":
+        return None, ()
+    count = _number(levels, "building:levels", where)
+    roof = properties.get("roof:height", properties.get("roof_height"))
+    roof_m = 0.0 if _absent(roof) or roof == "" else _tagged_metres(roof, "roof:height", where)
+    height_m = count * LEVEL_HEIGHT_M + roof_m
+    above = f" and a roof of {roof_m:g} m" if roof_m else ""
+    note = f'"{name}" has no height; {count:g} levels of {LEVEL_HEIGHT_M:g} m{above} were assumed, {height_m:g} m.'
+    return height_m, (note,)
+
+
+_TAGGED = (
+    ("natural", {"tree": "tree", "wood": "wood", "tree_row": "hedge"}),
+    ("power", {"line": "wire", "minor_line": "wire", "pole": "pole", "tower": "mast"}),
+    (
+        "barrier",
+        {"wall": "wall", "hedge": "hedge", "fence": "fence", "city_wall": "wall", "retaining_wall": "wall"},
+    ),
+    ("man_made", {"mast": "mast", "chimney": "chimney", "tower": "mast", "utility_pole": "pole"}),
+)
+
+
+def _tagged_kind(properties: Mapping[str, Any]) -> str | None:
+    if properties.get("building") or properties.get("building:part"):
+        return "building"
+    for key, kinds in _TAGGED:
+        if properties.get(key) in kinds:
+            return kinds[properties[key]]
+    return None
