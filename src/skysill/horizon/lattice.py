@@ -302,7 +302,7 @@ def ray_paths(
     Notes
     -----
     Exact at four nodes along each ray (six beyond 100 km): pyproj's geodesic (Karney, Algorithms for geodesics,
-    J. Geodesy 87, 2013) and projection, so meridian convergence, map scale and the ray's bending in the map are all in it.
+    J. Geodesy 87, 2013) and projection; meridian convergence, map scale and the ray's bending in the map are all in it.
     Between nodes the polynomial is within 0.01 cell of 30 m at 50 km up to 75 degrees of latitude, tested.
     Terms that move nothing by more than 0.002 cell are dropped.
     """

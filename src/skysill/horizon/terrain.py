@@ -193,7 +193,7 @@ def _layers(rasters: Sequence[Elevations], eye: _Eye, stop_m: Floats) -> list[_L
         grid = raster.window(eye.latitude_deg, eye.longitude_deg, farthest_m + 3.0 * raster.cell_size_m)
         if grid is None or min(grid.values.shape) < 2 or not eye.azimuth_deg.size:
             continue
-        length_m = max(min(farthest_m, within_m(grid, eye.latitude_deg, eye.longitude_deg)), 1.0)
+        length_m = max(min(1.0001 * farthest_m, within_m(grid, eye.latitude_deg, eye.longitude_deg)), 1.0)
         paths = ray_paths(grid, latitude_deg=eye.latitude_deg, longitude_deg=eye.longitude_deg,
                           azimuth_deg=eye.azimuth_deg, distance_m=length_m)  # fmt: skip
         layers.append(_Layer(index, grid, paths, *extent_m(grid, paths)))
