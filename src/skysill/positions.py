@@ -83,7 +83,7 @@ def parse_position(text: str) -> Position:
         return _read_geo(plain)
     if re.fullmatch(r"[+-]\d[\d.]*[+-]\d.*", plain):
         return _read_iso6709(plain)
-    if re.match(r"[A-Za-z0-9]+\+", plain):
+    if re.match(r"[A-Za-z0-9]+\+", plain) or re.fullmatch(r"\+\d*[CFGHJMPQRVX][\dA-Z]*", plain.upper()):
         return _read_plus_code(plain)
     if _UTM.fullmatch(plain):
         return _read_utm(plain)
@@ -409,7 +409,8 @@ def _read_utm(plain: str) -> Position:
         )
     south = letter in ("S", "SOUTH") or (letter != "NORTH" and letter < "N")
     latitude, longitude = _utm_to_degrees(zone, easting, northing, south=south)
-    if not (-80.0 <= latitude <= 84.0 and (latitude < 1e-9 if south else latitude > -1e-9)):
+    low, high = (-80.0, 0.0) if south else (0.0, 84.0)
+    if not low - 1e-6 <= latitude <= high + 1e-6:  # written to the centimetre
         raise InputError(f'"{plain}" is out of range: there is no such northing.', mend=_WAYS)
     if len(letter) == 1 and letter not in "NS" and not _in_band(latitude, letter):
         raise InputError(
@@ -449,6 +450,7 @@ _MGRS = re.compile(
 def _read_mgrs(plain: str) -> Position:
     """MGRS, the centre of the square named (NGA.STND.0037, from memory)."""
     from mgrs import MGRS
+    from mgrs.core import MGRSError
 
     match = _MGRS.fullmatch(plain.upper())
     assert match is not None  # asked by the caller
@@ -462,9 +464,7 @@ def _read_mgrs(plain: str) -> Position:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of a square that reaches over its band; checked below
             latitude, longitude = MGRS().toLatLon(zone + match["square"] + digits)
-    except (
-        Exception
-    ) as fault:  # the library raises a bare error of its own for any square that does not exist
+    except MGRSError as fault:
         raise InputError(f'"{plain}" names no square of MGRS.', mend=mend) from fault
     side_m = 10.0 ** (5 - len(digits) // 2)
     slack_deg = side_m / 110_000.0
@@ -502,11 +502,13 @@ def format_position(
     *,
     notation: Notation = "decimal",
     height_m: float | None = None,
+    digits: int | None = None,
 ) -> str:
     """A position written in a notation, fine enough to come back within 5 cm (grid codes: within the square).
 
     height_m is written where the notation has a place for it: geo: and ISO 6709 (with its CRS, as annex H
-    asks).
+    asks). digits is for grid codes: of an MGRS easting (0 to 5, default 5), or of a Plus Code (4, 6, 8 or 10 to
+    15, default 11).
 
     >>> format_position(58.0312, -24.6541, notation="dms")
     '58°01\\'52.320"N 24°39\\'14.760"W'
@@ -536,13 +538,9 @@ def format_position(
         case "utm":
             return _write_utm(latitude_deg, longitude_deg)
         case "mgrs":
-            from mgrs import MGRS
-
-            return str(MGRS().toMGRS(latitude_deg, longitude_deg, MGRSPrecision=5))
+            return _write_mgrs(latitude_deg, longitude_deg, 5 if digits is None else digits)
         case "pluscode":
-            from openlocationcode import openlocationcode
-
-            return str(openlocationcode.encode(latitude_deg, longitude_deg, 11))
+            return _write_plus_code(latitude_deg, longitude_deg, 11 if digits is None else digits)
 
 
 def _sixties(degrees: float, letters: str, notation: Literal["dm", "dms"]) -> str:
@@ -575,6 +573,24 @@ def _write_utm(latitude_deg: float, longitude_deg: float) -> str:
     if south and _utm_in_band(zone, easting, northing, "S"):
         hemisphere = " south"  # "21S" could be taken for band S
     return f"{zone}{hemisphere} {easting:.2f} {northing:.2f}"
+
+
+def _write_mgrs(latitude_deg: float, longitude_deg: float, digits: int) -> str:
+    from mgrs import MGRS
+
+    if not 0 <= digits <= 5:
+        raise InputError(f"an MGRS easting of {digits} digits does not exist.", mend="Choose from 0 to 5.")
+    if -4e-6 < latitude_deg < 0.0:  # the library rounds this half metre up, into a square that is not there
+        latitude_deg = -4e-6
+    return str(MGRS().toMGRS(latitude_deg, longitude_deg, MGRSPrecision=digits))
+
+
+def _write_plus_code(latitude_deg: float, longitude_deg: float, digits: int) -> str:
+    from openlocationcode import openlocationcode
+
+    if digits not in (4, 6, 8, *range(10, 16)):
+        raise InputError(f"a Plus Code of {digits} digits does not exist.", mend="Choose from 10 to 15.")
+    return str(openlocationcode.encode(latitude_deg, longitude_deg, digits))
 
 
 # --- distances and offsets ----------------------------------------------------
