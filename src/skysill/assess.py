@@ -14,7 +14,19 @@ import numpy as np
 
 from skysill.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.confidence import Confidence, confidence
-from skysill.gather import Gathered, Place, gather, near_seen, place, uncovered
+from skysill.gather import (
+    Gathered,
+    Place,
+    PlacedMount,
+    dish_in_scene_m,
+    gather,
+    near_seen,
+    place,
+    reach_wanted_m,
+    remembering,
+    scene_columns,
+    uncovered,
+)
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.job import Job, Sources
 from skysill.look import LookVector, look_vector
@@ -106,17 +118,16 @@ class SatelliteResult:
 class Assessment:
     """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw.
 
-    silhouettes : what each source saw around the rays; paths : ground along each satellite's azimuth
+    silhouettes : what each source saw, around the rays and all round; paths : ground along each satellite's azimuth
     """
 
     schema: int
     version: str
     site: Site
-    mount: Mount
+    mount: PlacedMount
     terminal: Terminal
     results: tuple[SatelliteResult, ...]
     warnings: tuple[str, ...] = ()
-    antenna_elevation_m: float | None = field(default=None, metadata=HIDDEN)
     criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
     silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
     profile: Profile | None = field(default=None, metadata=HIDDEN)
@@ -140,6 +151,7 @@ def assess(
     """
     from skysill import __version__
 
+    job = remembering(job)
     at = place(job, mount)
     looks = [_looks(job, at, satellite) for satellite in job.satellites]
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
@@ -152,14 +164,13 @@ def assess(
         schema=SCHEMA,
         version=str(__version__),
         site=at.site,
-        mount=at.mount,
+        mount=at.placed_mount,
         terminal=job.terminal,
         results=results,
         warnings=_warnings(job, gathered),
-        antenna_elevation_m=at.antenna_elevation_m if at.datum_known else None,
         criteria=job.criteria,
-        silhouettes=gathered.silhouettes,
-        profile=None if round_deg is None else profile(gathered.silhouettes, round_deg),
+        silhouettes=gathered.shown,
+        profile=None if round_deg is None else profile(gathered.shown, round_deg),
         paths=tuple(_path(job, at, result.look) for result in results) if paths else (),
     )
 
@@ -168,7 +179,7 @@ def horizon_profile(job: Job, mount: Mount, azimuth_deg: Floats) -> tuple[Profil
     """The merged horizon at sorted, evenly spaced azimuths, and what there is to say about it."""
     at = place(job, mount)
     gathered = gather(job, at, [], azimuths_deg=np.asarray(azimuth_deg, dtype=np.float64))
-    return profile(gathered.silhouettes, azimuth_deg), gathered.notes
+    return profile(gathered.shown, azimuth_deg), gathered.notes
 
 
 def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
@@ -270,17 +281,17 @@ def _now_and_later(
     if gathered.scene is None or gathered.obstacles is None:
         now = clearance(fixed, standing, *ray, terminal=job.terminal, criteria=job.criteria)
         return now, now, None, {}
-    from skysill.horizon.obstacles import scene_silhouette
+    dish_m = dish_in_scene_m(gathered.place)
 
     def with_scene(scene: Any, seen: Silhouette) -> Clearance:
-        rooms: list[Rooms] = [*fixed, scene_rooms(scene, gathered.dish_m, seen, *ray, *tools)]
+        rooms: list[Rooms] = [*fixed, scene_rooms(scene, dish_m, *ray, *tools)]
         return clearance(rooms, [*standing, seen], *ray, terminal=job.terminal, criteria=job.criteria)
 
     now = with_scene(gathered.scene, gathered.obstacles)
     if not any(o.growth_m_per_year for o in gathered.scene.obstacles) or not job.criteria.years_ahead:
         return now, now, gathered.obstacles, {}
     scene = gathered.scene.grown(job.criteria.years_ahead)
-    seen = scene_silhouette(scene, gathered.dish_m, azimuth_deg=np.array([ray[0]]))
+    seen = scene_columns(scene, gathered.place, [look], job)
     growth_m = {o.name: o.growth_m_per_year * job.criteria.years_ahead for o in gathered.scene.obstacles}
     return now, with_scene(scene, seen), seen, growth_m
 
@@ -302,7 +313,6 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
 def _path(job: Job, at: Place, look: LookVector) -> Any | None:
     if not job.sources.rasters or not at.datum_known or look.azimuth_deg is None:
         return None
-    from skysill.gather import reach_wanted_m
     from skysill.horizon.terrain import path_profile
 
     wanted_m = reach_wanted_m(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
@@ -310,8 +320,10 @@ def _path(job: Job, at: Place, look: LookVector) -> Any | None:
         job.sources.rasters,
         latitude_deg=at.latitude_deg,
         longitude_deg=at.longitude_deg,
+        antenna_elevation_m=at.antenna_elevation_m,
         azimuth_deg=look.azimuth_deg,
-        max_distance_m=float(np.clip(wanted_m, 200.0, 50_000.0)),
+        distance_m=float(np.clip(wanted_m, 200.0, 50_000.0)),
+        refraction_factor=job.criteria.refraction_factor,
     )
 
 

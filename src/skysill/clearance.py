@@ -21,6 +21,8 @@ from skysill.units import Bools, Floats, cross_track_deg, direction_enu, separat
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
+    from skysill.horizon.obstacles import Scene
+
 __all__ = [
     "Clearance",
     "Controlling",
@@ -194,9 +196,8 @@ def _depth_deg(silhouette: Silhouette, offset_deg: Floats, elevation_deg: float)
 
 
 def scene_rooms(
-    scene: Any,
+    scene: Scene,
     dish_m: Floats,
-    seen: Silhouette,
     azimuth_deg: float,
     elevation_deg: float,
     terminal: Terminal,
@@ -204,48 +205,27 @@ def scene_rooms(
 ) -> Rooms:
     """The room at every obstacle of a scene, exact (no columns), as `column_rooms` gives it for the others.
 
-    seen : the scene's silhouette from the same place; lends the direction of the nearest point
+    Where an obstacle is not met, its entry stands for the place on it that leaves the least spare room.
     """
     from skysill.horizon.obstacles import clearances
 
-    exact = clearances(
-        scene,
-        np.atleast_2d(dish_m),
-        np.array([azimuth_deg]),
-        np.array([elevation_deg]),
-        terminal=terminal,
-        criteria=criteria,
+    found = clearances(
+        scene, np.atleast_2d(dish_m), [azimuth_deg], [elevation_deg], terminal=terminal, criteria=criteria
     )
-    margin_deg, distance_m, spare_deg = (
-        np.asarray(part)[0, 0] for part in (exact.margin_deg, exact.distance_m, exact.spare_deg)
-    )
-    present = np.isfinite(margin_deg)
-    near = column_margin_deg(
-        wrap_180(seen.azimuth_deg - azimuth_deg), elevation_deg, seen.elevation_deg, seen.floor_deg
-    )
-    towards_az, towards_el, things = [], [], []
-    for at in np.flatnonzero(present):
-        obstacle = scene.obstacles[at]
-        things.append(Thing(obstacle.name, obstacle.kind, "obstacle"))
-        own = np.flatnonzero([seen.things[i].name == obstacle.name for i in seen.thing])
-        if own.size:
-            nearest = own[near[own].argmin()]
-            towards_az.append(float(seen.azimuth_deg[nearest]))
-            edge_deg = np.asarray(seen.floor_deg)[nearest]
-            towards_el.append(float(edge_deg if elevation_deg < edge_deg else seen.elevation_deg[nearest]))
-        else:
-            towards_az.append(azimuth_deg)
-            towards_el.append(elevation_deg - float(margin_deg[at]))
-    margin_deg, distance_m, spare_deg = margin_deg[present], distance_m[present], spare_deg[present]
+    hit = found.hit[0, 0]
+
+    def pick(met: Floats, beside: Floats) -> Floats:
+        return np.asarray(np.where(hit, met[0, 0], beside[0, 0]))
+
     return Rooms(
-        margin_deg=margin_deg,
-        spare_deg=spare_deg,
-        distance_m=distance_m,
-        inside=margin_deg <= 0.0,
-        assumed=np.zeros(margin_deg.shape, dtype=bool),
-        azimuth_deg=np.asarray(towards_az, dtype=np.float64),
-        elevation_deg=np.asarray(towards_el, dtype=np.float64),
-        thing=tuple(things),
+        margin_deg=pick(found.margin_deg, found.tight_margin_deg),
+        spare_deg=found.spare_deg[0, 0],
+        distance_m=pick(found.distance_m, found.tight_distance_m),
+        inside=hit,
+        assumed=np.zeros(hit.shape, dtype=bool),
+        azimuth_deg=pick(found.azimuth_deg, found.tight_azimuth_deg),
+        elevation_deg=pick(found.elevation_deg, found.tight_elevation_deg),
+        thing=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
     )
 
 
@@ -400,7 +380,7 @@ def _shadows(
         ],
         axis=1,
     )
-    return list(shapely.polygons(corners))
+    return [shapely.Polygon(corner) for corner in corners]
 
 
 def _half_widths(silhouette: Silhouette, offset_deg: Floats) -> Floats:

@@ -30,7 +30,7 @@ OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
 _SEED = 20260614
-_MOST_COLUMNS = 160
+_MOST_COLUMNS = 64
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,12 @@ from skysill.clearance import room_angle_deg
 from skysill.compass import CompassCorrection
 from skysill.confidence import OWN_SHARE, Errors, Witness
 from skysill.errors import InputError
+from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.measured import CarriedSkyline, Readings, carry, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.job import Job, Sources
 from skysill.look import LookVector
+from skysill.positions import offset_position, plan_offset
 from skysill.site import Criteria, Mount, Site, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_360
 
@@ -26,6 +28,7 @@ __all__ = [
     "gather",
     "near_seen",
     "place",
+    "remembering",
     "uncovered",
     "window_azimuths_deg",
 ]
@@ -41,6 +44,35 @@ _WIDE_DEG = 0.5
 _NEAREST_M = 2.0
 _CORRELATION_CELLS = 5.0
 _STILL_M = 0.01
+_REMEMBERED_SLACK_M = 50.0
+
+
+class Remembered:
+    """A source of elevations that keeps the widest window it has read, for asking again from nearby."""
+
+    def __init__(self, source: Elevations) -> None:
+        self._source = source
+        self._around: tuple[float, float, float] | None = None
+        self._grid: Grid | None = None
+        self.name, self.kind = source.name, source.kind
+        self.cell_size_m, self.vertical_error_m = source.cell_size_m, source.vertical_error_m
+
+    def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
+        """As the source gives it, out to radius_m or farther."""
+        if self._around is not None:
+            east_m, north_m = plan_offset(*self._around[:2], latitude_deg, longitude_deg)
+            if float(np.hypot(east_m, north_m)) + radius_m <= self._around[2]:
+                return self._grid
+        radius_m += _REMEMBERED_SLACK_M
+        self._around = (latitude_deg, longitude_deg, radius_m)
+        self._grid = self._source.window(latitude_deg, longitude_deg, radius_m)
+        return self._grid
+
+
+def remembering(job: Job) -> Job:
+    """The same job with rasters that are read once for many questions about one property."""
+    rasters = tuple(r if isinstance(r, Remembered) else Remembered(r) for r in job.sources.rasters)
+    return replace(job, sources=replace(job.sources, rasters=rasters))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,13 +94,44 @@ class Place:
     from_instrument_m: Floats | None
     notes: tuple[str, ...] = ()
 
+    @property
+    def placed_mount(self) -> PlacedMount:
+        """The mount as results show it."""
+        m = self.mount
+        antenna_m = self.antenna_elevation_m if self.datum_known else None
+        return PlacedMount(
+            m.name,
+            m.east_m,
+            m.north_m,
+            m.height_m,
+            m.surface_elevation_m,
+            m.surface_source,
+            antenna_m,
+            m.max_height_m,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedMount:
+    """A mount with the dish's elevation above the datum worked out; None where no datum is known."""
+
+    name: str
+    east_m: float
+    north_m: float
+    height_m: float
+    surface_elevation_m: float | None
+    surface_source: str
+    antenna_elevation_m: float | None
+    max_height_m: float | None
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
     """What every source says from one place.
 
     terrain, doubtful : terrain columns to be believed, and those only coarse cells saw nearby
-    scene : obstacles today; dish_m : the dish in the scene's frame, east, north, elevation
+    all_round : terrain on the azimuths of the profile, for showing
+    scene : obstacles today; obstacles : their columns
     """
 
     place: Place
@@ -76,21 +139,22 @@ class Gathered:
     terrain: Silhouette | None = None
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
+    all_round: Silhouette | None = None
     scene: Any | None = None
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
     correlation_m: dict[str, float] = field(default_factory=dict)
 
     @property
-    def dish_m(self) -> Floats:
-        mount = self.place.mount
-        return np.array([mount.east_m, mount.north_m, self.place.antenna_elevation_m])
-
-    @property
     def silhouettes(self) -> tuple[Silhouette, ...]:
         """All that is to be believed: measured, terrain, obstacles."""
         measured = None if self.measured is None else self.measured.silhouette
         return tuple(s for s in (measured, self.terrain, self.obstacles) if s is not None)
+
+    @property
+    def shown(self) -> tuple[Silhouette, ...]:
+        """The same with the terrain all round, for pictures and profiles."""
+        return self.silhouettes if self.all_round is None else (self.all_round, *self.silhouettes)
 
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
@@ -113,9 +177,11 @@ def _ground(sources: Sources, latitude_deg: float, longitude_deg: float) -> tupl
         return None, "unknown"
     from skysill.horizon.terrain import ground_at
 
-    elevation_m, name = ground_at(sources.rasters, latitude_deg, longitude_deg)
+    elevation_m, index = ground_at(sources.rasters, latitude_deg, longitude_deg)
     value = float(np.asarray(elevation_m).reshape(-1)[0])
-    return (None, "unknown") if np.isnan(value) else (value, str(np.asarray(name).reshape(-1)[0]))
+    if np.isnan(value):
+        return None, "unknown"
+    return value, sources.rasters[int(np.asarray(index).reshape(-1)[0])].name
 
 
 def place(job: Job, mount: Mount) -> Place:
@@ -125,8 +191,6 @@ def place(job: Job, mount: Mount) -> Place:
     ------
     InputError : mount below ground; surface given without the ground that the readings refer to
     """
-    from skysill.positions import offset_position
-
     site, sources, notes = job.site, job.sources, []
     if site.ground_elevation_m is None:
         value, source = _ground(sources, site.latitude_deg, site.longitude_deg)
@@ -141,9 +205,10 @@ def place(job: Job, mount: Mount) -> Place:
     mount, shared = _on_surface(job, site, mount, latitude_deg, longitude_deg)
     known = mount.antenna_elevation_m is not None
     if not known:
-        notes.append(
-            "The ground's elevation is unknown; heights count from the site's ground, and terrain cannot speak."
-        )
+        if sources.rasters:
+            notes.append(
+                "The ground's elevation is unknown: the rasters have no data at the site. They cannot speak."
+            )
         mount = replace(mount, surface_elevation_m=None)
     antenna_m = mount.height_m if mount.antenna_elevation_m is None else mount.antenna_elevation_m
     instrument = None
@@ -184,9 +249,7 @@ def _from_instrument(job: Job, site: Site, mount: Mount, antenna_m: float, *, kn
     survey = job.sources.survey
     ground_m = site.ground_elevation_m if known else 0.0
     if survey.east_m or survey.north_m:
-        from skysill.positions import offset_position
-
-        there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
+            there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
         value, _ = _ground(job.sources, float(there[0]), float(there[1]))
         ground_m = ground_m if value is None else value
     if ground_m is None:
@@ -291,34 +354,65 @@ def gather(
             exact_azimuths_deg=exact,
         )
         notes.extend(measured.silhouette.notes)
-    terrain = _terrain(job, at, looks, azimuths_deg)
+    terrain = _terrain_to_rays(job, at, looks)
+    all_round = None if azimuths_deg is None else _terrain(job, at, wrap_360(azimuths_deg), None)
+    if true_readings is not None and measured is not None:
+        terrain, all_round = (
+            None if t is None else t.kept(~_overruled(t, true_readings, measured.silhouette, at, job))
+            for t in (terrain, all_round)
+        )
     doubtful = None
+    if all_round is not None:
+        notes.extend(all_round.notes)
+        all_round = all_round.kept(np.asarray(all_round.assured))
     if terrain is not None:
         notes.extend(terrain.notes)
-        if true_readings is not None and measured is not None:
-            terrain = terrain.kept(~_overruled(terrain, true_readings, measured.silhouette, at, job))
         assured = np.asarray(terrain.assured)
         terrain, doubtful = terrain.kept(assured), terrain.kept(~assured)
-    obstacles = None
-    scene = job.sources.scene
-    dish_m = np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])
+    obstacles, scene = None, job.sources.scene
     if scene is not None:
-        from skysill.horizon.obstacles import scene_silhouette
-
-        wanted = np.concatenate([exact, np.zeros(0) if azimuths_deg is None else azimuths_deg])
-        obstacles = scene_silhouette(scene, dish_m, azimuth_deg=wanted)
-        notes.extend(scene.notes)
+        _refuse_inside(scene, at)
+        obstacles = scene_columns(scene, at, looks, job)
+        notes.extend(obstacles.notes)
     return Gathered(
         place=at,
         measured=measured,
         terrain=terrain,
         doubtful=doubtful,
         obstacles=obstacles,
+        all_round=all_round,
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction),
         correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
     )
+
+
+def dish_in_scene_m(at: Place) -> Floats:
+    """(3,) the dish in the scene's frame: east, north, elevation."""
+    return np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])
+
+
+def _refuse_inside(scene: Any, at: Place) -> None:
+    inside = np.flatnonzero(scene.holding(dish_in_scene_m(at))[0])
+    if inside.size:
+        swallowing = scene.obstacles[inside[0]]
+        raise InputError(
+            f'the dish centre, {at.antenna_elevation_m:.1f} m above the datum, is inside "{swallowing.name}" '
+            f"({swallowing.kind}, up to {swallowing.top_elevation_m:.1f} m).",
+            where=f'mount "{at.mount.name}"',
+            mend="Raise or move the mount, or mend the obstacle.",
+        )
+
+
+def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) -> Silhouette:
+    """The obstacles as columns: all round at its own step, densely where a ray matters, and on each ray."""
+    from skysill.horizon.obstacles import scene_silhouette
+
+    dish_m = dish_in_scene_m(at)
+    ring = scene_silhouette(scene, dish_m)
+    windows = [window_azimuths_deg(look, job.terminal, job.criteria)[0] for look in looks if look.visible]
+    return scene_silhouette(scene, dish_m, azimuth_deg=np.concatenate([ring.azimuth_deg, *windows]))
 
 
 def _correction(job: Job, at: Place) -> CompassCorrection | None:
@@ -337,33 +431,32 @@ def _correction(job: Job, at: Place) -> CompassCorrection | None:
     )
 
 
-def _terrain(
-    job: Job, at: Place, looks: Sequence[LookVector], azimuths_deg: Floats | None
-) -> Silhouette | None:
-    if not job.sources.rasters or not at.datum_known:
-        return None
-    from skysill.horizon.terrain import terrain_silhouette
-
+def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhouette | None:
+    """Terrain on the azimuths that matter for each ray, as far out as ground could reach it."""
     asked: dict[float, float] = {}
     for look in looks:
         if look.elevation_apparent_deg <= 0.0:
             continue
         stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
         for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
-            key = round(float(azimuth), 9)
+            key = float(azimuth)
             asked[key] = min(asked.get(key, 90.0), stop_deg)
-    if azimuths_deg is not None:
-        asked.update({round(float(a), 9): -90.0 for a in wrap_360(azimuths_deg)})
-    if not asked:
-        return None
     azimuth_deg = np.array(sorted(asked))
+    return _terrain(job, at, azimuth_deg, np.array([asked[float(a)] for a in azimuth_deg]))
+
+
+def _terrain(job: Job, at: Place, azimuth_deg: Floats, ray_elevation_deg: Floats | None) -> Silhouette | None:
+    if not job.sources.rasters or not at.datum_known or not azimuth_deg.size:
+        return None
+    from skysill.horizon.terrain import terrain_silhouette
+
     return terrain_silhouette(
         job.sources.rasters,
         latitude_deg=at.latitude_deg,
         longitude_deg=at.longitude_deg,
         antenna_elevation_m=at.antenna_elevation_m,
         azimuth_deg=azimuth_deg,
-        ray_elevation_deg=np.array([asked[float(a)] for a in azimuth_deg]),
+        ray_elevation_deg=ray_elevation_deg,
         highest_ground_m=job.sources.highest_ground_m,
         refraction_factor=job.criteria.refraction_factor,
     )
@@ -426,7 +519,7 @@ def _km(metres: float) -> str:
 
 def _shortest_reach_m(terrain: Silhouette, azimuth_deg: Floats) -> float:
     least = np.inf
-    for (start, stop), reach_m in zip(terrain.covered_deg, terrain.reach_m, strict=True):
+    for (start, stop), reach_m in zip(terrain.covered_deg, np.asarray(terrain.reach_m), strict=True):
         if (np.mod(azimuth_deg - start, 360.0) <= stop - start + 1e-7).any():
             least = min(least, float(reach_m))
     return 0.0 if np.isinf(least) else least

@@ -134,7 +134,8 @@ def _certainty(evidence: Evidence) -> tuple[str, ...]:
     sure = evidence.confidence
     if sure is None:
         return ()
-    chance = f"With the stated errors the room is there with a probability of {100.0 * sure.p_clear:.0f} %."
+    percent = "over 99" if sure.p_clear > 0.99 else f"{100.0 * sure.p_clear:.0f}"
+    chance = f"With the stated errors the room is there with a probability of {percent} %."
     if sure.dominant is None:
         return (chance,)
     advice = {

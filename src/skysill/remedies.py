@@ -1,0 +1,301 @@
+"""What would turn a verdict into `clear`: raise, move, trim, other-satellite; each proved by a second assessment.
+
+The columns of the first assessment, shifted by parallax, say where to try; only what the whole chain then says
+of the changed situation is offered, since what a near thing hid may emerge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from skysill.assess import Assessment, Remedy, SatelliteResult, assess
+from skysill.clearance import column_margin_deg, room_angle_deg
+from skysill.gather import PlacedMount, remembering
+from skysill.horizon.silhouette import Silhouette
+from skysill.job import Job
+from skysill.site import Mount
+from skysill.units import Floats, direction_enu, wrap_180
+from skysill.verdict import RANK
+
+__all__ = ["check", "least_height", "with_remedies"]
+
+USUAL_MAST_M = 10.0
+"""How much higher a dish is tried where no max_height_m is given: beyond that a mast is a structure of its own.
+
+Common practice, no source.
+"""
+
+_STEP_M = 0.1
+_FARTHEST_MOVE_M = 12.0
+_MOST_TRIES = 7
+_MOST_TRIMMED = 4
+
+
+def check(
+    job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
+) -> Assessment:
+    """`assess`, with the remedies of every result that is not clear."""
+    job = remembering(job)
+    return with_remedies(job, mount, assess(job, mount, profile_step_deg=profile_step_deg, paths=paths))
+
+
+def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
+    """The same assessment with remedies proved and filled in."""
+    results = []
+    for result in assessment.results:
+        if result.verdict in ("clear", "needs-survey", "unknown"):
+            results.append(replace(result, remedies=tuple(_other_satellite(result, assessment.results))))
+            continue
+        alone = replace(job, satellites=(result.satellite,))
+        found: list[Remedy] = []
+        if result.look.visible:
+            found.extend(_raise(alone, mount, result, assessment))
+            found.extend(_trim(alone, mount, result))
+            found.extend(_move(alone, mount, result, assessment))
+        found.extend(_other_satellite(result, assessment.results))
+        results.append(replace(result, remedies=tuple(found)))
+    return replace(assessment, results=tuple(results))
+
+
+def _better(verdict: str, than: str) -> bool:
+    """Whether a verdict is worth offering: it must not rest on missing data."""
+    return RANK[verdict] < RANK[than] and verdict in ("clear", "needs-survey")
+
+
+def _shifted(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[Floats, Floats, Floats]:
+    """Azimuth, elevation, distance (n, column) of the columns from dish centres `step_m` (n, 3) away.
+
+    Readings without a distance stay where they are.
+    """
+    known = ~np.isnan(silhouette.distance_m)
+    distance_m = np.where(known, silhouette.distance_m, assumed_m)
+    points_m = direction_enu(silhouette.azimuth_deg, silhouette.elevation_deg) * distance_m[:, None]
+    seen_m = points_m - np.where(known[:, None], 1.0, 0.0) * step_m[:, None, :]
+    level_m = np.hypot(seen_m[..., 0], seen_m[..., 1])
+    azimuth_deg = np.rad2deg(np.arctan2(seen_m[..., 0], seen_m[..., 1]))
+    return azimuth_deg, np.rad2deg(np.arctan2(seen_m[..., 2], level_m)), np.hypot(level_m, seen_m[..., 2])
+
+
+def _guess_spare_deg(
+    job: Job, result: SatelliteResult, silhouettes: Sequence[Silhouette], step_m: Floats
+) -> Floats:
+    """(n,) spare room guessed from shifted columns, for dish centres `step_m` (n, 3) away."""
+    azimuth_deg, elevation_deg = result.look.azimuth_deg or 0.0, result.look.elevation_apparent_deg
+    least_deg = np.full(len(step_m), np.inf)
+    for silhouette in silhouettes:
+        offset = np.abs(wrap_180(silhouette.azimuth_deg - azimuth_deg))
+        near = silhouette.kept((offset < 45.0) & (silhouette.elevation_deg > elevation_deg - 30.0))
+        if not len(near):
+            continue
+        az, el, distance_m = _shifted(near, step_m, job.criteria.assumed_distance_m)
+        margin_deg = column_margin_deg(wrap_180(az - azimuth_deg), elevation_deg, el, near.floor_deg)
+        spare_deg = margin_deg - room_angle_deg(np.maximum(distance_m, 0.1), job.terminal, job.criteria)
+        least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
+    return least_deg
+
+
+def _raise(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessment) -> list[Remedy]:
+    height_m, verdict = least_height(job, mount, result, assessment.silhouettes)
+    if height_m is None:
+        return []
+    more_m = height_m - mount.height_m
+    text = f"Raise the dish centre to {height_m:.1f} m above what the mount stands on ({more_m:.1f} m more)."
+    if verdict != "clear":
+        text += f" That brings it to {verdict}, the best that can be said from what is known."
+    return [Remedy("raise", text, to_height_m=height_m, by_m=height_m - mount.height_m, verdict=verdict)]
+
+
+def least_height(
+    job: Job, mount: Mount, result: SatelliteResult, silhouettes: Sequence[Silhouette]
+) -> tuple[float | None, str]:
+    """Least height of the dish centre above the mount's surface that clears, proved, to 0.1 m.
+
+    Parameters
+    ----------
+    job : with the one satellite asked about
+    result, silhouettes : of the assessment at the mount's present height
+
+    Returns
+    -------
+    (None, "") where no height up to max_height_m does; else the height and its verdict ("clear", or
+    "needs-survey" where that is the best that the sources can say)
+    """
+    most_m = mount.height_m + USUAL_MAST_M if mount.max_height_m is None else mount.max_height_m
+    rise_m = np.arange(1, max(0, int(np.floor((most_m - mount.height_m) / _STEP_M + 1e-9))) + 1) * _STEP_M
+    if not rise_m.size:
+        return None, ""
+    step_m = np.column_stack([np.zeros_like(rise_m), np.zeros_like(rise_m), rise_m])
+    spare_deg = _guess_spare_deg(job, result, silhouettes, step_m)
+    hopeful = np.flatnonzero(spare_deg >= 0.0)
+    if not hopeful.size:
+        return None, ""
+    tried: dict[int, str] = {}
+
+    def verdict_at(index: int) -> str:
+        if index not in tried:
+            height_m = round(mount.height_m + float(rise_m[index]), 6)
+            tried[index] = assess(job, replace(mount, height_m=height_m)).results[0].verdict
+        return tried[index]
+
+    low, at, stride = int(hopeful[0]) - 1, int(hopeful[0]), 1
+    while not _better(verdict_at(at), result.verdict):  # the guess missed something: stride up
+        if at == rise_m.size - 1 or len(tried) >= _MOST_TRIES:
+            return None, ""
+        low, at = at, min(at + stride, rise_m.size - 1)
+        stride *= 3
+    while at - low > 1:
+        middle = (low + at) // 2
+        if _better(verdict_at(middle), result.verdict):
+            at = middle
+        else:
+            low = middle
+    return round(mount.height_m + float(rise_m[at]), 6), tried[at]
+
+
+def _trim(job: Job, mount: Mount, result: SatelliteResult) -> list[Remedy]:
+    """Cut the trees that take the room, the tightest first, until it is clear or something else controls."""
+    scene = job.sources.scene
+    if scene is None:
+        return []
+    cuts: dict[str, float] = {}
+    current = result
+    for _ in range(_MOST_TRIMMED):
+        tree = _tree_in_the_way(current, scene)
+        if tree is None:
+            break
+        found = _least_cut(job, mount, scene, tree, result.verdict)
+        if found is None:
+            break
+        cut_m, scene, current = found
+        cuts[tree] = cut_m
+        if _better(current.verdict, result.verdict):
+            return [_trim_remedy(cuts, current.verdict, job.criteria.years_ahead)]
+    return []
+
+
+def _tree_in_the_way(result: SatelliteResult, scene: object) -> str | None:
+    trees = {o.name for o in scene.obstacles if o.kind == "tree"}  # type: ignore[attr-defined]
+    for clearance in (result.clearance, result.later):
+        if clearance is None or clearance.controlling is None:
+            continue
+        short = clearance.obstructed or not clearance.roomy or result.verdict == "marginal"
+        if short and clearance.controlling.name in trees:
+            return clearance.controlling.name
+    return None
+
+
+def _least_cut(job: Job, mount: Mount, scene: object, tree: str, verdict: str):  # type: ignore[no-untyped-def]
+    """(metres cut, the scene so cut, its result): the least cut after which this tree no longer stands in the way."""
+    obstacle = next(o for o in scene.obstacles if o.name == tree)  # type: ignore[attr-defined]
+    tall_m = obstacle.height_m
+
+    def cut_by(metres: float):  # type: ignore[no-untyped-def]
+        cut = scene.trimmed(tree, obstacle.top_elevation_m - metres)  # type: ignore[attr-defined]
+        sources = replace(job.sources, scene=cut)
+        return cut, assess(replace(job, sources=sources), mount).results[0]
+
+    def free(judged: SatelliteResult, cut: object) -> bool:
+        return _better(judged.verdict, verdict) or _tree_in_the_way(judged, cut) != tree
+
+    steps = np.arange(0.5, max(0.5, tall_m - 0.5), 0.5)
+    low, high = 0, len(steps)
+    best = None
+    while low < high:  # least step that frees
+        middle = (low + high) // 2
+        cut, judged = cut_by(float(steps[middle]))
+        if free(judged, cut):
+            best, high = (float(steps[middle]), cut, judged), middle
+        else:
+            low = middle + 1
+    return best
+
+
+def _trim_remedy(cuts: dict[str, float], verdict: str, years: float) -> Remedy:
+    each = " and ".join(f"{name} by {metres:.1f} m" for name, metres in cuts.items())
+    text = f"Trim {each}; that lasts {years:g} years at the growth stated."
+    if verdict != "clear":
+        text += f" It brings the verdict to {verdict}, the best that can be said from what is known."
+    return Remedy(
+        "trim", text, by_m=max(cuts.values()), obstacle=", ".join(cuts), years=years, verdict=verdict
+    )
+
+
+def _move(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessment) -> list[Remedy]:
+    """The nearest spot, at the same height, that clears."""
+    for east_m, north_m in _hopeful_spots(job, result, assessment):
+        moved = replace(mount, east_m=mount.east_m + east_m, north_m=mount.north_m + north_m)
+        verdict = assess(job, moved).results[0].verdict
+        if not _better(verdict, result.verdict):
+            continue
+        by_m, bearing_deg = (
+            float(np.hypot(east_m, north_m)),
+            float(np.rad2deg(np.arctan2(east_m, north_m)) % 360.0),
+        )
+        text = f"Move the mount {by_m:.1f} m towards {bearing_deg:.0f} degrees, at the same height."
+        if verdict != "clear":
+            text += f" That brings it to {verdict}, the best that can be said from what is known."
+        return [
+            Remedy(
+                "move",
+                text,
+                by_m=by_m,
+                bearing_deg=bearing_deg,
+                to_east_m=moved.east_m,
+                to_north_m=moved.north_m,
+                verdict=verdict,
+            )
+        ]
+    return []
+
+
+def _hopeful_spots(
+    job: Job, result: SatelliteResult, assessment: Assessment
+) -> Iterator[tuple[float, float]]:
+    """Steps east and north to spots where the shifted columns leave room, nearest first; at most a few."""
+    radius_m, bearing_rad = np.meshgrid(
+        np.arange(1.0, _FARTHEST_MOVE_M + 0.5, 1.0), np.deg2rad(np.arange(0.0, 360.0, 15.0)), indexing="ij"
+    )
+    step_m = np.column_stack(
+        [
+            (radius_m * np.sin(bearing_rad)).ravel(),
+            (radius_m * np.cos(bearing_rad)).ravel(),
+            np.zeros(radius_m.size),
+        ]
+    )
+    allowed = _allowed_spots(job, assessment.mount, step_m)
+    step_m = step_m[allowed]
+    if not len(step_m):
+        return
+    spare_deg = _guess_spare_deg(job, result, assessment.silhouettes, step_m)
+    for at in np.flatnonzero(spare_deg >= 0.0)[:4]:
+        yield float(np.round(step_m[at, 0], 2)), float(np.round(step_m[at, 1], 2))
+
+
+def _allowed_spots(job: Job, mount: PlacedMount, step_m: Floats) -> np.ndarray:
+    """Spots on the same roof, less its setback, when the mount stands on it; else anywhere near."""
+    if job.roof is None:
+        return np.ones(len(step_m), dtype=bool)
+    import shapely
+
+    roof = shapely.Polygon(job.roof.outline)
+    if not roof.buffer(0.5).contains(shapely.Point(mount.east_m, mount.north_m)):
+        return np.ones(len(step_m), dtype=bool)
+    inner = roof.buffer(-job.roof.edge_setback_m)
+    return np.asarray(shapely.contains_xy(inner, mount.east_m + step_m[:, 0], mount.north_m + step_m[:, 1]))
+
+
+def _other_satellite(result: SatelliteResult, results: Sequence[SatelliteResult]) -> list[Remedy]:
+    if result.verdict == "clear":
+        return []
+    clear = [r for r in results if r.verdict == "clear" and r.satellite != result.satellite]
+    return [
+        Remedy(
+            "other-satellite",
+            f"From this same mount {other.satellite.name} is clear.",
+            satellite=other.satellite.name,
+        )
+        for other in clear[:1]
+    ]
