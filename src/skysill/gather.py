@@ -249,7 +249,7 @@ def _from_instrument(job: Job, site: Site, mount: Mount, antenna_m: float, *, kn
     survey = job.sources.survey
     ground_m = site.ground_elevation_m if known else 0.0
     if survey.east_m or survey.north_m:
-            there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
+        there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
         value, _ = _ground(job.sources, float(there[0]), float(there[1]))
         ground_m = ground_m if value is None else value
     if ground_m is None:
