@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from skysill.assess import Assessment, SatelliteResult
 from skysill.errors import InputError
-from skysill.site import Mount
+from skysill.gather import PlacedMount
 from skysill.views.ink import INK, Ink
 from skysill.views.labels import box_of, fit, write
 
@@ -60,7 +60,7 @@ def when(assessment: Assessment) -> str:
     return "" if date is None else str(date)
 
 
-def stands(mount: Mount) -> str:
+def stands(mount: PlacedMount) -> str:
     """The mount in words."""
     return f"{mount.name}: dish centre {mount.height_m:.1f} m above what it stands on"
 

@@ -136,8 +136,8 @@ def place_labels(
     points = ax.transData.transform(np.array([(label.x, label.y) for label in labels]).reshape(-1, 2))
     dots = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
     shy = np.zeros((0, 2)) if avoid is None or not len(avoid) else ax.transData.transform(avoid)
-    toward_deg = _fanned(points, labels, 45.0 * pixels_per_pt)
-    boxes: list[Floats] = [np.asarray(box.extents) for box in (*keep_clear, *dots)]
+    toward_deg, stand_off_pt = _fanned(points, labels, 30.0 * pixels_per_pt)
+    boxes: list[Floats] = [np.asarray(box.extents) for box in (*dots, *keep_clear)]
     leaders: list[Floats] = []
     placed: dict[int, Placed] = {}
     for at in sorted(range(len(labels)), key=lambda k: (points[k][0], -points[k][1], labels[k].text)):
@@ -145,7 +145,7 @@ def place_labels(
         text = _tag(ax, label, ink)
         space = box_of(text)
         size = np.array([space.width, space.height]) + 2.0 * (1.5 + _GAP_PT) * pixels_per_pt
-        wish = _Wish(point, size, toward_deg[at], pixels_per_pt)
+        wish = _Wish(point, size, toward_deg[at], stand_off_pt[at], pixels_per_pt, len(dots))
         middle = _best_place(wish, bounds=bounds, boxes=boxes, leaders=leaders, shy=shy)
         half = size / 2.0 - _GAP_PT * pixels_per_pt
         boxes.append(np.concatenate([middle - half, middle + half]))
@@ -181,17 +181,23 @@ def _tag(ax: Axes, label: Label, ink: Ink) -> Text:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Wish:
-    """One label's point, size with its gap, and direction; pixels."""
+    """One label's point and size with its gap in pixels, its direction, and how far off it would rather be.
+
+    dots : how many of the boxes, the first ones, are other labels' points
+    """
 
     point: Floats
     size: Floats
     toward_deg: float
+    stand_off_pt: float
     pixels_per_pt: float
+    dots: int
 
 
-def _fanned(points: Floats, labels: Sequence[Label], near: float) -> list[float]:
-    """Directions spread out like a fan where points crowd, the leftmost point's label to the left."""
+def _fanned(points: Floats, labels: Sequence[Label], near: float) -> tuple[list[float], list[float]]:
+    """Directions spread like a fan where points crowd, the leftmost point's label to the left, and how far off."""
     toward_deg = [label.toward_deg for label in labels]
+    stand_off_pt = [0.0] * len(labels)
     left = set(range(len(labels)))
     while left:
         crowd, grown = {min(left)}, True
@@ -205,6 +211,8 @@ def _fanned(points: Floats, labels: Sequence[Label], near: float) -> list[float]
         spread = min(75.0, 16.0 * (len(inline) - 1))
         for k, turn in zip(inline, np.linspace(spread, -spread, len(inline)), strict=True):
             toward_deg[k] = middle + (float(turn) if len(inline) > 1 else 0.0)
+            stand_off_pt[k] = 0.0 if len(inline) < 4 else min(13.0 * len(inline), 120.0)
+    return toward_deg, stand_off_pt
     return toward_deg
 
 
@@ -220,7 +228,8 @@ def _best_place(
     ring = _RINGS_PT * pixels_per_pt
     middle = (point + way[None] * (ring[:, None] + reach)[..., None]).reshape(-1, 2)
     off_deg = np.abs(180.0 - np.mod(180.0 - turn_deg, 360.0))
-    cost = (ring[:, None] / pixels_per_pt + 0.12 * off_deg).reshape(-1)
+    far_pt = _RINGS_PT + np.maximum(0.0, 2.0 * (wish.stand_off_pt - _RINGS_PT))
+    cost = (far_pt[:, None] + (0.12 if wish.stand_off_pt == 0.0 else 0.6) * off_deg).reshape(-1)
     low, high = middle - size / 2.0, middle + size / 2.0
     outside = np.maximum(0.0, np.concatenate([bounds.min - low, high - bounds.max], axis=1)).sum(axis=1)
     cost = cost + np.where(outside > 0.5, 1e6 + 1e3 * outside, 0.0)
@@ -232,9 +241,10 @@ def _best_place(
     covered = (shy > low[:, None]) & (shy < high[:, None])
     cost = cost + 3.0 * np.minimum(covered.all(axis=-1).sum(axis=1), 20)
     near = np.clip(point, low, high)
-    for box in boxes:
+    for k, box in enumerate(boxes):
         inside = (box[:2] <= point).all() and (point <= box[2:]).all()  # the point's own dot
-        cost = cost + (0.0 if inside else 400.0) * _meets_box(point, near, box)
+        weight = 0.0 if inside else (25.0 if k < wish.dots else 400.0)
+        cost = cost + weight * _meets_box(point, near, box)
     for other in leaders:
         cost = cost + 300.0 * _cross(point, near, other[:2], other[2:])
         cost = cost + 300.0 * _segment_meets_boxes(other, low, high)

@@ -86,12 +86,23 @@ def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
         marks.append(mark)
         rooms.append(room)
         wanted.append(_label(result, mark, ink))
+    ticks = [text for text in ticks if not _hidden(ax, text, marks, rooms)]
     keep_clear = [box_of(text) for text in (*ticks, *notes)]
     edges = [np.column_stack(project(a.azimuth_deg, a.top_deg))[:: 8 if a.stands else 2] for a, _ in shapes]
     edges += [room.get_xy()[::4] for room in rooms if room is not None]
     avoid = np.concatenate(edges) if edges else None
     labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, ink=ink)
     return SkyArtists(shapes, unseen, arc, marks, rooms, labels, ticks, notes)
+
+
+def _hidden(ax: Axes, text: Text, marks: Sequence[Line2D], rooms: Sequence[Polygon | None]) -> bool:
+    """Take a tick's name away where a satellite's marker or outline would run through it."""
+    box = box_of(text).padded(4.0)
+    lines = [mark.get_xydata() for mark in marks] + [room.get_xy() for room in rooms if room is not None]
+    if not any(box.count_contains(ax.transData.transform(line)) for line in lines):
+        return False
+    text.remove()
+    return True
 
 
 def _sector(start_deg: float, stop_deg: float, inner: float, outer: float) -> Floats:
@@ -316,7 +327,7 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
     look, verdict = result.look, ink.verdicts[result.verdict]
     azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
     if result.track is not None:
-        track = project(result.track.azimuth_deg, result.track.elevation_deg)
+        track = project(np.array(result.track.azimuth_deg, dtype=float), result.track.elevation_deg)
         ax.plot(*track, color=ink.text, linewidth=1.0, linestyle=verdict.stroke, zorder=19)
     x, y = project(azimuth_deg, look.elevation_apparent_deg)
     (mark,) = ax.plot(

@@ -46,7 +46,8 @@ def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
     """
     order = {"terrain": 0, "measured": 1, "obstacle": 2}
     found: list[Area] = []
-    for silhouette in sorted(silhouettes, key=lambda s: order.get(s.source, 3)):
+    sources = sorted(dict.fromkeys(s.source for s in silhouettes), key=lambda name: order.get(name, 3))
+    for silhouette in (_together([s for s in silhouettes if s.source == name]) for name in sources):
         by_thing = silhouette.source == "obstacle"
         parts = sorted(set(silhouette.thing.tolist())) if by_thing else [None]
         pieces: list[Area] = []
@@ -60,6 +61,23 @@ def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
         pieces.sort(key=lambda area: (not area.stands, -_median(area.distance_m)))
         found.extend(pieces)
     return found
+
+
+def _together(silhouettes: Sequence[Silhouette]) -> Silhouette:
+    """Silhouettes of one source as one: dense around the rays, and coarse all round."""
+    if len(silhouettes) == 1:
+        return silhouettes[0]
+    offset = np.cumsum([0, *(len(s.things) for s in silhouettes[:-1])])
+    return Silhouette(
+        source=silhouettes[0].source,
+        azimuth_deg=np.concatenate([s.azimuth_deg for s in silhouettes]),
+        elevation_deg=np.concatenate([s.elevation_deg for s in silhouettes]),
+        distance_m=np.concatenate([s.distance_m for s in silhouettes]),
+        things=tuple(thing for s in silhouettes for thing in s.things),
+        thing=np.concatenate([s.thing + first for s, first in zip(silhouettes, offset, strict=True)]),
+        floor_deg=np.concatenate([np.asarray(s.floor_deg) for s in silhouettes]),
+        covered_deg=np.concatenate([s.covered_deg for s in silhouettes]),
+    )
 
 
 def _median(distance_m: Floats) -> float:

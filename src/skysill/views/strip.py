@@ -1,0 +1,448 @@
+"""The strip: the piece of sky around one satellite, where the room can be read in degrees.
+
+Azimuth runs to the right and elevation upward, drawn azimuthal equidistant about the satellite: on paper every
+distance from the cross is a true angle, so the required room is a true circle and the margin is as long as it
+says, at any elevation. Lines of equal azimuth therefore lean together a little towards the zenith.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Circle, Polygon
+from matplotlib.text import Text
+
+from skysill.assess import Assessment, SatelliteResult
+from skysill.clearance import Controlling
+from skysill.fresnel import required_angle_deg
+from skysill.horizon.silhouette import Silhouette
+from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
+from skysill.views.captions import chosen, needed_deg, rows, rows_in, stands, title, when
+from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
+from skysill.views.labels import Label, Placed, box_of, place_labels, write
+from skysill.views.skyline import Area, areas, tangent_plane_deg, unseen_spans
+
+__all__ = ["StripArtists", "draw_strip", "half_width_deg", "strip_figure", "write_strip"]
+
+_STEPS_DEG = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StripArtists:
+    """What was drawn.
+
+    areas : (what it shows, the polygon); unseen : hatched spans nobody looked at
+    low_edges : points of nearer, lower edges, a line of markers per source
+    room : the required-room circle; margin : the dimension line from the ray to the nearest obstructed direction
+    ray : the cross; labels : words placed; ticks : azimuths and elevations along the frame
+    """
+
+    areas: list[tuple[Area, Polygon]]
+    unseen: list[Polygon]
+    low_edges: list[Line2D]
+    room: Circle | None
+    margin: Line2D | None
+    ray: Line2D
+    labels: list[Placed]
+    ticks: list[Text]
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """A direction in the middle of the paper and half the width around it, degrees."""
+
+    azimuth_deg: float
+    elevation_deg: float
+    half_deg: float
+
+    def place(self, azimuth_deg: Floats, elevation_deg: Floats) -> tuple[Floats, Floats]:
+        return tangent_plane_deg(
+            azimuth_deg,
+            elevation_deg,
+            center_azimuth_deg=self.azimuth_deg,
+            center_elevation_deg=self.elevation_deg,
+        )
+
+    def turn_deg(self) -> float:
+        """How far to either side azimuths can matter in the window."""
+        rise = abs(self.elevation_deg) + 1.5 * self.half_deg
+        reach = np.sin(np.deg2rad(min(1.5 * self.half_deg, 89.0)))
+        return (
+            180.0
+            if rise >= 90.0
+            else min(179.0, float(np.rad2deg(np.arcsin(min(1.0, reach / np.cos(np.deg2rad(rise)))))))
+        )
+
+
+def half_width_deg(result: SatelliteResult) -> float:
+    """Half the width of sky to show: the room asked for and the room there is, with some air around."""
+    needed, margin = needed_deg(result) or 0.0, result.clearance.margin_deg or 0.0
+    return float(np.ceil(np.clip(1.45 * max(needed, min(abs(margin), 24.0)), 6.0, 35.0)))
+
+
+def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink: Ink = INK) -> StripArtists:
+    """Draw the sky around one satellite on square axes; limits are set here."""
+    look = result.look
+    window = _Window(look.azimuth_deg or 0.0, look.elevation_apparent_deg, half_width_deg(result))
+    ax.set_xlim(-window.half_deg, window.half_deg)
+    ax.set_ylim(-window.half_deg, window.half_deg)
+    ax.set_xticks([])
+    ax.set_yticks([])
+    unseen = _draw_unseen(ax, assessment, window, ink)
+    shapes = _draw_areas(ax, areas(assessment.silhouettes), window, ink)
+    low_edges = _draw_low_edges(ax, assessment, window, ink)
+    ticks = _draw_net(ax, result, window, ink)
+    verdict = ink.verdicts[result.verdict]
+    room, needed = None, needed_deg(result)
+    if needed is not None:
+        ax.add_patch(Circle((0, 0), needed, fill=False, edgecolor=ink.paper, linewidth=4.5, zorder=14))
+        room = Circle(
+            (0, 0), needed, fill=False, edgecolor=ink.text, linewidth=2.0, linestyle=verdict.stroke, zorder=15
+        )
+        ax.add_patch(room)
+    (ray,) = ax.plot(
+        [0], [0], marker="+", markersize=16, markeredgewidth=2.2, color=ink.text, linestyle="none", zorder=18
+    )
+    margin = _draw_margin(ax, result, window, ink)
+    labels = place_labels(
+        ax,
+        _words(result, window, ink),
+        keep_clear=[box_of(text) for text in ticks],
+        avoid=_edges(shapes, window),
+        ink=ink,
+    )
+    return StripArtists(shapes, unseen, low_edges, room, margin, ray, labels, ticks)
+
+
+def _edges(shapes: Sequence[tuple[Area, Polygon]], window: _Window) -> Floats | None:
+    points = [np.column_stack(window.place(area.azimuth_deg, area.top_deg))[::4] for area, _ in shapes]
+    return np.concatenate(points) if points else None
+
+
+def _dense(start_deg: float, stop_deg: float, step_deg: float = 0.5) -> Floats:
+    return np.linspace(start_deg, stop_deg, max(2, int(np.ceil((stop_deg - start_deg) / step_deg)) + 1))
+
+
+def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[Polygon]:
+    blank, reach = ink.sources[""], window.turn_deg()
+    drawn = []
+    for start, stop in unseen_spans(assessment.silhouettes):
+        for low, high in _within(start, stop, window.azimuth_deg, reach):
+            around = _dense(low, high)
+            down = np.full(around.shape, max(-89.0, window.elevation_deg - 2.0 * window.half_deg))
+            up = np.full(around.shape, min(89.9, window.elevation_deg + 2.0 * window.half_deg))
+            outline = np.column_stack(
+                window.place(np.concatenate([around, around[::-1]]), np.concatenate([down, up]))
+            )
+            patch = Polygon(
+                outline,
+                closed=True,
+                facecolor=blank.fill,
+                edgecolor=blank.colour,
+                hatch=blank.hatch,
+                linewidth=0.0,
+                zorder=1,
+            )
+            ax.add_patch(patch)
+            drawn.append(patch)
+    return drawn
+
+
+def _within(
+    start_deg: float, stop_deg: float, middle_deg: float, reach_deg: float
+) -> list[tuple[float, float]]:
+    """The parts of an azimuth span no farther than reach_deg from middle_deg, as azimuths around it."""
+    parts = []
+    for turn in (-360.0, 0.0, 360.0):
+        low = max(start_deg + turn, middle_deg - reach_deg)
+        high = min(stop_deg + turn, middle_deg + reach_deg)
+        if high > low:
+            parts.append((low, high))
+    return parts
+
+
+def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[Area, Polygon]]:
+    drawn, reach = [], window.turn_deg()
+    for k, area in enumerate(shapes):
+        source, zorder = ink.sources[area.source], 2.0 + k / (len(shapes) + 1)
+        for low, high in _within(
+            float(area.azimuth_deg[0]), float(area.azimuth_deg[-1]), window.azimuth_deg, reach
+        ):
+            shift = 360.0 * round((low - float(area.azimuth_deg[0])) / 360.0)
+            around = area.azimuth_deg + shift
+            around = (
+                around
+                if around[0] <= low + 1e-9 and around[-1] >= high - 1e-9
+                else around - 360.0 * np.sign(shift or 1.0)
+            )
+            inside = np.unique(
+                np.concatenate([[low, high], around[(around > low) & (around < high)], _dense(low, high)])
+            )
+            top, floor = np.interp(inside, around, area.top_deg), np.interp(inside, around, area.floor_deg)
+            floor = np.maximum(floor, window.elevation_deg - 2.5 * window.half_deg)
+            above = np.column_stack(window.place(inside, np.maximum(top, floor)))
+            below = np.column_stack(window.place(inside, floor))
+            outline = np.concatenate([above, below[::-1]])
+            patch = Polygon(
+                outline,
+                closed=True,
+                facecolor=source.fill,
+                edgecolor=source.colour,
+                hatch=source.hatch,
+                linewidth=0.0,
+                zorder=zorder,
+            )
+            ax.add_patch(patch)
+            drawn.append((area, patch))
+            edge = above if area.stands else np.concatenate([outline, outline[:1]])
+            ax.plot(
+                *edge.T,
+                color=source.colour,
+                linestyle=source.stroke,
+                linewidth=source.width_pt,
+                zorder=zorder,
+            )
+    return drawn
+
+
+def _draw_low_edges(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[Line2D]:
+    """Per source and azimuth the nearer, lower edge that asks for the most room, where one exists."""
+    drawn = []
+    for silhouette in assessment.silhouettes:
+        index = _low_edge(silhouette, assessment, window)
+        if not index.size:
+            continue
+        source = ink.sources[silhouette.source]
+        x, y = window.place(silhouette.azimuth_deg[index], silhouette.elevation_deg[index])
+        (line,) = ax.plot(
+            x,
+            y,
+            linestyle="none",
+            marker=source.marker,
+            markersize=3.6,
+            markerfacecolor=ink.paper,
+            markeredgecolor=source.colour,
+            markeredgewidth=1.0,
+            zorder=12,
+        )
+        drawn.append(line)
+    return drawn
+
+
+def _low_edge(silhouette: Silhouette, assessment: Assessment, window: _Window) -> Ints:
+    distance_m = np.where(
+        np.isnan(silhouette.distance_m), assessment.criteria.assumed_distance_m, silhouette.distance_m
+    )
+    apart_deg = separation_deg(
+        silhouette.azimuth_deg, silhouette.elevation_deg, window.azimuth_deg, window.elevation_deg
+    )
+    near = np.flatnonzero(
+        (apart_deg < 1.45 * window.half_deg)
+        & (np.asarray(silhouette.floor_deg) <= -89.9)
+        & (distance_m > 0.0)
+    )
+    if not near.size:
+        return near
+    spare_deg = apart_deg[near] - required_angle_deg(
+        distance_m[near],
+        dish_diameter_m=assessment.terminal.dish_diameter_m,
+        frequency_ghz=assessment.terminal.lowest_ghz,
+        fresnel_fraction=assessment.criteria.fresnel_fraction,
+    )
+    # one azimuth every fortieth of the window is enough to show the edge
+    cell = np.round(wrap_180(silhouette.azimuth_deg[near] - window.azimuth_deg) / (window.half_deg / 20.0))
+    order = np.lexsort((spare_deg, cell))
+    tight = near[order[np.concatenate([[True], np.diff(cell[order]) > 0])]]
+    order = np.lexsort((-silhouette.elevation_deg[near], cell))
+    top = near[order[np.concatenate([[True], np.diff(cell[order]) > 0])]]
+    lower = (silhouette.elevation_deg[tight] < silhouette.elevation_deg[top] - 0.05) & (
+        distance_m[tight] < distance_m[top]
+    )
+    return np.asarray(tight[lower])
+
+
+def _draw_net(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -> list[Text]:
+    """Lines of equal azimuth and elevation, named where they leave the frame."""
+    step = next((s for s in _STEPS_DEG if window.half_deg / s <= 4.0), 30.0)
+    texts = []
+    limit = window.half_deg
+    for elevation in np.arange(-90.0 + step, 90.0, step):
+        if abs(elevation - window.elevation_deg) > 1.5 * limit:
+            continue
+        reach = window.turn_deg()
+        x, y = window.place(
+            _dense(window.azimuth_deg - reach, window.azimuth_deg + reach), np.array(elevation)
+        )
+        ax.plot(x, y, color=ink.rule, linewidth=1.4 if elevation == 0.0 else 0.6, zorder=6)
+        at = np.interp(-limit, x, y) if (np.diff(x) > 0).all() and x[0] <= -limit else np.nan
+        if abs(at) < 0.97 * limit:
+            texts.append(
+                write(
+                    ax,
+                    -1.02 * limit,
+                    float(at),
+                    f"{elevation:g}°",
+                    ha="right",
+                    va="center",
+                    size=ink.small_pt,
+                    color=ink.text,
+                )
+            )
+    turn_step = next(
+        (
+            s
+            for s in (1.0, 2.0, 5.0, 10.0, 15.0, 30.0)
+            if s * np.cos(np.deg2rad(window.elevation_deg)) >= step * 0.8
+        ),
+        30.0,
+    )
+    declination_deg = result.look.declination_deg
+    first = turn_step * np.ceil((window.azimuth_deg - window.turn_deg()) / turn_step)
+    for azimuth in np.arange(first, window.azimuth_deg + window.turn_deg() + 1e-9, turn_step):
+        height = np.linspace(
+            max(-89.0, window.elevation_deg - 2 * limit), min(90.0, window.elevation_deg + 2 * limit), 90
+        )
+        x, y = window.place(np.full(height.shape, azimuth), height)
+        ax.plot(x, y, color=ink.rule, linewidth=0.6, zorder=6)
+        for edge, va, value in (
+            (-limit, "top", azimuth),
+            (limit, "bottom", None if declination_deg is None else azimuth - declination_deg),
+        ):
+            at = np.interp(edge, y, x) if (np.diff(y) > 0).all() and y[0] <= edge <= y[-1] else np.nan
+            if value is None or not abs(at) < 0.95 * limit:
+                continue
+            words = f"{float(wrap_360(value)):.0f}°" if edge < 0 else f"{float(wrap_360(value)):.1f}°"
+            texts.append(
+                write(
+                    ax, float(at), 1.02 * edge, words, ha="center", va=va, size=ink.small_pt, color=ink.text
+                )
+            )
+    return texts
+
+
+def _nearest(control: Controlling, margin_deg: float, window: _Window) -> tuple[float, float]:
+    """Where the dimension line ends on paper: the edge named, or beside the ray where the thing stands higher."""
+    turn_rad = np.deg2rad(wrap_180(control.azimuth_deg - window.azimuth_deg))
+    # the foot of the perpendicular from the ray on the vertical circle (Napier's rules)
+    foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(window.elevation_deg)), np.cos(turn_rad)))
+    ends = [window.place(np.array(control.azimuth_deg), np.array(e)) for e in (control.elevation_deg, foot)]
+    x, y = min(ends, key=lambda end: abs(float(np.hypot(*end)) - abs(margin_deg)))
+    return float(x), float(y)
+
+
+def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -> Line2D | None:
+    control, margin = result.clearance.controlling, result.clearance.margin_deg
+    if control is None or margin is None:
+        return None
+    x, y = _nearest(control, margin, window)
+    ax.plot([0, float(x)], [0, float(y)], color=ink.paper, linewidth=4.5, zorder=16)
+    (line,) = ax.plot(
+        [0, float(x)],
+        [0, float(y)],
+        color=ink.text,
+        linewidth=2.0,
+        zorder=17,
+        marker=(2, 0, float(np.rad2deg(np.arctan2(y, x)))),
+        markersize=12,
+        markeredgewidth=2.0,
+    )
+    return line
+
+
+def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
+    control, margin, needed = result.clearance.controlling, result.clearance.margin_deg, needed_deg(result)
+    labels = []
+    if control is not None and margin is not None:
+        x, y = _nearest(control, margin, window)
+        words = f"room {margin:.1f}°" if margin >= 0.0 else f"covered by {-margin:.1f}°"
+        toward = 0.0 if abs(y) >= abs(x) else 90.0
+        labels.append(Label(words, 0.55 * x, 0.55 * y, toward_deg=toward, weight="bold"))
+        name = control.name if len(control.name) <= 24 else control.name[:23] + "…"
+        far = "" if not control.distance_m else f", {control.distance_m:.0f} m"
+        far += " (assumed)" if control.distance_assumed else ""
+        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=ink.small_pt))
+    if needed is not None:
+        corner = needed * np.sqrt(0.5)
+        labels.append(Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0))
+    labels.append(
+        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=ink.small_pt, weight="bold")
+    )
+    return labels
+
+
+def strip_figure(assessment: Assessment, satellite_name: str | None = None, *, ink: Ink = INK) -> Figure:
+    """The whole sheet: title, window, key, and the satellite's row."""
+    result = assessment.results[chosen(assessment, satellite_name)]
+    side_in, left_in, key_in = 4.75, 0.62, 0.40
+    height_in = 1.22 + side_in + 0.48 + key_in + sum(rows_in([result])) + 0.05
+    figure = new_figure(ink.width_in, height_in)
+    date = when(assessment)
+    lines = [
+        f"{assessment.site.name}: sky around {result.satellite.name}{', ' + date if date else ''}",
+        stands(assessment.mount),
+        "Angles from the cross are true in every direction",
+    ]
+    used_in = title(figure, lines, ink=ink) + 0.42
+    ax = figure.add_axes(
+        (
+            left_in / ink.width_in,
+            1.0 - (used_in + side_in) / height_in,
+            side_in / ink.width_in,
+            side_in / height_in,
+        ),
+        label="strip",
+    )
+    draw_strip(ax, assessment, result, ink=ink)
+    style = {"ha": "center", "size": ink.body_pt, "color": ink.text}
+    middle = (left_in + side_in / 2) / ink.width_in
+    if result.look.declination_deg is not None:
+        write(
+            figure,
+            middle,
+            1.0 - (used_in - 0.22) / height_in,
+            "bearing, magnetic (compass)",
+            va="bottom",
+            **style,
+        )
+    write(figure, middle, 1.0 - (used_in + side_in + 0.22) / height_in, "azimuth, true", va="top", **style)
+    write(
+        figure,
+        0.14 / ink.width_in,
+        1.0 - (used_in + side_in / 2) / height_in,
+        "elevation",
+        rotation=90,
+        va="center",
+        **style,
+    )
+    names = [
+        s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
+    ]
+    names += [""] if unseen_spans(assessment.silhouettes) else []
+    if names:
+        figure.legend(
+            handles=source_key(names, ink=ink),
+            loc="center",
+            ncols=len(names),
+            fontsize=ink.small_pt,
+            frameon=False,
+            bbox_to_anchor=(0.5, 1.0 - (used_in + side_in + 0.46 + key_in / 2) / height_in),
+            handlelength=2.2,
+            handleheight=1.3,
+            columnspacing=1.2,
+            borderpad=0.0,
+        )
+    rows(figure, [result], used_in + side_in + 0.46 + key_in, ink=ink)
+    return figure
+
+
+def write_strip(path: str | PathLike[str], assessment: Assessment, satellite_name: str | None = None) -> None:
+    """Write the strip around one satellite (the first unless named) as PNG, SVG or PDF by the file's suffix."""
+    with drawing():
+        figure = strip_figure(assessment, satellite_name)
+        save(path, figure, title=f"{assessment.site.name}: sky around the satellite")
