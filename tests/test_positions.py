@@ -262,6 +262,8 @@ COMMA = (
         ("58,24", f'"58,24" {COMMA}'),
         ("58,0312,-24,6541", f'"58,0312,-24,6541" {COMMA}'),
         ("12,5 24", f'"12,5 24" {COMMA}'),
+        ("58.0 - 24.6", f'"58.0 - 24.6" can be read in more than one way: is the dash a minus sign? {WAYS}'),
+        ("58.0-24.6", f'"58.0-24.6" can be read in more than one way: is the dash a minus sign? {WAYS}'),
         ("58 30 24 30", f'"58 30 24 30" does not show where the longitude begins. {WAYS}'),
         ("1, 2, 3", f'"1, 2, 3" is not two coordinates. {WAYS}'),
         (

@@ -194,6 +194,8 @@ def _halves(tokens: list[_Token], text: str) -> tuple[list[_Token], list[_Token]
         if len(gaps) > 1 or gaps[0] in (0, len(tokens) - 1):
             raise InputError(f'"{text}" is not two coordinates.', mend=WAYS)
         return tokens[: gaps[0]], tokens[gaps[0] + 1 :]
+    if not letters and re.search(r"[\d°'\"][+-]|[+-]\s", text.lstrip("+-")):
+        raise InputError(f'"{text}" can be read in more than one way: is the dash a minus sign?', mend=WAYS)
     cut = _cut(tokens, numbers, letters)
     if cut is None or not 0 < cut < len(tokens):
         raise InputError(f'"{text}" does not show where the longitude begins.', mend=WAYS)
