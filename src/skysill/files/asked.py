@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from skysill.errors import InputError
+from skysill.files.text import placed_at
 
 if TYPE_CHECKING:
-    from skysill.assess import Job, Sources
+    from skysill.job import Job, Sources
     from skysill.site import Mount, Satellite, Site, Survey, Terminal
 
 __all__ = ["Asked", "parse_time", "today"]
@@ -97,25 +98,33 @@ class Asked:
 
         satellites : whether the command needs at least one
         """
-        from skysill.assess import Job
-        from skysill.files.sitefile import read_site_file
+        from skysill.job import Job
 
-        base = None
-        if self.site_file is not None:
-            base = read_site_file(self.site_file, without=self._replaced())
         with _as_options():
-            site = self._site(base)
-            job = Job(site=site, satellites=(), mounts=()) if base is None else replace(base, site=site)
+            rasters = self._rasters()
+            if self.site_file is None:
+                job = Job(site=self._site(None), satellites=(), mounts=())
+                job = replace(job, terminal=replace(job.terminal, assumed=("dish_diameter_m", "receive_ghz")))
+            else:
+                from skysill.files.sitefile import read_site_file
+
+                job = read_site_file(
+                    self.site_file,
+                    without=self._replaced(),
+                    placed=self._site,
+                    rasters=rasters,
+                    default_height_m=self.default_mount_height_m,
+                )
             job = replace(
                 job,
-                satellites=self._satellites(base),
-                terminal=self._terminal(job.terminal, named=base is not None),
+                satellites=self._satellites() or job.satellites,
+                terminal=self._terminal(job.terminal),
                 criteria=self._over(job.criteria, *_CRITERIA),
-                times_utc=self._times() or job.times_utc,
-                date=self.date or job.date or job.sources.survey.date or today(),
+                mounts=self._mounts(job.mounts),
+                times_utc=self._times(),
+                date=self.date or job.sources.survey.date or today(),
             )
-            job = replace(job, sources=self._sources(job.sources, site, job.date))
-            job = replace(job, mounts=self._mounts(job.mounts))
+            job = replace(job, sources=self._sources(job.sources, job.site, job.date, rasters))
         if satellites and not job.satellites:
             raise InputError(
                 "no satellite was named.", mend='Give --satellite "NAME=24.5W", or [[satellites]].'
@@ -151,49 +160,51 @@ class Asked:
     def _over(self, noun: Any, *labels: str) -> Any:
         return replace(noun, **{one: getattr(self, one) for one in labels if getattr(self, one) is not None})
 
-    def _site(self, base: Job | None) -> Site:
+    def _site(self, filed: Site | None) -> Site:
         from skysill.positions import parse_position
         from skysill.site import Site
 
-        if self.at is None:
-            if base is None:
-                raise InputError(
-                    "no place was named.", mend='Give --at "58.0312 N 24.6541 W", or a site file.'
-                )
-            site = base.site
-        else:
+        if self.at is not None:
             try:
-                place = parse_position(self.at)
+                there = parse_position(self.at)
             except InputError as fault:
                 raise InputError(fault.what, where="--at", mend=fault.mend) from fault
-            name = base.site.name if base is not None else "site"
-            site = Site(name, place.latitude_deg, place.longitude_deg)  # the file's ground was elsewhere
+            # a ground elevation in the file was that of the place in the file
+            filed = Site("site" if filed is None else filed.name, there.latitude_deg, there.longitude_deg)
+        if filed is None:
+            mend = 'Give --at "58.0312 N 24.6541 W", or a site file.'
+            raise InputError("no place was named.", mend=mend)
         if self.ground_elevation_m is None:
-            return site
-        return replace(site, ground_elevation_m=self.ground_elevation_m, ground_source="given")
+            return filed
+        return replace(filed, ground_elevation_m=self.ground_elevation_m, ground_source="given")
 
-    def _satellites(self, base: Job | None) -> tuple[Satellite, ...]:
+    def _satellites(self) -> tuple[Satellite, ...]:
         from skysill.files.tables import read_satellites
 
-        if not self.satellite:
-            return base.satellites if base is not None else ()
         found: list[Satellite] = []
         for text in self.satellite:
-            try:
+            with placed_at("--satellite"):
                 found.extend(read_satellites(text))
-            except InputError as fault:
-                raise fault.placed("--satellite") from fault
         return tuple(found)
 
-    def _terminal(self, terminal: Terminal, *, named: bool) -> Terminal:
-        assumed = set(terminal.assumed) if named else {"dish_diameter_m", "receive_ghz"}
+    def _rasters(self) -> tuple[Any, ...] | None:
+        if self.terrain:
+            from skysill.files.scenes import open_terrain
+
+            return open_terrain(self.terrain, self.terrain_error_m)
+        if self.terrain_error_m:
+            raise InputError("there is no --terrain it speaks of.", where="--terrain-error")
+        return None
+
+    def _terminal(self, terminal: Terminal) -> Terminal:
         new: dict[str, Any] = {}
         if self.dish_diameter_m is not None:
             new["dish_diameter_m"] = self.dish_diameter_m
         if self.frequency_ghz:
             low, high = min(self.frequency_ghz), max(self.frequency_ghz)
             new |= {"receive_ghz": low, "transmit_ghz": high if high > low else None}
-        return replace(terminal, assumed=tuple(sorted(assumed - set(new))), **new)
+        assumed = tuple(label for label in terminal.assumed if label not in new)
+        return replace(terminal, assumed=assumed, **new)
 
     def _times(self) -> tuple[dt.datetime, ...]:
         if self.time is None:
@@ -210,28 +221,30 @@ class Asked:
             raise InputError(f"the span holds {count} times.", where="--step", mend="Take wider steps.")
         return tuple(self.time + step * at for at in range(count))
 
-    def _sources(self, sources: Sources, site: Site, date: dt.date | None) -> Sources:
-        from skysill.files.sitefile import open_terrain, read_scene
-        from skysill.files.tables import read_horizon_csv
-
-        new: dict[str, Any] = {}
-        if self.terrain:
-            new["rasters"] = open_terrain(self.terrain, self.terrain_error_m)
-        elif self.terrain_error_m:
-            raise InputError("there is no --terrain it speaks of.", where="--terrain-error")
+    def _sources(
+        self, sources: Sources, site: Site, date: dt.date | None, rasters: tuple[Any, ...] | None
+    ) -> Sources:
+        new: dict[str, Any] = {"survey": self._survey(sources.survey, date)}
+        if rasters is not None:
+            new["rasters"] = rasters
         if self.highest_ground_m is not None:
             new["highest_ground_m"] = self.highest_ground_m
         if self.horizon is not None:
+            from skysill.files.tables import read_horizon_csv
+
             new["readings"] = read_horizon_csv(self.horizon)
-        new["survey"] = self._survey(sources.survey, date)
         if self.obstacles is not None:
-            new["scene"] = read_scene(self.obstacles, site, complete=self.obstacles_complete)
-        elif self.obstacles_complete and sources.scene is not None:
-            new["scene"] = replace(sources.scene, complete=True)
-        elif self.obstacles_complete:
-            raise InputError(
-                "no obstacles were given.", where="--obstacles-complete", mend="Give --obstacles."
+            from skysill.files.scenes import read_scene
+
+            standing = sources.rasters if rasters is None else rasters
+            new["scene"] = read_scene(
+                self.obstacles, site, rasters=standing, complete=self.obstacles_complete
             )
+        elif self.obstacles_complete:
+            if sources.scene is None:
+                where = "--obstacles-complete"
+                raise InputError("no obstacles were given.", where=where, mend="Give --obstacles.")
+            new["scene"] = replace(sources.scene, complete=True)
         return replace(sources, **new)
 
     def _survey(self, survey: Survey, date: dt.date | None) -> Survey:

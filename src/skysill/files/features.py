@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -13,7 +14,7 @@ from skysill.files.text import quoted
 from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
 from skysill.units import Floats
 
-__all__ = ["NUMBERS", "Feature", "Ground", "obstacle_of", "unique_names"]
+__all__ = ["NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_of", "unique_names"]
 
 _POINT_KINDS = {"tree", "pole", "mast", "chimney", "flue", "tank"}
 _LINE_KINDS = {"wall", "ridge", "wire", "parapet", "hedge", "fence"}
@@ -39,12 +40,13 @@ class Ground:
 
     site_elevation_m : of the site's ground above the datum; 0 where no datum is known
     known : whether it is; elevations mean nothing where it is not
-    rise_m : ground at a plan position above the site's ground, None where nobody knows
+    rise_m : ground at plan positions east (n,), north (n,) above the site's ground, nan where nobody knows;
+        None where there is nobody to ask
     """
 
     site_elevation_m: float
     known: bool
-    rise_m: Callable[[float, float], float | None] = lambda east_m, north_m: None
+    rise_m: Callable[[Floats, Floats], Floats] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,8 +71,26 @@ class Feature:
     notes: tuple[str, ...] = ()
 
 
-def obstacle_of(feature: Feature, ground: Ground) -> Obstacle:
+def obstacles_of(features: Sequence[Feature], ground: Ground) -> tuple[Obstacle, ...]:
+    """The shapes of features, each on its own ground; later ones of one name numbered.
+
+    Raises
+    ------
+    InputError : as obstacle_of
+    """
+    middles_m = [feature.points_m[:, :2].mean(axis=0) for feature in features]
+    rises_m = np.full(len(features), np.nan)
+    if features and ground.rise_m is not None:
+        rises_m = ground.rise_m(*np.array(middles_m).T)
+    return unique_names(
+        [obstacle_of(feature, ground, float(rise)) for feature, rise in zip(features, rises_m, strict=True)]
+    )
+
+
+def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> Obstacle:
     """The shape of a feature.
+
+    rise_m : the ground below it above the site's ground; nan where nobody knows
 
     Raises
     ------
@@ -85,7 +105,7 @@ def obstacle_of(feature: Feature, ground: Ground) -> Obstacle:
             notes = (*notes, f'Nobody said what "{name}" is; it was taken for a tree.')
         if feature.numbers.get("growth_m_per_year") and kind != "tree":
             notes = (*notes, f'The growth of "{name}" was passed over: only single trees grow here.')
-        base_m, base_notes = _base(feature, ground, name)
+        base_m, base_notes = _base(feature, ground, rise_m)
         made = {"point": _upright, "line": _lined, "area": _area}[feature.shape](
             replace(feature, name=name, kind=kind, notes=(*notes, *base_notes)), base_m, ground
         )
@@ -112,7 +132,7 @@ def _check_kind(feature: Feature) -> None:
         )
 
 
-def _base(feature: Feature, ground: Ground, name: str) -> tuple[float, tuple[str, ...]]:
+def _base(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple[str, ...]]:
     """Elevation of the ground that the heights of a feature count from."""
     numbers = feature.numbers
     absolute = feature.points_m.shape[1] == 3 or {"top_elevation_m", "ground_elevation_m"} & set(numbers)
@@ -125,12 +145,9 @@ def _base(feature: Feature, ground: Ground, name: str) -> tuple[float, tuple[str
         return numbers["ground_elevation_m"], ()
     if not feature.local_ground:
         return ground.site_elevation_m, ()
-    east_m, north_m = (float(value) for value in feature.points_m[:, :2].mean(axis=0))
-    rise_m = ground.rise_m(east_m, north_m)
-    if rise_m is None:
-        return ground.site_elevation_m, (
-            "Obstacles' heights count from the site's ground: no bare terrain there.",
-        )
+    if math.isnan(rise_m):
+        note = "Obstacles' heights count from the site's ground: no bare terrain is known below them."
+        return ground.site_elevation_m, (note,)
     return ground.site_elevation_m + rise_m, ()
 
 

@@ -7,6 +7,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +19,7 @@ __all__ = [
     "Table",
     "check_file",
     "nearest",
+    "placed_at",
     "quoted",
     "read_number",
     "read_text",
@@ -232,3 +234,14 @@ def _rows(
             raise InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
         if any(cells):
             yield Row(where, number, dict(zip(heads, cells + [""] * (len(heads) - len(cells)), strict=True)))
+
+
+@contextmanager
+def placed_at(where: str, *, inner: bool = True) -> Iterator[None]:
+    """Faults inside get the place they happened at, in front. inner False: only those without a place."""
+    try:
+        yield
+    except InputError as fault:
+        if not inner and fault.where is not None:
+            raise
+        raise fault.placed(where) from None

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.files.features import NUMBERS, Feature, Ground, obstacle_of, unique_names
+from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of
 from skysill.files.text import check_file, quoted, read_number, read_text
 from skysill.horizon.obstacles import Obstacle
 from skysill.positions import plan_offset
@@ -39,24 +39,20 @@ def read_obstacles(
     InputError : unreadable, no coordinate system, a feature without geometry or height; names file and feature
     """
     place = check_file(path)
-    found = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
-    features = found if found is not None else _read_vectors(path)
-    obstacles = []
-    for number, (geometry, properties) in enumerate(features, start=1):
+    plain = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
+    found = plain if plain is not None else _read_vectors(path)
+    features = []
+    for number, (geometry, properties) in enumerate(found, start=1):
         said = _said(properties, f"{path}, feature {number}")
         where = said.pop("where")
         for shape, points, holes in _parts(geometry, where):
             parts_m = [_local(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
             parts_m, notes = _without_flat_z(parts_m, said)
-            feature = Feature(
-                where=where,
-                shape=shape,
-                points_m=parts_m[0],
-                holes_m=tuple(parts_m[1:]),
-                **{**said, "notes": (*said["notes"], *notes)},
+            more = {**said, "notes": (*said["notes"], *notes)}
+            features.append(
+                Feature(where=where, shape=shape, points_m=parts_m[0], holes_m=tuple(parts_m[1:]), **more)
             )
-            obstacles.append(obstacle_of(feature, ground))
-    return unique_names(obstacles)
+    return obstacles_of(features, ground)
 
 
 def _read_geojson(path: str | Path) -> list[tuple[Any, dict[str, Any]]] | None:

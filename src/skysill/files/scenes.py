@@ -1,0 +1,218 @@
+"""What stands around a site: rasters opened, obstacles of files and of inline tables stood on the ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+
+from skysill.errors import InputError
+from skysill.files.features import Feature, Ground, obstacles_of, unique_names
+from skysill.files.text import nearest, placed_at, quoted
+from skysill.gather import place
+from skysill.horizon.obstacles import Obstacle, Scene
+from skysill.job import Job, Sources
+from skysill.positions import offset_position
+from skysill.site import Mount, Site, Survey
+from skysill.units import Floats
+
+if TYPE_CHECKING:
+    from skysill.files.door import ObstacleTable  # loads slowly, and is not needed without a site file
+
+__all__ = ["inline_obstacles", "open_listed", "open_terrain", "plan_of", "read_scene", "scene_of", "stand_on"]
+
+
+def open_terrain(texts: Sequence[str], errors_m: Sequence[float] = ()) -> tuple[Any, ...]:
+    """Opened rasters from texts PATH, PATH:surface or PATH:bare (the default), finest first.
+
+    errors_m : vertical standard deviation, one for all or one each; empty: each raster's own default
+    """
+    split = [_split_kind(text) for text in texts]
+    with placed_at("--terrain-error"):
+        errors = _one_each(errors_m, len(texts))
+    return open_listed([path for path, _ in split], [kind for _, kind in split], errors)
+
+
+def _split_kind(text: str) -> tuple[str, str]:
+    path, colon, kind = text.rpartition(":")
+    if colon and kind in ("surface", "bare") and path:
+        return path, kind
+    near = nearest(kind, ["surface", "bare"]) if colon and len(path) > 1 and not Path(text).exists() else None
+    if near is not None:
+        raise InputError(f"{quoted(kind)} is no kind of raster.", where=text, mend=f"Did you mean :{near}?")
+    return text, "bare"
+
+
+def _one_each(values: Sequence[float], count: int) -> list[float | None]:
+    if not values:
+        return [None] * count
+    if len(values) not in (1, count):
+        raise InputError(f"{len(values)} values are given for {count} rasters.", mend="Give one each.")
+    return [*values] * count if len(values) == 1 else [*values]
+
+
+def open_listed(
+    paths: Sequence[str | Path], kinds: Sequence[str], errors_m: Sequence[float | None]
+) -> tuple[Any, ...]:
+    """Opened rasters from three lists of one length."""
+    if not paths:
+        return ()
+    from skysill.files.rasters import RasterSpec, open_rasters
+
+    return tuple(
+        open_rasters([RasterSpec(*given) for given in zip(paths, cast(Any, kinds), errors_m, strict=True)])
+    )
+
+
+def stand_on(site: Site, rasters: Sequence[Any]) -> Ground:
+    """What obstacles stand on: the site's ground, and the bare rasters' rises and falls around it."""
+    bare = tuple(raster for raster in rasters if raster.kind == "bare")
+    resolved = place(Job(site, (), sources=Sources(rasters=tuple(rasters))), Mount(height_m=0.0)).site
+    if resolved.ground_elevation_m is None:
+        return Ground(0.0, known=False)
+    if not bare:
+        return Ground(resolved.ground_elevation_m, known=True)
+    from skysill.horizon.terrain import ground_at
+
+    def rise_m(east_m: Floats, north_m: Floats) -> Floats:
+        there = offset_position(site.latitude_deg, site.longitude_deg, east_m, north_m)
+        heights_m, _ = ground_at(
+            bare, np.append(there[0], site.latitude_deg), np.append(there[1], site.longitude_deg)
+        )
+        return np.asarray(heights_m[:-1] - heights_m[-1])
+
+    return Ground(resolved.ground_elevation_m, known=True, rise_m=rise_m)
+
+
+def read_scene(path: str | Path, site: Site, *, rasters: Sequence[Any] = (), complete: bool = False) -> Scene:
+    """The obstacles of one vector file, standing on the ground around the site."""
+    from skysill.files.vectors import read_obstacles
+
+    found = read_obstacles(
+        path, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, ground=stand_on(site, rasters)
+    )
+    return scene_of(found, complete=complete)
+
+
+def scene_of(obstacles: Sequence[Obstacle], *, complete: bool) -> Scene:
+    """A scene, its obstacles' notes gathered and said once each."""
+    named = unique_names(obstacles)
+    notes = dict.fromkeys(note for obstacle in named for note in obstacle.notes)
+    return Scene(named, complete=complete, notes=tuple(notes))
+
+
+def plan_of(door: Any) -> tuple[float, float] | None:
+    """East and north of a thing given by either, or by bearing and distance from the site's position."""
+    flat = door.east_m is not None or door.north_m is not None
+    polar = door.bearing_deg is not None or door.distance_m is not None
+    if flat and polar:
+        raise InputError("east_m, north_m and bearing_deg, distance_m are both given.", mend="Keep one pair.")
+    if polar:
+        if door.bearing_deg is None or door.distance_m is None:
+            raise InputError("bearing_deg and distance_m belong together.", mend="Give both.")
+        angle_rad = np.deg2rad(door.bearing_deg)
+        return float(door.distance_m * np.sin(angle_rad)), float(door.distance_m * np.cos(angle_rad))
+    return (door.east_m or 0.0, door.north_m or 0.0) if flat else None
+
+
+def inline_obstacles(
+    tables: Sequence[ObstacleTable], *, survey: Survey, ground: Ground, shown: str
+) -> tuple[Obstacle, ...]:
+    """The [[obstacle]] tables of a site file as shapes; their heights count from the site's ground."""
+    features = []
+    for number, table in enumerate(tables, start=1):
+        where = f"{shown}, [[obstacle]] number {number}" + (f" ({quoted(table.name)})" if table.name else "")
+        with placed_at(where):
+            features.append(_feature(table, survey, where))
+    return obstacles_of(features, ground)
+
+
+_NOT_NUMBERS = {
+    "kind",
+    "name",
+    "east_m",
+    "north_m",
+    "bearing_deg",
+    "distance_m",
+    "sightings",
+    "outline",
+    "holes",
+    "line",
+    "inclination_deg",
+    "eye_height_m",
+    "crown",
+    "deciduous",
+}
+
+
+def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
+    numbers = {k: v for k, v in door.model_dump(exclude=_NOT_NUMBERS).items() if v is not None}
+    at = plan_of(door)
+    ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]
+    if sum(ways) != 1:
+        raise InputError(
+            "is placed in no way, or in several.",
+            mend="Give one of: east_m and north_m; bearing_deg and distance_m; sightings; outline; line.",
+        )
+    eye_m, shape = (0.0, 0.0), "point"
+    if door.sightings is not None:
+        at, eye_m = _crossing(door.sightings), (door.sightings[0][0], door.sightings[0][1])
+    if at is not None:
+        points = [[*at]]
+    else:
+        shape = "area" if door.outline is not None else "line"
+        points = door.outline or door.line or []
+        if len({len(point) for point in points}) != 1:
+            raise InputError("some vertices have an elevation and some have none.", where=shape)
+    if door.inclination_deg is not None:
+        if at is None or {"height_m", "top_elevation_m"} & set(numbers):
+            raise InputError(
+                "serves a thing given by its place and without another height.", where="inclination_deg"
+            )
+        numbers |= _clinometer(door, at, eye_m, survey)
+    return Feature(
+        where=where,
+        shape=shape,
+        points_m=np.array(points, dtype=np.float64),
+        holes_m=tuple(np.array(hole) for hole in door.holes),
+        name=door.name,
+        kind=door.kind,
+        crown=door.crown,
+        deciduous=door.deciduous,
+        numbers=numbers,
+        local_ground=False,
+    )
+
+
+def _clinometer(
+    door: ObstacleTable, at: tuple[float, float], eye_m: tuple[float, float], survey: Survey
+) -> dict[str, float]:
+    """Height above the site's ground from an angle at a known level distance: eye + s tan(inclination)."""
+    eye_up_m = survey.instrument_height_m if door.eye_height_m is None else door.eye_height_m
+    away_m = float(np.hypot(at[0] - eye_m[0], at[1] - eye_m[1]))
+    if away_m < 0.1:
+        raise InputError("needs the thing to stand away from the eye.", where="inclination_deg")
+    return {"height_m": eye_up_m + away_m * float(np.tan(np.deg2rad(door.inclination_deg or 0.0)))}
+
+
+def _crossing(sightings: Sequence[Sequence[float]]) -> tuple[float, float]:
+    """Where two lines of sight cross, each from (east, north) along a true bearing: plane intersection."""
+    (east_a, north_a, bearing_a), (east_b, north_b, bearing_b) = sightings
+    a_rad, b_rad = np.deg2rad(bearing_a), np.deg2rad(bearing_b)
+    turn = float(np.sin(a_rad - b_rad))
+    if abs(turn) < np.sin(np.deg2rad(5.0)):
+        raise InputError(
+            "the two bearings cross at under 5 degrees.",
+            where="sightings",
+            mend="Sight from places farther apart.",
+        )
+    step_east, step_north = east_b - east_a, north_b - north_a
+    along_a = float(step_north * np.sin(b_rad) - step_east * np.cos(b_rad)) / -turn
+    along_b = float(step_north * np.sin(a_rad) - step_east * np.cos(a_rad)) / -turn
+    if along_a <= 0.0 or along_b <= 0.0:
+        raise InputError(
+            "the two bearings meet behind an observer.", where="sightings", mend="Check both bearings."
+        )
+    return float(east_a + along_a * np.sin(a_rad)), float(north_a + along_a * np.cos(a_rad))

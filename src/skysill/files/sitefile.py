@@ -1,0 +1,233 @@
+"""The site file (TOML) -> the job."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from skysill.errors import InputError
+from skysill.files.door import (
+    Door,
+    MountTable,
+    RoofTable,
+    SiteFile,
+    SurveyTable,
+    TerminalTable,
+    TerrainTable,
+    parse_site_file,
+)
+from skysill.files.scenes import inline_obstacles, open_listed, plan_of, read_scene, scene_of, stand_on
+from skysill.files.tables import read_horizon_csv, read_satellites
+from skysill.files.text import check_file, placed_at, quoted
+from skysill.horizon.obstacles import Obstacle, Scene
+from skysill.job import Job, Sources
+from skysill.positions import parse_longitude, parse_position
+from skysill.site import Criteria, Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
+
+__all__ = ["read_site_file"]
+
+
+def read_site_file(
+    path: str | Path,
+    *,
+    without: Collection[str] = (),
+    placed: Callable[[Site], Site] = lambda site: site,
+    rasters: Sequence[Any] | None = None,
+    default_height_m: float = 2.0,
+) -> Job:
+    """The job a site file describes, its rasters opened, its readings and obstacles read.
+
+    Parameters
+    ----------
+    path : the TOML file; paths in it begin at its folder
+    without : sources that the caller has others for and that are not opened: "terrain", "horizon", "obstacles"
+    placed : what the caller changes about the site, before obstacles are stood on its ground
+    rasters : already opened, in place of the file's
+    default_height_m : of mounts whose height nobody gave
+
+    Raises
+    ------
+    InputError : naming file, table, key and the mend
+    """
+    shown, folder = str(path), Path(path).parent
+    file = parse_site_file(path)
+    with placed_at(shown):
+        site = Site(
+            file.name or Path(path).stem,
+            *_position(file.position),
+            ground_elevation_m=file.ground_elevation_m,
+            ground_source="unknown" if file.ground_elevation_m is None else "given",
+        )
+    site = placed(site)
+    if rasters is None:
+        rasters = () if "terrain" in without else _rasters(file.terrain, folder, shown)
+    survey = _survey(file.survey, shown)
+    readings = None
+    if file.survey.horizon is not None and "horizon" not in without:
+        with placed_at(f"{shown}, [survey], horizon", inner=False):
+            readings = read_horizon_csv(folder / file.survey.horizon)
+    scene = None if "obstacles" in without else _scene(file, site, rasters, survey, folder, shown)
+    new: dict[str, Any] = {}
+    if file.terrain.highest_ground_m is not None:
+        new["highest_ground_m"] = file.terrain.highest_ground_m
+    sources = Sources(
+        rasters=tuple(rasters),
+        readings=readings,
+        survey=survey,
+        landmarks=tuple(_landmarks(file, shown)),
+        scene=scene,
+        **new,
+    )
+    return Job(
+        site=site,
+        satellites=tuple(_satellites(file, folder, shown)),
+        mounts=_mounts(file.mounts, shown, default_height_m),
+        terminal=_terminal(file.terminal, shown),
+        criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
+        sources=sources,
+        roof=_roof(file.roof),
+    )
+
+
+def _noun(noun: Any, door: Door, where: str, **more: Any) -> Any:
+    """A noun from the keys that were given."""
+    given = {
+        label: value for label, value in door.model_dump(exclude={"horizon"}).items() if value is not None
+    }
+    with placed_at(where):
+        return noun(**given, **more)
+
+
+def _position(text: str) -> tuple[float, float]:
+    """Latitude and longitude of a position text, its faults placed at the key `position`."""
+    with placed_at("position"):
+        there = parse_position(text)
+    return there.latitude_deg, there.longitude_deg
+
+
+def _rasters(door: TerrainTable, folder: Path, shown: str) -> tuple[Any, ...]:
+    given, count = door.vertical_error_m, len(door.rasters)
+    errors_m = [] if given is None else list(given) if isinstance(given, list) else [given]
+    kinds = ["bare"] * count if door.kinds is None else list(door.kinds)
+    for label, values in (("kinds", kinds), ("vertical_error_m", errors_m)):
+        if len(values) != count and not (label == "vertical_error_m" and len(values) in (0, 1)):
+            raise InputError(
+                f"holds {len(values)} for {count} rasters.",
+                where=f"{shown}, [terrain], {label}",
+                mend="Give one each.",
+            )
+    errors = [None] * count if not errors_m else errors_m * count if len(errors_m) == 1 else errors_m
+    return open_listed([folder / path for path in door.rasters], kinds, errors)
+
+
+def _scene(
+    file: SiteFile, site: Site, rasters: Sequence[Any], survey: Survey, folder: Path, shown: str
+) -> Scene | None:
+    if file.obstacles.file is None and not file.obstacle and not file.obstacles.complete:
+        return None
+    found: list[Obstacle] = []
+    if file.obstacles.file is not None:
+        found.extend(read_scene(folder / file.obstacles.file, site, rasters=rasters).obstacles)
+    if file.obstacle:
+        ground = stand_on(site, rasters)
+        found.extend(inline_obstacles(file.obstacle, survey=survey, ground=ground, shown=shown))
+    return scene_of(found, complete=file.obstacles.complete)
+
+
+def _terminal(door: TerminalTable, shown: str) -> Terminal:
+    assumed = tuple(label for label in ("dish_diameter_m", "receive_ghz") if getattr(door, label) is None)
+    if door.receive_ghz is None and door.transmit_ghz is not None:
+        assumed = tuple(label for label in assumed if label != "receive_ghz")
+        door = door.model_copy(update={"receive_ghz": door.transmit_ghz})
+    made: Terminal = _noun(Terminal, door, f"{shown}, [terminal]", assumed=assumed)
+    return made
+
+
+def _survey(door: SurveyTable, shown: str) -> Survey:
+    where = f"{shown}, [survey]"
+    if door.bearings == "relative" and door.reference_bearing_deg is None and door.horizon is not None:
+        raise InputError(
+            "relative bearings need the true bearing of their zero mark.",
+            where=f"{where}, bearings",
+            mend="Give reference_bearing_deg.",
+        )
+    made: Survey = _noun(Survey, door, where)
+    return made
+
+
+def _satellites(file: SiteFile, folder: Path, shown: str) -> Iterator[Satellite]:
+    for number, door in enumerate(file.satellites, start=1):
+        with placed_at(f"{shown}, [[satellites]] number {number}"):
+            if (door.longitude is None) == (door.orbit is None):
+                raise InputError("needs a longitude or an orbit file, and not both.")
+            if door.orbit is not None:
+                check_file(folder / door.orbit)
+                text = door.orbit if door.name is None else f"{door.name}={door.orbit}"
+                yield from read_satellites(text, folder=folder)
+            elif isinstance(door.longitude, str):
+                with placed_at("longitude"):
+                    longitude_deg = parse_longitude(door.longitude)
+                yield Satellite(door.name or door.longitude, longitude_deg=longitude_deg)
+            else:
+                assert door.longitude is not None
+                yield Satellite(door.name or f"{door.longitude:g}", longitude_deg=door.longitude)
+
+
+def _mounts(doors: Sequence[MountTable], shown: str, default_height_m: float) -> tuple[Mount, ...]:
+    mounts: list[Mount] = []
+    for number, door in enumerate(doors, start=1):
+        with placed_at(f"{shown}, [[mounts]] number {number}"):
+            mounts.extend(_mount(door, number, len(doors), default_height_m))
+    names = [mount.name for mount in mounts]
+    for name in names:
+        if names.count(name) > 1:
+            raise InputError(
+                f"two are called {quoted(name)}.", where=f"{shown}, [[mounts]]", mend="Rename one."
+            )
+    return tuple(mounts) or (Mount(height_m=default_height_m),)
+
+
+def _mount(door: MountTable, number: int, count: int, default_height_m: float) -> Iterator[Mount]:
+    name = door.name or ("mount" if count == 1 else f"mount {number}")
+    if door.surface_elevation_m is not None and door.surface_height_m is not None:
+        raise InputError(
+            "surface_elevation_m and surface_height_m are both given.", mend="Keep one of the two."
+        )
+    if door.height_m is not None and door.heights_m is not None:
+        raise InputError("height_m and heights_m are both given.", mend="Keep one of the two.")
+    east_m, north_m = plan_of(door) or (0.0, 0.0)
+    heights_m = door.heights_m or [default_height_m if door.height_m is None else door.height_m]
+    for height_m in heights_m:
+        if door.max_height_m is not None and height_m > door.max_height_m:
+            raise InputError(
+                f"{height_m:g} m is above max_height_m, {door.max_height_m:g} m.", where="height_m"
+            )
+        yield Mount(
+            name=name if len(heights_m) == 1 else f"{name} at {height_m:g} m",
+            east_m=east_m,
+            north_m=north_m,
+            height_m=height_m,
+            surface_elevation_m=door.surface_elevation_m,
+            max_height_m=door.max_height_m,
+            surface_height_m=door.surface_height_m,
+            surface_source="unknown" if door.surface_elevation_m is None else "given",
+        )
+
+
+def _landmarks(file: SiteFile, shown: str) -> Iterator[Landmark]:
+    for number, door in enumerate(file.landmarks, start=1):
+        with placed_at(f"{shown}, [[landmarks]] number {number}"):
+            yield Landmark(door.name, *_position(door.position), door.measured_bearing_deg)
+
+
+def _roof(door: RoofTable | None) -> Roof | None:
+    if door is None:
+        return None
+    return Roof(
+        outline=tuple((east_m, north_m) for east_m, north_m in door.outline),
+        surface=tuple((east_m, north_m, up_m) for east_m, north_m, up_m in door.surface),
+        edge_setback_m=door.edge_setback_m,
+        cable_entry=None if door.cable_entry is None else (door.cable_entry[0], *door.cable_entry[1:3]),  # type: ignore[arg-type]  # three, checked at the door
+        yards=tuple(tuple((east_m, north_m) for east_m, north_m in yard) for yard in door.yards),
+    )
