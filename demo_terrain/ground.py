@@ -16,7 +16,14 @@ HIGHEST_M = 418.0
 
 LAND_WEST_M, LAND_SOUTH_M = -8100.0, -9000.0  # the part of the raster that may hold land
 LAND_COLUMNS, LAND_ROWS = 540, 420
-RIDGE = ((-5200.0, -3300.0), (-3300.0, -2350.0), (-1500.0, -2050.0), (300.0, -2250.0), (2200.0, -1900.0), (4300.0, -2700.0))
+RIDGE = (
+    (-5200.0, -3300.0),
+    (-3300.0, -2350.0),
+    (-1500.0, -2050.0),
+    (300.0, -2250.0),
+    (2200.0, -1900.0),
+    (4300.0, -2700.0),
+)
 VOE = ((-3600.0, 2600.0), (-2100.0, 1100.0), (-1150.0, 500.0), (-830.0, 60.0))
 VILLAGE_TILT = (0.030, 0.014)  # metres of rise per metre east and north: the village slopes to its harbour
 CLINIC_GROUND_M = 41.07
@@ -36,7 +43,9 @@ def lattice_noise(x_m, y_m, *, wavelength_m, seed):
     column, row = np.floor(u).astype(int), np.floor(v).astype(int)
     a, b = smooth(u - column), smooth(v - row)
     near = values[row % size, column % size] * (1 - a) + values[row % size, (column + 1) % size] * a
-    far = values[(row + 1) % size, column % size] * (1 - a) + values[(row + 1) % size, (column + 1) % size] * a
+    far = (
+        values[(row + 1) % size, column % size] * (1 - a) + values[(row + 1) % size, (column + 1) % size] * a
+    )
     return near * (1 - b) + far * b
 
 
@@ -103,24 +112,24 @@ def _first_shape(x_m, y_m):
 
 def _filled(height_m, sea):
     """Hollows filled to their spill, a hair uphill from outlet to head, so that all water reaches the sea."""
-    rows, columns = height_m.shape
-    level = np.where(sea, height_m, np.inf).ravel()
-    bottom = height_m.ravel()
-    queue = [(float(level[i]), int(i)) for i in np.flatnonzero(sea.ravel())]
-    done = sea.ravel().copy()
+    columns = height_m.shape[1]
+    bottom, done = height_m.ravel().tolist(), sea.ravel().tolist()  # the rim of the lattice is all sea
+    level = list(bottom)
+    shore = sea.copy()
+    shore[1:-1, 1:-1] &= ~(sea[:-2, 1:-1] & sea[2:, 1:-1] & sea[1:-1, :-2] & sea[1:-1, 2:])
+    queue = [(level[at], at) for at in np.flatnonzero(shore).tolist()]
     heapq.heapify(queue)
-    around = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
+    size = len(level)
+    around = (-columns - 1, -columns, -columns + 1, -1, 1, columns - 1, columns, columns + 1)
     while queue:
         height, at = heapq.heappop(queue)
-        row, column = divmod(at, columns)
-        for down, right in around:
-            r, c = row + down, column + right
-            if 0 <= r < rows and 0 <= c < columns and not done[r * columns + c]:
-                to = r * columns + c
+        for step in around:
+            to = at + step
+            if 0 <= to < size and not done[to]:
                 done[to] = True
-                level[to] = max(float(bottom[to]), height + 1e-3)
-                heapq.heappush(queue, (float(level[to]), to))
-    return level.reshape(height_m.shape)
+                level[to] = max(bottom[to], height + 1e-3)
+                heapq.heappush(queue, (level[to], to))
+    return np.array(level).reshape(height_m.shape)
 
 
 def _receivers(level_m, step_m):
@@ -196,7 +205,9 @@ def _with_village_bench(x_m, y_m, height_m):
     """The village's bench: a plane that slopes to the harbour, the chapel's rise, and the natural land around."""
     bench = CLINIC_GROUND_M + VILLAGE_TILT[0] * x_m + VILLAGE_TILT[1] * y_m
     swell = fractal_noise(x_m, y_m, wavelength_m=420.0, octaves=3, seed=5)
-    bench = bench + 1.6 * (swell - fractal_noise(np.zeros(1), np.zeros(1), wavelength_m=420.0, octaves=3, seed=5))
+    bench = bench + 1.6 * (
+        swell - fractal_noise(np.zeros(1), np.zeros(1), wavelength_m=420.0, octaves=3, seed=5)
+    )
     rise = 1.0 - ((x_m - 322.0) ** 2 + 1.6 * (y_m - 720.0) ** 2) / 330.0**2 + 0.25 * swell
     bench = bench + 13.0 * smooth(rise)
     far = np.sqrt(((x_m - 80.0) / 720.0) ** 2 + ((y_m - 60.0) / 900.0) ** 2)
@@ -207,14 +218,18 @@ def land_lattice():
     """Heights (row from the north, column from the west) of the part that may hold land, metres."""
     x_m, y_m = _axes(90.0)
     hardness = 1.0 + 0.6 * smooth(0.5 + 0.5 * fractal_noise(x_m, y_m, wavelength_m=1700.0, octaves=3, seed=6))
-    coarse = worn(_first_shape(x_m, y_m), step_m=90.0, rounds=22, strength=0.022, hardness=hardness, creep=0.04)
+    coarse = worn(
+        _first_shape(x_m, y_m), step_m=90.0, rounds=22, strength=0.022, hardness=hardness, creep=0.04
+    )
     x_m, y_m = _axes(CELL_M)
     rows, columns = np.indices(x_m.shape)
     fine = cubic(coarse, (rows + 0.5) / 3.0 - 0.5, (columns + 0.5) / 3.0 - 0.5)
     shore = _shore(x_m, y_m)
     rough = fractal_noise(x_m, y_m, wavelength_m=360.0, octaves=4, seed=8, ridged=True)
     fine = fine + (0.5 + fine / 40.0) * rough
-    cliff = 34.0 * smooth(fractal_noise(x_m, y_m, wavelength_m=2600.0, octaves=2, seed=9) - (y_m + 2000.0) / 6000.0)
+    cliff = 34.0 * smooth(
+        fractal_noise(x_m, y_m, wavelength_m=2600.0, octaves=2, seed=9) - (y_m + 2000.0) / 6000.0
+    )
     fine = np.where(shore > 0.0, np.maximum(fine, 0.8) + cliff * smooth(shore / 0.05), 0.0)
     hard = np.ones(fine.shape)
     fine = worn(fine, step_m=CELL_M, rounds=4, strength=0.012, hardness=hard, creep=0.15)

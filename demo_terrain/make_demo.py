@@ -24,7 +24,10 @@ import village as skerrow  # noqa: E402
 
 CLINIC_LATITUDE_DEG, CLINIC_LONGITUDE_DEG = 58.0312, -24.6541
 MAP_GRID = "EPSG:32627"
-MAP_ORIGIN_M = (284_265.0, 6_438_015.0)  # map coordinates of the land lattice's origin, a corner of a 30 m cell
+MAP_ORIGIN_M = (
+    284_265.0,
+    6_438_015.0,
+)  # map coordinates of the land lattice's origin, a corner of a 30 m cell
 RASTER_WEST_M, RASTER_EAST_M, RASTER_SOUTH_M, RASTER_NORTH_M = -24_000.0, 24_000.0, -34_500.0, 7_500.0
 VILLAGE_WEST_M, VILLAGE_EAST_M, VILLAGE_SOUTH_M, VILLAGE_NORTH_M = -500, 700, -600, 800
 ROCK = (-700.0, -34_090.0)  # Outer Sule, with the lighthouse, hard by the south edge of the raster
@@ -59,7 +62,8 @@ def land_and_sea(lattice):
     left = round((land.LAND_WEST_M - RASTER_WEST_M) / land.CELL_M)
     heights[top : top + land.LAND_ROWS, left : left + land.LAND_COLUMNS] = lattice
     x, y = np.meshgrid(
-        RASTER_WEST_M + (np.arange(columns) + 0.5) * land.CELL_M, RASTER_NORTH_M - (np.arange(rows) + 0.5) * land.CELL_M
+        RASTER_WEST_M + (np.arange(columns) + 0.5) * land.CELL_M,
+        RASTER_NORTH_M - (np.arange(rows) + 0.5) * land.CELL_M,
     )
     rock = 1.0 - np.hypot(x - ROCK[0], y - ROCK[1]) / 170.0
     heights = np.where(rock > 0.0, 16.0 * land.smooth(1.4 * rock), heights)
@@ -107,7 +111,9 @@ def write_raster(path, values, *, west_m, north_m, cell_m, description):
         raster.write(values, 1)
         raster.set_band_unit(1, "metre")
         raster.set_band_description(1, description)
-        raster.update_tags(PLACE="Hollinsay, an island that does not exist", DECLARATION=DECLARED, SEED=str(land.SEED))
+        raster.update_tags(
+            PLACE="Hollinsay, an island that does not exist", DECLARATION=DECLARED, SEED=str(land.SEED)
+        )
 
 
 def make(folder):

@@ -153,6 +153,7 @@ bearing_deg = {np.degrees(np.arctan2(tree.east - SCHOOL_DOOR[0], tree.north - SC
 distance_m = {np.hypot(tree.east - SCHOOL_DOOR[0], tree.north - SCHOOL_DOOR[1]):.1f}
 height_m = {foot(tree.east, tree.north) + tree.height - ground:.1f}
 crown_radius_m = {tree.crown_radius}
+crown_base_height_m = {0.3 * tree.height:.1f}
 growth_m_per_year = {tree.growth}
 max_height_m = 18.0
 deciduous = true
@@ -220,18 +221,33 @@ def site_files(foot, degrees):
     return {
         "clinic.toml": clinic_toml(foot, degrees),
         "school.toml": school_toml(foot, degrees),
-        "croft.toml": lone_toml("croft", "Upper Croft", "Right under the ridge.", at["croft"], "chimney bracket"),
-        "byre.toml": lone_toml(
-            "byre", "Byre Cottage", "A low gutter six metres off needs more room than the ridge behind it.",
-            at["byre"], "yard post", more=BYRE_OBSTACLES,
+        "croft.toml": lone_toml(
+            "croft", "Upper Croft", "Right under the ridge.", at["croft"], "chimney bracket"
         ),
-        "farm.toml": lone_toml("farm", "Eastside Farm", "Nobody has looked at what stands near.", at["farm"], "barn gable"),
+        "byre.toml": lone_toml(
+            "byre",
+            "Byre Cottage",
+            "A low gutter six metres off needs more room than the ridge behind it.",
+            at["byre"],
+            "yard post",
+            more=BYRE_OBSTACLES,
+        ),
+        "farm.toml": lone_toml(
+            "farm", "Eastside Farm", "Nobody has looked at what stands near.", at["farm"], "barn gable"
+        ),
         "shieling.toml": lone_toml(
-            "shieling", "Glen Shieling", "The survey flight saw nothing of the slope to the south.", at["shieling"], "yard post"
+            "shieling",
+            "Glen Shieling",
+            "The survey flight saw nothing of the slope to the south.",
+            at["shieling"],
+            "yard post",
         ),
         "lighthouse.toml": lone_toml(
-            "lighthouse", "Outer Sule light", "The raster ends before the open sea can be called open.",
-            at["lighthouse"], "keeper's house",
+            "lighthouse",
+            "Outer Sule light",
+            "The raster ends before the open sea can be called open.",
+            at["lighthouse"],
+            "keeper's house",
         ),
     }
 
@@ -276,7 +292,10 @@ def _address_places(lattice, village, degrees):
         if part.min() < 2.0 or part.max() > 230.0 or np.ptp(part) > 22.0:
             continue
         farms += 1
-        yield (*degrees_of_lattice(x, y), f'"{firsts[int(rng.integers(10))]} {words[int(rng.integers(10))]}", Hollinsay')
+        yield (
+            *degrees_of_lattice(x, y),
+            f'"{firsts[int(rng.integers(10))]} {words[int(rng.integers(10))]}", Hollinsay',
+        )
 
 
 def addresses_csv(lattice, village, degrees):
@@ -288,8 +307,14 @@ def addresses_csv(lattice, village, degrees):
     rows = list(_address_places(lattice, village, degrees))
     for number, (latitude, longitude, line) in enumerate(rows, start=1):
         out.writerow(
-            [f"{number:05d}", line, f"{latitude:.6f}", f"{longitude:.6f}", f"{int(rng.integers(1, 3)):02d}",
-             NOTES[int(rng.integers(len(NOTES)))]]
+            [
+                f"{number:05d}",
+                line,
+                f"{latitude:.6f}",
+                f"{longitude:.6f}",
+                f"{int(rng.integers(1, 3)):02d}",
+                NOTES[int(rng.integers(len(NOTES)))],
+            ]
         )
     return text.getvalue(), rows
 
@@ -317,7 +342,9 @@ def mixed_csv(rows):
     out.writerow(["id", "position", "mount_height_m", "remark"])
     for number, (latitude, longitude, line) in enumerate(rows[3:380:16], start=1):
         height = ("", "2.0", "3.5", "6")[number % 4]
-        out.writerow([f"M{number:02d}", notations[number % len(notations)](latitude, longitude), height, line])
+        out.writerow(
+            [f"M{number:02d}", notations[number % len(notations)](latitude, longitude), height, line]
+        )
     for name, position, remark in (
         ("X1", "-24.6541, 58.0312", "latitude and longitude the wrong way round: a place in another ocean"),
         ("X2", "58.0312, 24.6541", "hemisphere forgotten"),

@@ -8,7 +8,17 @@ import numpy as np
 from pygeomag import GeoMag
 
 from ground import SEED
-from village import CLINIC, GATE_SYCAMORE, HALL, SERVICE_POLE, SYCAMORES, Village, crown_height_m, roof_height_m
+from village import (
+    CLINIC,
+    GATE_SYCAMORE,
+    HALL,
+    SERVICE_POLE,
+    SYCAMORES,
+    Village,
+    crown_half_height_m,
+    crown_height_m,
+    roof_height_m,
+)
 
 SURVEY_DATE = dt.date(2026, 6, 14)
 EYE_M = 1.6
@@ -41,7 +51,9 @@ def _near_top_m(east, north, foot, village: Village):
 
 def seen(azimuth_deg, eye_m, ground, foot, village: Village):
     """Highest elevation along one azimuth from the station: (degrees, slant metres, name)."""
-    level_m = np.concatenate([np.arange(2.0, 120.0, 0.05), np.arange(120.0, 600.0, 1.0), np.arange(600.0, 6000.0, 10.0)])
+    level_m = np.concatenate(
+        [np.arange(2.0, 120.0, 0.05), np.arange(120.0, 600.0, 1.0), np.arange(600.0, 6000.0, 10.0)]
+    )
     east, north = level_m * np.sin(np.radians(azimuth_deg)), level_m * np.cos(np.radians(azimuth_deg))
     top = ground(east, north)
     near = level_m < 120.0
@@ -60,7 +72,13 @@ def horizon_lines(ground, foot, village: Village, declination: float):
     """The rows of clinic_horizon.csv: bearings set by the compass, half degrees off the clinometer."""
     rng = np.random.default_rng([SEED, 400])
     bearings = np.unique(
-        np.concatenate([np.arange(SWEEP_DEG[0], FINE_DEG[0], 4.0), np.arange(*FINE_DEG, 2.0), np.arange(FINE_DEG[1], SWEEP_DEG[1] + 1, 4.0)])
+        np.concatenate(
+            [
+                np.arange(SWEEP_DEG[0], FINE_DEG[0], 4.0),
+                np.arange(*FINE_DEG, 2.0),
+                np.arange(FINE_DEG[1], SWEEP_DEG[1] + 1, 4.0),
+            ]
+        )
     )
     eye_m = foot(0.0, 0.0) + EYE_M
     rows = []
@@ -97,7 +115,11 @@ def _ring(points):
 
 
 def _feature(geometry, coordinates, **properties):
-    return {"type": "Feature", "properties": properties, "geometry": {"type": geometry, "coordinates": coordinates}}
+    return {
+        "type": "Feature",
+        "properties": properties,
+        "geometry": {"type": geometry, "coordinates": coordinates},
+    }
 
 
 def house_features(house, base_m, place, *, kind="building"):
@@ -143,16 +165,23 @@ def obstacle_features(foot, place, village: Village):
             kind="tree",
             crown="ellipsoid",
             height_m=tree.height,
-            top_elevation_m=round(foot(tree.east, tree.north) + tree.height, 2),
+            ground_elevation_m=round(foot(tree.east, tree.north), 2),
             crown_radius_m=tree.crown_radius,
+            crown_base_height_m=round(tree.height - 2 * crown_half_height_m(tree), 2),
             growth_m_per_year=tree.growth,
             max_height_m=tree.max_height,
             deciduous=True,
         )
     wall = next(w for w in village.walls if w.name == "garden wall")
-    yield _feature("LineString", [place(*p) for p in wall.line], name=wall.name, kind="wall", height_m=wall.height)
     yield _feature(
-        "Point", place(SERVICE_POLE.east, SERVICE_POLE.north), name=SERVICE_POLE.name, kind="pole", height_m=SERVICE_POLE.height
+        "LineString", [place(*p) for p in wall.line], name=wall.name, kind="wall", height_m=wall.height
+    )
+    yield _feature(
+        "Point",
+        place(SERVICE_POLE.east, SERVICE_POLE.north),
+        name=SERVICE_POLE.name,
+        kind="pole",
+        height_m=SERVICE_POLE.height,
     )
     hook_m = round(foot(CLINIC.east, CLINIC.north) + 3.3, 2)
     pole_m = round(foot(SERVICE_POLE.east, SERVICE_POLE.north) + SERVICE_POLE.height - 0.3, 2)

@@ -21,7 +21,9 @@ class House:
     turn_deg: float  # of the ridge, anticlockwise from east
     eaves: float
     ridge: float
-    chimneys: tuple[tuple[float, float], ...] = ()  # place along the ridge from the middle, height over the ridge
+    chimneys: tuple[
+        tuple[float, float], ...
+    ] = ()  # place along the ridge from the middle, height over the ridge
     street: str = ""
 
     def corners(self):
@@ -75,12 +77,13 @@ class Village:
 
 CLINIC = House("Skerrow clinic", 0.0, 9.0, 16.0, 8.0, 90.0, 2.6, 5.2, chimneys=((-3.1, 1.1),))
 SYCAMORES = (
-    Tree("sycamore 1", -14.2, -14.2, 12.0, 3.0),
-    Tree("sycamore 2", -8.6, -13.8, 14.0, 3.1),
-    Tree("sycamore 3", -2.8, -14.1, 12.6, 3.0),
-    Tree("sycamore 4", 2.7, -13.9, 12.5, 2.9),
+    Tree("sycamore 1", -13.2, -14.3, 12.2, 2.9),
+    Tree("sycamore 2", -8.6, -13.8, 14.2, 3.0),
+    Tree("sycamore 3", -4.1, -14.1, 12.9, 2.8),
+    Tree("sycamore 4", 0.2, -13.9, 13.1, 2.8),
+    Tree("sycamore 5", 4.4, -14.2, 12.4, 2.7),
 )
-GATE_SYCAMORE = Tree("gate sycamore", 11.5, -16.4, 16.0, 3.5, growth=0.1, max_height=17.0)
+GATE_SYCAMORE = Tree("gate sycamore", 11.5, -16.4, 16.8, 3.5, growth=0.1, max_height=17.5)
 SCHOOL = House("Skerrow school", -208.0, 128.0, 24.0, 9.0, 4.0, 3.4, 6.9, chimneys=((9.0, 1.0),))
 SCHOOL_ROW = tuple(
     Tree(f"school sycamore {k + 1}", -228.0 + 6.3 * k, 101.5 + 0.4 * k, height, 3.2, growth=0.3)
@@ -93,7 +96,14 @@ NET_STORE = House("net store", -396.0, -118.0, 18.0, 9.0, 75.0, 4.0, 7.0)
 SERVICE_POLE = Pole("service pole", 17.0, -3.5, 8.5)
 STREETS = {
     "Shore Street": ((-428.0, -230.0), (-405.0, -60.0), (-395.0, 80.0), (-340.0, 190.0)),
-    "Kirk Road": ((-395.0, 30.0), (-180.0, 62.0), (-30.0, 42.0), (120.0, 120.0), (250.0, 330.0), (330.0, 640.0)),
+    "Kirk Road": (
+        (-395.0, 30.0),
+        (-180.0, 62.0),
+        (-30.0, 42.0),
+        (120.0, 120.0),
+        (250.0, 330.0),
+        (330.0, 640.0),
+    ),
     "Ridge Road": ((-30.0, 42.0), (-48.0, -120.0), (-130.0, -330.0), (-190.0, -560.0)),
     "Mill Lane": ((120.0, 120.0), (330.0, 60.0), (560.0, -60.0)),
 }
@@ -120,7 +130,11 @@ def _cottages(rng):
                 back = 11.0 + 5.0 * rng.random()
                 length, width = 9.0 + 5.0 * rng.random(), 6.5 + 1.8 * rng.random()
                 gable_on = rng.random() < 0.2
-                turn = np.degrees(np.arctan2(along_n, along_e)) + (90.0 if gable_on else 0.0) + 8.0 * (rng.random() - 0.5)
+                turn = (
+                    np.degrees(np.arctan2(along_n, along_e))
+                    + (90.0 if gable_on else 0.0)
+                    + 8.0 * (rng.random() - 0.5)
+                )
                 eaves = 2.5 if rng.random() < 0.45 else 4.8
                 ends = (length / 2 - 0.6) * np.array([-1.0, 1.0])
                 house = House(
@@ -136,7 +150,8 @@ def _cottages(rng):
                     street,
                 )
                 crowded = any(
-                    np.hypot(house.east - other.east, house.north - other.north) < (house.length + other.length) / 2 + 3.0
+                    np.hypot(house.east - other.east, house.north - other.north)
+                    < (house.length + other.length) / 2 + 3.0
                     for other in placed
                 )
                 kept = any(np.hypot(house.east - e, house.north - n) < r for e, n, r in KEEP_FREE)
@@ -171,16 +186,31 @@ def build():
     village.trees = [
         tree
         for place, tree in enumerate(village.trees)
-        if place < 12 or all(np.hypot(tree.east - e, tree.north - n) > r for e, n, r in KEEP_FREE)
+        if place < 13 or all(np.hypot(tree.east - e, tree.north - n) > r for e, n, r in KEEP_FREE)
     ]
     village.walls = [
         Wall("garden wall", ((-20.0, -19.5), (22.0, -18.8), (24.0, 20.0), (-22.0, 19.0), (-20.0, -19.5))),
-        Wall("school wall", ((-240.0, 95.0), (-180.0, 99.0), (-182.0, 146.0), (-243.0, 142.0), (-240.0, 95.0))),
-        Wall("kirkyard wall", ((322.0, 676.0), (388.0, 678.0), (386.0, 732.0), (320.0, 730.0), (322.0, 676.0)), 1.6),
-        Wall("head dyke", ((-430.0, -330.0), (-210.0, -420.0), (20.0, -380.0), (260.0, -300.0), (560.0, -330.0)), 1.5),
-        Wall("west park", ((-300.0, -40.0), (-120.0, -20.0), (-100.0, -190.0), (-290.0, -200.0), (-300.0, -40.0))),
+        Wall(
+            "school wall", ((-240.0, 95.0), (-180.0, 99.0), (-182.0, 146.0), (-243.0, 142.0), (-240.0, 95.0))
+        ),
+        Wall(
+            "kirkyard wall",
+            ((322.0, 676.0), (388.0, 678.0), (386.0, 732.0), (320.0, 730.0), (322.0, 676.0)),
+            1.6,
+        ),
+        Wall(
+            "head dyke",
+            ((-430.0, -330.0), (-210.0, -420.0), (20.0, -380.0), (260.0, -300.0), (560.0, -330.0)),
+            1.5,
+        ),
+        Wall(
+            "west park",
+            ((-300.0, -40.0), (-120.0, -20.0), (-100.0, -190.0), (-290.0, -200.0), (-300.0, -40.0)),
+        ),
         Wall("east park", ((110.0, -60.0), (300.0, -20.0), (310.0, -220.0), (100.0, -230.0), (110.0, -60.0))),
-        Wall("north park", ((-150.0, 240.0), (120.0, 260.0), (160.0, 460.0), (-170.0, 430.0), (-150.0, 240.0))),
+        Wall(
+            "north park", ((-150.0, 240.0), (120.0, 260.0), (160.0, 460.0), (-170.0, 430.0), (-150.0, 240.0))
+        ),
     ]
     village.poles = [SERVICE_POLE]
     return village
@@ -222,21 +252,33 @@ def crown_half_height_m(tree):
 
 
 def surface_m(east, north, ground, foot, village):
-    """Ground with everything on it, at plan points (row, column); `foot(east, north)` is the ground at one place."""
-    top = ground.copy()
+    """Ground with everything on it, at plan points (row, column); `foot(east, north)` is the ground at one place.
 
-    def raised(middle_e, middle_n, reach, heights):
-        box = (np.abs(east - middle_e) <= reach) & (np.abs(north - middle_n) <= reach)
-        rows, columns = np.flatnonzero(box.any(axis=1)), np.flatnonzero(box.any(axis=0))
-        if rows.size and columns.size:
-            part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-            base = foot(middle_e, middle_n)
-            top[part] = np.maximum(top[part], base + heights(east[part], north[part]))
+    The rows run nearly along north and the columns nearly along east, a cell a metre: enough to know where to look.
+    """
+    top = ground.copy()
+    turn = (
+        (east[0, -1] - east[0, 0]) / (east.shape[1] - 1),
+        (north[0, -1] - north[0, 0]) / (east.shape[1] - 1),
+    )
+
+    def window(middle_e, middle_n, reach):
+        off_e, off_n = middle_e - east[0, 0], middle_n - north[0, 0]
+        column = (off_e * turn[0] + off_n * turn[1]) / (turn[0] ** 2 + turn[1] ** 2)
+        row = (off_e * turn[1] - off_n * turn[0]) / (turn[0] ** 2 + turn[1] ** 2)
+        rows = slice(max(0, int(row - reach) - 2), max(0, int(row + reach) + 3))
+        return rows, slice(max(0, int(column - reach) - 2), max(0, int(column + reach) + 3))
 
     for house in village.houses:
-        raised(house.east, house.north, house.length, lambda e, n, h=house: roof_height_m(e, n, h))
+        part, base = window(house.east, house.north, house.length), foot(house.east, house.north)
+        top[part] = np.maximum(top[part], base + roof_height_m(east[part], north[part], house))
     for tree in [*village.trees, SPIRE]:
-        raised(tree.east, tree.north, tree.crown_radius + 1.0, lambda e, n, t=tree: crown_height_m(e, n, t))
+        part, base = window(tree.east, tree.north, tree.crown_radius), foot(tree.east, tree.north)
+        top[part] = np.maximum(top[part], base + crown_height_m(east[part], north[part], tree))
     for wall in village.walls:
-        top = np.maximum(top, ground + stone_height_m(east, north, wall))
+        for (e0, n0), (e1, n1) in zip(wall.line[:-1], wall.line[1:], strict=True):
+            reach = max(abs(e1 - e0), abs(n1 - n0)) / 2 + 12.0
+            part = window((e0 + e1) / 2, (n0 + n1) / 2, reach)
+            piece = Wall(wall.name, ((e0, n0), (e1, n1)), wall.height)
+            top[part] = np.maximum(top[part], ground[part] + stone_height_m(east[part], north[part], piece))
     return top
