@@ -135,7 +135,12 @@ class Assessment:
 
 
 def assess(
-    job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
+    job: Job,
+    mount: Mount,
+    *,
+    profile_step_deg: float | None = None,
+    paths: bool = False,
+    explain: bool = True,
 ) -> Assessment:
     """One mount, its satellites -> Assessment.
 
@@ -144,6 +149,7 @@ def assess(
     mount : usually one of job.mounts; what-if is `dataclasses.replace(mount, height_m=3.0)`
     profile_step_deg : also work out the whole horizon at this step, for pictures
     paths : also work out the ground along each satellite's azimuth, for pictures
+    explain : also find out which stated error matters most; what-ifs that only want the verdict need not
 
     Returns
     -------
@@ -157,7 +163,7 @@ def assess(
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
     gathered = gather(job, at, [look for group in looks for look in group], azimuths_deg=round_deg)
     results = tuple(
-        _result(job, gathered, satellite, group)
+        _result(job, gathered, satellite, group, explain=explain)
         for satellite, group in zip(job.satellites, looks, strict=True)
     )
     return Assessment(
@@ -192,10 +198,10 @@ def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
 
 
 def _result(
-    job: Job, gathered: Gathered, satellite: Satellite, looks: Sequence[LookVector]
+    job: Job, gathered: Gathered, satellite: Satellite, looks: Sequence[LookVector], *, explain: bool
 ) -> SatelliteResult:
     """The one look judged, or the worst of a track with the track beside it."""
-    judged = [judge(job, gathered, satellite, look) for look in looks]
+    judged = [judge(job, gathered, satellite, look, explain=explain) for look in looks]
     if len(judged) == 1:
         return judged[0]
     worst = max(
@@ -216,7 +222,9 @@ def _result(
     return replace(worst, track=track)
 
 
-def judge(job: Job, gathered: Gathered, satellite: Satellite, look: LookVector) -> SatelliteResult:
+def judge(
+    job: Job, gathered: Gathered, satellite: Satellite, look: LookVector, *, explain: bool = True
+) -> SatelliteResult:
     """One ray: clearance today and after growth, coverage, certainty, verdict."""
     now, later, grown, growth_m = _now_and_later(job, gathered, look)
     missing = uncovered(gathered, look, job)
@@ -228,6 +236,7 @@ def judge(job: Job, gathered: Gathered, satellite: Satellite, look: LookVector) 
             terminal=job.terminal,
             criteria=job.criteria,
             errors=gathered.errors,
+            explain=explain,
         )
     verdict, reasons = decide(
         Evidence(
@@ -305,7 +314,7 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
         return None
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
     return (
-        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {rooms.thing[at].name} is too "
+        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {rooms.things[rooms.thing[at]].name} is too "
         "coarse to be believed so near: measure on site."
     )
 

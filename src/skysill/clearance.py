@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from skysill.fresnel import aperture_loss_db, first_fresnel_radius_m, required_angle_deg, required_room_m
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.site import Criteria, Terminal
-from skysill.units import Bools, Floats, cross_track_deg, direction_enu, separation_deg, wrap_180
+from skysill.units import Bools, Floats, Ints, cross_track_deg, direction_enu, separation_deg, wrap_180
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -94,7 +94,7 @@ class Rooms:
     distance_m : (n,) float, assumed where `assumed`
     inside, assumed : (n,) bool
     azimuth_deg, elevation_deg : (n,) float, nearest part and its edge towards the ray
-    thing : (n,) of Thing
+    thing : (n,) int, index into things
     """
 
     margin_deg: Floats
@@ -104,7 +104,8 @@ class Rooms:
     assumed: Bools
     azimuth_deg: Floats
     elevation_deg: Floats
-    thing: tuple[Thing, ...]
+    things: tuple[Thing, ...]
+    thing: Ints
 
 
 def room_angle_deg(distance_m: ArrayLike, terminal: Terminal, criteria: Criteria) -> Floats:
@@ -181,7 +182,8 @@ def column_rooms(
         assumed=assumed,
         azimuth_deg=np.asarray(silhouette.azimuth_deg),
         elevation_deg=np.where(elevation_deg < floor_deg, floor_deg, silhouette.elevation_deg),
-        thing=tuple(silhouette.things[i] for i in silhouette.thing),
+        things=silhouette.things,
+        thing=silhouette.thing,
     )
 
 
@@ -225,7 +227,8 @@ def scene_rooms(
         assumed=np.zeros(hit.shape, dtype=bool),
         azimuth_deg=pick(found.azimuth_deg, found.tight_azimuth_deg),
         elevation_deg=pick(found.elevation_deg, found.tight_elevation_deg),
-        thing=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
+        things=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
+        thing=np.arange(len(scene.obstacles)),
     )
 
 
@@ -293,7 +296,7 @@ def clearance(
     )
     zone_m = float(first_fresnel_radius_m(d_m, frequency_ghz=terminal.lowest_ghz))
     below = highest_below(silhouettes, azimuth_deg, elevation_deg)
-    thing = room.thing[index]
+    thing = room.things[room.thing[index]]
     return Clearance(
         margin_deg=margin_deg,
         vertical_margin_deg=None

@@ -30,7 +30,7 @@ OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
 _SEED = 20260614
-_MOST_COLUMNS = 64
+_MOST_COLUMNS = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +104,7 @@ def confidence(
     criteria: Criteria,
     errors: Errors,
     samples: int = SAMPLES,
+    explain: bool = True,
 ) -> Confidence:
     """The probability that the required room is there, given the stated errors.
 
@@ -112,6 +113,7 @@ def confidence(
     witnesses : every source's columns, from one dish centre
     azimuth_deg, elevation_deg : the ray; apparent elevation
     samples : draws; the same inputs give the same answer (fixed seed)
+    explain : also find the error that matters most
 
     Returns
     -------
@@ -124,7 +126,7 @@ def confidence(
     spare_deg = _spares(close, azimuth_deg, elevation_deg, terminal, criteria, errors, samples)
     share = float((spare_deg >= 0.0).mean())
     standard_error = float(np.sqrt(max(share * (1.0 - share), 1e-12) / samples))
-    if share > 0.995 or share < 0.005:
+    if not explain or share > 0.995 or share < 0.005:
         return Confidence(share, standard_error)
     alone = {
         name: float(

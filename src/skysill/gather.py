@@ -422,11 +422,14 @@ def _correction(job: Job, at: Place) -> CompassCorrection | None:
     from skysill.compass import survey_correction
 
     survey = job.sources.survey
+    latitude_deg, longitude_deg = offset_position(
+        at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m
+    )
     return survey_correction(
         survey if survey.date is not None else replace(survey, date=job.date),
         job.sources.landmarks,
-        latitude_deg=at.site.latitude_deg,
-        longitude_deg=at.site.longitude_deg,
+        latitude_deg=float(latitude_deg),
+        longitude_deg=float(longitude_deg),
         height_m=at.site.ground_elevation_m or 0.0,
     )
 

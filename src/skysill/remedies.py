@@ -137,7 +137,7 @@ def least_height(
     def verdict_at(index: int) -> str:
         if index not in tried:
             height_m = round(mount.height_m + float(rise_m[index]), 6)
-            tried[index] = assess(job, replace(mount, height_m=height_m)).results[0].verdict
+            tried[index] = assess(job, replace(mount, height_m=height_m), explain=False).results[0].verdict
         return tried[index]
 
     low, at, stride = int(hopeful[0]) - 1, int(hopeful[0]), 1
@@ -195,7 +195,7 @@ def _least_cut(job: Job, mount: Mount, scene: object, tree: str, verdict: str): 
     def cut_by(metres: float):  # type: ignore[no-untyped-def]
         cut = scene.trimmed(tree, obstacle.top_elevation_m - metres)  # type: ignore[attr-defined]
         sources = replace(job.sources, scene=cut)
-        return cut, assess(replace(job, sources=sources), mount).results[0]
+        return cut, assess(replace(job, sources=sources), mount, explain=False).results[0]
 
     def free(judged: SatelliteResult, cut: object) -> bool:
         return _better(judged.verdict, verdict) or _tree_in_the_way(judged, cut) != tree
@@ -227,7 +227,7 @@ def _move(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessmen
     """The nearest spot, at the same height, that clears."""
     for east_m, north_m in _hopeful_spots(job, result, assessment):
         moved = replace(mount, east_m=mount.east_m + east_m, north_m=mount.north_m + north_m)
-        verdict = assess(job, moved).results[0].verdict
+        verdict = assess(job, moved, explain=False).results[0].verdict
         if not _better(verdict, result.verdict):
             continue
         by_m, bearing_deg = (
