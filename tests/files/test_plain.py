@@ -25,6 +25,7 @@ class Outer:
     zeta: Inner
     alpha: tuple[Inner, ...]
     picture: object = field(default=None, metadata={"json": False})
+    time_utc: str | None = field(default=None, metadata={"json": "given"})
 
 
 def test_dataclasses_become_dictionaries_in_the_order_of_their_fields():

@@ -117,7 +117,7 @@ class Asked:
                 )
             job = replace(
                 job,
-                satellites=self._satellites() or job.satellites,
+                satellites=self._satellites(job.satellites),
                 terminal=self._terminal(job.terminal),
                 criteria=self._over(job.criteria, *_CRITERIA),
                 mounts=self._mounts(job.mounts),
@@ -178,14 +178,16 @@ class Asked:
             return filed
         return replace(filed, ground_elevation_m=self.ground_elevation_m, ground_source="given")
 
-    def _satellites(self) -> tuple[Satellite, ...]:
+    def _satellites(self, filed: Sequence[Satellite]) -> tuple[Satellite, ...]:
+        """Those asked for, by their names in the file or by text of their own; else all of the file."""
         from skysill.files.tables import read_satellites
 
         found: list[Satellite] = []
         for text in self.satellite:
+            known = [satellite for satellite in filed if satellite.name == text.strip()]
             with placed_at("--satellite"):
-                found.extend(read_satellites(text))
-        return tuple(found)
+                found.extend(known or read_satellites(text))
+        return tuple(found) if self.satellite else tuple(filed)
 
     def _rasters(self) -> tuple[Any, ...] | None:
         if self.terrain:

@@ -30,8 +30,8 @@ def plain(thing: Any) -> Any:
     """Anything the library answers, as dictionaries, lists, text, numbers and None only.
 
     Dataclasses become dictionaries in the order of their fields, leaving out fields whose metadata say
-    ``{"json": False}``; arrays become lists; dates become ISO 8601 text; nan and infinity become None, for a
-    quantity that does not exist is no number.
+    ``{"json": False}``, and those that say ``{"json": "given"}`` while they are None; arrays become lists; dates
+    become ISO 8601 text; nan and infinity become None, for a quantity that does not exist is no number.
 
     >>> plain({"margin_deg": float("nan"), "distance_m": (6.0, float("inf"))})
     {'margin_deg': None, 'distance_m': [6.0, None]}
@@ -48,7 +48,7 @@ def plain(thing: Any) -> Any:
         return {
             part.name: plain(getattr(thing, part.name))
             for part in fields(thing)
-            if part.metadata.get("json", True)
+            if _shown(part.metadata.get("json", True), getattr(thing, part.name))
         }
     if isinstance(thing, Mapping):
         return {str(key): plain(value) for key, value in thing.items()}
@@ -61,6 +61,10 @@ def plain(thing: Any) -> Any:
     if isinstance(thing, Iterable) and not isinstance(thing, bytes):
         return [plain(part) for part in thing]
     raise TypeError(f"{type(thing).__name__} has no plain form")
+
+
+def _shown(wish: bool | str, value: object) -> bool:
+    return value is not None if wish == "given" else bool(wish)
 
 
 def to_json_text(thing: Any, *, indent: int | None = 2) -> str:

@@ -1,0 +1,87 @@
+"""skysill look"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from skysill.cli.options import Output, output, shared
+from skysill.files.asked import Asked
+
+if TYPE_CHECKING:
+    from skysill.look import LookVector
+    from skysill.site import Site
+
+__all__ = ["look"]
+
+
+@click.command()
+@shared("where", "satellites", "mount", "terrain", "date", "times", mount_height_m=0.0)
+@click.option(
+    "--polarization", is_flag=True, default=False, help="Show the feed's tilt, for linear polarisation."
+)
+@output
+def look(asked: Asked, out: Output, polarization: bool) -> None:
+    """Look vector from a place to each satellite.
+
+    \b
+    skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
+    """
+    from skysill.gather import place
+    from skysill.look import look_track, look_vector
+
+    job = asked.job()
+    at = place(job, asked.mount(job))
+    out.say(*asked.mount_notes(job))
+    site = at.site
+    if not at.datum_known:
+        out.say(
+            "The ground's elevation is not known: 0 m is taken. --ground-elevation or --terrain would say."
+        )
+        site = replace(site, ground_elevation_m=0.0, ground_source="assumed")
+    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
+    looks: list[LookVector] = []
+    for satellite in job.satellites:
+        if satellite.orbit is None:
+            looks.append(look_vector(*here, satellite, date=job.date))
+        else:
+            looks.extend(look_track(*here, satellite, times_utc=job.times_utc, date=job.date))
+    if out.json:
+        out.document({"site": site, "look": looks})
+        return
+    out.text(_heading(site, at.mount.name if len(job.mounts) > 1 else None, at.mount.height_m))
+    _table(out, looks, tilt=polarization or job.terminal.polarization == "linear")
+
+
+def _heading(site: Site, mount: str | None, height_m: float) -> str:
+    from skysill.positions import format_position
+
+    where = format_position(site.latitude_deg, site.longitude_deg, notation="hemispheres")
+    ground = f"ground {site.ground_elevation_m:.1f} m ({site.ground_source})"
+    dish = f"dish {height_m:g} m above its surface" + (f', "{mount}"' if mount else "")
+    return f"{site.name}: {where}, {ground}, {dish}"
+
+
+def _table(out: Output, looks: Sequence[LookVector], *, tilt: bool) -> None:
+    timed = any(look.time_utc for look in looks)
+    heads = ["satellite", "azimuth", "magnetic", "elevation", "apparent", "distance km"]
+    heads = [*heads, *(["tilt"] if tilt else []), *(["time"] if timed else []), ""]
+    rows = []
+    for look in looks:
+        row = [look.satellite, _two(look.azimuth_deg), _two(look.bearing_magnetic_deg)]
+        row += [
+            _two(look.elevation_deg),
+            _two(look.elevation_apparent_deg),
+            f"{look.slant_range_m / 1000.0:.1f}",
+        ]
+        row += [_two(look.polarization_tilt_deg)] if tilt else []
+        row += [look.time_utc or ""] if timed else []
+        rows.append([*row, "" if look.visible else "below the horizon"])
+    out.table(heads, rows)
+
+
+def _two(angle_deg: float | None) -> str:
+    return "-" if angle_deg is None else f"{angle_deg:.2f}"
