@@ -7,6 +7,7 @@ IEEE arithmetic makes the same island. Coordinates are metres east and north of 
 from __future__ import annotations
 
 import heapq
+import itertools
 
 import numpy as np
 
@@ -64,7 +65,7 @@ def distance_to_line(x_m, y_m, line):
     """Distance to a broken line, and the share of the way along it."""
     best, share = np.full(np.shape(x_m), np.inf), np.zeros(np.shape(x_m))
     pieces = len(line) - 1
-    for piece, ((x0, y0), (x1, y1)) in enumerate(zip(line[:-1], line[1:], strict=True)):
+    for piece, ((x0, y0), (x1, y1)) in enumerate(itertools.pairwise(line)):
         length2 = (x1 - x0) ** 2 + (y1 - y0) ** 2
         t = np.clip(((x_m - x0) * (x1 - x0) + (y_m - y0) * (y1 - y0)) / length2, 0.0, 1.0)
         gap = np.sqrt((x_m - x0 - t * (x1 - x0)) ** 2 + (y_m - y0 - t * (y1 - y0)) ** 2)
@@ -234,8 +235,7 @@ def land_lattice():
     hard = np.ones(fine.shape)
     fine = worn(fine, step_m=CELL_M, rounds=4, strength=0.012, hardness=hard, creep=0.15)
     fine = fine * (HIGHEST_M / fine.max())
-    fine = np.where(shore > 0.0, np.maximum(_with_village_bench(x_m, y_m, fine), 0.3), 0.0)
-    return fine
+    return np.where(shore > 0.0, np.maximum(_with_village_bench(x_m, y_m, fine), 0.3), 0.0)
 
 
 def ground_m(lattice, x_m, y_m):

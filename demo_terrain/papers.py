@@ -9,10 +9,9 @@ import json
 import mgrs
 import numpy as np
 import pyproj
-from openlocationcode import openlocationcode
-
 import survey
 from ground import CELL_M, LAND_COLUMNS, LAND_ROWS, LAND_SOUTH_M, LAND_WEST_M, SEED
+from openlocationcode import openlocationcode
 from village import CLINIC, SCHOOL_ROW
 
 SATELLITES = """\
@@ -73,7 +72,7 @@ def clinic_toml(foot, degrees):
     chapel, light = degrees(360.0, 702.0), degrees(*survey.HARBOUR_LIGHT)
     true_bearing = np.degrees(np.arctan2(*survey.HARBOUR_LIGHT)) % 360.0
     shown = true_bearing - survey.declination_deg(*degrees(0.0, 0.0), ground) - survey.COMPASS_ERROR_DEG
-    return f'''# Skerrow clinic, Hollinsay (invented). The origin is the foot of the south gable, where the surveyor stood.
+    return f'''# Skerrow clinic, Hollinsay (invented). Origin: the foot of the south gable, where the surveyor stood.
 name = "Skerrow clinic"
 position = "58.0312 N 24.6541 W"
 ground_elevation_m = {ground:.1f}
@@ -321,7 +320,8 @@ def addresses_csv(lattice, village, degrees):
 
 def _dms(value, positive, negative):
     seconds = round(abs(value) * 36_000) / 10
-    return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60):02d}'{seconds % 60:04.1f}\"{positive if value >= 0 else negative}"
+    side = positive if value >= 0 else negative
+    return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60):02d}'{seconds % 60:04.1f}\"{side}"
 
 
 def mixed_csv(rows):
@@ -329,7 +329,7 @@ def mixed_csv(rows):
     to_map = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True)
     notations = (
         lambda a, o: f"{a:.6f}, {o:.6f}",
-        lambda a, o: written(a, o),
+        written,
         lambda a, o: f"{_dms(a, 'N', 'S')} {_dms(o, 'E', 'W')}",
         lambda a, o: f"{a:+010.6f}{o:+011.6f}/",
         lambda a, o: f"geo:{a:.6f},{o:.6f}",

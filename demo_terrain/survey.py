@@ -5,9 +5,8 @@ from __future__ import annotations
 import datetime as dt
 
 import numpy as np
-from pygeomag import GeoMag
-
 from ground import SEED
+from pygeomag import GeoMag
 from village import (
     CLINIC,
     GATE_SYCAMORE,

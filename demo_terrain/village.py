@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
-
 from ground import SEED
 
 
@@ -112,7 +112,7 @@ KEEP_FREE = ((0.0, -10.0, 48.0), (-208.0, 112.0, 42.0), (340.0, 700.0, 45.0), (6
 
 def _along(line, gap_m):
     """Points every gap_m along a line, with the direction there."""
-    for (e0, n0), (e1, n1) in zip(line[:-1], line[1:], strict=True):
+    for (e0, n0), (e1, n1) in itertools.pairwise(line):
         length = ((e1 - e0) ** 2 + (n1 - n0) ** 2) ** 0.5
         for step in range(1, int(length // gap_m) + 1):
             t = (step - 0.5) * gap_m / length
