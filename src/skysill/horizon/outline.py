@@ -1,0 +1,280 @@
+"""How deep a ray stands inside an obstacle's outline, and where the outline runs at each azimuth.
+
+The outline of an obstacle is that of all its parts together. Seen along the ray (central projection, in which
+straight edges stay straight) the parts are flat shapes; their union is taken there and the ray is the origin.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from skysill.horizon.shapes import DEEP_M, DISK, ELLIPSOID, SIDE, Parts, patch_points, patch_radius_m
+from skysill.units import Bools, Floats, Ints
+
+__all__ = ["Columns", "columns", "depth_rad"]
+
+_ROUND = 720
+"""Points on a round outline: a chord of them is within 1e-5 of the radius."""
+
+_SLIVER_M = 1e-4
+
+_NADIR_DEG = -80.0
+"""A floor lower than this goes all the way down."""
+
+_WIDEST = 60.0
+"""Half side of the projected picture, in units of the distance: 89 degrees off the ray."""
+
+
+def depth_rad(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats) -> tuple[Floats, Floats]:
+    """Angle from rays that meet their obstacle to the nearest point of its outline.
+
+    Parameters
+    ----------
+    obstacle : (pair,) int; dish_m : (pair, 3); ray : (pair, 3) unit vectors that meet it
+
+    Returns
+    -------
+    (pair,) radians, at most 89 degrees, and (pair, 3) unit vectors to that point of the outline
+    """
+    depth, towards = np.zeros(obstacle.size), np.array(ray)
+    for row in range(obstacle.size):
+        depth[row], towards[row] = _depth(parts, int(obstacle[row]), dish_m[row], ray[row])
+    return depth, towards
+
+
+def _depth(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> tuple[float, Floats]:
+    import shapely
+
+    side, up = _across(ray)
+    frame = np.stack([side, up, ray])
+    pieces: list[Any] = []
+    for corners in _pieces(parts, obstacle, dish_m, ray):
+        seen = _in_front(corners @ frame.T)
+        if len(seen) >= 3:
+            piece = shapely.convex_hull(shapely.multipoints(seen[:, :2] / seen[:, 2:]))
+            pieces.append(shapely.clip_by_rect(piece, -_WIDEST, -_WIDEST, _WIDEST, _WIDEST))
+    whole = shapely.union_all(shapely.buffer(pieces, 1e-9, quad_segs=1)) if pieces else shapely.Point(0, 0)
+    edge = shapely.boundary(whole)
+    if edge.is_empty:
+        return 0.0, ray
+    ray_here = shapely.Point(0.0, 0.0)
+    line = shapely.shortest_line(ray_here, edge)
+    x, y = shapely.get_coordinates(line)[-1]
+    towards = np.array([x, y, 1.0]) @ frame
+    return float(np.arctan(np.hypot(x, y))), towards / np.linalg.norm(towards)
+
+
+def _across(ray: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors square to the ray and to each other."""
+    level = np.array([ray[1], -ray[0], 0.0])
+    size = np.linalg.norm(level)
+    side = level / size if size > 1e-9 else np.array([1.0, 0.0, 0.0])
+    return side, np.cross(side, ray)
+
+
+def _in_front(corners: Floats) -> Floats:
+    """A convex ring (corner, 3) cut to the half space before the dish (third coordinate above a sliver)."""
+    depth = corners[:, 2] - _SLIVER_M
+    kept: list[Floats] = []
+    for here in range(len(corners)):
+        there = (here + 1) % len(corners)
+        if depth[here] >= 0:
+            kept.append(corners[here])
+        if (depth[here] >= 0) != (depth[there] >= 0):
+            share = depth[here] / (depth[here] - depth[there])
+            kept.append(corners[here] + share * (corners[there] - corners[here]))
+    return np.array(kept).reshape(-1, 3)
+
+
+def _pieces(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> list[Floats]:
+    """Flat convex rings, and clouds of a convex solid's points, whose union hides what the obstacle hides."""
+    rings = list(parts.corners_m[parts.face_first[obstacle] : parts.face_first[obstacle + 1]] - dish_m)
+    for patch in range(parts.round_first[obstacle], parts.round_first[obstacle + 1]):
+        rings += _round_rings(
+            parts.round_kind[patch], parts.round_m[patch], parts.round_tau[patch], dish_m, ray
+        )
+    return rings
+
+
+def _round_rings(kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats) -> list[Floats]:
+    """A round surface as its outline's points, the surface being convex, or as flat rings where some lie behind.
+
+    The outline runs along the two end circles and, on an ellipsoid, along the contour where sight lines touch it.
+    """
+    turn = np.linspace(0.0, 2 * np.pi, _ROUND, endpoint=False)
+    ends = [patch_points(kind, shape, np.full(_ROUND, tau), turn) - dish_m for tau in span]
+    if kind == DISK:
+        return ends[1:]
+    cloud = np.concatenate(ends)
+    if kind == ELLIPSOID:
+        contour = _ellipsoid_contour(shape, dish_m, turn)
+        _, level = patch_radius_m(kind, shape, span)
+        if contour is not None:
+            reached = (contour[:, 2] >= level[0] - dish_m[2]) & (contour[:, 2] <= level[1] - dish_m[2])
+            cloud = np.concatenate([cloud, contour[reached]])
+            if reached.all():
+                return [contour]
+    if (cloud @ ray > _SLIVER_M).all():
+        return [cloud]
+    return _quadrilaterals(kind, shape, span, dish_m)
+
+
+def _quadrilaterals(kind: Ints, shape: Floats, span: Floats, dish_m: Floats) -> list[Floats]:
+    levels = (
+        span[0]
+        + (span[1] - span[0]) * (1 - np.cos(np.linspace(0, np.pi, 25 if kind == ELLIPSOID else 2))) / 2
+    )
+    turn = np.linspace(0.0, 2 * np.pi, _ROUND // 4, endpoint=False)
+    rings = [patch_points(kind, shape, np.full(turn.size, tau), turn) - dish_m for tau in levels]
+    quads: list[Floats] = []
+    for low, high in itertools.pairwise(rings):
+        quads += list(np.stack([low, np.roll(low, -1, axis=0), np.roll(high, -1, axis=0), high], axis=1))
+    return quads
+
+
+def _ellipsoid_contour(shape: Floats, dish_m: Floats, turn: Floats) -> Floats | None:
+    """Where sight lines from the dish touch the whole ellipsoid, (point, 3) from the dish; None from inside.
+
+    Stretched to a unit ball with its centre at distance c the contour is a circle of radius sqrt(1 - 1/c**2)
+    around the point (1 - 1/c**2) of the way to the centre.
+    """
+    radius, half = max(shape[4], 1e-9), max((shape[3] - shape[2]) / 2.0, 1e-9)
+    stretch = np.array([radius, radius, half])
+    centre = (np.array([shape[0], shape[1], (shape[2] + shape[3]) / 2.0]) - dish_m) / stretch
+    distance = float(np.linalg.norm(centre))
+    if distance <= 1.0:
+        return None
+    share = 1.0 - 1.0 / distance**2
+    side, up = _across(centre / distance)
+    ring = np.cos(turn)[:, None] * side + np.sin(turn)[:, None] * up
+    return np.asarray((share * centre + np.sqrt(share) * ring) * stretch)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """Upright cuts through obstacles: each hides its azimuth from floor to top.
+
+    azimuth_deg, floor_deg, top_deg, distance_m : (column,); distance along the line of sight to the top
+    obstacle : (column,) int
+    """
+
+    azimuth_deg: Floats
+    floor_deg: Floats
+    top_deg: Floats
+    distance_m: Floats
+    obstacle: Ints
+
+
+def columns(parts: Parts, dish_m: Floats, azimuth_deg: Floats) -> Columns:
+    """What every obstacle hides at each azimuth, exact in the upright plane of that azimuth.
+
+    Parameters
+    ----------
+    dish_m : (3,) east, north, elevation
+    azimuth_deg : (azimuth,)
+    """
+    azimuth_rad = np.deg2rad(azimuth_deg)
+    way = np.stack([np.sin(azimuth_rad), np.cos(azimuth_rad)], axis=1)
+    found = [_face_cuts(parts, dish_m, way), _round_cuts(parts, dish_m, way), _wire_cuts(parts, dish_m, way)]
+    at, floor, top, distance, owner = (np.concatenate([f[i] for f in found]) for i in range(5))
+    at, owner = at.astype(int), owner.astype(int)
+    return Columns(azimuth_deg[at], np.where(floor < _NADIR_DEG, -90.0, floor), top, distance, owner)
+
+
+_Cuts = tuple[Floats, Floats, Floats, Floats, Floats]
+
+
+def _elevation(along: Floats, rise: Floats) -> Floats:
+    return np.rad2deg(np.arctan2(rise, along))
+
+
+def _span(along: Floats, rise: Floats, there: Bools, owner: Ints) -> _Cuts:
+    """Columns from the two ends (face, azimuth, 2) of cuts."""
+    angle = _elevation(along, rise)
+    high = angle.argmax(axis=2)[..., None]
+    distance = np.take_along_axis(np.hypot(along, rise), high, axis=2)[..., 0]
+    row, at = np.nonzero(there)
+    return (
+        at.astype(float),
+        angle.min(axis=2)[row, at],
+        angle.max(axis=2)[row, at],
+        distance[row, at],
+        owner[row].astype(float),
+    )
+
+
+def _face_cuts(parts: Parts, dish_m: Floats, way: Floats) -> _Cuts:
+    """Faces cut by upright planes: a straight line in each, clipped to the face and to what lies ahead."""
+    normal, inward = parts.normal, parts.inward
+    owner = np.repeat(np.arange(len(parts.reach_m)), np.diff(parts.face_first))
+    level, plumb = normal[:, :2] @ way.T, np.broadcast_to(normal[:, 2:], (len(normal), len(way)))
+    size = np.hypot(level, plumb)
+    safe = np.maximum(size, 1e-12)
+    gap = (parts.offset_m - normal @ dish_m)[:, None] / safe**2
+    start = np.stack([gap * level, gap * plumb], axis=-1)  # (face, azimuth, along and rise)
+    line = np.stack([-plumb / safe, level / safe], axis=-1)
+    # the three sides of the face, and "ahead", as half lines of the cut's own coordinate
+    side = np.stack(
+        [
+            np.einsum("fij,aj->fai", inward[:, :, :2], way),
+            np.broadcast_to(inward[:, None, :, 2], (*size.shape, 3)),
+        ],
+        axis=-1,
+    )
+    depth = np.einsum("faij,faj->fai", side, start) + (inward @ dish_m - parts.inward_m)[:, None, :]
+    rate = np.einsum("faij,faj->fai", side, line)
+    depth = np.concatenate([depth, start[..., :1] - 1e-6], axis=-1)
+    rate = np.concatenate([rate, line[..., :1]], axis=-1)
+    still = np.abs(rate) < 1e-12
+    cut = -depth / np.where(still, 1.0, rate)
+    low = np.maximum(np.where(~still & (rate > 0), cut, -np.inf).max(axis=-1), -DEEP_M)
+    high = np.minimum(np.where(~still & (rate < 0), cut, np.inf).min(axis=-1), DEEP_M)
+    there = (size > 1e-9) & (high >= low) & ~(still & (depth < -1e-9)).any(axis=-1)
+    ends = start[..., None, :] + np.stack([low, high], axis=-1)[..., None] * line[..., None, :]
+    ends = np.where(there[..., None, None], ends, 1.0)
+    return _span(ends[..., 0], ends[..., 1], there, owner)
+
+
+def _round_cuts(parts: Parts, dish_m: Floats, way: Floats) -> _Cuts:
+    """Round surfaces cut by upright planes: chords of their circles at 721 levels."""
+    owner = np.repeat(np.arange(len(parts.reach_m)), np.diff(parts.round_first))
+    cuts: list[list[Any]] = []
+    for patch in range(owner.size):
+        kind, shape, span = parts.round_kind[patch], parts.round_m[patch], parts.round_tau[patch]
+        radius, level = patch_radius_m(kind, shape, np.linspace(span[0], span[1], 721))
+        centre = shape[:2] - dish_m[:2]
+        along, aside = way @ centre, way[:, 1] * centre[0] - way[:, 0] * centre[1]
+        for at in np.flatnonzero(np.abs(aside) < shape[4]):
+            met = radius >= abs(aside[at])
+            half = np.sqrt(np.maximum(radius[met] ** 2 - aside[at] ** 2, 0.0))
+            ahead = np.maximum(np.concatenate([along[at] - half, along[at] + half]), 1e-6)
+            if not met.any() or ahead.max() <= 1e-6:
+                continue
+            rise = np.tile(level[met] - dish_m[2], 2)
+            angle = _elevation(ahead, rise)
+            top = int(angle.argmax())
+            floor = -90.0 if kind == SIDE else angle.min()
+            cuts.append([at, floor, angle[top], np.hypot(ahead[top], rise[top]), owner[patch]])
+    table = np.array(cuts).reshape(-1, 5)
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4]
+
+
+def _wire_cuts(parts: Parts, dish_m: Floats, way: Floats) -> _Cuts:
+    """Edges of obstacles that are nothing but lines: columns without height."""
+    bare = (np.diff(parts.face_first) == 0) & (np.diff(parts.round_first) == 0)
+    owner = np.repeat(np.arange(bare.size), np.diff(parts.edge_first))
+    keep = bare[owner]
+    a, b, owner = parts.edge_a_m[keep] - dish_m, parts.edge_b_m[keep] - dish_m, owner[keep]
+    side_a, side_b = (x[:, :1] * way[:, 1] - x[:, 1:2] * way[:, 0] for x in (a, b))
+    crossed = (side_a > 0) != (side_b > 0)
+    share = np.where(crossed, side_a / np.where(crossed, side_a - side_b, 1.0), 0.0)[..., None]
+    point = a[:, None, :] + share * (b - a)[:, None, :]
+    along = np.einsum("eai,ai->ea", point[..., :2], way)
+    row, at = np.nonzero(crossed & (along > 0))
+    along, rise = along[row, at], point[row, at, 2]
+    angle = _elevation(along, rise)
+    return at.astype(float), angle, angle, np.hypot(along, rise), owner[row].astype(float)

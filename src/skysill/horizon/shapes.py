@@ -1,0 +1,424 @@
+"""Exact angles between a ray and the flat faces, edges and round solids that obstacles are made of.
+
+Kernels on flat arrays: one row is one pair of a ray (from a dish, along a unit vector) and an obstacle. A pair is
+spread over the edges, faces and round surfaces of its obstacle, each is solved, and the least answer comes back.
+
+What has to be looked at, and why that is all. The room asked for shrinks with distance as an angle, so of all
+points at one angle from the ray the nearest needs the most. On a flat face these are the points of the plane
+through the ray and the face's normal, its *meridian*; elsewhere the least is on an edge. On a round surface the
+least is looked for over both its coordinates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from skysill.units import SPEED_OF_LIGHT_M_S, Bools, Floats, Ints
+
+__all__ = [
+    "CONE",
+    "DEEP_M",
+    "DISK",
+    "ELLIPSOID",
+    "SIDE",
+    "Found",
+    "Parts",
+    "Room",
+    "evaluate",
+    "first_hit_m",
+    "nearest_on_segments",
+    "patch_points",
+    "patch_radius_m",
+    "tightest_on_patches",
+    "tightest_on_segments",
+]
+
+DEEP_M = 1.0e4
+"""How far down a face that stands on the ground goes on: past every horizon that a ray may graze."""
+
+ELLIPSOID, CONE, SIDE, DISK = 0, 1, 2, 3
+"""Kinds of round surface about a vertical axis, by the coordinate tau that runs up it:
+
+ellipsoid  radius R cos(b), height z0 + (z1 - z0) (1 + sin(b)) / 2, b = pi (tau - 1/2)
+cone       radius R (1 - tau), height z0 + (z1 - z0) tau
+side       radius R, height z0 + (z1 - z0) tau
+disk       radius R tau, height z0
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What the ray needs free around it: D/2 + k sqrt(lambda d)."""
+
+    dish_diameter_m: float
+    frequency_ghz: float
+    fresnel_fraction: float
+
+    def angle_rad(self, distance_m: Floats) -> Floats:
+        """atan(required / d) in radians, pi/2 at the dish itself; as `fresnel.required_angle_deg`, lean."""
+        wavelength_m = SPEED_OF_LIGHT_M_S / (self.frequency_ghz * 1e9)
+        needed_m = self.dish_diameter_m / 2.0 + self.fresnel_fraction * np.sqrt(wavelength_m * distance_m)
+        return np.asarray(np.arctan2(needed_m, distance_m))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """Every obstacle of a scene taken apart, one flat list of each kind of part.
+
+    edge_a_m, edge_b_m : (edge, 3); edge_first : (obstacle + 1,) where each obstacle's edges begin
+    normal : (face, 3) unit; offset_m : (face,) so that normal . x = offset in the face
+    inward : (face, 3, 3), inward_m : (face, 3); x is in the face when inward . x >= inward_m, thrice
+    corners_m : (face, 4, 3), the last one repeated in triangles; face_first : (obstacle + 1,)
+    round_kind : (patch,) int; round_m : (patch, 5) east, north, z0, z1, R; round_tau : (patch, 2) its span
+    round_first : (obstacle + 1,)
+    axis_m : (obstacle, 2), reach_m, top_m, bottom_m : (obstacle,) an upright cylinder around each; bottom -inf
+    where it stands on the ground
+    """
+
+    edge_a_m: Floats
+    edge_b_m: Floats
+    edge_first: Ints
+    normal: Floats
+    offset_m: Floats
+    inward: Floats
+    inward_m: Floats
+    corners_m: Floats
+    face_first: Ints
+    round_kind: Ints
+    round_m: Floats
+    round_tau: Floats
+    round_first: Ints
+    axis_m: Floats
+    reach_m: Floats
+    top_m: Floats
+    bottom_m: Floats
+
+
+@dataclass(slots=True, eq=False)
+class Found:
+    """The answer for each pair; points are relative to the dish.
+
+    hit_m : (pair,) distance along the ray to the obstacle, inf where the ray is free
+    margin_rad : (pair,) angle to the nearest part; near_m : (pair, 3) that part
+    spare_rad : (pair,) least of margin - required angle; tight_m : (pair, 3) where
+    """
+
+    hit_m: Floats
+    margin_rad: Floats
+    near_m: Floats
+    spare_rad: Floats
+    tight_m: Floats
+
+
+def _dot(a: Floats, b: Floats) -> Floats:
+    return np.asarray(np.einsum("...i,...i->...", a, b))
+
+
+def _angle_rad(x: Floats, ray: Floats) -> Floats:
+    """Angle between x and the unit vector ray; well conditioned near 0 (half-chord)."""
+    length = np.sqrt(_dot(x, x))
+    unit = x / np.maximum(length, 1e-12)[..., None]
+    gap = unit - ray
+    return np.asarray(2.0 * np.arcsin(np.minimum(np.sqrt(_dot(gap, gap)) / 2.0, 1.0)))
+
+
+def _spread(obstacle: Ints, first: Ints) -> tuple[Ints, Ints]:
+    """Pairs spread over the parts of their obstacles: (owner pair, part index)."""
+    counts = first[obstacle + 1] - first[obstacle]
+    owner = np.repeat(np.arange(obstacle.size), counts)
+    start = np.cumsum(counts) - counts
+    part = np.arange(owner.size) - np.repeat(start - first[obstacle], counts)
+    return owner, part
+
+
+def _least(values: Floats, owner: Ints, pairs: int) -> tuple[Floats, Ints]:
+    """Least value of each pair, and which row held it (-1 where the pair has no row); owner is sorted."""
+    best = np.full(pairs, np.inf)
+    at = np.full(pairs, -1)
+    if owner.size:
+        starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+        best[owner[starts]] = np.minimum.reduceat(values, starts)
+        rows = np.flatnonzero(values <= best[owner])[::-1]
+        at[owner[rows]] = rows  # the first of equals is written last
+    return best, at
+
+
+def nearest_on_segments(a_m: Floats, b_m: Floats, ray: Floats) -> Floats:
+    """Where on each segment the angle to the ray is least, 0 at a to 1 at b; a, b seen from the dish.
+
+    cos(angle) = (p + q t) / sqrt(A + 2 B t + C t**2) has one extremum, t = (q A - p B) / (p C - q B); it is the
+    least angle where the denominator is positive, else an end is.
+    """
+    along = b_m - a_m
+    p, q = _dot(a_m, ray), _dot(along, ray)
+    aa, ab, bb = _dot(a_m, a_m), _dot(a_m, along), _dot(along, along)
+    below = p * bb - q * ab
+    inner = np.clip((q * aa - p * ab) / np.where(below > 0.0, below, 1.0), 0.0, 1.0)
+    far = np.sqrt(np.maximum(aa + 2.0 * ab + bb, 1e-24))
+    end = np.where((p + q) / far > p / np.sqrt(np.maximum(aa, 1e-24)), 1.0, 0.0)
+    return np.asarray(np.where(below > 0.0, inner, end))
+
+
+def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, room: Room) -> tuple[Floats, Floats]:
+    """Least spare angle along each segment and where, (spare_rad, t).
+
+    Seventeen points evenly spaced as the dish sees them, then five times nine points around the best.
+    """
+    along = b_m - a_m
+    length = np.sqrt(np.maximum(_dot(along, along), 1e-24))
+    foot = -_dot(a_m, along) / length  # metres from a
+    off = np.sqrt(np.maximum(_dot(a_m, a_m) - foot**2, 0.0))
+    off = np.maximum(off, 1e-3)
+    low, high = np.arctan2(-foot, off), np.arctan2(length - foot, off)
+
+    def spare(turn: Floats) -> tuple[Floats, Floats]:
+        t = np.clip((foot[:, None] + off[:, None] * np.tan(turn)) / length[:, None], 0.0, 1.0)
+        x = a_m[:, None, :] + t[..., None] * along[:, None, :]
+        return _angle_rad(x, ray[:, None, :]) - room.angle_rad(np.sqrt(_dot(x, x))), t
+
+    rows = np.arange(length.size)
+    for nodes in (17, 9, 9, 9, 9, 9):
+        turn = np.linspace(low, high, nodes, axis=1)
+        value, t = spare(turn)
+        best = value.argmin(axis=1)
+        low = turn[rows, np.maximum(best - 1, 0)]
+        high = turn[rows, np.minimum(best + 1, nodes - 1)]
+    return value[rows, best], t[rows, best]
+
+
+def patch_radius_m(kind: Ints, shape: Floats, tau: Floats) -> tuple[Floats, Floats]:
+    """Radius and elevation of round surfaces at tau, metres."""
+    z0, z1, radius = shape[..., 2], shape[..., 3], shape[..., 4]
+    b = np.pi * (tau - 0.5)
+    swell = np.choose(kind, [np.cos(b), 1.0 - tau, np.ones_like(tau), tau])
+    rise = np.choose(kind, [(1.0 + np.sin(b)) / 2.0, tau, tau, np.zeros_like(tau)])
+    return radius * swell, z0 + (z1 - z0) * rise
+
+
+def patch_points(kind: Ints, shape: Floats, tau: Floats, turn: Floats) -> Floats:
+    """Points (..., 3) of round surfaces at tau up them and `turn` radians around; all broadcast."""
+    tau, turn = np.broadcast_arrays(tau, turn)
+    radius, level = patch_radius_m(np.broadcast_to(kind, tau.shape), shape, tau)
+    return np.stack(
+        [shape[..., 0] + radius * np.cos(turn), shape[..., 1] + radius * np.sin(turn), level], axis=-1
+    )
+
+
+def tightest_on_patches(
+    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, room: Room | None
+) -> tuple[Floats, Floats]:
+    """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); room None: the margin.
+
+    A grid of 9 by 24, then twelve ever smaller stencils of 3 by 3, each with a Newton step on the quadratic
+    through it.
+    """
+    kind, shape = kind[:, None], shape[:, None, :]
+    low, high = span[:, :1], span[:, 1:]
+
+    def value(tau: Floats, turn: Floats) -> tuple[Floats, Floats]:
+        x = patch_points(kind, shape, tau, turn) - dish_m[:, None, :]
+        angle = _angle_rad(x, ray[:, None, :])
+        return (angle if room is None else angle - room.angle_rad(np.sqrt(_dot(x, x)))), x
+
+    rows = np.arange(len(dish_m))
+    up, around = (
+        g.ravel() for g in np.meshgrid(np.linspace(0, 1, 9), np.arange(24) * np.pi / 12, indexing="ij")
+    )
+    tau, turn = low + (high - low) * up, np.broadcast_to(around, (rows.size, around.size))
+    found, _ = value(tau, turn)
+    best = found.argmin(axis=1)
+    here_tau, here_turn = tau[rows, best][:, None], turn[rows, best][:, None]
+    step = 1.0
+    steps_up, steps_around = (g.ravel() for g in np.meshgrid([-1, 0, 1], [-1, 0, 1], indexing="ij"))
+    for _ in range(12):
+        wide_tau, wide_turn = (high - low) / 8 * step, np.pi / 12 * step
+        centre = np.clip(here_tau, low + np.minimum(wide_tau, (high - low) / 2), high - wide_tau)
+        f, _ = value(centre + steps_up * wide_tau, here_turn + steps_around * wide_turn)
+        jump_up, jump_around = _newton(f)
+        tau = np.clip(
+            np.concatenate([centre + steps_up * wide_tau, centre + jump_up * wide_tau], 1), low, high
+        )
+        turn = np.concatenate([here_turn + steps_around * wide_turn, here_turn + jump_around * wide_turn], 1)
+        found, x = value(tau, turn)
+        best = found.argmin(axis=1)
+        here_tau, here_turn = tau[rows, best][:, None], turn[rows, best][:, None]
+        step *= 0.4
+    return found[rows, best], x[rows, best]
+
+
+def _newton(f: Floats) -> tuple[Floats, Floats]:
+    """Minimum, in steps and at most one and a half away, of the quadratic through a 3 x 3 stencil (row, 9)."""
+    up = (f[:, 7] - f[:, 1]) / 2.0
+    around = (f[:, 5] - f[:, 3]) / 2.0
+    uu, aa = f[:, 7] - 2 * f[:, 4] + f[:, 1], f[:, 5] - 2 * f[:, 4] + f[:, 3]
+    ua = (f[:, 8] - f[:, 6] - f[:, 2] + f[:, 0]) / 4.0
+    det = uu * aa - ua**2
+    bowl = (det > 1e-30) & (uu > 0)
+    safe = np.where(bowl, det, 1.0)
+    jump = (
+        np.where(bowl, (-up * aa + around * ua) / safe, 0.0),
+        np.where(bowl, (-around * uu + up * ua) / safe, 0.0),
+    )
+    return np.clip(jump[0], -1.5, 1.5)[:, None], np.clip(jump[1], -1.5, 1.5)[:, None]
+
+
+def _face_hits_m(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> Floats:
+    """Distance along each ray to each face, inf where it misses."""
+    normal = parts.normal[face]
+    slope = _dot(normal, ray)
+    level = np.abs(slope) < 1e-12
+    along_m = (parts.offset_m[face] - _dot(normal, dish_m)) / np.where(level, 1.0, slope)
+    point = dish_m + along_m[:, None] * ray
+    inside = (np.einsum("fij,fj->fi", parts.inward[face], point) >= parts.inward_m[face] - 1e-9).all(axis=1)
+    return np.where(inside & ~level & (along_m > 0.0), along_m, np.inf)
+
+
+def _round_hits_m(parts: Parts, patch: Ints, dish_m: Floats, ray: Floats) -> Floats:
+    """Distance along each ray to each round surface, inf where it misses."""
+    kind, shape = parts.round_kind[patch], parts.round_m[patch]
+    axis, z0, z1, radius = shape[:, :2], shape[:, 2], shape[:, 3], np.maximum(shape[:, 4], 1e-12)
+    tall = np.where(z1 > z0, z1 - z0, 1.0)
+    here = (dish_m[:, :2] - axis) / radius[:, None]
+    way = ray[:, :2] / radius[:, None]
+    # heights scaled so that the surface is x2 + y2 + s z2 = w: a ball, a cone from its tip, a pipe
+    tip = np.choose(kind, [(z0 + z1) / 2.0, z1, z0, z0])
+    scale = np.choose(kind, [2.0 / tall, 1.0 / tall, tall * 0.0, tall * 0.0])
+    sign = np.choose(kind, [1.0, -1.0, 0.0, 0.0])
+    here_z, way_z = (dish_m[:, 2] - tip) * scale, ray[:, 2] * scale
+    a = _dot(way, way) + sign * way_z**2
+    b = _dot(here, way) + sign * here_z * way_z
+    c = _dot(here, here) + sign * here_z**2 - np.where(kind == CONE, 0.0, 1.0)
+    root = np.sqrt(np.maximum(b * b - a * c, 0.0))
+    flat = np.abs(a) < 1e-14
+    over = np.where(flat, 1.0, a)
+    linear = -c / np.where(np.abs(b) < 1e-14, np.inf, 2.0 * b)
+    roots = np.stack(
+        [np.where(flat, linear, (-b - root) / over), np.where(flat, linear, (-b + root) / over)], axis=1
+    )
+    _, ends = patch_radius_m(kind[:, None], shape[:, None, :], parts.round_tau[patch])
+    level = dish_m[:, 2:] + roots * ray[:, 2:]
+    good = ((b * b >= a * c) & (kind != DISK))[:, None] & (roots > 0.0)
+    good &= (level >= ends.min(axis=1)[:, None] - 1e-9) & (level <= ends.max(axis=1)[:, None] + 1e-9)
+    curved = np.where(good, roots, np.inf).min(axis=1)
+    down = np.where(ray[:, 2] == 0.0, np.inf, ray[:, 2])
+    to_disk = (z0 - dish_m[:, 2]) / down
+    across = here + to_disk[:, None] * way
+    on_disk = (kind == DISK) & (to_disk > 0.0) & (_dot(across, across) <= 1.0)
+    return np.where(on_disk, to_disk, curved)
+
+
+def first_hit_m(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats) -> Floats:
+    """Distance along each ray at which it meets its obstacle, (pair,), inf where it never does."""
+    hit = np.full(obstacle.size, np.inf)
+    for first, solve in ((parts.face_first, _face_hits_m), (parts.round_first, _round_hits_m)):
+        owner, part = _spread(obstacle, first)
+        if owner.size:
+            along, _ = _least(solve(parts, part, dish_m[owner], ray[owner]), owner, obstacle.size)
+            hit = np.minimum(hit, along)
+    return hit
+
+
+def _meridians(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> tuple[Floats, Floats, Bools]:
+    """The piece of each face in the plane of ray and normal: its two ends seen from the dish, and whether any."""
+    normal = parts.normal[face]
+    foot = (parts.offset_m[face] - _dot(normal, dish_m))[:, None] * normal
+    way = ray - _dot(normal, ray)[:, None] * normal
+    size = np.sqrt(_dot(way, way))
+    way = way / np.maximum(size, 1e-9)[:, None]
+    depth = np.einsum("fij,fj->fi", parts.inward[face], dish_m + foot) - parts.inward_m[face]
+    rate = np.einsum("fij,fj->fi", parts.inward[face], way)
+    still = np.abs(rate) < 1e-12
+    cut = -depth / np.where(still, 1.0, rate)
+    start = np.maximum(np.where(~still & (rate > 0), cut, -np.inf).max(axis=1), -DEEP_M)
+    stop = np.minimum(np.where(~still & (rate < 0), cut, np.inf).min(axis=1), DEEP_M)
+    there = (size > 1e-9) & (stop > start) & ~(still & (depth < 0)).any(axis=1)
+    start, stop = np.where(there, start, 0.0), np.where(there, stop, 0.0)
+    return foot + start[:, None] * way, foot + stop[:, None] * way, there
+
+
+def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
+    """Put the rows that are less than what was found so far into place."""
+    order = np.argsort(owner, kind="stable")
+    spare, point, owner = spare[order], point[order], owner[order]
+    best, at = _least(spare, owner, found.spare_rad.size)
+    won = best < found.spare_rad
+    found.spare_rad[won] = best[won]
+    found.tight_m[won] = point[at[won]]
+
+
+def evaluate(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room) -> Found:
+    """Exact room between each ray and its obstacle.
+
+    Parameters
+    ----------
+    obstacle : (pair,) int, index into the scene
+    dish_m : (pair, 3) dish centre; ray : (pair, 3) unit vector
+
+    Returns
+    -------
+    Found; where the ray meets the obstacle `hit_m` is finite and the angles speak of its edges only
+    """
+    pairs = obstacle.size
+    found = Found(
+        first_hit_m(parts, obstacle, dish_m, ray),
+        np.full(pairs, np.inf),
+        np.zeros((pairs, 3)),
+        np.full(pairs, np.inf),
+        np.zeros((pairs, 3)),
+    )
+    segments = _edge_margins(parts, obstacle, dish_m, ray, room, found)
+    owner, patch = _spread(obstacle, parts.round_first)
+    if owner.size:
+        rounds = (
+            parts.round_kind[patch],
+            parts.round_m[patch],
+            parts.round_tau[patch],
+            dish_m[owner],
+            ray[owner],
+        )
+        margin, point = tightest_on_patches(*rounds, None)
+        best, at = _least(margin, owner, pairs)
+        won = best < found.margin_rad
+        found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
+        _offer(found, *tightest_on_patches(*rounds, room), owner)
+    owner, face = _spread(obstacle, parts.face_first)
+    if owner.size:
+        a, b, there = _meridians(parts, face, dish_m[owner], ray[owner])
+        segments.append((a[there], b[there], owner[there]))
+    for a, b, owner in segments:
+        worth = _lower_spare(a, b, ray[owner], room) < found.spare_rad[owner]
+        a, b, owner = a[worth], b[worth], owner[worth]
+        if owner.size:
+            spare, t = tightest_on_segments(a, b, ray[owner], room)
+            _offer(found, spare, a + t[:, None] * (b - a), owner)
+    return found
+
+
+def _edge_margins(
+    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room, found: Found
+) -> list[tuple[Floats, Floats, Ints]]:
+    """The nearest point of the edges into `found`; the edges themselves back, for the finer search."""
+    owner, edge = _spread(obstacle, parts.edge_first)
+    if not owner.size:
+        return []
+    a, b = parts.edge_a_m[edge] - dish_m[owner], parts.edge_b_m[edge] - dish_m[owner]
+    t = nearest_on_segments(a, b, ray[owner])
+    point = a + t[:, None] * (b - a)
+    margin = _angle_rad(point, ray[owner])
+    best, at = _least(margin, owner, obstacle.size)
+    held = at >= 0
+    found.margin_rad[held], found.near_m[held] = best[held], point[at[held]]
+    _offer(found, margin - room.angle_rad(np.sqrt(_dot(point, point))), point, owner)
+    return [(a, b, owner)]
+
+
+def _lower_spare(a_m: Floats, b_m: Floats, ray: Floats, room: Room) -> Floats:
+    """A bound from below on the spare angle along segments: the least angle, less the angle asked for nearest by."""
+    along = b_m - a_m
+    t = nearest_on_segments(a_m, b_m, ray)
+    angle = _angle_rad(a_m + t[:, None] * along, ray)
+    closest = np.clip(-_dot(a_m, along) / np.maximum(_dot(along, along), 1e-24), 0.0, 1.0)
+    near = a_m + closest[:, None] * along
+    return angle - room.angle_rad(np.sqrt(_dot(near, near)))
