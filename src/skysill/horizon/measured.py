@@ -160,9 +160,7 @@ def carry(
     column_azimuth, anchors, weights = (np.concatenate(part) for part in zip(*pieces, strict=True))
     anchors = anchors.astype(int)
     # the nearer of the two readings sets the room that is asked for: the safe side
-    column_distance = np.fmin(distance_m[anchors[:, 0]], distance_m[anchors[:, 1]])
-    one_unknown = np.isnan(distance_m[anchors]) & (weights > 0.0)
-    column_distance[one_unknown.any(axis=1)] = np.nan
+    column_distance = np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
     names = tuple(dict.fromkeys(note or "measured horizon" for note in readings.note)) or (
         "measured horizon",
     )
