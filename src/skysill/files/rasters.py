@@ -21,7 +21,7 @@ from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid, lattice_position
+from skysill.horizon.lattice import Grid, position_on
 
 __all__ = ["Raster", "RasterSpec", "default_vertical_error_m", "open_rasters", "write_geotiff"]
 
@@ -130,8 +130,8 @@ class Raster:
         east, north, _ = Geod(ellps="WGS84").fwd(
             np.full(73, longitude_deg), np.full(73, latitude_deg), around, np.full(73, radius_m * 1.002)
         )
-        frame = Grid(np.broadcast_to(np.float32(0), (self.rows, self.cols)), self.transform, self.crs)
-        col, row = lattice_position(frame, np.append(north, latitude_deg), np.append(east, longitude_deg))
+        latitude, longitude = np.append(north, latitude_deg), np.append(east, longitude_deg)
+        col, row = position_on(self.crs, self.transform, (self.rows, self.cols), latitude, longitude)
         if not (np.isfinite(col).all() and np.isfinite(row).all()):
             if not (np.isfinite(col[-1]) and np.isfinite(row[-1])):
                 return None

@@ -13,24 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.lattice import (
-    Crossings,
-    Elevations,
-    Grid,
-    HeldGrid,
-    RayPaths,
-    crossings,
-    extent_m,
-    has_data,
-    interpolate,
-    lattice_position,
-    ray_paths,
-    reach_needed_m,
-    sight_slope,
-    within_m,
-)
+from skysill.errors import InputError
+from skysill.horizon.lattice import Elevations, Grid, HeldGrid, geod, interpolate, lattice_position
+from skysill.horizon.march import FINE_CELL_M, Eye, Layer, Marched, layers_around, march
+from skysill.horizon.rays import RayPaths, crossings, ray_paths, reach_needed_m, sight_slope
 from skysill.horizon.silhouette import Silhouette, Thing
-from skysill.units import Bools, Floats, Ints, local_earth_radius_m
+from skysill.units import Floats, Ints, local_earth_radius_m
 
 __all__ = [
     "FINE_CELL_M",
@@ -48,72 +36,10 @@ __all__ = [
     "terrain_silhouette",
 ]
 
-FINE_CELL_M = 2.0
-"""Cells up to this size speak for near things; larger ones say nothing reliable nearer than two of them
-(common practice, no source)."""
-
 LOWEST_GROUND_M = -500.0
 """Below any dry ground on Earth (the shore of the Dead Sea is near -430 m, from memory)."""
 
 _WIDEST_GAP_DEG = 5.0
-_BLOCK = 64
-_RAYS_TOGETHER = 512
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Eye:
-    """The dish centre and the rays that leave it."""
-
-    latitude_deg: float
-    longitude_deg: float
-    antenna_elevation_m: float
-    azimuth_deg: Floats
-    radius_m: Floats
-
-    def slope(self, ray: Ints, distance_m: Floats, elevation_m: Floats) -> Floats:
-        return sight_slope(
-            distance_m,
-            elevation_m,
-            antenna_elevation_m=self.antenna_elevation_m,
-            radius_m=self.radius_m[ray][:, None],
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Layer:
-    """One raster's part: its window, the rays through it, and where along each ray it is."""
-
-    index: int
-    grid: Grid
-    paths: RayPaths
-    enter_m: Floats
-    leave_m: Floats
-
-    def covers(self, ray: Ints, distance_m: Floats) -> Bools:
-        """Whether this raster has data at distances (ray, n); nan distances count as not covered."""
-        if not self.grid.has_void:
-            return np.asarray(
-                (distance_m >= self.enter_m[ray][:, None]) & (distance_m <= self.leave_m[ray][:, None])
-            )
-        paths = self.paths.take(ray)
-        near = (distance_m <= self.leave_m[ray][:, None]) & (distance_m >= self.enter_m[ray][:, None])
-        if not near.any():
-            return np.asarray(near)
-        col, row = paths.position_at(paths.t_at(np.where(near, distance_m, 0.0)))
-        return np.asarray(near & has_data(self.grid, col, row))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Steps:
-    """Rising samples and known stretches of one raster along the rays."""
-
-    ray: Ints
-    distance_m: Floats
-    elevation_m: Floats
-    slope: Floats
-    known_ray: Ints
-    known_from_m: Floats
-    known_to_m: Floats
 
 
 def terrain_silhouette(
@@ -144,21 +70,26 @@ def terrain_silhouette(
 
     Returns
     -------
-    Silhouette, source "terrain": one column per step of the running maximum along each azimuth, distance along
-    the line of sight; one thing per raster. `assured` is False nearer than two cells of a raster with cells over
-    2 m. Each azimuth is one span; `reach_m` is the ground distance of the first gap, inf where none lies before
-    ground could no longer matter; `fine_reach_m` the same for surface rasters of 2 m or finer.
+    Silhouette, source "terrain": one column per step of the running maximum along each azimuth, distance along the
+    line of sight; one thing per raster. `assured` is False nearer than two cells of a raster with cells over 2 m;
+    such columns are kept beside the others and hide none of them. Each azimuth is one span; `reach_m` is the ground
+    distance of the first gap, inf where none lies before ground could no longer matter; `fine_reach_m` the same for
+    surface rasters of 2 m or finer.
 
     Notes
     -----
-    Samples where geodesics cross the lattice lines through cell centres; angles exact on the effective sphere.
+    Samples where geodesics cross the lattice lines through cell centres, and where the bilinear ground bulges
+    between two of them; angles exact on the effective sphere.
     """
+    if not np.isfinite(antenna_elevation_m):
+        raise InputError("the dish centre's elevation is not known.", where="antenna_elevation_m",
+                         mend="Give the ground elevation, or a raster that covers the site.")  # fmt: skip
     azimuth_deg = np.atleast_1d(np.asarray(azimuth_deg, float)).ravel()
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, azimuth_deg)
-    eye = _Eye(latitude_deg, longitude_deg, float(antenna_elevation_m), azimuth_deg, radius_m)
+    eye = Eye(latitude_deg, longitude_deg, float(antenna_elevation_m), azimuth_deg, radius_m)
     needed_m = _needed_m(eye, ray_elevation_deg, highest_ground_m)
     stop_m = needed_m if max_distance_m is None else np.minimum(needed_m, max_distance_m)
-    layers = _layers(rasters, eye, stop_m)
+    layers = layers_around(rasters, eye, stop_m)
     highest_seen_m = max((layer.grid.highest_m for layer in layers), default=-np.inf)
     if highest_seen_m > highest_ground_m:
         seen = terrain_silhouette(
@@ -169,11 +100,11 @@ def terrain_silhouette(
         note = (f"The rasters show ground of {highest_seen_m:.0f} m, above the {highest_ground_m:g} m given as "
                 "highest_ground_m; the higher figure was used.")  # fmt: skip
         return replace(seen, notes=(note, *seen.notes))
-    found = [_march(eye, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
+    found = [march(eye, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
     return _silhouette(rasters, eye, layers, found, needed_m, stop_m, highest_ground_m)
 
 
-def _needed_m(eye: _Eye, ray_elevation_deg: ArrayLike | None, highest_ground_m: float) -> Floats:
+def _needed_m(eye: Eye, ray_elevation_deg: ArrayLike | None, highest_ground_m: float) -> Floats:
     if ray_elevation_deg is None:  # as far as a ray grazing the lowest ground could still meet the highest
         low = np.minimum(LOWEST_GROUND_M, eye.antenna_elevation_m)
         ratio = (eye.radius_m + low) / (eye.radius_m + eye.antenna_elevation_m)
@@ -186,148 +117,7 @@ def _needed_m(eye: _Eye, ray_elevation_deg: ArrayLike | None, highest_ground_m: 
     )
 
 
-def _layers(rasters: Sequence[Elevations], eye: _Eye, stop_m: Floats) -> list[_Layer]:
-    layers = []
-    farthest_m = float(np.max(stop_m, initial=0.0))
-    for index, raster in enumerate(rasters):
-        grid = raster.window(eye.latitude_deg, eye.longitude_deg, farthest_m + 3.0 * raster.cell_size_m)
-        if grid is None or min(grid.values.shape) < 2 or not eye.azimuth_deg.size:
-            continue
-        length_m = max(min(1.0001 * farthest_m, within_m(grid, eye.latitude_deg, eye.longitude_deg)), 1.0)
-        paths = ray_paths(grid, latitude_deg=eye.latitude_deg, longitude_deg=eye.longitude_deg,
-                          azimuth_deg=eye.azimuth_deg, distance_m=length_m)  # fmt: skip
-        layers.append(_Layer(index, grid, paths, *extent_m(grid, paths)))
-    return layers
-
-
-def _march(
-    eye: _Eye, layer: _Layer, finer: Sequence[_Layer], stop_m: Floats, highest_ground_m: float
-) -> _Steps:
-    """Follow all rays through one raster, in bundles that fit the cache."""
-    end_m = np.fmin(stop_m, layer.leave_m)
-    present = np.flatnonzero((layer.enter_m < end_m) & (layer.paths.length > 0))
-    parts = [
-        _march_bundle(eye, layer, finer, present[at : at + _RAYS_TOGETHER], end_m, highest_ground_m)
-        for at in range(0, present.size, _RAYS_TOGETHER)
-    ]
-    rising = [piece for part in parts for piece in part[0]]
-    known = [part[1] for part in parts]
-    if layer.grid.has_void:
-        stretches = [np.concatenate(column) if known else np.zeros(0) for column in zip(*known, strict=True)]
-        stretches = stretches or [np.zeros(0)] * 3
-    else:
-        stretches = [present, layer.enter_m[present], layer.leave_m[present]]
-    columns = [np.concatenate(column) for column in zip(*rising, strict=True)] or [np.zeros(0)] * 4
-    ray, distance_m, elevation_m, slope = columns
-    known_ray, from_m, to_m = stretches
-    return _Steps(
-        ray.astype(np.int64), distance_m, elevation_m, slope, known_ray.astype(np.int64), from_m, to_m
-    )
-
-
-def _march_bundle(
-    eye: _Eye, layer: _Layer, finer: Sequence[_Layer], ray: Ints, end_m: Floats, highest_ground_m: float
-) -> tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]:
-    paths, grid = layer.paths.take(ray), layer.grid
-    # with voids the ray is followed to where no ground on Earth matters, to know how far it was seen
-    roof_m = highest_ground_m if grid.has_void else grid.highest_m
-    rising: list[tuple[Ints, Floats, Floats, Floats]] = []
-    known = _KnownStretches(layer, ray)
-    best = np.full(ray.size, -np.inf)
-    alive = np.arange(ray.size)
-    enter = np.where(layer.enter_m[ray] > 0, layer.enter_m[ray], 0.0)
-    line = np.maximum(np.floor(paths.t_at(enter[:, None])[:, 0] - paths.behind).astype(np.int64) - 1, 0)
-    while alive.size:
-        now, who = paths.take(alive), ray[alive]
-        seen = crossings(grid, now, line[alive], _BLOCK)
-        if grid.has_void:
-            known.add(alive, seen, end_m[who])
-        best[alive] = _rise(eye, who, seen, finer, end_m[who], best[alive], rising)
-        line[alive] += _BLOCK
-        gone_m = now.distance_at(now.behind[:, None] + line[alive][:, None])[:, 0]
-        over = (gone_m >= end_m[who]) | (_bound(eye, who, gone_m, roof_m) <= best[alive])
-        known.close(alive[over], np.minimum(gone_m, end_m[who])[over])
-        alive = alive[~over]
-    return rising, known.stretches()
-
-
-def _rise(
-    eye: _Eye, ray: Ints, seen: Crossings, finer: Sequence[_Layer], end_m: Floats, best: Floats,
-    rising: list[tuple[Ints, Floats, Floats, Floats]],
-) -> Floats:  # fmt: skip
-    """Note the samples that rise over everything nearer, and return the new maxima (slopes)."""
-    slope = eye.slope(ray, seen.distance_m, seen.elevation_m)
-    slope[seen.distance_m > end_m[:, None]] = np.nan
-    for layer in finer:
-        slope[layer.covers(ray, seen.distance_m)] = np.nan
-    top = np.fmax.reduce(slope, axis=1)
-    higher = np.flatnonzero(top > best)
-    if not higher.size:
-        return best
-    ladder = np.fmax.accumulate(np.column_stack([best[higher], slope[higher]]), axis=1)
-    row, slot = np.nonzero(ladder[:, 1:] > ladder[:, :-1])
-    row = higher[row]
-    rising.append((ray[row], seen.distance_m[row, slot], seen.elevation_m[row, slot], slope[row, slot]))
-    return np.fmax(best, top)
-
-
-def _bound(eye: _Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:
-    """Highest slope that ground up to roof_m can show at or beyond a distance: exact on the sphere."""
-    radius_m = eye.radius_m[ray]
-    if not np.isfinite(roof_m):
-        return np.full(distance_m.shape, -np.inf)
-    ratio = np.clip((radius_m + roof_m) / (radius_m + eye.antenna_elevation_m), -1.0, 1.0)
-    tangent_m = radius_m * np.arccos(
-        ratio
-    )  # ground below the eye looks highest here, ground above it at once
-    return sight_slope(
-        np.maximum(distance_m, tangent_m), np.full(distance_m.shape, roof_m),
-        antenna_elevation_m=eye.antenna_elevation_m, radius_m=radius_m,
-    )  # fmt: skip
-
-
-class _KnownStretches:
-    """From where to where a raster with voids has data along each ray of a bundle."""
-
-    def __init__(self, layer: _Layer, ray: Ints) -> None:
-        self.ray = ray
-        col, row = layer.paths.take(ray).position_at(np.zeros((ray.size, 1)))
-        self.open = (layer.enter_m[ray] <= 0) & has_data(layer.grid, col, row)[:, 0]
-        self.last_m = np.zeros(ray.size)
-        self.starts = [(np.flatnonzero(self.open), np.zeros(int(self.open.sum())))]
-        self.stops: list[tuple[Ints, Floats]] = []
-
-    def add(self, alive: Ints, seen: Crossings, end_m: Floats) -> None:
-        real = (seen.distance_m <= end_m[:, None]).nonzero()
-        who, distance_m = alive[real[0]], seen.distance_m[real]
-        if not who.size:
-            return
-        good = ~np.isnan(seen.elevation_m[real])
-        head = np.concatenate([[True], who[1:] != who[:-1]])
-        before = np.where(head, self.open[who], np.concatenate([[False], good[:-1]]))
-        before_m = np.where(head, self.last_m[who], np.concatenate([[0.0], distance_m[:-1]]))
-        start, stop = good & ~before, ~good & before
-        self.starts.append((who[start], distance_m[start]))
-        self.stops.append((who[stop], before_m[stop]))
-        tail = np.concatenate([head[1:], [True]])
-        self.open[who[tail]], self.last_m[who[tail]] = good[tail], distance_m[tail]
-
-    def close(self, who: Ints, distance_m: Floats) -> None:
-        still = self.open[who]
-        self.stops.append((who[still], distance_m[still]))
-
-    def stretches(self) -> tuple[Ints, Floats, Floats]:
-        (start, from_m), (stop, to_m) = (
-            (np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
-            if parts
-            else (np.zeros(0, np.int64), np.zeros(0))
-            for parts in (self.starts, self.stops)
-        )
-        first, second = np.lexsort((from_m, start)), np.lexsort((to_m, stop))
-        return self.ray[start[first]], from_m[first], to_m[second]
-
-
-def _joined_reach_m(found: Sequence[_Steps], cell_m: Sequence[float], count: int) -> Floats:
+def _joined_reach_m(found: Sequence[Marched], cell_m: Sequence[float], count: int) -> Floats:
     """Ground distance (ray,) out to which some raster has data without a gap.
 
     Two rasters that meet edge to edge leave the distance between two cell centres between them: that is bridged,
@@ -350,7 +140,7 @@ def _joined_reach_m(found: Sequence[_Steps], cell_m: Sequence[float], count: int
 
 
 def _silhouette(
-    rasters: Sequence[Elevations], eye: _Eye, layers: Sequence[_Layer], found: Sequence[_Steps],
+    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
     needed_m: Floats, stop_m: Floats, highest_ground_m: float,
 ) -> Silhouette:  # fmt: skip
     ray = np.concatenate([part.ray for part in found] or [np.zeros(0, np.int64)])
@@ -359,14 +149,15 @@ def _silhouette(
         for label in ("distance_m", "elevation_m", "slope")
     )
     source = np.repeat([layer.index for layer in layers], [part.ray.size for part in found]).astype(np.int64)
-    kept = _steps_in_order(ray, distance_m, slope)
-    ray, distance_m, elevation_m, slope, source = (
-        part[kept] for part in (ray, distance_m, elevation_m, slope, source)
-    )
+    nearest_m = np.zeros(len(rasters) or 1)
+    nearest_m[[layer.index for layer in layers]] = [layer.assured_m for layer in layers]
+    assured = distance_m >= nearest_m[source]
+    kept = _steps_in_order(2 * ray + assured, distance_m, slope)
+    ray, source, assured = ray[kept], source[kept], assured[kept]
+    distance_m, elevation_m, slope = distance_m[kept], elevation_m[kept], slope[kept]
     best = np.full(eye.azimuth_deg.size, -np.inf)
-    np.maximum.at(best, ray, slope)
+    np.maximum.at(best, ray[assured], slope[assured])
     reach_m, fine_reach_m = _reaches(rasters, eye, layers, found, best, needed_m, stop_m, highest_ground_m)
-    cell_m = np.array([raster.cell_size_m for raster in rasters] or [0.0])[source]
     error_m = np.array([raster.vertical_error_m for raster in rasters] or [0.0])[source]
     level_m = (eye.radius_m[ray] + elevation_m) * np.sin(distance_m / eye.radius_m[ray])
     slant_m = level_m * np.hypot(1.0, slope)
@@ -380,7 +171,7 @@ def _silhouette(
         ),
         thing=source,
         sigma_deg=np.rad2deg(np.arctan(error_m / slant_m)),
-        assured=(cell_m <= FINE_CELL_M) | (distance_m >= 2.0 * cell_m),
+        assured=assured,
         covered_deg=_spans(eye.azimuth_deg),
         reach_m=reach_m,
         fine_reach_m=fine_reach_m,
@@ -389,7 +180,7 @@ def _silhouette(
 
 
 def _steps_in_order(ray: Ints, distance_m: Floats, slope: Floats) -> Ints:
-    """Which samples still rise over everything nearer, once all rasters are laid together; sorted by ray, distance."""
+    """Which samples still rise over everything nearer on their ray, once all rasters are laid together; sorted."""
     order = np.lexsort((distance_m, ray))
     rank = np.empty(slope.size, np.int64)
     rank[np.argsort(slope, kind="stable")] = np.arange(slope.size)
@@ -398,7 +189,7 @@ def _steps_in_order(ray: Ints, distance_m: Floats, slope: Floats) -> Ints:
 
 
 def _reaches(
-    rasters: Sequence[Elevations], eye: _Eye, layers: Sequence[_Layer], found: Sequence[_Steps],
+    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
     best: Floats, needed_m: Floats, stop_m: Floats, highest_ground_m: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     best_deg = np.rad2deg(np.arctan(best))
@@ -462,9 +253,7 @@ def ground_at(
         return height_m, said
     middle = float(latitude_deg.mean()), float(longitude_deg.ravel()[0] + np.mean(
         np.mod(longitude_deg - longitude_deg.ravel()[0] + 180.0, 360.0) - 180.0))  # fmt: skip
-    from pyproj import Geod
-
-    spread_m = Geod(ellps="WGS84").inv(
+    spread_m = geod().inv(
         np.full(latitude_deg.shape, middle[1]),
         np.full(latitude_deg.shape, middle[0]),
         longitude_deg,
@@ -523,8 +312,8 @@ def path_profile(
     Unknown stretches keep nan samples (of the coarsest raster, or one at each end), so that they can be drawn as such.
     """
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, np.array([azimuth_deg]))
-    eye = _Eye(latitude_deg, longitude_deg, antenna_elevation_m, np.array([float(azimuth_deg)]), radius_m)
-    layers = _layers(rasters, eye, np.array([float(distance_m)]))
+    eye = Eye(latitude_deg, longitude_deg, antenna_elevation_m, np.array([float(azimuth_deg)]), radius_m)
+    layers = layers_around(rasters, eye, np.array([float(distance_m)]))
     here_m, here = ground_at(rasters, latitude_deg, longitude_deg)
     along, height, said = [np.zeros(1)], [here_m.reshape(1)], [here.reshape(1)]
     only = np.zeros(1, np.int64)
@@ -543,7 +332,7 @@ def path_profile(
 
 
 def _laid_out(
-    rasters: Sequence[Elevations], eye: _Eye, layers: Sequence[_Layer],
+    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer],
     along: list[Floats], height: list[Floats], said: list[Ints], distance_m: float,
 ) -> PathProfile:  # fmt: skip
     asked = np.linspace(0.0, distance_m, 201)  # where nobody knows, say so at these places

@@ -1,0 +1,258 @@
+"""All rays together through one raster after another: what rises, and where each raster has data.
+
+Rays go in bundles that fit the cache, 64 lattice lines at a time, and drop out once the highest ground of the raster
+could no longer rise over what they have met (an exact bound on the sphere).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from skysill.horizon.lattice import Elevations, Grid, has_data, within_m
+from skysill.horizon.rays import Crossings, RayPaths, crests, crossings, extent_m, ray_paths, sight_slope
+from skysill.units import Bools, Floats, Ints
+
+__all__ = ["FINE_CELL_M", "Eye", "Layer", "Marched", "layers_around", "march"]
+
+FINE_CELL_M = 2.0
+"""Cells up to this size speak for near things; larger ones say nothing reliable nearer than two of them
+(common practice, no source)."""
+
+_BLOCK = 64
+_RAYS_TOGETHER = 512
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Eye:
+    """The dish centre and the rays that leave it."""
+
+    latitude_deg: float
+    longitude_deg: float
+    antenna_elevation_m: float
+    azimuth_deg: Floats
+    radius_m: Floats
+
+    def slope(self, ray: Ints, distance_m: Floats, elevation_m: Floats) -> Floats:
+        return sight_slope(
+            distance_m,
+            elevation_m,
+            antenna_elevation_m=self.antenna_elevation_m,
+            radius_m=self.radius_m[ray][:, None],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """One raster's part: its window, the rays through it, and where along each ray it is."""
+
+    index: int
+    assured_m: float
+    grid: Grid
+    paths: RayPaths
+    enter_m: Floats
+    leave_m: Floats
+
+    def covers(self, ray: Ints, distance_m: Floats) -> Bools:
+        """Whether this raster has data at distances (ray, n); nan distances count as not covered."""
+        if not self.grid.has_void:
+            return np.asarray(
+                (distance_m >= self.enter_m[ray][:, None]) & (distance_m <= self.leave_m[ray][:, None])
+            )
+        paths = self.paths.take(ray)
+        near = (distance_m <= self.leave_m[ray][:, None]) & (distance_m >= self.enter_m[ray][:, None])
+        if not near.any():
+            return np.asarray(near)
+        col, row = paths.position_at(paths.t_at(np.where(near, distance_m, 0.0)))
+        return np.asarray(near & has_data(self.grid, col, row))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marched:
+    """Rising samples and known stretches of one raster along the rays."""
+
+    ray: Ints
+    distance_m: Floats
+    elevation_m: Floats
+    slope: Floats
+    known_ray: Ints
+    known_from_m: Floats
+    known_to_m: Floats
+
+
+def layers_around(rasters: Sequence[Elevations], eye: Eye, stop_m: Floats) -> list[Layer]:
+    layers = []
+    farthest_m = float(np.max(stop_m, initial=0.0))
+    for index, raster in enumerate(rasters):
+        grid = raster.window(eye.latitude_deg, eye.longitude_deg, farthest_m + 3.0 * raster.cell_size_m)
+        if grid is None or min(grid.values.shape) < 2 or not eye.azimuth_deg.size:
+            continue
+        length_m = max(min(1.0001 * farthest_m, within_m(grid, eye.latitude_deg, eye.longitude_deg)), 1.0)
+        paths = ray_paths(grid, latitude_deg=eye.latitude_deg, longitude_deg=eye.longitude_deg,
+                          azimuth_deg=eye.azimuth_deg, distance_m=length_m)  # fmt: skip
+        assured_m = 2.0 * raster.cell_size_m if raster.cell_size_m > FINE_CELL_M else 0.0
+        layers.append(Layer(index, assured_m, grid, paths, *extent_m(grid, paths)))
+    return layers
+
+
+def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highest_ground_m: float) -> Marched:
+    """Follow all rays through one raster, in bundles that fit the cache."""
+    end_m = np.fmin(stop_m, layer.leave_m)
+    present = np.flatnonzero((layer.enter_m < end_m) & (layer.paths.length > 0))
+    parts = [
+        _march_bundle(eye, layer, finer, present[at : at + _RAYS_TOGETHER], end_m, highest_ground_m)
+        for at in range(0, present.size, _RAYS_TOGETHER)
+    ]
+    rising = [piece for part in parts for piece in part[0]]
+    known = [part[1] for part in parts]
+    if layer.grid.has_void:
+        stretches = [np.concatenate(column) if known else np.zeros(0) for column in zip(*known, strict=True)]
+        stretches = stretches or [np.zeros(0)] * 3
+    else:
+        stretches = [present, layer.enter_m[present], layer.leave_m[present]]
+    columns = [np.concatenate(column) for column in zip(*rising, strict=True)] or [np.zeros(0)] * 4
+    ray, distance_m, elevation_m, slope = columns
+    known_ray, from_m, to_m = stretches
+    return Marched(
+        ray.astype(np.int64), distance_m, elevation_m, slope, known_ray.astype(np.int64), from_m, to_m
+    )
+
+
+def _march_bundle(
+    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, highest_ground_m: float
+) -> tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]:
+    paths, grid = layer.paths.take(ray), layer.grid
+    # with voids the ray is followed to where no ground on Earth matters, to know how far it was seen
+    roof_m = highest_ground_m if grid.has_void else grid.highest_m
+    rising: list[tuple[Ints, Floats, Floats, Floats]] = []
+    known = _KnownStretches(layer, ray)
+    best = np.full(ray.size, -np.inf)
+    alive = np.arange(ray.size)
+    enter = np.where(layer.enter_m[ray] > 0, layer.enter_m[ray], 0.0)
+    line = np.maximum(np.floor(paths.t_at(enter[:, None])[:, 0] - paths.behind).astype(np.int64) - 1, 0)
+    while alive.size:
+        now, who = paths.take(alive), ray[alive]
+        seen = crossings(grid, now, line[alive], _BLOCK)
+        if grid.has_void:
+            known.add(alive, seen, end_m[who])
+        best[alive] = _rise(eye, layer, finer, who, seen, end_m[who], best[alive], rising)
+        line[alive] += _BLOCK - 1  # blocks share a stretch, so that no cell falls between them
+        gone_m = now.distance_at(now.behind[:, None] + line[alive][:, None])[:, 0]
+        over = (gone_m >= end_m[who]) | (_bound(eye, who, gone_m, roof_m) <= best[alive])
+        known.close(alive[over], np.minimum(gone_m, end_m[who])[over])
+        alive = alive[~over]
+    return rising, known.stretches()
+
+
+def _rise(
+    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, seen: Crossings, end_m: Floats, best: Floats,
+    rising: list[tuple[Ints, Floats, Floats, Floats]],
+) -> Floats:  # fmt: skip
+    """Note the samples that rise over everything nearer, and return the new maxima (slopes).
+
+    What a coarse raster shows nearer than `assured_m` is noted too, but hides nothing behind it.
+    """
+    slope = eye.slope(ray, seen.distance_m, seen.elevation_m)
+    slope[seen.distance_m > end_m[:, None]] = np.nan
+    for other in finer:
+        slope[other.covers(ray, seen.distance_m)] = np.nan
+    near = seen.distance_m < layer.assured_m if layer.assured_m else None
+    if near is not None and near.any():
+        level = np.full(best.shape, -np.inf)
+        _note_steps(eye, layer, ray, seen, np.where(near, slope, np.nan), level, rising)
+        slope[near] = np.nan
+    return _note_steps(eye, layer, ray, seen, slope, best, rising)
+
+
+def _note_steps(
+    eye: Eye, layer: Layer, ray: Ints, seen: Crossings, slope: Floats, best: Floats,
+    rising: list[tuple[Ints, Floats, Floats, Floats]],
+) -> Floats:  # fmt: skip
+    top = np.fmax.reduce(slope, axis=1)
+    bulge_m = layer.grid.bulge_m
+    hopeful = np.flatnonzero(top + bulge_m / np.fmin.reduce(seen.distance_m, axis=1) > best)
+    if not hopeful.size:
+        return best
+    slope, distance_m, who = slope[hopeful], seen.distance_m[hopeful], ray[hopeful]
+    ladder = np.fmax.accumulate(np.column_stack([best[hopeful], slope]), axis=1)
+    row, slot = np.nonzero(ladder[:, 1:] > ladder[:, :-1])
+    rising.append((who[row], distance_m[row, slot], seen.elevation_m[hopeful[row], slot], slope[row, slot]))
+    best = best.copy()
+    best[hopeful] = ladder[:, -1]
+    row, slot = np.nonzero(~np.isnan(distance_m))
+    follows = row[1:] == row[:-1]
+    row, here, there = row[:-1][follows], slot[:-1][follows], slot[1:][follows]
+    low, high, near_m = slope[row, here], slope[row, there], distance_m[row, here]
+    with np.errstate(invalid="ignore"):
+        chance = np.flatnonzero(np.maximum(low, high) + bulge_m / near_m > ladder[row, here + 1])
+    if not chance.size:
+        return best
+    row, rise = row[chance], (high - low)[chance]
+    crest_m, height_m = crests(
+        layer.grid, layer.paths, who[row], near_m[chance], distance_m[row, there[chance]], rise
+    )
+    found = np.flatnonzero(~np.isnan(height_m))
+    row, crest_m, height_m = row[found], crest_m[found], height_m[found]
+    crest = eye.slope(who[row], crest_m[:, None], height_m[:, None])[:, 0]
+    higher = crest > ladder[row, here[chance][found] + 1]
+    rising.append((who[row][higher], crest_m[higher], height_m[higher], crest[higher]))
+    np.maximum.at(best, hopeful[row], crest)
+    return best
+
+
+def _bound(eye: Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:
+    """Highest slope that ground up to roof_m can show at or beyond a distance: exact on the sphere."""
+    radius_m = eye.radius_m[ray]
+    if not np.isfinite(roof_m):
+        return np.full(distance_m.shape, -np.inf)
+    ratio = np.clip((radius_m + roof_m) / (radius_m + eye.antenna_elevation_m), -1.0, 1.0)
+    tangent_m = radius_m * np.arccos(
+        ratio
+    )  # ground below the eye looks highest here, ground above it at once
+    return sight_slope(
+        np.maximum(distance_m, tangent_m), np.full(distance_m.shape, roof_m),
+        antenna_elevation_m=eye.antenna_elevation_m, radius_m=radius_m,
+    )  # fmt: skip
+
+
+class _KnownStretches:
+    """From where to where a raster with voids has data along each ray of a bundle."""
+
+    def __init__(self, layer: Layer, ray: Ints) -> None:
+        self.ray = ray
+        col, row = layer.paths.take(ray).position_at(np.zeros((ray.size, 1)))
+        self.open = (layer.enter_m[ray] <= 0) & has_data(layer.grid, col, row)[:, 0]
+        self.last_m = np.zeros(ray.size)
+        self.starts = [(np.flatnonzero(self.open), np.zeros(int(self.open.sum())))]
+        self.stops: list[tuple[Ints, Floats]] = []
+
+    def add(self, alive: Ints, seen: Crossings, end_m: Floats) -> None:
+        real = (seen.distance_m <= end_m[:, None]).nonzero()
+        who, distance_m = alive[real[0]], seen.distance_m[real]
+        if not who.size:
+            return
+        good = ~np.isnan(seen.elevation_m[real])
+        head = np.concatenate([[True], who[1:] != who[:-1]])
+        before = np.where(head, self.open[who], np.concatenate([[False], good[:-1]]))
+        before_m = np.where(head, self.last_m[who], np.concatenate([[0.0], distance_m[:-1]]))
+        start, stop = good & ~before, ~good & before
+        self.starts.append((who[start], distance_m[start]))
+        self.stops.append((who[stop], before_m[stop]))
+        tail = np.concatenate([head[1:], [True]])
+        self.open[who[tail]], self.last_m[who[tail]] = good[tail], distance_m[tail]
+
+    def close(self, who: Ints, distance_m: Floats) -> None:
+        still = self.open[who]
+        self.stops.append((who[still], distance_m[still]))
+
+    def stretches(self) -> tuple[Ints, Floats, Floats]:
+        (start, from_m), (stop, to_m) = (
+            (np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]))
+            if parts
+            else (np.zeros(0, np.int64), np.zeros(0))
+            for parts in (self.starts, self.stops)
+        )
+        first, second = np.lexsort((from_m, start)), np.lexsort((to_m, stop))
+        return self.ray[start[first]], from_m[first], to_m[second]
