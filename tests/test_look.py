@@ -296,7 +296,6 @@ def test_the_fields_are_those_of_the_documented_json():
 
 def test_magnetic_bearing_is_true_azimuth_minus_declination():
     """Declination east positive: true = magnetic + declination (WMM2025 technical report)."""
-    pytest.importorskip("skysill.compass")
     look = look_vector(
         58.0312, -24.6541, 47.7, Satellite("Demo", longitude_deg=-24.0), date=dt.date(2026, 6, 14)
     )
@@ -307,7 +306,6 @@ def test_magnetic_bearing_is_true_azimuth_minus_declination():
 
 
 def test_a_survey_date_outside_the_magnetic_model_is_refused():
-    pytest.importorskip("skysill.compass")
     with pytest.raises(InputError, match="2036"):
         look_vector(58.0, -24.0, 0.0, Satellite("Demo", longitude_deg=-24.0), date=dt.date(2036, 6, 14))
 

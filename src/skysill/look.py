@@ -315,18 +315,24 @@ def look_vector(
     tilt_deg = polarization_tilt_deg(*place, satellite_longitude_deg=satellite.longitude_deg)
     declination_deg = _declination_deg(place, date)
     return _as_look_vector(
-        satellite.name, satellite.longitude_deg, angles, place[2], float(tilt_deg), declination_deg, None
+        angles,
+        name=satellite.name,
+        over_longitude_deg=satellite.longitude_deg,
+        height_m=place[2],
+        tilt_deg=float(tilt_deg),
+        declination_deg=declination_deg,
     )
 
 
 def _as_look_vector(
+    angles: LookAngles,
+    *,
     name: str,
     over_longitude_deg: float,
-    angles: LookAngles,
     height_m: float,
     tilt_deg: float,
     declination_deg: float | None,
-    time_utc: dt.datetime | None,
+    time_utc: dt.datetime | None = None,
 ) -> LookVector:
     azimuth_deg, elevation_deg = _none_if_nan(float(angles.azimuth_deg)), float(angles.elevation_deg)
     apparent_deg = elevation_deg + float(refraction_deg(elevation_deg, height_m))
@@ -373,8 +379,13 @@ def look_track(
     angles = directions_to(*place, target_ecef_m=ecef_m)
     return tuple(
         _as_look_vector(
-            satellite.name, float(over_deg[at]), LookAngles(*(field[at] for field in angles)),
-            place[2], float("nan"), declination_deg, times_utc[at],
+            LookAngles(*(field[at] for field in angles)),
+            name=satellite.name,
+            over_longitude_deg=float(over_deg[at]),
+            height_m=place[2],
+            tilt_deg=float("nan"),
+            declination_deg=declination_deg,
+            time_utc=time,
         )
-        for at in range(len(times_utc))
-    )  # fmt: skip
+        for at, time in enumerate(times_utc)
+    )

@@ -52,8 +52,6 @@ SUN_HALF_WIDTH_DEG = 0.25
 """Half the sun's apparent width as interference planning rounds it (truly 0.262 to 0.272 degrees)."""
 
 _LONGEST_RANGE_DAYS = 3700
-_LEVEL_DEG = 0.3
-"""Sun and satellite count as equally high when they differ by no more than about half the sun's width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +176,7 @@ def lit_means(sun_elevation_deg: float, satellite_elevation_deg: float) -> str:
     way round, nor for what only hangs over. Both elevations are apparent ones.
     """
     sun, satellite = f"{sun_elevation_deg:.1f}", f"{satellite_elevation_deg:.1f}"
-    if abs(sun_elevation_deg - satellite_elevation_deg) <= _LEVEL_DEG:
+    if abs(sun_elevation_deg - satellite_elevation_deg) <= SUN_HALF_WIDTH_DEG:
         return (
             f"The sun stands at the satellite's height, {satellite} degrees. Sunlit: the centre of the path is free, "
             "though the room around it is not proved. In shade: the path is obstructed."
