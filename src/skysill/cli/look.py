@@ -33,7 +33,7 @@ def look(asked: Asked, out: Output, polarization: bool) -> None:
     from skysill.gather import place
     from skysill.look import look_track, look_vector
 
-    job = asked.job()
+    job = asked.job(without={"horizon", "obstacles"})
     at = place(job, asked.mount(job))
     out.say(*asked.mount_notes(job))
     site = at.site

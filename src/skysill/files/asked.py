@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -93,10 +93,11 @@ class Asked:
     step_minutes: float | None = None
     default_mount_height_m: float = 2.0
 
-    def job(self, *, satellites: bool = True) -> Job:
+    def job(self, *, satellites: bool = True, without: Collection[str] = ()) -> Job:
         """The site file, if any, with the options laid over it.
 
         satellites : whether the command needs at least one
+        without : sources that the command has no use for: "terrain", "horizon", "obstacles"
         """
         from skysill.job import Job
 
@@ -110,7 +111,7 @@ class Asked:
 
                 job = read_site_file(
                     self.site_file,
-                    without=self._replaced(),
+                    without={*self._replaced(), *without},
                     placed=self._site,
                     rasters=rasters,
                     default_height_m=self.default_mount_height_m,

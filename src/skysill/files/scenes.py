@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.files.features import Feature, Ground, obstacles_of, unique_names
+from skysill.files.door import ObstacleTable, given
+from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of, unique_names
 from skysill.files.text import nearest, placed_at, quoted
 from skysill.gather import place
 from skysill.horizon.obstacles import Obstacle, Scene
@@ -17,9 +18,6 @@ from skysill.job import Job, Sources
 from skysill.positions import offset_position
 from skysill.site import Mount, Site, Survey
 from skysill.units import Floats
-
-if TYPE_CHECKING:
-    from skysill.files.door import ObstacleTable  # loads slowly, and is not needed without a site file
 
 __all__ = ["inline_obstacles", "open_listed", "open_terrain", "plan_of", "read_scene", "scene_of", "stand_on"]
 
@@ -129,26 +127,8 @@ def inline_obstacles(
     return obstacles_of(features, ground)
 
 
-_NOT_NUMBERS = {
-    "kind",
-    "name",
-    "east_m",
-    "north_m",
-    "bearing_deg",
-    "distance_m",
-    "sightings",
-    "outline",
-    "holes",
-    "line",
-    "inclination_deg",
-    "eye_height_m",
-    "crown",
-    "deciduous",
-}
-
-
 def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
-    numbers = {k: v for k, v in door.model_dump(exclude=_NOT_NUMBERS).items() if v is not None}
+    numbers = {label: value for label, value in given(door).items() if label in NUMBERS}
     at = plan_of(door)
     ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]
     if sum(ways) != 1:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from skysill.errors import InputError
 from skysill.files.door import (
-    Door,
     MountTable,
     RoofTable,
     SiteFile,
     SurveyTable,
     TerminalTable,
     TerrainTable,
+    given,
     parse_site_file,
 )
 from skysill.files.scenes import inline_obstacles, open_listed, plan_of, read_scene, scene_of, stand_on
@@ -90,13 +91,10 @@ def read_site_file(
     )
 
 
-def _noun(noun: Any, door: Door, where: str, **more: Any) -> Any:
+def _noun(noun: Any, door: Any, where: str, **more: Any) -> Any:
     """A noun from the keys that were given."""
-    given = {
-        label: value for label, value in door.model_dump(exclude={"horizon"}).items() if value is not None
-    }
     with placed_at(where):
-        return noun(**given, **more)
+        return noun(**given(door, "horizon"), **more)
 
 
 def _position(text: str) -> tuple[float, float]:
@@ -107,8 +105,8 @@ def _position(text: str) -> tuple[float, float]:
 
 
 def _rasters(door: TerrainTable, folder: Path, shown: str) -> tuple[Any, ...]:
-    given, count = door.vertical_error_m, len(door.rasters)
-    errors_m = [] if given is None else list(given) if isinstance(given, list) else [given]
+    error_m, count = door.vertical_error_m, len(door.rasters)
+    errors_m = [] if error_m is None else list(error_m) if isinstance(error_m, list) else [error_m]
     kinds = ["bare"] * count if door.kinds is None else list(door.kinds)
     for label, values in (("kinds", kinds), ("vertical_error_m", errors_m)):
         if len(values) != count and not (label == "vertical_error_m" and len(values) in (0, 1)):
@@ -139,7 +137,7 @@ def _terminal(door: TerminalTable, shown: str) -> Terminal:
     assumed = tuple(label for label in ("dish_diameter_m", "receive_ghz") if getattr(door, label) is None)
     if door.receive_ghz is None and door.transmit_ghz is not None:
         assumed = tuple(label for label in assumed if label != "receive_ghz")
-        door = door.model_copy(update={"receive_ghz": door.transmit_ghz})
+        door = replace(door, receive_ghz=door.transmit_ghz)
     made: Terminal = _noun(Terminal, door, f"{shown}, [terminal]", assumed=assumed)
     return made
 
