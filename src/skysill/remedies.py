@@ -31,6 +31,7 @@ Common practice, no source.
 _STEP_M = 0.1
 _FARTHEST_MOVE_M = 12.0
 _MOST_TRIES = 7
+_MOST_MOVES = 4
 _MOST_TRIMMED = 4
 
 
@@ -254,24 +255,23 @@ def _move(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessmen
 def _hopeful_spots(
     job: Job, result: SatelliteResult, assessment: Assessment
 ) -> Iterator[tuple[float, float]]:
-    """Steps east and north to spots where the shifted columns leave room, nearest first; at most a few."""
-    radius_m, bearing_rad = np.meshgrid(
-        np.arange(1.0, _FARTHEST_MOVE_M + 0.5, 1.0), np.deg2rad(np.arange(0.0, 360.0, 15.0)), indexing="ij"
+    """Steps east and north where the shifted columns leave room: the roomiest bearing of each ring, nearest first."""
+    rings_m = np.arange(1.0, _FARTHEST_MOVE_M + 0.5, 1.0)
+    radius_m, bearing_rad = (
+        part.ravel() for part in np.meshgrid(rings_m, np.deg2rad(np.arange(0.0, 360.0, 15.0)), indexing="ij")
     )
     step_m = np.column_stack(
-        [
-            (radius_m * np.sin(bearing_rad)).ravel(),
-            (radius_m * np.cos(bearing_rad)).ravel(),
-            np.zeros(radius_m.size),
-        ]
+        [radius_m * np.sin(bearing_rad), radius_m * np.cos(bearing_rad), np.zeros(radius_m.size)]
     )
-    allowed = _allowed_spots(job, assessment.mount, step_m)
-    step_m = step_m[allowed]
-    if not len(step_m):
-        return
     spare_deg = _guess_spare_deg(job, result, assessment.silhouettes, step_m)
-    for at in np.flatnonzero(spare_deg >= 0.0)[:4]:
-        yield float(np.round(step_m[at, 0], 2)), float(np.round(step_m[at, 1], 2))
+    spare_deg[~_allowed_spots(job, assessment.mount, step_m)] = -np.inf
+    tries = 0
+    for ring_m in rings_m:
+        on_ring = np.flatnonzero(radius_m == ring_m)
+        best = int(on_ring[spare_deg[on_ring].argmax()])
+        if spare_deg[best] >= 0.0 and tries < _MOST_MOVES:
+            tries += 1
+            yield float(np.round(step_m[best, 0], 2)), float(np.round(step_m[best, 1], 2))
 
 
 def _allowed_spots(job: Job, mount: PlacedMount, step_m: Floats) -> np.ndarray:
