@@ -383,7 +383,7 @@ def sun_report(
         first_utc=first_utc,
         last_utc=last_utc,
     )
-    note = "Judge by the shadow at the dish centre in clear sunshine; light through leaves counts as shade."
+    note = "Judge by the shadow at the dish centre in clear sunshine; light through leaves or twigs is shade."
     if not crossings:
         note = (
             f"From {as_utc(first_utc):%Y-%m-%d %H:%M} to {as_utc(last_utc):%Y-%m-%d %H:%M} UTC the sun is never up "
