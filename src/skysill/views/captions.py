@@ -9,6 +9,8 @@ from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from skysill.assess import Assessment, SatelliteResult
 from skysill.errors import InputError
@@ -19,6 +21,7 @@ from skysill.views.labels import box_of, fit, write
 __all__ = [
     "chosen",
     "detail",
+    "key",
     "needed_deg",
     "rows",
     "rows_in",
@@ -98,7 +101,9 @@ def detail(result: SatelliteResult) -> str:
     far = f"{control.distance_m:.0f} m{assumed}" if control.distance_m else "distance not known"
     if margin < 0.0:
         return f"{control.name} ({control.source}), {far}: covers the ray by {-margin:.1f}°."
-    return f"{control.name} ({control.source}), {far}: room {margin:.1f}°, needed {needed:.1f}°."
+    numbers = f"{control.name} ({control.source}), {far}: room {margin:.1f}°, needed {needed:.1f}°."
+    # room enough and still not clear: the reason is another, and is said too
+    return f"{numbers} {reason}".rstrip() if result.verdict != "clear" and margin >= needed else numbers
 
 
 def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
@@ -112,6 +117,33 @@ def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
         fit(text, width_in - 2 * _MARGIN_IN)
         below_in += size / 72.0 * 1.35
     return below_in
+
+
+def key(
+    figure: Figure,
+    handles: Sequence[Patch | Line2D],
+    middle_in: float,
+    *,
+    columns: int | None = None,
+    ink: Ink = INK,
+) -> None:
+    """What the fills and strokes mean, centred `middle_in` inches below the figure's top."""
+    if not handles:
+        return
+    figure.legend(
+        handles=list(handles),
+        loc="center",
+        ncols=columns or len(handles),
+        fontsize=ink.small_pt,
+        frameon=False,
+        bbox_to_anchor=(0.5, 1.0 - middle_in / figure.get_size_inches()[1]),
+        handlelength=2.2,
+        handleheight=1.3,
+        handletextpad=0.5,
+        columnspacing=1.1,
+        labelspacing=0.3,
+        borderpad=0.0,
+    )
 
 
 def _wrapped(result: SatelliteResult) -> list[str]:

@@ -213,7 +213,6 @@ def _fanned(points: Floats, labels: Sequence[Label], near: float) -> tuple[list[
             toward_deg[k] = middle + (float(turn) if len(inline) > 1 else 0.0)
             stand_off_pt[k] = 0.0 if len(inline) < 4 else min(13.0 * len(inline), 120.0)
     return toward_deg, stand_off_pt
-    return toward_deg
 
 
 def _best_place(
@@ -239,7 +238,7 @@ def _best_place(
         hidden = np.where((over > 0.0).all(axis=-1), over.clip(0.0).prod(axis=-1), 0.0).sum(axis=1)
         cost = cost + np.where(hidden > 0.0, 1e4 + hidden, 0.0)
     covered = (shy > low[:, None]) & (shy < high[:, None])
-    cost = cost + 3.0 * np.minimum(covered.all(axis=-1).sum(axis=1), 20)
+    cost = cost + 4.0 * np.minimum(covered.all(axis=-1).sum(axis=1), 40)
     near = np.clip(point, low, high)
     for k, box in enumerate(boxes):
         inside = (box[:2] <= point).all() and (point <= box[2:]).all()  # the point's own dot

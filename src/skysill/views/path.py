@@ -24,7 +24,7 @@ from skysill.fresnel import first_fresnel_radius_m, required_angle_deg, required
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.terrain import PathProfile
 from skysill.units import Floats, Ints, cross_track_deg, separation_deg, wrap_180
-from skysill.views.captions import chosen, rows, rows_in, stands, title, when
+from skysill.views.captions import chosen, key, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, PALETTE, Ink, drawing, new_figure, save
 from skysill.views.labels import Label, Placed, place_labels, write
 
@@ -231,7 +231,9 @@ def draw_path(
     wanted.append(Label(words, out_m, out_m * plane.slope + plane.datum_m, 130.0, ink.small_pt))
     along = np.linspace(0.0, far_m, 60)
     lines = [np.column_stack([along, along * plane.slope + plane.datum_m])]
-    lines += [np.linspace(*line.get_xydata(), 20) for _, line in things]
+    for _, line in things:
+        foot, top = np.asarray(line.get_xydata())
+        lines.append(np.linspace(foot, top, 20))
     labels = place_labels(ax, wanted, avoid=np.concatenate(lines), ink=ink)
     return PathArtists(ground, soil, unknown, ray, zones, mast, things, labels)
 
@@ -277,7 +279,7 @@ def _draw_soil(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[list[Pol
             linewidth=0.0,
             zorder=zorder,
         )
-        ax.add_patch(patch)
+        ax.add_artist(patch)
         kept.append(patch)
     return soil, unknown
 
@@ -306,7 +308,7 @@ def _draw_ray(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[Line2D, d
         there, side = np.concatenate([along, along[::-1]]), np.concatenate([half, -half[::-1]])
         outline = np.column_stack([there * out - side * up, there * up + side * out + plane.datum_m])
         zones[name] = Polygon(outline, closed=True, linewidth=1.1, **_zone_style(name, ink))
-        ax.add_patch(zones[name])
+        ax.add_artist(zones[name])
     ends = along[[0, -1]]
     (ray,) = ax.plot(
         ends * out,
@@ -333,6 +335,10 @@ def _draw_mast(ax: Axes, plane: Plane, ink: Ink) -> Line2D:
     (mast,) = ax.plot(
         [0.0, 0.0], [foot, plane.datum_m], color=ink.text, linewidth=3.0, zorder=12, solid_capstyle="butt"
     )
+    low = plane.rise_m[~np.isnan(plane.rise_m)]
+    if low.size and low[0] + plane.datum_m < foot - 0.05:  # it stands on a wall or roof the ground line lacks
+        base = [float(low[0]) + plane.datum_m, foot]
+        ax.plot([0.0, 0.0], base, color=ink.rule, linewidth=2.0, linestyle=(0, (2, 1.5)), zorder=11)
     half = plane.assessment.terminal.dish_diameter_m / 2.0
     out, up = half * math.sin(plane.up_rad), half * math.cos(plane.up_rad)
     ax.plot(
@@ -426,17 +432,7 @@ def path_figure(assessment: Assessment, satellite_name: str | None = None, *, in
         near = "near the dish, " if len(panels) > 1 and nearer_m == 0.0 else ""
         _axis_words(ax, plane, near + shape, ink)
         at_in += panel_in + gap_in
-    figure.legend(
-        handles=_key(plane, ink),
-        loc="center",
-        ncols=3,
-        fontsize=ink.small_pt,
-        frameon=False,
-        handlelength=2.2,
-        bbox_to_anchor=(0.5, 1.0 - (at_in - 0.16 + key_in / 2) / height_in),
-        columnspacing=1.4,
-        borderpad=0.0,
-    )
+    key(figure, _key(plane, ink), at_in - 0.16 + key_in / 2, columns=3, ink=ink)
     rows(figure, [plane.result], at_in + key_in, ink=ink)
     return figure
 
@@ -455,7 +451,9 @@ def _title_words(plane: Plane) -> list[str]:
 def _axis_words(ax: Axes, plane: Plane, shape: str, ink: Ink) -> None:
     style = {"size": ink.small_pt, "color": ink.text, "transform": ax.transAxes}
     known = plane.assessment.mount.antenna_elevation_m is not None
-    height_in = ax.get_position().height * ax.figure.get_size_inches()[1]
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    height_in = ax.get_position().height * figure.get_size_inches()[1]
     across = "elevation, m" if known else "above the mount's foot, m"
     write(ax, -0.63 / _WIDE_IN, 0.5, across, rotation=90, va="center", ha="center", **style)
     write(ax, 0.5, -0.25 / height_in, "distance from the dish, m", va="top", ha="center", **style)

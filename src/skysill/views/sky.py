@@ -22,10 +22,10 @@ from numpy.typing import ArrayLike
 from skysill.assess import Assessment, SatelliteResult
 from skysill.look import look_angles
 from skysill.units import Floats, wrap_180
-from skysill.views.captions import needed_deg, rows, rows_in, stands, title, when
+from skysill.views.captions import key, needed_deg, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, circle_on_sky, unseen_spans
+from skysill.views.skyline import Area, areas, circle_on_sky, seen_spans, unseen_spans
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
@@ -73,7 +73,7 @@ def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
     ax.set_axis_off()
     ax.set_xlim(-_LIMIT, _LIMIT)
     ax.set_ylim(-_LIMIT, _LIMIT)
-    ax.add_patch(Circle((0.0, 0.0), _RIM, facecolor=ink.paper, edgecolor="none", zorder=0))
+    ax.add_artist(Circle((0.0, 0.0), _RIM, facecolor=ink.paper, edgecolor="none", zorder=0))
     unseen = _draw_unseen(ax, assessment, ink)
     shapes = _draw_areas(ax, areas(assessment.silhouettes), ink)
     notes = _draw_rings(ax, assessment.results, ink)
@@ -127,7 +127,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[Polygon]:
             linewidth=0.0,
             zorder=1,
         )
-        ax.add_patch(patch)
+        ax.add_artist(patch)
         drawn.append(patch)
     return drawn
 
@@ -135,22 +135,24 @@ def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[Polygon]:
 def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[Area, Polygon]]:
     drawn = []
     for k, area in enumerate(shapes):
+        if area.top_deg.max() <= 0.0:
+            continue
         source = ink.sources[area.source]
         zorder = 2.0 + k / (len(shapes) + 1)
         top = np.column_stack(project(area.azimuth_deg, area.top_deg))
         floor = np.column_stack(project(area.azimuth_deg, area.floor_deg))
-        if (area.top_deg > 0.0).any():
-            patch = Polygon(
-                np.concatenate([top, floor[::-1]]),
-                closed=True,
-                facecolor=source.fill,
-                edgecolor=source.colour,
-                hatch=source.hatch,
-                linewidth=0.0,
-                zorder=zorder,
-            )
-            ax.add_patch(patch)
-            drawn.append((area, patch))
+        patch = Polygon(
+            np.concatenate([top, floor[::-1]]),
+            closed=True,
+            facecolor=source.fill,
+            edgecolor=source.colour,
+            hatch=source.hatch,
+            linewidth=0.0,
+            zorder=zorder,
+        )
+        ax.add_artist(patch)
+        drawn.append((area, patch))
+        top[area.top_deg <= 0.0] = np.nan  # along the rim there is nothing to see
         edge = top if area.stands else np.concatenate([top, floor[::-1], top[:1]])
         ax.plot(
             *edge.T, color=source.colour, linestyle=source.stroke, linewidth=source.width_pt, zorder=zorder
@@ -161,8 +163,8 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[Area, 
 def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], ink: Ink) -> list[Text]:
     """Rings of elevation and spokes of azimuth; the rings are named on the side away from the satellites."""
     for ring in _RINGS_DEG:
-        ax.add_patch(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=ink.rule, linewidth=0.6, zorder=4))
-    ax.add_patch(Circle((0, 0), _RIM, fill=False, edgecolor=ink.text, linewidth=1.2, zorder=6))
+        ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=ink.rule, linewidth=0.6, zorder=4))
+    ax.add_artist(Circle((0, 0), _RIM, fill=False, edgecolor=ink.text, linewidth=1.2, zorder=6))
     texts = []
     for azimuth in range(0, 360, 30):
         letter = {0: "N", 90: "E", 180: "S", 270: "W"}.get(azimuth)
@@ -208,22 +210,20 @@ def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], ink: Ink) -> list[
 
 def _draw_band(ax: Axes, assessment: Assessment, ink: Ink) -> None:
     """Outside the rim: who looked at each azimuth, the one that speaks for near things on top."""
-    order = {"terrain": 0, "obstacle": 1, "measured": 2}
-    for silhouette in sorted(assessment.silhouettes, key=lambda s: order.get(s.source, 0)):
-        source = ink.sources[silhouette.source]
-        for start, stop in silhouette.covered_deg:
-            ax.add_patch(
-                Polygon(
-                    _sector(float(start), float(stop), _RIM, _BAND),
-                    closed=True,
-                    facecolor=source.fill,
-                    edgecolor=source.colour,
-                    hatch=source.hatch,
-                    linewidth=0.0,
-                    zorder=5,
-                )
+    for name in ("terrain", "obstacle", "measured"):
+        source = ink.sources[name]
+        for start, stop in seen_spans([s for s in assessment.silhouettes if s.source == name]):
+            sector = Polygon(
+                _sector(start, stop, _RIM, _BAND),
+                closed=True,
+                facecolor=source.fill,
+                edgecolor=source.colour,
+                hatch=source.hatch,
+                linewidth=0.0,
+                zorder=5,
             )
-    ax.add_patch(Circle((0, 0), _BAND, fill=False, edgecolor=ink.text, linewidth=0.6, zorder=6))
+            ax.add_artist(sector)
+    ax.add_artist(Circle((0, 0), _BAND, fill=False, edgecolor=ink.text, linewidth=0.6, zorder=6))
 
 
 def _name_unseen(
@@ -346,7 +346,7 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
         return mark, None
     outline = np.column_stack(project(*circle_on_sky(azimuth_deg, look.elevation_apparent_deg, radius_deg)))
     halo = Polygon(outline, closed=True, fill=False, edgecolor=ink.paper, linewidth=3.2, zorder=19)
-    ax.add_patch(halo)
+    ax.add_artist(halo)
     room = Polygon(
         outline,
         closed=True,
@@ -356,7 +356,7 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
         linestyle=verdict.stroke,
         zorder=20,
     )
-    ax.add_patch(room)
+    ax.add_artist(room)
     return mark, room
 
 
@@ -399,19 +399,7 @@ def sky_figure(assessment: Assessment, *, ink: Ink = INK) -> Figure:
         s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
     ]
     names += [""] if unseen_spans(assessment.silhouettes) else []
-    if names:
-        figure.legend(
-            handles=source_key(names, ink=ink),
-            loc="center",
-            ncols=len(names),
-            fontsize=ink.small_pt,
-            frameon=False,
-            bbox_to_anchor=(0.5, 1.0 - (used_in + disc_in + key_in / 2) / height_in),
-            handlelength=2.2,
-            handleheight=1.3,
-            columnspacing=1.2,
-            borderpad=0.0,
-        )
+    key(figure, source_key(names, ink=ink), used_in + disc_in + key_in / 2, ink=ink)
     rows(figure, assessment.results, used_in + disc_in + key_in, ink=ink)
     return figure
 

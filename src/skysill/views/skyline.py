@@ -13,7 +13,7 @@ import numpy as np
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.units import Bools, Floats, Ints, wrap_180
 
-__all__ = ["Area", "areas", "circle_on_sky", "tangent_plane_deg", "unseen_spans"]
+__all__ = ["Area", "areas", "circle_on_sky", "seen_spans", "tangent_plane_deg", "unseen_spans"]
 
 _WIDEST_STEP_DEG = 2.0
 """Columns of one obstacle farther apart than this are two pieces of it, not one."""
@@ -64,9 +64,18 @@ def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
 
 
 def _together(silhouettes: Sequence[Silhouette]) -> Silhouette:
-    """Silhouettes of one source as one: dense around the rays, and coarse all round."""
+    """Silhouettes of one source as one; where a later one looked, it speaks instead of those before it.
+
+    Terrain comes coarse all round first, then dense around the rays.
+    """
     if len(silhouettes) == 1:
         return silhouettes[0]
+    silhouettes = [
+        s.kept(~np.any([_covers(later, s.azimuth_deg) for later in silhouettes[k + 1 :]], axis=0))
+        if k + 1 < len(silhouettes)
+        else s
+        for k, s in enumerate(silhouettes)
+    ]
     offset = np.cumsum([0, *(len(s.things) for s in silhouettes[:-1])])
     return Silhouette(
         source=silhouettes[0].source,
@@ -78,6 +87,12 @@ def _together(silhouettes: Sequence[Silhouette]) -> Silhouette:
         floor_deg=np.concatenate([np.asarray(s.floor_deg) for s in silhouettes]),
         covered_deg=np.concatenate([s.covered_deg for s in silhouettes]),
     )
+
+
+def _covers(silhouette: Silhouette, azimuth_deg: Floats) -> Bools:
+    """As `covered`, working each azimuth out once however many columns share it."""
+    once, back = np.unique(azimuth_deg, return_inverse=True)
+    return np.asarray(covered(silhouette, once)[back])
 
 
 def _median(distance_m: Floats) -> float:
@@ -129,32 +144,34 @@ def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area
         )
 
 
+def seen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
+    """Azimuth spans within 0 to 360 that some silhouette covers, joined where they touch, in order."""
+    parts: list[tuple[float, float]] = []
+    for silhouette in silhouettes:
+        for start, stop in silhouette.covered_deg:
+            low = float(start) % 360.0
+            high = low + min(float(stop - start), 360.0)
+            parts.append((low, min(high, 360.0)))
+            if high > 360.0:
+                parts.append((0.0, high - 360.0))
+    joined: list[tuple[float, float]] = []
+    for low, high in sorted(parts):
+        if joined and low <= joined[-1][1] + 1e-6:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], high))
+        else:
+            joined.append((low, high))
+    return joined
+
+
 def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
     """Azimuth spans (from, clockwise to; the end may pass 360) that no silhouette covers.
 
     >>> unseen_spans([])
     [(0.0, 360.0)]
     """
-    seen: list[tuple[float, float]] = []
-    for silhouette in silhouettes:
-        for start, stop in silhouette.covered_deg:
-            if stop - start >= 360.0:
-                return []
-            low = float(start) % 360.0
-            high = low + float(stop - start)
-            seen.append((low, min(high, 360.0)))
-            if high > 360.0:
-                seen.append((0.0, high - 360.0))
-    if not seen:
-        return [(0.0, 360.0)]
-    gaps: list[tuple[float, float]] = []
-    reached = 0.0
-    for low, high in sorted(seen):
-        if low > reached + 1e-6:
-            gaps.append((reached, low))
-        reached = max(reached, high)
-    if reached < 360.0 - 1e-6:
-        gaps.append((reached, 360.0))
+    seen = seen_spans(silhouettes)
+    ends = [0.0, *(end for span in seen for end in span), 360.0]
+    gaps = [(low, high) for low, high in zip(ends[::2], ends[1::2], strict=True) if high > low + 1e-6]
     if len(gaps) > 1 and gaps[0][0] == 0.0 and gaps[-1][1] == 360.0:  # one gap across north
         first = gaps.pop(0)
         gaps[-1] = (gaps[-1][0], 360.0 + first[1])

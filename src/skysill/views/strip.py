@@ -15,15 +15,16 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, Polygon
+from matplotlib.patches import Circle, Patch, Polygon
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 from skysill.assess import Assessment, SatelliteResult
 from skysill.clearance import Controlling
 from skysill.fresnel import required_angle_deg
 from skysill.horizon.silhouette import Silhouette
 from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
-from skysill.views.captions import chosen, needed_deg, rows, rows_in, stands, title, when
+from skysill.views.captions import chosen, key, needed_deg, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
 from skysill.views.skyline import Area, areas, tangent_plane_deg, unseen_spans
@@ -101,28 +102,33 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
     verdict = ink.verdicts[result.verdict]
     room, needed = None, needed_deg(result)
     if needed is not None:
-        ax.add_patch(Circle((0, 0), needed, fill=False, edgecolor=ink.paper, linewidth=4.5, zorder=14))
+        ax.add_artist(Circle((0, 0), needed, fill=False, edgecolor=ink.paper, linewidth=4.5, zorder=14))
         room = Circle(
             (0, 0), needed, fill=False, edgecolor=ink.text, linewidth=2.0, linestyle=verdict.stroke, zorder=15
         )
-        ax.add_patch(room)
+        ax.add_artist(room)
     (ray,) = ax.plot(
         [0], [0], marker="+", markersize=16, markeredgewidth=2.2, color=ink.text, linestyle="none", zorder=18
     )
     margin = _draw_margin(ax, result, window, ink)
+    avoid = _edges(shapes, window) + ([] if needed is None else [_around(needed)])
     labels = place_labels(
         ax,
-        _words(result, window, ink),
+        _words(result, window),
         keep_clear=[box_of(text) for text in ticks],
-        avoid=_edges(shapes, window),
+        avoid=np.concatenate(avoid) if avoid else None,
         ink=ink,
     )
     return StripArtists(shapes, unseen, low_edges, room, margin, ray, labels, ticks)
 
 
-def _edges(shapes: Sequence[tuple[Area, Polygon]], window: _Window) -> Floats | None:
-    points = [np.column_stack(window.place(area.azimuth_deg, area.top_deg))[::4] for area, _ in shapes]
-    return np.concatenate(points) if points else None
+def _edges(shapes: Sequence[tuple[Area, Polygon]], window: _Window) -> list[Floats]:
+    return [np.column_stack(window.place(area.azimuth_deg, area.top_deg))[::4] for area, _ in shapes]
+
+
+def _around(radius_deg: float) -> Floats:
+    turn = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
+    return radius_deg * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def _dense(start_deg: float, stop_deg: float, step_deg: float = 0.5) -> Floats:
@@ -133,7 +139,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) ->
     blank, reach = ink.sources[""], window.turn_deg()
     drawn = []
     for start, stop in unseen_spans(assessment.silhouettes):
-        for low, high in _within(start, stop, window.azimuth_deg, reach):
+        for _, low, high in _within(start, stop, window.azimuth_deg, reach):
             around = _dense(low, high)
             down = np.full(around.shape, max(-89.0, window.elevation_deg - 2.0 * window.half_deg))
             up = np.full(around.shape, min(89.9, window.elevation_deg + 2.0 * window.half_deg))
@@ -149,45 +155,39 @@ def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) ->
                 linewidth=0.0,
                 zorder=1,
             )
-            ax.add_patch(patch)
+            ax.add_artist(patch)
             drawn.append(patch)
     return drawn
 
 
 def _within(
     start_deg: float, stop_deg: float, middle_deg: float, reach_deg: float
-) -> list[tuple[float, float]]:
-    """The parts of an azimuth span no farther than reach_deg from middle_deg, as azimuths around it."""
+) -> list[tuple[float, float, float]]:
+    """Parts of an azimuth span within reach_deg of middle_deg: the turn that brings it near, from, to."""
     parts = []
     for turn in (-360.0, 0.0, 360.0):
         low = max(start_deg + turn, middle_deg - reach_deg)
         high = min(stop_deg + turn, middle_deg + reach_deg)
         if high > low:
-            parts.append((low, high))
+            parts.append((turn, low, high))
     return parts
 
 
 def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[Area, Polygon]]:
     drawn, reach = [], window.turn_deg()
+    bottom = window.elevation_deg - 2.0 * window.half_deg
     for k, area in enumerate(shapes):
+        if area.top_deg.max() <= bottom:
+            continue
         source, zorder = ink.sources[area.source], 2.0 + k / (len(shapes) + 1)
-        for low, high in _within(
-            float(area.azimuth_deg[0]), float(area.azimuth_deg[-1]), window.azimuth_deg, reach
-        ):
-            shift = 360.0 * round((low - float(area.azimuth_deg[0])) / 360.0)
-            around = area.azimuth_deg + shift
-            around = (
-                around
-                if around[0] <= low + 1e-9 and around[-1] >= high - 1e-9
-                else around - 360.0 * np.sign(shift or 1.0)
-            )
-            inside = np.unique(
-                np.concatenate([[low, high], around[(around > low) & (around < high)], _dense(low, high)])
-            )
-            top, floor = np.interp(inside, around, area.top_deg), np.interp(inside, around, area.floor_deg)
-            floor = np.maximum(floor, window.elevation_deg - 2.5 * window.half_deg)
-            above = np.column_stack(window.place(inside, np.maximum(top, floor)))
-            below = np.column_stack(window.place(inside, floor))
+        first, last = float(area.azimuth_deg[0]), float(area.azimuth_deg[-1])
+        for turn, low, high in _within(first, last, window.azimuth_deg, reach):
+            around = area.azimuth_deg + turn
+            between = around[(around > low) & (around < high)]
+            inside = np.unique(np.concatenate([[low, high], between, _dense(low, high)]))
+            floor = np.maximum(np.interp(inside, around, area.floor_deg), bottom)
+            top = np.maximum(np.interp(inside, around, area.top_deg), floor)
+            above, below = (np.column_stack(window.place(inside, height)) for height in (top, floor))
             outline = np.concatenate([above, below[::-1]])
             patch = Polygon(
                 outline,
@@ -198,7 +198,7 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> 
                 linewidth=0.0,
                 zorder=zorder,
             )
-            ax.add_patch(patch)
+            ax.add_artist(patch)
             drawn.append((area, patch))
             edge = above if area.stands else np.concatenate([outline, outline[:1]])
             ax.plot(
@@ -355,7 +355,7 @@ def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -
     return line
 
 
-def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
+def _words(result: SatelliteResult, window: _Window) -> list[Label]:
     control, margin, needed = result.clearance.controlling, result.clearance.margin_deg, needed_deg(result)
     labels = []
     if control is not None and margin is not None:
@@ -366,12 +366,12 @@ def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
         name = control.name if len(control.name) <= 24 else control.name[:23] + "…"
         far = "" if not control.distance_m else f", {control.distance_m:.0f} m"
         far += " (assumed)" if control.distance_assumed else ""
-        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=ink.small_pt))
+        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=INK.small_pt))
     if needed is not None:
         corner = needed * np.sqrt(0.5)
         labels.append(Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0))
     labels.append(
-        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=ink.small_pt, weight="bold")
+        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=INK.small_pt, weight="bold")
     )
     return labels
 
@@ -379,66 +379,42 @@ def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
 def strip_figure(assessment: Assessment, satellite_name: str | None = None, *, ink: Ink = INK) -> Figure:
     """The whole sheet: title, window, key, and the satellite's row."""
     result = assessment.results[chosen(assessment, satellite_name)]
-    side_in, left_in, key_in = 4.75, 0.62, 0.40
-    height_in = 1.22 + side_in + 0.48 + key_in + sum(rows_in([result])) + 0.05
+    magnetic = result.look.declination_deg is not None
+    side_in, left_in, key_in, date = 4.75, 0.62, 0.40, when(assessment)
+    above_in = 0.42 if magnetic else 0.12
+    height_in = 0.80 + above_in + side_in + 0.46 + key_in + sum(rows_in([result])) + 0.05
     figure = new_figure(ink.width_in, height_in)
-    date = when(assessment)
     lines = [
         f"{assessment.site.name}: sky around {result.satellite.name}{', ' + date if date else ''}",
         stands(assessment.mount),
         "Angles from the cross are true in every direction",
     ]
-    used_in = title(figure, lines, ink=ink) + 0.42
-    ax = figure.add_axes(
-        (
-            left_in / ink.width_in,
-            1.0 - (used_in + side_in) / height_in,
-            side_in / ink.width_in,
-            side_in / height_in,
-        ),
-        label="strip",
-    )
-    draw_strip(ax, assessment, result, ink=ink)
-    style = {"ha": "center", "size": ink.body_pt, "color": ink.text}
-    middle = (left_in + side_in / 2) / ink.width_in
-    if result.look.declination_deg is not None:
-        write(
-            figure,
-            middle,
-            1.0 - (used_in - 0.22) / height_in,
-            "bearing, magnetic (compass)",
-            va="bottom",
-            **style,
-        )
-    write(figure, middle, 1.0 - (used_in + side_in + 0.22) / height_in, "azimuth, true", va="top", **style)
-    write(
-        figure,
-        0.14 / ink.width_in,
-        1.0 - (used_in + side_in / 2) / height_in,
-        "elevation",
-        rotation=90,
-        va="center",
-        **style,
-    )
-    names = [
-        s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
-    ]
-    names += [""] if unseen_spans(assessment.silhouettes) else []
-    if names:
-        figure.legend(
-            handles=source_key(names, ink=ink),
-            loc="center",
-            ncols=len(names),
-            fontsize=ink.small_pt,
-            frameon=False,
-            bbox_to_anchor=(0.5, 1.0 - (used_in + side_in + 0.46 + key_in / 2) / height_in),
-            handlelength=2.2,
-            handleheight=1.3,
-            columnspacing=1.2,
-            borderpad=0.0,
-        )
+    used_in = title(figure, lines, ink=ink) + above_in
+    left, wide = left_in / ink.width_in, side_in / ink.width_in
+    place = (left, 1.0 - (used_in + side_in) / height_in, wide, side_in / height_in)
+    ax = figure.add_axes(place, label="strip")
+    drawn = draw_strip(ax, assessment, result, ink=ink)
+    style = {"ha": "center", "size": ink.body_pt, "color": ink.text, "transform": ax.transAxes}
+    if magnetic:
+        write(ax, 0.5, 1.0 + 0.22 / side_in, "bearing, magnetic (compass)", va="bottom", **style)
+    write(ax, 0.5, -0.22 / side_in, "azimuth, true", va="top", **style)
+    write(ax, -0.48 / side_in, 0.5, "elevation", rotation=90, va="center", **style)
+    handles: list[Patch | Line2D] = [*source_key(_shown(drawn), ink=ink)]
+    for line in drawn.low_edges[:1]:
+        marks = Line2D([], [], linestyle="none", marker=line.get_marker(), label="nearer, lower edge")
+        marks.update_from(line)
+        handles.append(marks)
+    key(figure, handles, used_in + side_in + 0.46 + key_in / 2, ink=ink)
     rows(figure, [result], used_in + side_in + 0.46 + key_in, ink=ink)
     return figure
+
+
+def _shown(drawn: StripArtists) -> list[str]:
+    """The sources that can be seen in the window, in the order of the key."""
+    limits = Bbox.from_extents(*drawn.ray.axes.viewLim.extents)  # type: ignore[union-attr]  # it has been drawn
+    seen = {area.source for area, patch in drawn.areas if patch.get_path().get_extents().overlaps(limits)}
+    seen |= {"" for patch in drawn.unseen if patch.get_path().get_extents().overlaps(limits)}
+    return [name for name in ("measured", "terrain", "obstacle", "") if name in seen]
 
 
 def write_strip(path: str | PathLike[str], assessment: Assessment, satellite_name: str | None = None) -> None:
