@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,12 +20,15 @@ from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid, position_on
+from skysill.horizon.lattice import Grid, geod, position_on
 
 __all__ = ["Raster", "RasterSpec", "default_vertical_error_m", "open_rasters", "write_geotiff"]
 
 MOST_CELLS = 150_000_000
 """Largest window read at once (600 MB of float32); a wider one is cut, and says so."""
+
+MOST_CELLS_KEPT = 40_000_000
+"""Largest window kept for the next question (160 MB)."""
 
 TILE_SUFFIXES = (".tif", ".tiff", ".hgt", ".vrt", ".img", ".asc", ".bil", ".flt", ".dt0", ".dt1", ".dt2")
 
@@ -76,6 +78,21 @@ class _Tile:
     masked: bool
 
 
+class _LastWindow:
+    """The window read last. Left behind when its raster is pickled."""
+
+    def __init__(self) -> None:
+        self.box = (0, 0, 0, 0)
+        self.grid: Grid | None = None
+
+    def __reduce__(self) -> tuple[type[_LastWindow], tuple[()]]:
+        return _LastWindow, ()
+
+    def holds(self, box: tuple[int, int, int, int]) -> bool:
+        mine = self.box
+        return mine[0] <= box[0] and mine[1] >= box[1] and mine[2] <= box[2] and mine[3] >= box[3]
+
+
 @dataclass(frozen=True, slots=True)
 class Raster:
     """One elevation raster, or tiles that lie on one lattice.
@@ -98,36 +115,41 @@ class Raster:
     cols: int
     tiles: tuple[_Tile, ...]
     notes: tuple[str, ...] = ()
+    _last: _LastWindow = field(default_factory=_LastWindow, repr=False, compare=False)
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
-        """Elevations out to `radius_m` around a place, clipped to the raster; None where the raster has nothing.
+        """Elevations out to at least `radius_m` around a place, clipped to the raster; None where it has nothing.
 
-        A window of more than MOST_CELLS is cut to a smaller radius, with a note in the grid.
+        A window of more than MOST_CELLS is cut to a smaller radius, with a note in the grid. The last window is kept
+        and given again where it is wide enough, so many mounts on one property read the file once.
         """
-        radius_now_m, notes = radius_m, self.notes
-        while True:
-            box = self._box(latitude_deg, longitude_deg, radius_now_m)
-            if box is None:
-                return None
-            if (box[1] - box[0]) * (box[3] - box[2]) <= MOST_CELLS:
-                break
+        notes, radius_now_m = self.notes, radius_m
+        box = self._box(latitude_deg, longitude_deg, radius_now_m)
+        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > MOST_CELLS:
             radius_now_m *= 0.9
+            box = (
+                self._box(latitude_deg, longitude_deg, radius_now_m)
+                if radius_now_m > self.cell_size_m
+                else None
+            )
+        if box is None:
+            return None
         if radius_now_m < radius_m:
             notes = (*notes, f"{self.name} was read only out to {radius_now_m / 1000:.1f} km, beyond that it would not "
                      "fit in memory: add a coarser raster for the far ground, or give highest_ground_m.")  # fmt: skip
-        grid = self.cells(*box)
-        return Grid(
-            grid.values, grid.transform, grid.crs, (*notes, *(n for n in grid.notes if n not in notes))
-        )
+        elif self._last.holds(box) and self._last.grid is not None:
+            return self._last.grid
+        grid = self._cells(box, notes)
+        if grid.values.size <= MOST_CELLS_KEPT and radius_now_m >= radius_m:
+            self._last.box, self._last.grid = box, grid
+        return grid
 
     def _box(
         self, latitude_deg: float, longitude_deg: float, radius_m: float
     ) -> tuple[int, int, int, int] | None:
         """First and last-plus-one row and column of the cells within radius of a place."""
-        from pyproj import Geod
-
         around = np.linspace(0.0, 360.0, 73)
-        east, north, _ = Geod(ellps="WGS84").fwd(
+        east, north, _ = geod().fwd(
             np.full(73, longitude_deg), np.full(73, latitude_deg), around, np.full(73, radius_m * 1.002)
         )
         latitude, longitude = np.append(north, latitude_deg), np.append(east, longitude_deg)
@@ -153,9 +175,13 @@ class Raster:
 
     def cells(self, first_row: int, last_row: int, first_col: int, last_col: int) -> Grid:
         """The block of rows first_row..last_row-1 and columns first_col..last_col-1 as a Grid; void outside tiles."""
+        return self._cells((first_row, last_row, first_col, last_col), self.notes)
+
+    def _cells(self, box: tuple[int, int, int, int], known_notes: tuple[str, ...]) -> Grid:
+        first_row, last_row, first_col, last_col = box
         shape = (last_row - first_row, last_col - first_col)
         values: NDArray[np.float32] | None = None
-        notes: list[str] = []
+        notes = list(known_notes)
         for tile in self.tiles:
             top, bottom = max(first_row, tile.row), min(last_row, tile.row + tile.rows)
             left, right = max(first_col, tile.col), min(last_col, tile.col + tile.cols)
@@ -227,7 +253,7 @@ def _limits(values: NDArray[np.float32]) -> tuple[float, float]:
 
 @contextlib.contextmanager
 def _opened(path: str) -> Iterator[Any]:
-    with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_PAM_ENABLED="NO", GDAL_DISABLE_READDIR_ON_OPEN="TRUE"):
+    with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_DISABLE_READDIR_ON_OPEN="TRUE"):
         try:
             source = rasterio.open(path)
         except RasterioIOError as fault:
@@ -302,9 +328,7 @@ def _head(path: Path) -> _Head:
         if source.crs is None:
             raise InputError("the raster has no coordinate reference system.", where=where,
                              mend='Assign one, for example with "gdal_edit.py -a_srs EPSG:32627 FILE".')  # fmt: skip
-        if source.crs.wkt.startswith(
-            ("LOCAL_CS", "ENGCRS", "ENGINEERINGCRS", "GEOCCS", 'GEODCRS["unknown",DATUM["unknown"')
-        ) or not (source.crs.is_geographic or source.crs.is_projected):
+        if not (source.crs.is_geographic or source.crs.is_projected):
             raise InputError("its coordinate reference system does not lie on the Earth.", where=where,
                              mend="Assign the projection the data are in.")  # fmt: skip
         if source.transform.is_identity:
@@ -440,17 +464,21 @@ def write_geotiff(
     values: NDArray[Any],
     *,
     like: Grid | Raster,
-    nodata: float | None = float("nan"),
+    nodata: float | None = None,
     tags: Mapping[str, str] | None = None,
 ) -> None:
     """A tiled, compressed GeoTIFF of one band on the lattice of `like`, whole or not at all.
 
-    values : (row, col), any number type; tags : file metadata, name to text
+    values : (row, col), any number type
+    nodata : marks voids; None: nan for floats, nothing for integers
+    tags : file metadata, name to text
     """
     path = Path(path)
     shape = like.values.shape if isinstance(like, Grid) else (like.rows, like.cols)
     if values.shape != shape:
         raise InputError(f"the values are {values.shape}, the raster is {shape}.", where=str(path))
+    if nodata is None and values.dtype.kind == "f":
+        nodata = float("nan")
     a, b, c, d, e, f = like.transform
     options = {
         "driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1, "dtype": values.dtype.name,
@@ -458,8 +486,7 @@ def write_geotiff(
         "tiled": True, "compress": "deflate", "zlevel": 6, "predictor": 3 if values.dtype.kind == "f" else 2,
         "BIGTIFF": "IF_SAFER",
     }  # fmt: skip
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    os.close(handle)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with rasterio.Env(GDAL_NUM_THREADS="2"), rasterio.open(temporary, "w", **options) as target:
             target.write(values, 1)
@@ -467,8 +494,10 @@ def write_geotiff(
         os.replace(temporary, path)
     except (RasterioError, OSError) as fault:
         raise InputError(
-            "the file could not be written.", where=str(path), mend="Check space and rights there."
+            "the file could not be written.",
+            where=str(path),
+            mend="Check the folder, its rights and the space there.",
         ) from fault
     finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)

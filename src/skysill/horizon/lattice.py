@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pyproj import Geod, Transformer
 
 __all__ = [
+    "EDGE_SLACK",
     "Elevations",
     "Grid",
     "HeldGrid",
@@ -30,6 +31,9 @@ __all__ = [
     "twist",
     "within_m",
 ]
+
+EDGE_SLACK = 1e-6
+"""Part of a cell by which a place may lie outside the outermost nodes and still count: rounding, not distance."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +126,8 @@ def _projector(crs: str) -> tuple[Transformer, float]:
     if plane.is_compound:
         plane = plane.sub_crs_list[0]
     plane = plane.to_2d()
-    turn = 2.0 * np.pi / plane.axis_info[0].unit_conversion_factor if plane.is_geographic else 0.0
+    named = plane.source_crs if plane.is_bound and plane.source_crs is not None else plane
+    turn = 2.0 * np.pi / named.axis_info[0].unit_conversion_factor if named.is_geographic else 0.0
     return Transformer.from_crs("EPSG:4326", plane, always_xy=True), turn
 
 
@@ -178,7 +183,8 @@ def within_m(grid: Grid, latitude_deg: float, longitude_deg: float) -> float:
 
 def _cell_corner(grid: Grid, col: Floats, row: Floats) -> tuple[Bools, Ints, Floats, Floats]:
     rows, cols = grid.values.shape
-    inside = (col >= 0) & (col <= cols - 1) & (row >= 0) & (row <= rows - 1) & (min(rows, cols) > 1)
+    inside = (col >= -EDGE_SLACK) & (col <= cols - 1 + EDGE_SLACK) & (min(rows, cols) > 1)
+    inside &= (row >= -EDGE_SLACK) & (row <= rows - 1 + EDGE_SLACK)
     left = np.clip(np.floor(np.where(inside, col, 0.0)), 0, max(cols - 2, 0))
     upper = np.clip(np.floor(np.where(inside, row, 0.0)), 0, max(rows - 2, 0))
     return (

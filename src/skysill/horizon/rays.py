@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.lattice import Grid, geod, interpolate, lattice_position, twist
+from skysill.horizon.lattice import EDGE_SLACK, Grid, geod, interpolate, lattice_position, twist
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
@@ -255,7 +255,12 @@ class _Sight:
         self.flat_enough = min(rows, cols) > 1
 
     def on_main_line(self, main: Ints, other: Floats, cell: Floats) -> Floats:
-        inside = (main >= 0) & (main <= self.main_last) & (other >= 0) & (other <= self.other_last)
+        inside = (
+            (main >= 0)
+            & (main <= self.main_last)
+            & (other >= -EDGE_SLACK)
+            & (other <= self.other_last + EDGE_SLACK)
+        )
         node = np.clip(cell, 0, np.maximum(self.other_last - 1, 0))
         return self._between(inside, main, node.astype(np.int64), other - node, self.other_stride)
 
