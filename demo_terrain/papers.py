@@ -84,7 +84,7 @@ name = "gable pole"                    # on the wall of the south gable, beside 
 east_m = 0.0
 north_m = 0.9
 surface_elevation_m = {ridge}
-height_m = 4.0
+height_m = 4.4
 max_height_m = 6.0
 
 [[mounts]]
@@ -210,7 +210,7 @@ complete = true                        # the surveyor walked round: only the bar
 kind = "building"
 name = "barn, its gutter"
 outline = [[-7.0, -14.0], [7.0, -14.0], [7.0, -6.0], [-7.0, -6.0]]
-height_m = 4.33
+height_m = 4.4
 """
 
 

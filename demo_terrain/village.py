@@ -83,7 +83,7 @@ SYCAMORES = (
     Tree("sycamore 4", 0.2, -13.9, 13.1, 2.8),
     Tree("sycamore 5", 4.4, -14.2, 12.4, 2.7),
 )
-GATE_SYCAMORE = Tree("gate sycamore", 11.5, -16.4, 16.8, 3.5, growth=0.1, max_height=17.5)
+GATE_SYCAMORE = Tree("gate sycamore", 11.5, -16.4, 17.4, 3.5, growth=0.1, max_height=18.0)
 SCHOOL = House("Skerrow school", -208.0, 128.0, 24.0, 9.0, 4.0, 3.4, 6.9, chimneys=((9.0, 1.0),))
 SCHOOL_ROW = tuple(
     Tree(f"school sycamore {k + 1}", -228.0 + 6.3 * k, 101.5 + 0.4 * k, height, 3.2, growth=0.3)
