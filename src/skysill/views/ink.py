@@ -10,18 +10,21 @@ from __future__ import annotations
 
 import io
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from os import PathLike
-from pathlib import Path
+from pathlib import PurePath
 from types import MappingProxyType
 from typing import Any, Literal
 
 import matplotlib
+import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
+from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.files.plain import write_whole
@@ -33,10 +36,12 @@ __all__ = [
     "SourceInk",
     "VerdictInk",
     "drawing",
+    "fill",
     "new_figure",
     "render",
     "save",
     "source_key",
+    "trace",
     "verdict_key",
 ]
 
@@ -183,7 +188,7 @@ def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
     ------
     InputError : another suffix
     """
-    kind = KINDS.get(Path(path).suffix.lower())
+    kind = KINDS.get(PurePath(path).suffix.lower())
     if kind is None:
         raise InputError(
             "pictures are written as PNG, SVG or PDF.",
@@ -191,6 +196,22 @@ def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
             mend="End the name in .png, .svg or .pdf.",
         )
     write_whole(path, render(figure, kind, title=title))
+
+
+def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float) -> PathPatch:
+    """An area of one source, filled and hatched, without a stroke; rings after the first are holes."""
+    path = Path.make_compound_path(*(Path(np.asarray(ring, dtype=float), closed=True) for ring in rings))
+    return PathPatch(
+        path, facecolor=source.fill, edgecolor=source.colour, hatch=source.hatch, linewidth=0.0, zorder=zorder
+    )
+
+
+def trace(points: ArrayLike, source: SourceInk, *, zorder: float) -> Line2D:
+    """A skyline or an edge of one source, in its stroke; points (n, 2), nan where it is interrupted."""
+    line = Line2D(*np.asarray(points, dtype=float).T, color=source.colour, linestyle=source.stroke)
+    line.set_linewidth(source.width_pt)
+    line.set_zorder(zorder)
+    return line
 
 
 def source_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Patch]:

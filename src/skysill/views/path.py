@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 from typing import Any
 
@@ -17,7 +17,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, Polygon
+from matplotlib.patches import Patch, PathPatch, Polygon
 
 from skysill.assess import Assessment, SatelliteResult
 from skysill.fresnel import first_fresnel_radius_m, required_angle_deg, required_room_m
@@ -25,7 +25,7 @@ from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.terrain import PathProfile
 from skysill.units import Floats, Ints, cross_track_deg, separation_deg, wrap_180
 from skysill.views.captions import chosen, key, rows, rows_in, stands, title, when
-from skysill.views.ink import INK, PALETTE, Ink, drawing, new_figure, save
+from skysill.views.ink import INK, PALETTE, Ink, drawing, fill, new_figure, save
 from skysill.views.labels import Label, Placed, place_labels, write
 
 __all__ = ["PathArtists", "Plane", "Standing", "draw_path", "path_figure", "write_path_profile"]
@@ -142,8 +142,8 @@ class PathArtists:
     """What was drawn: ground line and area, hatched unknown stretches, ray, zones by name, mast, things, labels."""
 
     ground: Line2D
-    soil: list[Polygon]
-    unknown: list[Polygon]
+    soil: list[PathPatch]
+    unknown: list[PathPatch]
     ray: Line2D
     zones: dict[str, Polygon]
     mast: Line2D
@@ -175,7 +175,29 @@ def _standing(assessment: Assessment, result: SatelliteResult) -> list[Standing]
             mine: Ints = near[silhouette.thing[near] == thing]
             at = int(mine[np.argmin(spare_deg[mine])])
             found.append(_at_column(silhouette, at, float(far_m[at]), float(spare_deg[at])))
-    return sorted(found, key=lambda thing: (thing.spare_deg, thing.name))
+    return sorted(
+        (_as_controlling(thing, result) for thing in found), key=lambda thing: (thing.spare_deg, thing.name)
+    )
+
+
+def _as_controlling(thing: Standing, result: SatelliteResult) -> Standing:
+    """The controlling thing is drawn at the place that controls, so that picture and numbers agree."""
+    control = result.clearance.controlling
+    if control is None or (control.name, control.source) != (thing.name, thing.source):
+        return thing
+    if not control.distance_m or (thing.floor_m is not None and control.elevation_deg > _elevation(result)):
+        return thing
+    up_rad = math.radians(control.elevation_deg)
+    return replace(
+        thing,
+        distance_m=control.distance_m,
+        level_m=control.distance_m * math.cos(up_rad),
+        top_m=control.distance_m * math.sin(up_rad),
+    )
+
+
+def _elevation(result: SatelliteResult) -> float:
+    return result.look.elevation_apparent_deg
 
 
 def _at_column(silhouette: Silhouette, at: int, far_m: float, spare_deg: float) -> Standing:
@@ -251,11 +273,11 @@ def _draw_ground(ax: Axes, plane: Plane, ink: Ink) -> Line2D:
     return line
 
 
-def _draw_soil(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[list[Polygon], list[Polygon]]:
+def _draw_soil(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[list[PathPatch], list[PathPatch]]:
     """The body of the ground, and hatched bands where nobody knows it."""
     low, high = ax.get_ylim()
-    soil: list[Polygon] = []
-    unknown: list[Polygon] = []
+    soil: list[PathPatch] = []
+    unknown: list[PathPatch] = []
     missing = np.isnan(plane.rise_m)
     runs = np.split(np.arange(missing.size), np.flatnonzero(np.diff(missing.astype(int))) + 1)
     for run in runs:
@@ -270,15 +292,7 @@ def _draw_soil(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[list[Pol
             top = np.column_stack([plane.level_m[run], plane.rise_m[run] + plane.datum_m])
             outline = np.concatenate([top, [[top[-1, 0], low], [top[0, 0], low]]])
             source, kept, zorder = ink.sources["terrain" if plane.known else ""], soil, 4
-        patch = Polygon(
-            outline,
-            closed=True,
-            facecolor=source.fill,
-            edgecolor=source.colour,
-            hatch=source.hatch,
-            linewidth=0.0,
-            zorder=zorder,
-        )
+        patch = fill([outline], source, zorder=zorder)
         ax.add_artist(patch)
         kept.append(patch)
     return soil, unknown

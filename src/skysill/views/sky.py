@@ -15,7 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, Polygon
+from matplotlib.patches import Circle, PathPatch, Polygon
 from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
@@ -23,9 +23,9 @@ from skysill.assess import Assessment, SatelliteResult
 from skysill.look import look_angles
 from skysill.units import Floats, wrap_180
 from skysill.views.captions import key, needed_deg, rows, rows_in, stands, title, when
-from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
+from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, circle_on_sky, seen_spans, unseen_spans
+from skysill.views.skyline import Area, areas, circle_on_sky, outlines, seen_spans, unseen_spans
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
@@ -39,15 +39,15 @@ _RINGS_DEG = (15, 30, 45, 60, 75)
 class SkyArtists:
     """What was drawn: by it a test, or a caller, finds each thing again.
 
-    areas : (what it shows, the polygon)
+    areas : (source, the area)
     unseen : hatched sectors nobody looked at
     arc : the geostationary arc, in one or more pieces
     satellites : a marker per result; rooms : its required room, None where none is known
     labels : names and verdicts as placed; ticks : longitudes along the arc; notes : other words on the disc
     """
 
-    areas: list[tuple[Area, Polygon]]
-    unseen: list[Polygon]
+    areas: list[tuple[str, PathPatch]]
+    unseen: list[PathPatch]
     arc: list[Line2D]
     satellites: list[Line2D]
     rooms: list[Polygon | None]
@@ -88,7 +88,7 @@ def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
         wanted.append(_label(result, mark, ink))
     ticks = [text for text in ticks if not _hidden(ax, text, marks, rooms)]
     keep_clear = [box_of(text) for text in (*ticks, *notes)]
-    edges = [np.column_stack(project(a.azimuth_deg, a.top_deg))[:: 8 if a.stands else 2] for a, _ in shapes]
+    edges = [np.asarray(patch.get_path().vertices)[::4] for _, patch in shapes]
     edges += [room.get_xy()[::4] for room in rooms if room is not None]
     avoid = np.concatenate(edges) if edges else None
     labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, ink=ink)
@@ -114,49 +114,41 @@ def _sector(start_deg: float, stop_deg: float, inner: float, outer: float) -> Fl
     return np.concatenate([out, back])
 
 
-def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[Polygon]:
+def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[PathPatch]:
     blank = ink.sources[""]
     drawn = []
     for start, stop in unseen_spans(assessment.silhouettes):
-        patch = Polygon(
-            _sector(start, stop, 0.0, _BAND),
-            closed=True,
-            facecolor=blank.fill,
-            edgecolor=blank.colour,
-            hatch=blank.hatch,
-            linewidth=0.0,
-            zorder=1,
-        )
+        patch = fill([_sector(start, stop, 0.0, _BAND)], blank, zorder=1)
         ax.add_artist(patch)
         drawn.append(patch)
     return drawn
 
 
-def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[Area, Polygon]]:
-    drawn = []
-    for k, area in enumerate(shapes):
+def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[str, PathPatch]]:
+    """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
+    drawn: list[tuple[str, PathPatch]] = []
+    hanging: list[Floats] = []
+    for area in shapes:
         if area.top_deg.max() <= 0.0:
             continue
-        source = ink.sources[area.source]
-        zorder = 2.0 + k / (len(shapes) + 1)
         top = np.column_stack(project(area.azimuth_deg, area.top_deg))
         floor = np.column_stack(project(area.azimuth_deg, area.floor_deg))
-        patch = Polygon(
-            np.concatenate([top, floor[::-1]]),
-            closed=True,
-            facecolor=source.fill,
-            edgecolor=source.colour,
-            hatch=source.hatch,
-            linewidth=0.0,
-            zorder=zorder,
-        )
-        ax.add_artist(patch)
-        drawn.append((area, patch))
+        outline = np.concatenate([top, floor[::-1]])
+        if area.source == "obstacle":
+            hanging.append(outline)
+            continue
+        source, zorder = ink.sources[area.source], 2.0 + 0.1 * len(drawn)
+        drawn.append((area.source, fill([outline], source, zorder=zorder)))
+        ax.add_artist(drawn[-1][1])
         top[area.top_deg <= 0.0] = np.nan  # along the rim there is nothing to see
-        edge = top if area.stands else np.concatenate([top, floor[::-1], top[:1]])
-        ax.plot(
-            *edge.T, color=source.colour, linestyle=source.stroke, linewidth=source.width_pt, zorder=zorder
-        )
+        ax.add_artist(trace(top, source, zorder=zorder))
+    source = ink.sources["obstacle"]
+    for rings in outlines(hanging) if hanging else []:
+        drawn.append(("obstacle", fill(rings, source, zorder=3.0)))
+        ax.add_artist(drawn[-1][1])
+        for ring in rings:
+            edge = np.where(np.hypot(*ring.T)[:, None] >= _RIM - 0.01, np.nan, ring)
+            ax.add_artist(trace(edge, source, zorder=3.1))
     return drawn
 
 
@@ -213,15 +205,7 @@ def _draw_band(ax: Axes, assessment: Assessment, ink: Ink) -> None:
     for name in ("terrain", "obstacle", "measured"):
         source = ink.sources[name]
         for start, stop in seen_spans([s for s in assessment.silhouettes if s.source == name]):
-            sector = Polygon(
-                _sector(start, stop, _RIM, _BAND),
-                closed=True,
-                facecolor=source.fill,
-                edgecolor=source.colour,
-                hatch=source.hatch,
-                linewidth=0.0,
-                zorder=5,
-            )
+            sector = fill([_sector(start, stop, _RIM, _BAND)], source, zorder=5)
             ax.add_artist(sector)
     ax.add_artist(Circle((0, 0), _BAND, fill=False, edgecolor=ink.text, linewidth=0.6, zorder=6))
 
@@ -334,7 +318,7 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
         [float(x)],
         [float(y)],
         marker=verdict.marker,
-        markersize=7,
+        markersize=5.5,
         markerfacecolor=verdict.colour,
         markeredgecolor=ink.text,
         markeredgewidth=1.0,

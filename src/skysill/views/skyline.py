@@ -13,7 +13,7 @@ import numpy as np
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.units import Bools, Floats, Ints, wrap_180
 
-__all__ = ["Area", "areas", "circle_on_sky", "seen_spans", "tangent_plane_deg", "unseen_spans"]
+__all__ = ["Area", "areas", "circle_on_sky", "outlines", "seen_spans", "tangent_plane_deg", "unseen_spans"]
 
 _WIDEST_STEP_DEG = 2.0
 """Columns of one obstacle farther apart than this are two pieces of it, not one."""
@@ -176,6 +176,21 @@ def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]
         first = gaps.pop(0)
         gaps[-1] = (gaps[-1][0], 360.0 + first[1])
     return gaps
+
+
+def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
+    """Overlapping outlines put together: for each piece its outer ring, then its holes, each closed (n, 2).
+
+    A house of walls, roof planes and chimneys is one shape against the sky.
+    """
+    from shapely import MultiPolygon, Polygon, make_valid, normalize, union_all
+
+    whole = union_all([make_valid(Polygon(shape)) for shape in shapes if len(shape) >= 3])
+    pieces = [
+        part for part in getattr(whole, "geoms", [whole]) if part.geom_type == "Polygon" and part.area > 0
+    ]
+    tidy = normalize(MultiPolygon(pieces))  # the same order every time
+    return [[np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)] for part in tidy.geoms]
 
 
 def circle_on_sky(

@@ -7,7 +7,7 @@ says, at any elevation. Lines of equal azimuth therefore lean together a little 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
 
@@ -15,7 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Circle, Patch, Polygon
+from matplotlib.patches import Circle, Patch, PathPatch
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
@@ -25,9 +25,9 @@ from skysill.fresnel import required_angle_deg
 from skysill.horizon.silhouette import Silhouette
 from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
 from skysill.views.captions import chosen, key, needed_deg, rows, rows_in, stands, title, when
-from skysill.views.ink import INK, Ink, drawing, new_figure, save, source_key
+from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, tangent_plane_deg, unseen_spans
+from skysill.views.skyline import Area, areas, outlines, tangent_plane_deg, unseen_spans
 
 __all__ = ["StripArtists", "draw_strip", "half_width_deg", "strip_figure", "write_strip"]
 
@@ -38,14 +38,14 @@ _STEPS_DEG = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0)
 class StripArtists:
     """What was drawn.
 
-    areas : (what it shows, the polygon); unseen : hatched spans nobody looked at
+    areas : (source, the area); unseen : hatched spans nobody looked at
     low_edges : points of nearer, lower edges, a line of markers per source
     room : the required-room circle; margin : the dimension line from the ray to the nearest obstructed direction
     ray : the cross; labels : words placed; ticks : azimuths and elevations along the frame
     """
 
-    areas: list[tuple[Area, Polygon]]
-    unseen: list[Polygon]
+    areas: list[tuple[str, PathPatch]]
+    unseen: list[PathPatch]
     low_edges: list[Line2D]
     room: Circle | None
     margin: Line2D | None
@@ -111,7 +111,9 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
         [0], [0], marker="+", markersize=16, markeredgewidth=2.2, color=ink.text, linestyle="none", zorder=18
     )
     margin = _draw_margin(ax, result, window, ink)
-    avoid = _edges(shapes, window) + ([] if needed is None else [_around(needed)])
+    avoid = [np.asarray(patch.get_path().vertices)[::4] for _, patch in shapes] + (
+        [] if needed is None else [_around(needed)]
+    )
     labels = place_labels(
         ax,
         _words(result, window),
@@ -120,10 +122,6 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
         ink=ink,
     )
     return StripArtists(shapes, unseen, low_edges, room, margin, ray, labels, ticks)
-
-
-def _edges(shapes: Sequence[tuple[Area, Polygon]], window: _Window) -> list[Floats]:
-    return [np.column_stack(window.place(area.azimuth_deg, area.top_deg))[::4] for area, _ in shapes]
 
 
 def _around(radius_deg: float) -> Floats:
@@ -135,7 +133,7 @@ def _dense(start_deg: float, stop_deg: float, step_deg: float = 0.5) -> Floats:
     return np.linspace(start_deg, stop_deg, max(2, int(np.ceil((stop_deg - start_deg) / step_deg)) + 1))
 
 
-def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[Polygon]:
+def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[PathPatch]:
     blank, reach = ink.sources[""], window.turn_deg()
     drawn = []
     for start, stop in unseen_spans(assessment.silhouettes):
@@ -146,15 +144,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) ->
             outline = np.column_stack(
                 window.place(np.concatenate([around, around[::-1]]), np.concatenate([down, up]))
             )
-            patch = Polygon(
-                outline,
-                closed=True,
-                facecolor=blank.fill,
-                edgecolor=blank.colour,
-                hatch=blank.hatch,
-                linewidth=0.0,
-                zorder=1,
-            )
+            patch = fill([outline], blank, zorder=1)
             ax.add_artist(patch)
             drawn.append(patch)
     return drawn
@@ -173,42 +163,42 @@ def _within(
     return parts
 
 
-def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[Area, Polygon]]:
-    drawn, reach = [], window.turn_deg()
-    bottom = window.elevation_deg - 2.0 * window.half_deg
-    for k, area in enumerate(shapes):
-        if area.top_deg.max() <= bottom:
-            continue
-        source, zorder = ink.sources[area.source], 2.0 + k / (len(shapes) + 1)
-        first, last = float(area.azimuth_deg[0]), float(area.azimuth_deg[-1])
-        for turn, low, high in _within(first, last, window.azimuth_deg, reach):
-            around = area.azimuth_deg + turn
-            between = around[(around > low) & (around < high)]
-            inside = np.unique(np.concatenate([[low, high], between, _dense(low, high)]))
-            floor = np.maximum(np.interp(inside, around, area.floor_deg), bottom)
-            top = np.maximum(np.interp(inside, around, area.top_deg), floor)
-            above, below = (np.column_stack(window.place(inside, height)) for height in (top, floor))
+def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[str, PathPatch]]:
+    """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
+    drawn: list[tuple[str, PathPatch]] = []
+    hanging: list[Floats] = []
+    for area in shapes:
+        for above, below in _on_paper(area, window):
             outline = np.concatenate([above, below[::-1]])
-            patch = Polygon(
-                outline,
-                closed=True,
-                facecolor=source.fill,
-                edgecolor=source.colour,
-                hatch=source.hatch,
-                linewidth=0.0,
-                zorder=zorder,
-            )
-            ax.add_artist(patch)
-            drawn.append((area, patch))
-            edge = above if area.stands else np.concatenate([outline, outline[:1]])
-            ax.plot(
-                *edge.T,
-                color=source.colour,
-                linestyle=source.stroke,
-                linewidth=source.width_pt,
-                zorder=zorder,
-            )
+            if area.source == "obstacle":
+                hanging.append(outline)
+                continue
+            source, zorder = ink.sources[area.source], 2.0 + 0.1 * len(drawn)
+            drawn.append((area.source, fill([outline], source, zorder=zorder)))
+            ax.add_artist(drawn[-1][1])
+            ax.add_artist(trace(above, source, zorder=zorder))
+    source = ink.sources["obstacle"]
+    for rings in outlines(hanging) if hanging else []:
+        drawn.append(("obstacle", fill(rings, source, zorder=3.0)))
+        ax.add_artist(drawn[-1][1])
+        for ring in rings:
+            ax.add_artist(trace(ring, source, zorder=3.1))
     return drawn
+
+
+def _on_paper(area: Area, window: _Window) -> Iterator[tuple[Floats, Floats]]:
+    """The parts of an area that reach into the window: upper and lower edge on paper."""
+    bottom = window.elevation_deg - 2.0 * window.half_deg
+    if area.top_deg.max() <= bottom:
+        return
+    first, last = float(area.azimuth_deg[0]), float(area.azimuth_deg[-1])
+    for turn, low, high in _within(first, last, window.azimuth_deg, window.turn_deg()):
+        around = area.azimuth_deg + turn
+        between = around[(around > low) & (around < high)]
+        inside = np.unique(np.concatenate([[low, high], between, _dense(low, high)]))
+        floor = np.maximum(np.interp(inside, around, area.floor_deg), bottom)
+        top = np.maximum(np.interp(inside, around, area.top_deg), floor)
+        yield np.column_stack(window.place(inside, top)), np.column_stack(window.place(inside, floor))
 
 
 def _draw_low_edges(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[Line2D]:
@@ -401,8 +391,9 @@ def strip_figure(assessment: Assessment, satellite_name: str | None = None, *, i
     write(ax, -0.48 / side_in, 0.5, "elevation", rotation=90, va="center", **style)
     handles: list[Patch | Line2D] = [*source_key(_shown(drawn), ink=ink)]
     for line in drawn.low_edges[:1]:
-        marks = Line2D([], [], linestyle="none", marker=line.get_marker(), label="nearer, lower edge")
+        marks = Line2D([], [])
         marks.update_from(line)
+        marks.set_label("nearer, lower edge")
         handles.append(marks)
     key(figure, handles, used_in + side_in + 0.46 + key_in / 2, ink=ink)
     rows(figure, [result], used_in + side_in + 0.46 + key_in, ink=ink)
@@ -412,7 +403,7 @@ def strip_figure(assessment: Assessment, satellite_name: str | None = None, *, i
 def _shown(drawn: StripArtists) -> list[str]:
     """The sources that can be seen in the window, in the order of the key."""
     limits = Bbox.from_extents(*drawn.ray.axes.viewLim.extents)  # type: ignore[union-attr]  # it has been drawn
-    seen = {area.source for area, patch in drawn.areas if patch.get_path().get_extents().overlaps(limits)}
+    seen = {source for source, patch in drawn.areas if patch.get_path().get_extents().overlaps(limits)}
     seen |= {"" for patch in drawn.unseen if patch.get_path().get_extents().overlaps(limits)}
     return [name for name in ("measured", "terrain", "obstacle", "") if name in seen]
 
