@@ -1,0 +1,136 @@
+"""skysill heights"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skysill.cli.options import Number, Output, output, shared
+from skysill.cli.pace import Pace
+from skysill.errors import InputError
+from skysill.files.asked import Asked
+
+if TYPE_CHECKING:
+    from skysill.files.heightmaps import HeightsAsked, HeightsMade
+
+__all__ = ["heights"]
+
+
+@click.command()
+@shared("satellites", "terrain")
+@click.option("--out", "out_path", metavar="FILE.tif", required=True, help="GeoTIFF to write, one band a satellite.")
+@click.option("--bounds", metavar="W,S,E,N", help="Only this window, in the raster's own coordinates.")
+@click.option("--within", metavar="FILE", help="Only cells inside this polygon (any vector file GDAL reads).")
+@click.option("--refraction-factor", "refraction_factor", type=Number(0.5, 10.0, "FACTOR"),
+              help="Effective Earth radius over the true one. Default 1.3333.")  # fmt: skip
+@click.option(
+    "--rays",
+    type=click.IntRange(1, 16),
+    default=2,
+    show_default=True,
+    help="Rays per cell: more is finer and slower.",
+)
+@click.option(
+    "--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes on this machine."
+)
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
+@click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
+@output
+def heights(asked: Asked, out: Output, **given: Any) -> None:
+    """Raster of the least antenna height that sees the satellite.
+
+    \b
+    skysill heights --terrain demo_terrain/island.tif --highest-ground 720 --satellite 24.0W --out heights.tif
+    """
+    from skysill.files.heightmaps import write_heights
+
+    wanted = _wanted(asked, given)
+    try:
+        made = write_heights(
+            wanted,
+            given["out_path"],
+            resume=given["resume"],
+            jobs=given["jobs"],
+            cluster=given["cluster"],
+            tags=_tags(wanted),
+            progress=Pace("cells", quiet=out.quiet),
+        )
+    except KeyboardInterrupt:
+        click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
+        raise
+    out.say(*made.notes)
+    if out.json:
+        out.document(made)
+    else:
+        _words(out, made)
+
+
+def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsAsked:
+    from skysill.files.heightmaps import HeightsAsked, outline_of, raster_window
+    from skysill.files.scenes import open_terrain
+    from skysill.files.tables import read_satellites
+    from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria
+
+    if not asked.terrain:
+        raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
+    if not asked.satellite:
+        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
+    rasters = open_terrain(asked.terrain, asked.terrain_error_m)
+    if len(rasters) > 1:
+        raise InputError("heights are made from one raster, or from tiles on one lattice.", where="--terrain",
+                         mend="Lay several rasters together in a VRT first.")  # fmt: skip
+    satellites = tuple(satellite for text in asked.satellite for satellite in read_satellites(text))
+    moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
+    if moving:
+        raise InputError(f'"{moving}" moves; heights are for geostationary satellites.', where="--satellite")
+    return HeightsAsked(
+        raster=rasters[0],
+        satellites=satellites,
+        highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
+        if asked.highest_ground_m is None
+        else asked.highest_ground_m,
+        refraction_factor=asked.refraction_factor or Criteria().refraction_factor,
+        rays_per_cell=given["rays"],
+        window=None if given["bounds"] is None else raster_window(rasters[0], _bounds(given["bounds"])),
+        outline=None if given["within"] is None else outline_of(given["within"], rasters[0]),
+    )
+
+
+def _bounds(text: str) -> list[float]:
+    try:
+        west, south, east, north = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(
+            f'"{text}" is not four numbers.', where="--bounds", mend="Write west,south,east,north."
+        ) from None
+    if west >= east or south >= north:
+        raise InputError(
+            "the window is empty or turned round.", where="--bounds", mend="Write west,south,east,north."
+        )
+    return [west, south, east, north]
+
+
+def _tags(wanted: HeightsAsked) -> dict[str, str]:
+    from skysill import __version__
+
+    return {
+        "software": f"skysill {__version__}",
+        "meaning": "least height of the dish centre above the raster at which the centre ray to the satellite is free",
+        "satellites": "; ".join(f"{s.name}={s.longitude_deg:g}" for s in wanted.satellites),
+        "terrain": f"{wanted.raster.name} ({wanted.raster.kind})",
+        "refraction_factor": f"{wanted.refraction_factor:.6g}",
+        "highest_ground_m": f"{wanted.highest_ground_m:g}",
+        "rays_per_cell": str(wanted.rays_per_cell),
+        "nodata_means": "unknown: void, or ground that is not in the raster could still reach the ray",
+    }
+
+
+def _words(out: Output, made: HeightsMade) -> None:
+    cells = made.rows * made.columns
+    out.text(f"{made.path}: {made.columns} x {made.rows} cells")
+    rows = [
+        [name, *(f"{100.0 * count / cells:.1f}" for count in counts)]
+        for name, *counts in zip(made.satellites, made.seen, made.raised, made.unknown, strict=True)
+    ]
+    out.table(["satellite", "ground sees it %", "needs height %", "unknown %"], rows)

@@ -1,0 +1,139 @@
+"""Long work in parts: here, on several processors of this machine, or on a Dask cluster. The answers are the same.
+
+A part is a pure function of its task, so a worker that dies costs its part's time and nothing else: the part is done
+again elsewhere. Dask is an optional extra (`skysill[cluster]`) and is imported only when a cluster is named.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from typing import Any, TypeVar
+
+from skysill.errors import InputError, SkysillError
+
+__all__ = ["processors", "work_through"]
+
+Task = TypeVar("Task")
+
+_AHEAD = 3
+"""Parts handed out for each worker before their answers are back: keeps workers busy and memory bounded."""
+
+_MOST_DEATHS = 3
+
+
+def processors() -> int:
+    """How many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def work_through(
+    work: Callable[[Task], bytes], tasks: Sequence[Task], *, jobs: int = 1, cluster: str | None = None
+) -> Iterator[tuple[int, bytes]]:
+    """Do every task and give (number of the task, its answer) as they come in.
+
+    Parameters
+    ----------
+    work : importable function; must give the same bytes for the same task wherever it runs
+    tasks : can be pickled
+    jobs : processes on this machine; 1 works in this one
+    cluster : address of a Dask scheduler ("tcp://host:8786"); workers need this package and the same file paths
+
+    Raises
+    ------
+    InputError : no such scheduler, Dask not installed
+    SkysillError : workers die again and again
+    """
+    if cluster is not None:
+        return _on_cluster(work, tasks, cluster)
+    if jobs > 1 and len(tasks) > 1:
+        return _on_processes(work, tasks, min(jobs, len(tasks)))
+    return ((number, work(task)) for number, task in enumerate(tasks))
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _on_processes(
+    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int
+) -> Iterator[tuple[int, bytes]]:
+    waiting = list(range(len(tasks)))[::-1]
+    for death in range(_MOST_DEATHS):
+        pool = ProcessPoolExecutor(
+            jobs, multiprocessing.get_context("spawn"), initializer=_leave_interrupts_to_the_parent
+        )
+        running: dict[Future[bytes], int] = {}
+        try:
+            while waiting or running:
+                while waiting and len(running) < jobs * _AHEAD:
+                    number = waiting.pop()
+                    running[pool.submit(work, tasks[number])] = number
+                for done in wait(running, return_when=FIRST_COMPLETED).done:
+                    answer = done.result()
+                    yield running.pop(done), answer
+            return
+        except BrokenProcessPool:
+            waiting.extend(sorted(running.values(), reverse=True))
+            if death == _MOST_DEATHS - 1:
+                raise SkysillError(
+                    "Worker processes were killed three times, probably for want of memory: use fewer --jobs."
+                ) from None
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _on_cluster(
+    work: Callable[[Task], bytes], tasks: Sequence[Task], address: str
+) -> Iterator[tuple[int, bytes]]:
+    with _client(address) as client:
+        from distributed import KilledWorker, as_completed
+
+        room = max(2, sum(client.nthreads().values())) * _AHEAD
+        waiting = list(range(len(tasks)))[::-1]
+        running: dict[Any, int] = {}
+        coming: Any = as_completed()  # type: ignore[no-untyped-call]  # Dask has no types here
+
+        def hand_out() -> None:
+            number = waiting.pop()
+            future = client.submit(work, tasks[number], pure=False, retries=_MOST_DEATHS)
+            running[future] = number
+            coming.add(future)
+
+        while waiting and len(running) < room:
+            hand_out()
+        for future in coming:
+            try:
+                answer = future.result()
+            except KilledWorker as fault:
+                raise SkysillError(
+                    f"Workers of {address} die again and again on one part: {fault}."
+                ) from fault
+            number = running.pop(future)
+            future.release()
+            if waiting:
+                hand_out()
+            yield number, answer
+
+
+def _client(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise InputError(
+            "Dask is not installed.",
+            where="--cluster",
+            mend='Install it with: pip install "skysill[cluster]".',
+        ) from None
+    try:
+        return Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]  # as above
+    except (OSError, ValueError, TimeoutError) as fault:
+        raise InputError(
+            f'no Dask scheduler answers at "{address}".',
+            where="--cluster",
+            mend="Start one with: dask scheduler.",
+        ) from fault
