@@ -136,6 +136,7 @@ def place_labels(
     points = ax.transData.transform(np.array([(label.x, label.y) for label in labels]).reshape(-1, 2))
     dots = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
     shy = np.zeros((0, 2)) if avoid is None or not len(avoid) else ax.transData.transform(avoid)
+    shy = np.unique(np.round(shy / 12.0), axis=0) * 12.0  # lines drawn finely weigh no more than coarse ones
     toward_deg, stand_off_pt = _fanned(points, labels, 30.0 * pixels_per_pt)
     boxes: list[Floats] = [np.asarray(box.extents) for box in (*dots, *keep_clear)]
     leaders: list[Floats] = []

@@ -185,19 +185,17 @@ def _as_controlling(thing: Standing, result: SatelliteResult) -> Standing:
     control = result.clearance.controlling
     if control is None or (control.name, control.source) != (thing.name, thing.source):
         return thing
-    if not control.distance_m or (thing.floor_m is not None and control.elevation_deg > _elevation(result)):
+    ray_rad, up_rad = math.radians(result.look.elevation_apparent_deg), math.radians(control.elevation_deg)
+    # where the ray runs under it, what controls is the lower edge, and that is no top
+    hangs_over = thing.floor_m is not None and thing.floor_m > thing.level_m * math.tan(ray_rad)
+    if not control.distance_m or hangs_over:
         return thing
-    up_rad = math.radians(control.elevation_deg)
     return replace(
         thing,
         distance_m=control.distance_m,
         level_m=control.distance_m * math.cos(up_rad),
         top_m=control.distance_m * math.sin(up_rad),
     )
-
-
-def _elevation(result: SatelliteResult) -> float:
-    return result.look.elevation_apparent_deg
 
 
 def _at_column(silhouette: Silhouette, at: int, far_m: float, spare_deg: float) -> Standing:
@@ -267,7 +265,7 @@ def _draw_ground(ax: Axes, plane: Plane, ink: Ink) -> Line2D:
         plane.rise_m + plane.datum_m,
         color=source.colour,
         linewidth=1.8,
-        zorder=5,
+        zorder=10,
         linestyle="solid" if plane.known else source.stroke,
     )
     return line

@@ -18,6 +18,9 @@ __all__ = ["Area", "areas", "circle_on_sky", "outlines", "seen_spans", "tangent_
 _WIDEST_STEP_DEG = 2.0
 """Columns of one obstacle farther apart than this are two pieces of it, not one."""
 
+_SLIT = 0.3
+"""Gaps inside an outline narrower than this, in degrees on paper, cannot be seen and are closed."""
+
 _HALF_COLUMN_DEG = 0.05
 """Half the width drawn for a column that stands alone: a pole must not vanish."""
 
@@ -186,9 +189,11 @@ def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
     from shapely import MultiPolygon, Polygon, make_valid, normalize, union_all
 
     whole = union_all([make_valid(Polygon(shape)) for shape in shapes if len(shape) >= 3])
-    pieces = [
-        part for part in getattr(whole, "geoms", [whole]) if part.geom_type == "Polygon" and part.area > 0
-    ]
+    pieces = []
+    for part in getattr(whole, "geoms", [whole]):
+        if part.geom_type == "Polygon" and part.area > 0.0:
+            wide = [hole for hole in part.interiors if not Polygon(hole).buffer(-_SLIT / 2.0).is_empty]
+            pieces.append(Polygon(part.exterior, wide))
     tidy = normalize(MultiPolygon(pieces))  # the same order every time
     return [[np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)] for part in tidy.geoms]
 
