@@ -72,13 +72,29 @@ def land_and_sea(lattice):
     return np.where(hole > 0.0, VOID, np.round(heights * 16.0) / 16.0).astype(np.float32)
 
 
+def plan_of_cells(x_m, y_m, step=20):
+    """Plan east and north of every cell (row, column): exact every 20 m, straight between, good to 0.1 mm."""
+    nodes_x, nodes_y = (
+        x_m[0] + step * np.arange(len(x_m) // step + 2),
+        y_m[0] - step * np.arange(len(y_m) // step + 2),
+    )
+    exact = TO_PLAN.transform(*np.meshgrid(nodes_x + MAP_ORIGIN_M[0], nodes_y + MAP_ORIGIN_M[1]))
+    column, row = (x_m - x_m[0]) / step, (y_m[0] - y_m) / step
+    c, r = np.floor(column).astype(int), np.floor(row).astype(int)
+    a, b = column - c, (row - r)[:, None]
+    return [
+        (nodes[r][:, c] * (1 - a) + nodes[r][:, c + 1] * a) * (1 - b)
+        + (nodes[r + 1][:, c] * (1 - a) + nodes[r + 1][:, c + 1] * a) * b
+        for nodes in exact
+    ]
+
+
 def village_surface(lattice, village):
     """1 m cells: the same ground, with everything a survey flight would have caught."""
     x = VILLAGE_WEST_M + 0.5 + np.arange(VILLAGE_EAST_M - VILLAGE_WEST_M)
     y = VILLAGE_NORTH_M - 0.5 - np.arange(VILLAGE_NORTH_M - VILLAGE_SOUTH_M)
-    x, y = np.meshgrid(x, y)
-    east, north = TO_PLAN.transform(x + MAP_ORIGIN_M[0], y + MAP_ORIGIN_M[1])
-    ground = land.ground_m(lattice, x, y)
+    east, north = plan_of_cells(x, y)
+    ground = land.ground_m(lattice, *np.meshgrid(x, y))
     surface = skerrow.surface_m(east, north, ground, foot_of(lattice), village)
     return (np.round(surface * 32.0) / 32.0).astype(np.float32)
 
@@ -106,7 +122,7 @@ def write_raster(path, values, *, west_m, north_m, cell_m, description):
         blockysize=256,
         compress="deflate",
         predictor=3,
-        zlevel=9,
+        zlevel=6,
     ) as raster:
         raster.write(values, 1)
         raster.set_band_unit(1, "metre")

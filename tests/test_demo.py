@@ -5,6 +5,7 @@ geodesics (pyproj), crowns are sampled as ellipsoids, gutters and edges by schoo
 """
 
 import csv
+import itertools
 import json
 import math
 import re
@@ -143,6 +144,26 @@ def _tightest(points, dish, look):
     return math.degrees(margin[at]), distance[at] * math.sin(margin[at]), need[at], distance[at]
 
 
+def _clinic_plan(longitude_deg, latitude_deg):
+    here = _position("clinic")
+    azimuth, _, away_m = GEOD.inv(here[1], here[0], longitude_deg, latitude_deg)
+    return away_m * math.sin(math.radians(azimuth)), away_m * math.cos(math.radians(azimuth))
+
+
+def _clinic_features():
+    features = json.loads((DEMO / "clinic_obstacles.geojson").read_text(encoding="utf-8"))["features"]
+    return {f["properties"]["name"]: (f["properties"], f["geometry"]["coordinates"]) for f in features}
+
+
+def _clinic_trees():
+    """Name -> properties and the plan place and elevation of the foot."""
+    return {
+        name: (said, np.array([*_clinic_plan(*place), said["ground_elevation_m"]]))
+        for name, (said, place) in _clinic_features().items()
+        if said["kind"] == "tree"
+    }
+
+
 def test_the_script_makes_the_same_files_again(tmp_path):
     subprocess.run([sys.executable, DEMO / "make_demo.py", tmp_path], check=True, capture_output=True)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(MADE)
@@ -261,28 +282,40 @@ def test_verdicts(site, mount, satellite, verdict):
 
 def test_the_gable_pole_clears_the_tallest_thing_in_line_with_growth_to_spare():
     result = _result("clinic", "gable pole")
-    features = json.loads((DEMO / "clinic_obstacles.geojson").read_text(encoding="utf-8"))["features"]
-    here = _position("clinic")
+    tree, foot = _clinic_trees()["sycamore 4"]
     mount = _toml("clinic")["mounts"][0]
     dish = np.array([mount["east_m"], mount["north_m"], mount["surface_elevation_m"] + mount["height_m"]])
-    (tree,) = (f for f in features if f["properties"]["name"] == "sycamore 4")
-    longitude, latitude = tree["geometry"]["coordinates"]
-    azimuth, _, away_m = GEOD.inv(here[1], here[0], longitude, latitude)
-    foot = np.array(
-        [
-            away_m * math.sin(math.radians(azimuth)),
-            away_m * math.cos(math.radians(azimuth)),
-            tree["properties"]["ground_elevation_m"],
-        ]
-    )
-    today = _tightest(_crown(foot, tree["properties"]), dish, result.look)
-    grown = _tightest(_crown(foot, tree["properties"], years=5), dish, result.look)
+    today = _tightest(_crown(foot, tree), dish, result.look)
+    grown = _tightest(_crown(foot, tree, years=5), dish, result.look)
     # the crown's own top; the 1 m raster's cell and the readings may stand a little higher or lower
     assert result.clearance.margin_deg == pytest.approx(today[0], abs=0.5)
     assert result.clearance.controlling.distance_m == pytest.approx(today[3], abs=0.6)
     assert grown[1] > grown[2]
     assert result.p_clear >= 0.9
     assert {"measured", "terrain", "obstacle"} <= set(result.basis)
+
+
+def test_backing_away_behind_the_chimney_beats_any_mast_in_front_of_it():
+    """Least mast along the ridge, by sampled crowns in five years, and the chimney's top edges."""
+    ridge_m, look = _toml("clinic")["mounts"][0]["surface_elevation_m"], _result("clinic", "gable pole").look
+    crowns = [_crown(foot, said, years=5)[::37] for said, foot in _clinic_trees().values()]
+    said, (ring,) = _clinic_features()["Skerrow clinic chimney"]
+    corners = np.array([[*_clinic_plan(*place), said["top_elevation_m"]] for place in ring])
+    edges = np.concatenate(
+        [a + np.linspace(0, 1, 40)[:, None] * (b - a) for a, b in itertools.pairwise(corners)]
+    )
+    points = np.concatenate([*crowns, edges])
+
+    def least_mast_m(north_m):
+        for mast_m in np.arange(6.0, 0.25, -0.05):  # downwards: the first that lacks room
+            margin, _, need_m, away_m = _tightest(points, np.array([0.0, north_m, ridge_m + mast_m]), look)
+            if margin < math.degrees(math.atan(need_m / away_m)):
+                return mast_m
+        return 0.3
+
+    assert corners[:, 1].max() < 7.0
+    assert min(least_mast_m(north_m) for north_m in (1.5, 3.0, 4.0, 5.0)) > 1.5
+    assert max(least_mast_m(north_m) for north_m in (11.0, 14.0, 16.0)) < 0.5
 
 
 def test_the_gate_sycamore_blocks_demo_east_from_the_gable():
