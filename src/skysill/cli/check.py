@@ -1,0 +1,253 @@
+"""skysill check"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skysill.cli.options import Output, output, shared
+from skysill.errors import InputError
+from skysill.files.asked import Asked
+
+if TYPE_CHECKING:
+    from skysill.assess import Assessment, SatelliteResult
+    from skysill.job import Job
+    from skysill.site import Mount
+
+__all__ = ["check"]
+
+_VERDICTS = ["clear", "needs-survey", "marginal", "unknown", "blocked"]
+_PICTURES = (".png", ".svg", ".pdf")
+_ROUND_STEP_DEG = 0.5
+
+
+class _Years(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
+    """Years from now, parted by commas."""
+
+    name = "years"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        return "YEARS,..."
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            years = tuple(sorted({float(part) for part in str(value).split(",")}))
+        except ValueError:
+            self.fail(f'"{value}" is no list of years. Write 0,2,5,10.', param, ctx)
+        if not all(0.0 <= year <= 100.0 for year in years):
+            self.fail("years run from 0 to 100.", param, ctx)
+        return years
+
+
+@click.command()
+@shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date", "times")
+@click.option("--years", type=_Years(), help="Also the verdicts after so much growth: 0,2,5,10.")
+@click.option("--sky-view", metavar="FILE", help="Picture of the whole sky: PNG, SVG or PDF.")
+@click.option("--path-profile", metavar="FILE", help="Picture of ground, ray and Fresnel zone.")
+@click.option("--strip", metavar="FILE", help="Picture of the sky around one satellite.")
+@click.option("--picture-of", metavar="NAME", help="The satellite of these two. Default: the first.")
+@click.option("--require", type=click.Choice(_VERDICTS), help="Exit 3 unless this is every verdict.")
+@output
+def check(
+    asked: Asked,
+    out: Output,
+    *,
+    years: tuple[float, ...] | None,
+    sky_view: str | None,
+    path_profile: str | None,
+    strip: str | None,
+    picture_of: str | None,
+    require: str | None,
+) -> int:
+    """Verdict per satellite for one mount.
+
+    \b
+    skysill check demo_terrain/clinic.toml --satellite "Demo South" --sky-view sky.svg
+    """
+    pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
+    wanted = {option: path for option, path in pictures.items() if path is not None}
+    _refuse_early(wanted)
+    from skysill.assess import assess
+    from skysill.remedies import with_remedies
+
+    job = asked.job()
+    mount = asked.mount(job)
+    job = replace(job, notes=(*job.notes, *asked.mount_notes(job)))
+    if picture_of is not None and picture_of not in [satellite.name for satellite in job.satellites]:
+        raise InputError(f'no satellite is called "{picture_of}".', where="--picture-of")
+    round_deg = _ROUND_STEP_DEG if sky_view is not None else None
+    found = assess(job, mount, profile_step_deg=round_deg, paths=path_profile is not None)
+    found = with_remedies(job, mount, found)
+    ahead = _ahead(job, mount, years or ())
+    _draw(wanted, found, picture_of)
+    if out.json:
+        from skysill.files.plain import plain
+
+        out.document({**plain(found), **({"years": ahead} if years else {})})
+    else:
+        _tell(out, found, ahead)
+    missed = require is not None and any(result.verdict != require for result in found.results)
+    return 3 if missed else 0
+
+
+def _refuse_early(pictures: dict[str, str]) -> None:
+    """What cannot be written is refused before anything is computed."""
+    from skysill.files.plain import check_writable
+
+    for option, path in pictures.items():
+        if Path(path).suffix.lower() not in _PICTURES:
+            kind = Path(path).suffix or "a name without a suffix"
+            raise InputError(
+                f"{kind} is no kind of picture.", where=option, mend="End it in .png, .svg or .pdf."
+            )
+        check_writable(path)
+    if len({str(Path(path).resolve()) for path in pictures.values()}) < len(pictures):
+        raise InputError(
+            "two pictures have one name.", where=" and ".join(pictures), mend="Give each its own."
+        )
+
+
+def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -> None:
+    if not pictures:
+        return
+    from skysill.files.plain import write_together
+
+    writers: dict[str, Callable[[Path], object]] = {}
+    if "--sky-view" in pictures:
+        from skysill.views.sky import write_sky_view
+
+        writers["--sky-view"] = lambda path: write_sky_view(path, found)
+    if "--path-profile" in pictures:
+        from skysill.views.path import write_path_profile
+
+        writers["--path-profile"] = lambda path: write_path_profile(path, found, picture_of)
+    if "--strip" in pictures:
+        from skysill.views.strip import write_strip
+
+        writers["--strip"] = lambda path: write_strip(path, found, picture_of)
+    write_together([(pictures[option], writers[option]) for option in pictures])
+
+
+def _ahead(job: Job, mount: Mount, years: Sequence[float]) -> list[dict[str, Any]]:
+    """The verdicts after so many years of growth."""
+    from skysill.assess import assess
+
+    rows = []
+    for year in years:
+        grown = replace(job, criteria=replace(job.criteria, years_ahead=year))
+        for result in assess(grown, mount).results:
+            room = result.later or result.clearance
+            rows.append(
+                {
+                    "years_ahead": year,
+                    "satellite": result.satellite.name,
+                    "verdict": result.verdict,
+                    "margin_deg": room.margin_deg,
+                    "clearance_m": room.clearance_m,
+                    "required_m": room.required_m,
+                    "p_clear": result.p_clear,
+                }
+            )
+    return rows
+
+
+# --- words for people ----------------------------------------------------------------------------------------
+
+
+def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]]) -> None:
+    mount = found.mount
+    where = f"{found.site.name}, {mount.name}, dish {mount.height_m:g} m above its surface"
+    dish = f"{found.terminal.dish_diameter_m:g} m dish, {found.terminal.lowest_ghz:g} GHz"
+    out.text(f"{where}; {dish}")
+    for result in found.results:
+        out.text()
+        for line in _words(result):
+            out.text(line)
+        _tell_ahead(out, [row for row in ahead if row["satellite"] == result.satellite.name])
+    if found.warnings:
+        out.text("\nMind:")
+        for warning in found.warnings:
+            out.text(f"  - {warning}")
+
+
+def _words(result: SatelliteResult) -> list[str]:
+    lines = [f"{result.satellite.name}: {result.verdict.upper()}"]
+    lines += [f"  {reason}" for reason in result.reasons]
+    lines.append(f"  look      {_look(result)}")
+    below = result.horizon
+    if below.elevation_deg is not None:
+        lines.append(
+            f"  horizon   {below.elevation_deg:.2f}° straight below it{_away(below.distance_m)}, {below.source}"
+        )
+    room = result.clearance
+    if room.controlling is not None and room.margin_deg is not None:
+        thing = room.controlling
+        assumed = ", assumed" if thing.distance_assumed else ""
+        lines.append(
+            f"  controls  {thing.name} ({thing.kind}, {thing.source}){_away(thing.distance_m)}{assumed}"
+        )
+        lines.append(
+            f"  room      {_metres(room.clearance_m)} where {_metres(room.required_m)} is required; margin "
+            f"{room.margin_deg:.2f}°, {_ratio(room.fresnel_ratio)} of the first Fresnel radius"
+        )
+        if room.blocked_fraction is not None and room.blocked_fraction >= 0.005:
+            lines.append(f"  blocked   {room.blocked_fraction:.0%} of the dish, loss {_db(room.loss_db)}")
+    if result.later is not None and result.later.margin_deg is not None:
+        later = result.later
+        lines.append(
+            f"  growth    leaves {_metres(later.clearance_m)} where {_metres(later.required_m)} is required"
+        )
+    if result.p_clear is not None:
+        lines.append(f"  certainty {result.p_clear:.0%} that the required room is there")
+    if result.track is not None:
+        track = result.track
+        lines.append(
+            f"  track     clear at {track.share_clear:.0%} of {len(track.time_utc)} times; the worst is told here"
+        )
+    lines += [f"  remedy    {remedy.text}" for remedy in result.remedies]
+    return lines
+
+
+def _look(result: SatelliteResult) -> str:
+    look = result.look
+    if look.azimuth_deg is None:
+        return f"straight up or down, elevation {look.elevation_deg:.2f}°"
+    magnetic = "" if look.bearing_magnetic_deg is None else f" ({look.bearing_magnetic_deg:.2f}° magnetic)"
+    when = f" at {look.time_utc}" if look.time_utc else ""
+    return f"azimuth {look.azimuth_deg:.2f}°{magnetic}, elevation {look.elevation_apparent_deg:.2f}°{when}"
+
+
+def _away(distance_m: float | None) -> str:
+    if distance_m is None:
+        return ""
+    return f", {distance_m / 1000.0:.2f} km away" if distance_m >= 1000.0 else f", {distance_m:.1f} m away"
+
+
+def _metres(value_m: float | None) -> str:
+    return "-" if value_m is None else f"{value_m:.2f} m" if abs(value_m) < 100.0 else f"{value_m:.0f} m"
+
+
+def _ratio(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def _db(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f} dB"
+
+
+def _tell_ahead(out: Output, rows: list[dict[str, Any]]) -> None:
+    if not rows:
+        return
+    told = ", ".join(f"{row['years_ahead']:g} years {row['verdict']}" for row in rows)
+    lost = next((row["years_ahead"] for row in rows if row["verdict"] != "clear"), None)
+    began = rows[0]["verdict"] == "clear"
+    end = f"; clear stops by year {lost:g}" if began and lost is not None else ""
+    out.text(f"  years     {told}{end}")
