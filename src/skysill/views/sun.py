@@ -1,0 +1,282 @@
+"""The sun's way past the satellite: over one day against azimuth and elevation, or over a season against date."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+from matplotlib.text import Text
+
+from skysill.ephemeris import sun_direction, sunlight_elevation_deg
+from skysill.look import LookVector
+from skysill.orbits import as_utc
+from skysill.site import Site
+from skysill.sun import Alignment, Crossing, SunReport
+from skysill.units import wrap_180, wrap_360
+from skysill.views.captions import key, title
+from skysill.views.ink import INK, PALETTE, Ink, drawing, new_figure, save
+from skysill.views.labels import Label, Placed, box_of, place_labels, write
+
+__all__ = ["SeasonArtists", "SunDayArtists", "draw_sun_day", "draw_sun_season", "sun_figure", "write_sun"]
+
+_WIDE_IN, _LEFT_IN, _TALL_IN = 4.72, 0.76, 3.2
+_STEP_MIN = 4
+_LONGEST_DAY_H = 48.0
+_SUN = PALETTE["orange"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SunDayArtists:
+    """Sun's path, its hour marks, the satellite, its azimuth, the crossings, the words; x is azimuth from it."""
+
+    path: Line2D
+    hours: Line2D
+    satellite: Line2D
+    azimuth: Line2D
+    crossings: list[Line2D]
+    labels: list[Placed]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeasonArtists:
+    """Times of crossing by date, seasons in the beam as bands, and the words."""
+
+    crossings: Line2D
+    seasons: list[Rectangle]
+    labels: list[Placed]
+
+
+def draw_sun_day(
+    ax: Axes, site: Site, look: LookVector, report: SunReport, *, first_utc: dt.datetime, ink: Ink = INK
+) -> SunDayArtists:
+    """The sun's path over the 24 hours from first_utc, around the satellite's azimuth; limits are set here."""
+    height_m = site.ground_elevation_m or 0.0
+    steps = np.arange(0, 24 * 60 + 1, _STEP_MIN)
+    times = [as_utc(first_utc) + dt.timedelta(minutes=int(step)) for step in steps]
+    azimuth_deg, geometric_deg, _ = sun_direction(times, site.latitude_deg, site.longitude_deg, height_m)
+    elevation_deg = sunlight_elevation_deg(geometric_deg, height_m)
+    middle_deg = look.azimuth_deg or 0.0
+    turn_deg = wrap_180(azimuth_deg - middle_deg)
+    up = elevation_deg > -1.0
+    reach = min(180.0, max(30.0, 1.08 * float(np.abs(turn_deg[up]).max(initial=0.0))))
+    top = max(30.0, 1.18 * max(look.elevation_apparent_deg, float(elevation_deg.max())))
+    _set_axes(ax, middle_deg, reach, min(top, 90.0), ink)
+    broken = np.where(up, turn_deg, np.nan)
+    broken[1:][np.abs(np.diff(turn_deg)) > 180.0] = np.nan  # across the back
+    (path,) = ax.plot(broken, elevation_deg, color=_SUN, linewidth=2.4, zorder=5)
+    on_hour = np.array([time.minute == 0 for time in times]) & (elevation_deg > 0.0)
+    (hours,) = ax.plot(
+        turn_deg[on_hour],
+        elevation_deg[on_hour],
+        linestyle="none",
+        marker="o",
+        markersize=6,
+        markerfacecolor=ink.paper,
+        markeredgecolor=ink.text,
+        zorder=6,
+    )
+    names: list[Text] = []
+    for k in np.flatnonzero(on_hour)[:: max(1, int(on_hour.sum()) // 9)]:
+        low = elevation_deg[k] - 0.05 * top
+        style = {"ha": "center", "va": "top", "size": ink.small_pt, "color": ink.text, "clip_on": True}
+        names.append(write(ax, float(turn_deg[k]), float(low), f"{times[k].hour}", **style))
+    (meridian,) = ax.plot(
+        [0.0, 0.0], [0.0, top], color=ink.text, linewidth=1.2, linestyle=(0, (5, 2)), zorder=4
+    )
+    (satellite,) = ax.plot(
+        [0.0], [look.elevation_apparent_deg], marker="D", markersize=9, linestyle="none", zorder=8
+    )
+    satellite.set_markerfacecolor(PALETTE["sky blue"])
+    satellite.set_markeredgecolor(ink.text)
+    crossings = [_mark(ax, crossing, ink) for crossing in _within_a_day(report.crossings, first_utc)]
+    wanted = [Label(look.satellite, 0.0, look.elevation_apparent_deg, 30.0, ink.small_pt, "bold")]
+    for crossing in _within_a_day(report.crossings, first_utc):
+        words = f"{crossing.time:%H:%M} UTC\nsun {crossing.sun_elevation_deg:.1f}° up"
+        wanted.append(Label(words, 0.0, crossing.sun_elevation_deg, 150.0, ink.small_pt, "bold"))
+    avoid = np.column_stack([turn_deg[up], elevation_deg[up]])
+    labels = place_labels(ax, wanted, keep_clear=[box_of(name) for name in names], avoid=avoid, ink=ink)
+    return SunDayArtists(path, hours, satellite, meridian, crossings, labels)
+
+
+def _within_a_day(crossings: Sequence[Crossing], first_utc: dt.datetime) -> list[Crossing]:
+    start = as_utc(first_utc)
+    return [c for c in crossings if start <= as_utc(c.time) < start + dt.timedelta(days=1)]
+
+
+def _mark(ax: Axes, crossing: Crossing, ink: Ink) -> Line2D:
+    (mark,) = ax.plot(
+        [0.0], [crossing.sun_elevation_deg], marker="o", markersize=12, linestyle="none", zorder=7
+    )
+    mark.set_markerfacecolor(PALETTE["yellow"])
+    mark.set_markeredgecolor(ink.text)
+    mark.set_markeredgewidth(1.6)
+    return mark
+
+
+def _set_axes(ax: Axes, middle_deg: float, reach: float, top: float, ink: Ink) -> None:
+    ax.set_xlim(-reach, reach)
+    ax.set_ylim(0.0, top)
+    step = next(step for step in (10.0, 15.0, 30.0, 45.0, 60.0) if reach / step <= 3.2 or step == 60.0)
+    first = step * np.ceil((middle_deg - reach) / step)
+    azimuths = np.arange(first, middle_deg + reach + 1e-9, step)
+    ax.set_xticks(azimuths - middle_deg, [f"{float(wrap_360(a)):.0f}°" for a in azimuths])
+    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
+    ax.grid(True, color=ink.faint, linewidth=0.5)
+    ax.set_axisbelow(True)
+
+
+def draw_sun_season(
+    ax: Axes,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    ink: Ink = INK,
+) -> SeasonArtists:
+    """When in the day the sun crosses the satellite's azimuth, by date; its seasons in the beam as bands."""
+    start, stop = as_utc(first_utc), as_utc(last_utc)
+    days = np.array([_days(start, c.time) for c in report.crossings], dtype=float)
+    clock = [as_utc(c.time) for c in report.crossings]
+    hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in clock], dtype=float)
+    ax.set_xlim(0.0, _days(start, stop))
+    inside = float(np.median(hours)) if hours.size else 12.0
+    low = float(np.floor(min(hours.min(initial=inside), inside - 0.5) - 0.3))
+    high = float(np.ceil(max(hours.max(initial=inside), inside + 0.5) + 0.3))
+    ax.set_ylim(max(low, 0.0), min(high, 24.0))
+    ends, names = _date_ticks(start, stop)
+    ax.set_xticks(ends, names)
+    ticks = np.linspace(*ax.get_ylim(), 5)
+    ax.set_yticks(ticks, [f"{int(t) % 24:02d}:{round((t % 1) * 60) % 60:02d}" for t in ticks])
+    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
+    ax.grid(True, color=ink.faint, linewidth=0.5)
+    bands = [_band(ax, start, season) for season in report.alignments]
+    (line,) = ax.plot(days, hours, linestyle="none", marker="o", markersize=3.2, color=ink.text, zorder=5)
+    wanted = [_season_label(start, season, ax.get_ylim()) for season in report.alignments]
+    avoid = np.column_stack([days, hours]) if days.size else None
+    return SeasonArtists(line, bands, place_labels(ax, wanted, avoid=avoid, ink=ink))
+
+
+def _days(start: dt.datetime, time: dt.datetime) -> float:
+    return (as_utc(time) - start).total_seconds() / 86_400.0
+
+
+def _date_ticks(start: dt.datetime, stop: dt.datetime) -> tuple[list[float], list[str]]:
+    span = _days(start, stop)
+    if span <= 62.0:
+        step = max(1, round(span / 6.0))
+        days = list(range(0, int(span) + 1, step))
+        return [float(d) for d in days], [f"{start + dt.timedelta(days=d):%d %b}" for d in days]
+    months: list[dt.datetime] = []
+    month = dt.datetime(start.year, start.month, 1, tzinfo=dt.UTC)
+    while month <= stop:
+        months.append(month)
+        month = dt.datetime(month.year + month.month // 12, month.month % 12 + 1, 1, tzinfo=dt.UTC)
+    months = [m for m in months if m >= start]
+    months = months[:: max(1, len(months) // 6)]
+    return [_days(start, m) for m in months], [f"{m:%b %y}" for m in months]
+
+
+def _band(ax: Axes, start: dt.datetime, season: Alignment) -> Rectangle:
+    left, right = _days(start, season.season_start), _days(start, season.season_end)
+    low, high = ax.get_ylim()
+    band = Rectangle((left, low), right - left, high - low, facecolor="#F8E3B5", edgecolor=_SUN, hatch="///")
+    band.set_linewidth(0.8)
+    ax.add_artist(band)
+    return band
+
+
+def _season_label(start: dt.datetime, season: Alignment, limits: tuple[float, float]) -> Label:
+    words = (
+        f"sun in the beam\n{season.season_start:%d %b} to {season.season_end:%d %b}\n"
+        f"up to {season.longest_outage_min:.0f} min a day"
+    )
+    return Label(
+        words, _days(start, season.peak_time), 0.15 * limits[0] + 0.85 * limits[1], 0.0, INK.small_pt
+    )
+
+
+def sun_figure(
+    site: Site,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    ink: Ink = INK,
+) -> Figure:
+    """The whole sheet: over one day the sun's path, over more the times of crossing by date."""
+    one_day = (as_utc(last_utc) - as_utc(first_utc)).total_seconds() <= _LONGEST_DAY_H * 3600.0
+    height_in = 1.0 + _TALL_IN + 0.95
+    figure = new_figure(ink.width_in, height_in)
+    az = "straight up" if look.azimuth_deg is None else f"azimuth {look.azimuth_deg:.1f}°"
+    dates = f"{first_utc:%Y-%m-%d}" + ("" if one_day else f" to {last_utc:%Y-%m-%d}")
+    words = [
+        f"{site.name}: sun and {look.satellite}",
+        f"{dates}; times in UTC",
+        f"Satellite: {az}, elevation {look.elevation_apparent_deg:.1f}°",
+    ]
+    used_in = title(figure, words, ink=ink) + 0.18
+    left, wide = _LEFT_IN / ink.width_in, _WIDE_IN / ink.width_in
+    ax = figure.add_axes(
+        (left, 1.0 - (used_in + _TALL_IN) / height_in, wide, _TALL_IN / height_in), label="sun"
+    )
+    style = {"size": ink.small_pt, "color": ink.text, "transform": ax.transAxes, "ha": "center"}
+    across, up = ("azimuth, true", "elevation, degrees") if one_day else ("date", "time of crossing, UTC")
+    write(ax, 0.5, -0.26 / _TALL_IN, across, va="top", **style)
+    write(ax, -0.62 / _WIDE_IN, 0.5, up, va="center", rotation=90, **style)
+    if one_day:
+        drawn = draw_sun_day(ax, site, look, report, first_utc=first_utc, ink=ink)
+        handles = _day_key(drawn)
+        if not drawn.crossings:
+            write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
+    else:
+        season = draw_sun_season(ax, look, report, first_utc=first_utc, last_utc=last_utc, ink=ink)
+        handles = _season_key(season)
+        if not report.crossings:
+            write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
+    key(figure, handles, used_in + _TALL_IN + 0.66, columns=2 if len(handles) > 3 else None, ink=ink)
+    return figure
+
+
+def _like(line: Line2D, words: str) -> Line2D:
+    handle = Line2D([], [])
+    handle.update_from(line)
+    handle.set_label(words)
+    return handle
+
+
+def _day_key(drawn: SunDayArtists) -> list[Patch | Line2D]:
+    handles: list[Patch | Line2D] = [_like(drawn.path, "sun"), _like(drawn.hours, "full hours")]
+    handles += [_like(mark, "sun at the satellite's azimuth") for mark in drawn.crossings[:1]]
+    return [*handles, _like(drawn.satellite, "satellite")]
+
+
+def _season_key(drawn: SeasonArtists) -> list[Any]:
+    handles: list[Any] = [_like(drawn.crossings, "sun at the satellite's azimuth")]
+    if drawn.seasons:
+        handles.append(Patch(facecolor="#F8E3B5", edgecolor=_SUN, hatch="///", label="sun in the beam"))
+    return handles
+
+
+def write_sun(
+    path: str | PathLike[str],
+    site: Site,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+) -> None:
+    """Write the sun's picture as PNG, SVG or PDF by the file's suffix."""
+    with drawing():
+        figure = sun_figure(site, look, report, first_utc=first_utc, last_utc=last_utc)
+        save(path, figure, title=f"{site.name}: sun and {look.satellite}")
