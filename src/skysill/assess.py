@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from skysill.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
+from skysill.compass import declination
 from skysill.confidence import Confidence, confidence
 from skysill.gather import (
     Gathered,
@@ -30,6 +31,7 @@ from skysill.gather import (
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.job import Job, Sources
 from skysill.look import LookVector, look_vector
+from skysill.orbits import orbit_notes
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.units import Floats
 from skysill.verdict import RANK, Evidence, Verdict, decide
@@ -261,8 +263,21 @@ def judge(
         p_clear=None if sure is None else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
-        reasons=reasons,
+        reasons=(*reasons, *_bare_branches(gathered, now, later)),
         later=later if later is not now else None,
+    )
+
+
+def _bare_branches(gathered: Gathered, now: Clearance, later: Clearance) -> tuple[str, ...]:
+    """A tree that drops its leaves is judged in leaf; says so where it decides."""
+    if gathered.scene is None:
+        return ()
+    bare = {o.name for o in gathered.scene.obstacles if o.deciduous}
+    ruling = [c.controlling.name for c in (now, later) if c.controlling is not None and not c.roomy]
+    named = [name for name in dict.fromkeys(ruling) if name in bare]
+    return tuple(
+        f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
+        for name in named
     )
 
 
@@ -343,5 +358,11 @@ def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
         "receive_ghz": f"No frequency was named: {job.terminal.receive_ghz:g} GHz is assumed.",
     }
     said.extend(defaults[name] for name in job.terminal.assumed if name in defaults)
+    for satellite in job.satellites:
+        if satellite.orbit is not None:
+            said.extend(orbit_notes(satellite.orbit, job.times_utc))
+    if job.date is not None:
+        at = gathered.place
+        said.extend(declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, job.date).notes)
     said.extend(gathered.notes)
     return tuple(dict.fromkeys(said))

@@ -1,0 +1,78 @@
+"""The rules in order, each by the sentence it says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from skysill.clearance import Clearance, Controlling
+from skysill.confidence import Confidence
+from skysill.verdict import RANK, Evidence, decide
+
+SPIRE = Controlling("chapel spire", "building", "obstacle", 179.0, 17.0, 40.0, False)
+
+
+def room(margin, spare):
+    return Clearance(
+        margin_deg=margin, vertical_margin_deg=margin, clearance_m=40 * margin / 57.3, required_m=1.0,
+        fresnel_radius_m=0.8, fresnel_ratio=1.0, blocked_fraction=0.0, loss_db=0.0, controlling=SPIRE, spare_deg=spare,
+    )  # fmt: skip
+
+
+CLEAR = Evidence(
+    satellite="Demo South",
+    elevation_apparent_deg=24.1,
+    now=room(7.1, 5.0),
+    later=room(7.1, 5.0),
+    years=5.0,
+    uncovered=None,
+    near_seen=True,
+    near_doubt=None,
+    confidence=Confidence(0.97, 0.004),
+    min_p_clear=0.9,
+)
+
+
+def verdict(**changes):
+    return decide(replace(CLEAR, **changes))
+
+
+@pytest.mark.parametrize(
+    ("changes", "word", "sentence"),
+    [
+        ({}, "clear", "The tightest place is chapel spire, 40 m away"),
+        ({"near_seen": False}, "needs-survey", "Trees and buildings nearby were not assessed"),
+        ({"near_doubt": "Only coarse cells saw it."}, "needs-survey", "Only coarse cells saw it."),
+        ({"confidence": Confidence(0.85, 0.01, "compass", 1.2)}, "marginal", "Check it against the sun or a landmark."),
+        ({"later": room(1.0, -1.0)}, "marginal", "There is room today, but growth takes it in 5 years."),
+        ({"later": room(-1.0, -3.0)}, "marginal", "will stand in the line"),
+        ({"now": room(1.0, -1.0), "later": room(1.0, -1.0)}, "marginal", "The line is free but its room is not."),
+        ({"uncovered": "Nobody has looked."}, "unknown", "Nobody has looked."),
+        ({"now": room(-2.0, -4.0)}, "blocked", "Chapel spire, 40 m away, stands in the line to the satellite."),
+        ({"elevation_apparent_deg": -3.2}, "blocked", "3.2 degrees below the true horizon"),
+    ],
+)
+def test_each_rule_says_its_sentence(changes, word, sentence):
+    said, reasons = verdict(**changes)
+    assert said == word
+    assert any(sentence in reason for reason in reasons)
+
+
+def test_precedence_is_blocked_unknown_marginal_needs_survey_clear():
+    """Faults are taken away one by one, the gravest first; each time the next gravest speaks."""
+    faults = {
+        "now": room(-2.0, -4.0),
+        "uncovered": "Nobody has looked.",
+        "later": room(1.0, -1.0),
+        "near_seen": False,
+    }
+    order = ["blocked", "unknown", "marginal", "needs-survey", "clear"]
+    for at, word in enumerate(order):
+        assert verdict(**dict(list(faults.items())[at:]))[0] == word
+    assert [RANK[word] for word in order] == [4, 3, 2, 1, 0]
+
+
+def test_a_blocked_ray_tells_of_the_gap_besides():
+    _, reasons = verdict(now=room(-2.0, -4.0), uncovered="Nobody has looked north.")
+    assert reasons[1] == "Besides: nobody has looked north."
