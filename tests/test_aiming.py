@@ -7,7 +7,6 @@ from math import atan, degrees, radians, tan
 
 import numpy as np
 import pytest
-from pytest import approx
 
 from skysill.aiming import (
     aim,
@@ -28,6 +27,8 @@ from skysill.look import look_vector
 from skysill.positions import offset_position
 from skysill.site import Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
 from skysill.sun import sun_position
+
+approx = pytest.approx
 
 HERE = (58.0312, -24.6541)
 SITE = Site("clinic", *HERE, ground_elevation_m=41.0, ground_source="given")

@@ -1,0 +1,128 @@
+"""What was actually done on the roof, from a TOML file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from skysill.errors import InputError
+from skysill.files.text import nearest, placed_at, quoted, read_text
+from skysill.positions import parse_position
+
+__all__ = ["AsBuilt", "read_as_built"]
+
+_BOUNDS = {
+    "height_m": (0.0, 200.0),
+    "east_m": (-20_000.0, 20_000.0),
+    "north_m": (-20_000.0, 20_000.0),
+    "azimuth_deg": (0.0, 360.0),
+    "elevation_deg": (-10.0, 90.0),
+    "polarization_tilt_deg": (-180.0, 180.0),
+    "signal": (-1e6, 1e6),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsBuilt:
+    """What was done; None where nobody wrote it down.
+
+    satellite, mount : by their names in the site file
+    latitude_deg, longitude_deg : of the mast, from `position`; or east_m, north_m in the site's plan
+    height_m : dish centre above what the mount stands on
+    azimuth_deg, elevation_deg : as set on the dish; bearings "true" or "magnetic"
+    signal, signal_unit : as the terminal showed it, e.g. 13.2 and "dB"
+    photos : paths, beside the file
+    """
+
+    date: dt.date | None = None
+    by: str = ""
+    satellite: str | None = None
+    mount: str | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    east_m: float | None = None
+    north_m: float | None = None
+    height_m: float | None = None
+    azimuth_deg: float | None = None
+    bearings: str = "true"
+    elevation_deg: float | None = None
+    polarization_tilt_deg: float | None = None
+    signal: float | None = None
+    signal_unit: str = ""
+    photos: tuple[str, ...] = ()
+    note: str = ""
+    source: str = ""
+
+
+_TEXTS = ("by", "satellite", "mount", "position", "bearings", "signal_unit", "photo", "note")
+_KEYS = (*_TEXTS, *_BOUNDS, "date", "photos")
+
+
+def read_as_built(path: str | Path) -> AsBuilt:
+    """The as-built file: date, by, satellite, mount, position (or east_m and north_m), height_m, azimuth_deg,
+    bearings, elevation_deg, polarization_tilt_deg, signal, signal_unit, photo or photos, note; all optional.
+
+    Raises
+    ------
+    InputError : not TOML, a key that is not known (the nearest is named), a wrong type, out of range
+    """
+    shown = str(path)
+    try:
+        table = tomllib.loads(read_text(path))
+    except tomllib.TOMLDecodeError as fault:
+        mend = 'Text stands in quotes: note = "north side".'
+        raise InputError(f"is not TOML ({fault}).", where=shown, mend=mend) from None
+    except RecursionError:
+        raise InputError("is nested too deeply.", where=shown) from None
+    with placed_at(shown):
+        given = {key: _checked(key, value) for key, value in table.items()}
+        position = given.pop("position", None)
+        if position is not None:
+            with placed_at("position"):
+                there = parse_position(position)
+            given |= {"latitude_deg": there.latitude_deg, "longitude_deg": there.longitude_deg}
+        _check_together(given, position is not None)
+        photos = [*given.pop("photos", ()), *([given.pop("photo")] if "photo" in given else [])]
+    folder = Path(path).parent
+    given["photos"] = tuple(str(folder / photo) for photo in photos)
+    return AsBuilt(**given, source=Path(path).name)
+
+
+def _checked(key: str, value: Any) -> Any:
+    if key not in _KEYS:
+        near = nearest(key, _KEYS)
+        raise InputError(f"{quoted(key)} is not known.", mend=f"Did you mean {near}?" if near else None)
+    if key == "date":
+        if isinstance(value, dt.datetime):
+            return value.date()
+        if not isinstance(value, dt.date):
+            raise InputError("is not a date; write 2026-06-14, without quotes.", where=key)
+        return value
+    if key == "photos":
+        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+            raise InputError('is not a list of file names; write ["dish.jpg"].', where=key)
+        return value
+    if key in _TEXTS:
+        if not isinstance(value, str):
+            raise InputError("is not text in quotes.", where=key)
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"{quoted(value)} is not a number.", where=key, mend="Write it without quotes.")
+    least, most = _BOUNDS[key]
+    if not least <= value <= most:
+        raise InputError(f"{value:g} is out of range, from {least:g} to {most:g}.", where=key)
+    return float(value)
+
+
+def _check_together(given: dict[str, Any], placed: bool) -> None:
+    if given.get("bearings", "true") not in ("true", "magnetic"):
+        raise InputError(f"{quoted(given['bearings'])} is neither true nor magnetic.", where="bearings")
+    plan = {"east_m", "north_m"} & set(given)
+    if placed and plan:
+        raise InputError("position and east_m, north_m are both given.", mend="Keep one of the two.")
+    if len(plan) == 1:
+        raise InputError("east_m and north_m come together.", where=plan.pop())
