@@ -23,6 +23,8 @@ FINE_CELL_M = 2.0
 
 _BLOCK = 64
 _RAYS_TOGETHER = 512
+_WORTH_NOTING = 1e-5
+"""Slope (0.0006 degree) by which a crest between two crossings must rise to be noted."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,22 +134,26 @@ def _march_bundle(
     alive = np.arange(ray.size)
     enter = np.where(layer.enter_m[ray] > 0, layer.enter_m[ray], 0.0)
     line = np.maximum(np.floor(paths.t_at(enter[:, None])[:, 0] - paths.behind).astype(np.int64) - 1, 0)
+    now, who, end = paths, ray, end_m[ray]
     while alive.size:
-        now, who = paths.take(alive), ray[alive]
-        seen = crossings(grid, now, line[alive], _BLOCK)
+        seen = crossings(grid, now, line, _BLOCK)
         if grid.has_void:
-            known.add(alive, seen, end_m[who])
-        best[alive] = _rise(eye, layer, finer, who, seen, end_m[who], best[alive], rising)
-        line[alive] += _BLOCK - 1  # blocks share a stretch, so that no cell falls between them
-        gone_m = now.distance_at(now.behind[:, None] + line[alive][:, None])[:, 0]
-        over = (gone_m >= end_m[who]) | (_bound(eye, who, gone_m, roof_m) <= best[alive])
-        known.close(alive[over], np.minimum(gone_m, end_m[who])[over])
-        alive = alive[~over]
+            known.add(alive, seen, end)
+        best = _rise(eye, layer, finer, now, who, seen, end, best, rising)
+        line = line + (_BLOCK - 1)  # blocks share a stretch, so that no cell falls between them
+        gone_m = now.distance_at(now.behind[:, None] + line[:, None])[:, 0]
+        over = (gone_m >= end) | (_bound(eye, who, gone_m, roof_m) <= best)
+        if over.any():
+            known.close(alive[over], np.minimum(gone_m, end)[over])
+            still = np.flatnonzero(~over)
+            alive, line, best, end = alive[still], line[still], best[still], end[still]
+            now, who = now.take(still), who[still]
     return rising, known.stretches()
 
 
 def _rise(
-    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, seen: Crossings, end_m: Floats, best: Floats,
+    eye: Eye, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings, end_m: Floats,
+    best: Floats,
     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
     """Note the samples that rise over everything nearer, and return the new maxima (slopes).
@@ -161,45 +167,52 @@ def _rise(
     near = seen.distance_m < layer.assured_m if layer.assured_m else None
     if near is not None and near.any():
         level = np.full(best.shape, -np.inf)
-        _note_steps(eye, layer, ray, seen, np.where(near, slope, np.nan), level, rising)
+        _note_steps(eye, layer, paths, ray, seen, np.where(near, slope, np.nan), level, rising)
         slope[near] = np.nan
-    return _note_steps(eye, layer, ray, seen, slope, best, rising)
+    return _note_steps(eye, layer, paths, ray, seen, slope, best, rising)
 
 
 def _note_steps(
-    eye: Eye, layer: Layer, ray: Ints, seen: Crossings, slope: Floats, best: Floats,
+    eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, seen: Crossings, slope: Floats, best: Floats,
     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
-    top = np.fmax.reduce(slope, axis=1)
     bulge_m = layer.grid.bulge_m
-    hopeful = np.flatnonzero(top + bulge_m / np.fmin.reduce(seen.distance_m, axis=1) > best)
+    hopeful = np.flatnonzero(np.fmax.reduce(slope, axis=1) + bulge_m / _nearest_m(seen) > best)
     if not hopeful.size:
         return best
-    slope, distance_m, who = slope[hopeful], seen.distance_m[hopeful], ray[hopeful]
+    slope, distance_m = slope[hopeful], seen.distance_m[hopeful]
     ladder = np.fmax.accumulate(np.column_stack([best[hopeful], slope]), axis=1)
     row, slot = np.nonzero(ladder[:, 1:] > ladder[:, :-1])
-    rising.append((who[row], distance_m[row, slot], seen.elevation_m[hopeful[row], slot], slope[row, slot]))
+    who = hopeful[row]
+    rising.append((ray[who], distance_m[row, slot], seen.elevation_m[who, slot], slope[row, slot]))
     best = best.copy()
     best[hopeful] = ladder[:, -1]
+    row, here, there = _neighbours(distance_m)
+    low, high, level = slope[row, here], slope[row, there], ladder[row, here + 1]
+    with np.errstate(invalid="ignore"):
+        chance = np.flatnonzero(
+            np.maximum(low, high) + bulge_m / distance_m[row, here] > level + _WORTH_NOTING
+        )
+    who, level = hopeful[row[chance]], level[chance]
+    crest_m, height_m = crests(
+        layer.grid, paths, seen, who, here[chance], there[chance], (high - low)[chance]
+    )
+    crest = eye.slope(ray[who], crest_m[:, None], height_m[:, None])[:, 0]
+    higher = crest > level + _WORTH_NOTING
+    rising.append((ray[who[higher]], crest_m[higher], height_m[higher], crest[higher]))
+    np.maximum.at(best, who[higher], crest[higher])
+    return best
+
+
+def _nearest_m(seen: Crossings) -> Floats:
+    return np.asarray(np.fmin.reduce(seen.distance_m[:, :8], axis=1))
+
+
+def _neighbours(distance_m: Floats) -> tuple[Ints, Ints, Ints]:
+    """Row and the two slots of crossings that follow each other on a ray."""
     row, slot = np.nonzero(~np.isnan(distance_m))
     follows = row[1:] == row[:-1]
-    row, here, there = row[:-1][follows], slot[:-1][follows], slot[1:][follows]
-    low, high, near_m = slope[row, here], slope[row, there], distance_m[row, here]
-    with np.errstate(invalid="ignore"):
-        chance = np.flatnonzero(np.maximum(low, high) + bulge_m / near_m > ladder[row, here + 1])
-    if not chance.size:
-        return best
-    row, rise = row[chance], (high - low)[chance]
-    crest_m, height_m = crests(
-        layer.grid, layer.paths, who[row], near_m[chance], distance_m[row, there[chance]], rise
-    )
-    found = np.flatnonzero(~np.isnan(height_m))
-    row, crest_m, height_m = row[found], crest_m[found], height_m[found]
-    crest = eye.slope(who[row], crest_m[:, None], height_m[:, None])[:, 0]
-    higher = crest > ladder[row, here[chance][found] + 1]
-    rising.append((who[row][higher], crest_m[higher], height_m[higher], crest[higher]))
-    np.maximum.at(best, hopeful[row], crest)
-    return best
+    return row[:-1][follows], slot[:-1][follows], slot[1:][follows]
 
 
 def _bound(eye: Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.lattice import EDGE_SLACK, Grid, geod, interpolate, lattice_position, twist
+from skysill.horizon.lattice import EDGE_SLACK, Grid, geod, lattice_position, twist
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
@@ -198,6 +198,18 @@ class Crossings:
 
     distance_m: Floats
     elevation_m: Floats
+    _ahead: Ints
+    _other: Floats
+    _part: Floats
+
+    def place(self, paths: RayPaths, ray: Ints, slot: Ints) -> tuple[Floats, Floats]:
+        """Column and row (n,) of the crossings in slots (n,) of rays (n,); paths as given to `crossings`."""
+        step, kind = np.divmod(slot, 1 + self._part.shape[2])
+        part = np.where(kind > 0, self._part[ray, step, np.maximum(kind - 1, 0)], 0.0)
+        main = paths.line[ray] + paths.sign[ray] * (self._ahead[ray, step] + part)
+        other = self._other[ray, step]
+        other = other + part * (self._other[ray, step + 1] - other)
+        return np.where(paths.by_column[ray], main, other), np.where(paths.by_column[ray], other, main)
 
 
 def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Crossings:
@@ -213,31 +225,36 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     Crossings, (ray, steps * n) with n = 2 (more only where a ray changes its main axis on the way)
     """
     ahead = np.asarray(first, np.int64).reshape(-1, 1) + np.arange(steps + 1)
+    ahead = np.broadcast_to(ahead, (len(paths), steps + 1))
     t = paths.behind[:, None] + ahead
     distance_m = _series(paths.distance, t)
     other = _series(paths.other, t)
     other += paths.start[:, None]
     cell = np.floor(other)
-    jump = np.diff(cell, axis=1)
-    between = max(int(np.abs(jump).max(initial=0)), 1)
+    jump = np.abs(cell[:, 1:] - cell[:, :-1])
+    between = max(int(jump.max(initial=0)), 1)
     sight = _Sight(grid, paths)
     found_m = np.empty((len(paths), steps, 1 + between))
     height_m = np.empty_like(found_m)
+    parts = np.empty((len(paths), steps, between))
     main = paths.line[:, None] + paths.sign[:, None] * ahead
     found_m[:, :, 0] = distance_m[:, :-1]
     height_m[:, :, 0] = sight.on_main_line(main[:, :-1], other[:, :-1], cell[:, :-1])
-    rise = np.diff(other, axis=1)
-    stride_m = np.diff(distance_m, axis=1)
+    rise = other[:, 1:] - other[:, :-1]
+    stride_m = distance_m[:, 1:] - distance_m[:, :-1]
     nearer = np.minimum(main[:, :-1], main[:, 1:])
     for extra in range(between):
         line = np.where(rise > 0, cell[:, :-1] + (1 + extra), cell[:, :-1] - extra)
         with np.errstate(divide="ignore", invalid="ignore"):
             part = (line - other[:, :-1]) / rise
-        part[np.abs(jump) <= extra] = np.nan
+        part[jump <= extra] = np.nan
+        parts[:, :, extra] = part
         found_m[:, :, 1 + extra] = distance_m[:, :-1] + part * stride_m
         height_m[:, :, 1 + extra] = sight.on_other_line(nearer, line, part)
-    found_m[found_m < NEAREST_SAMPLE_M] = np.nan
-    return Crossings(found_m.reshape(len(paths), -1), height_m.reshape(len(paths), -1))
+    if int(ahead[:, 0].min(initial=0)) < 2:
+        found_m[found_m < NEAREST_SAMPLE_M] = np.nan
+    rays = len(paths)
+    return Crossings(found_m.reshape(rays, -1), height_m.reshape(rays, -1), ahead, other, parts)
 
 
 class _Sight:
@@ -286,41 +303,35 @@ class _Sight:
 
 
 def crests(
-    grid: Grid, paths: RayPaths, ray: Ints, from_m: Floats, to_m: Floats, rise: Floats
+    grid: Grid, paths: RayPaths, seen: Crossings, ray: Ints, here: Ints, there: Ints, rise: Floats
 ) -> tuple[Floats, Floats]:
-    """The place inside a cell where the ground bulges highest above the line between its two crossings.
+    """Where the ground inside a cell looks higher than at both crossings of the cell's edge.
 
     Parameters
     ----------
-    ray : (n,) int, index into paths
-    from_m, to_m : (n,) ground distances of two crossings that follow each other on a ray
-    rise : (n,) slope seen at to_m less slope seen at from_m
+    paths, seen : rays and their crossings with the grid
+    ray, here, there : (n,) int; ray, and the slots of two crossings that follow each other on it
+    rise : (n,) slope seen at `there` less slope seen at `here`
 
     Returns
     -------
-    (n,) ground distance, (n,) height there; nan where nothing inside looks higher than both ends
+    (n,) ground distance, (n,) height of the crest; nan where there is none
 
     Notes
     -----
-    Bilinear ground along a straight line through a cell is the chord plus bulge * 4 t (1 - t), with
-    4 bulge = -twist * (columns crossed) * (rows crossed) and t from 0 to 1. Seen from far the slope is that over the
-    distance: its top is at t = 1/2 + rise / (8 bulge / distance).
+    Bilinear ground along a straight line through a cell is its chord plus c t (1 - t), t from 0 to 1, with
+    c = -twist * (columns crossed) * (rows crossed). Seen from a distance d the slope is that over d, so its top is
+    at t = 1/2 + rise d / 2c.
     """
-    part = paths.take(ray)
-    ends_t = part.t_at(np.column_stack([from_m, to_m]))
-    col, row = part.position_at(ends_t)
-    bent = -twist(grid, col.mean(axis=1), row.mean(axis=1)) * np.diff(col)[:, 0] * np.diff(row)[:, 0]
-    middle_m = 0.5 * (from_m + to_m)
+    (col, row), (next_col, next_row) = seen.place(paths, ray, here), seen.place(paths, ray, there)
+    bent = -twist(grid, 0.5 * (col + next_col), 0.5 * (row + next_row)) * (next_col - col) * (next_row - row)
+    from_m, to_m = seen.distance_m[ray, here], seen.distance_m[ray, there]
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = 0.5 + rise * middle_m / (2.0 * bent)
+        t = 0.5 + rise * (from_m + to_m) / (4.0 * bent)
         inside = (bent > 0.0) & (t > 0.0) & (t < 1.0)
-    place = ends_t[:, 0] + np.where(inside, t, 0.0) * (ends_t[:, 1] - ends_t[:, 0])
-    crest_col, crest_row = part.position_at(place[:, None])
-    height_m = interpolate(grid, crest_col[:, 0], crest_row[:, 0])
-    return (
-        np.where(inside, part.distance_at(place[:, None])[:, 0], np.nan),
-        np.where(inside, height_m, np.nan),
-    )
+    t = np.where(inside, t, np.nan)
+    low, high = seen.elevation_m[ray, here], seen.elevation_m[ray, there]
+    return from_m + t * (to_m - from_m), low + t * (high - low) + bent * t * (1.0 - t)
 
 
 def sight_slope(

@@ -181,11 +181,11 @@ def _silhouette(
 
 def _steps_in_order(ray: Ints, distance_m: Floats, slope: Floats) -> Ints:
     """Which samples still rise over everything nearer on their ray, once all rasters are laid together; sorted."""
-    order = np.lexsort((distance_m, ray))
-    rank = np.empty(slope.size, np.int64)
-    rank[np.argsort(slope, kind="stable")] = np.arange(slope.size)
-    ladder = np.maximum.accumulate(ray[order] * (slope.size + 1) + rank[order])
-    return np.asarray(order[np.diff(ladder, prepend=-1) > 0])
+    order = np.argsort(1e7 * ray + distance_m, kind="stable")  # distances stay far below 1e7 m
+    ladder = np.maximum.accumulate(
+        4.0 * ray[order] + np.arctan(slope[order])
+    )  # a ray's angles stay within its 4
+    return np.asarray(order[np.diff(ladder, prepend=-np.inf) > 0])
 
 
 def _reaches(
