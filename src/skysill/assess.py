@@ -206,13 +206,7 @@ def _result(
     judged = [judge(job, gathered, satellite, look, explain=explain) for look in looks]
     if len(judged) == 1:
         return judged[0]
-    worst = max(
-        judged,
-        key=lambda r: (
-            RANK[r.verdict],
-            -(np.inf if r.clearance.spare_deg is None else r.clearance.spare_deg),
-        ),
-    )
+    worst = max(judged, key=_badness)
     track = Track(
         time_utc=tuple(str(r.look.time_utc) for r in judged),
         azimuth_deg=tuple(r.look.azimuth_deg for r in judged),
@@ -222,6 +216,12 @@ def _result(
         share_clear=sum(r.verdict == "clear" for r in judged) / len(judged),
     )
     return replace(worst, track=track)
+
+
+def _badness(result: SatelliteResult) -> tuple[int, float]:
+    """Sorts results, the worst last: by verdict, then by how little room is spare."""
+    spare_deg = result.clearance.spare_deg
+    return RANK[result.verdict], -np.inf if spare_deg is None else -spare_deg
 
 
 def judge(
