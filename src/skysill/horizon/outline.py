@@ -55,7 +55,7 @@ def _depth(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> tuple[fl
     for corners in _pieces(parts, obstacle, dish_m, ray):
         seen = _in_front(corners @ frame.T)
         if len(seen) >= 3:
-            piece = shapely.convex_hull(shapely.multipoints(seen[:, :2] / seen[:, 2:]))
+            piece = shapely.convex_hull(shapely.linestrings(seen[:, :2] / seen[:, 2:]))
             pieces.append(shapely.clip_by_rect(piece, -_WIDEST, -_WIDEST, _WIDEST, _WIDEST))
     whole = shapely.union_all(shapely.buffer(pieces, 1e-9, quad_segs=1)) if pieces else shapely.Point(0, 0)
     edge = shapely.boundary(whole)
@@ -79,6 +79,8 @@ def _across(ray: Floats) -> tuple[Floats, Floats]:
 def _in_front(corners: Floats) -> Floats:
     """A convex ring (corner, 3) cut to the half space before the dish (third coordinate above a sliver)."""
     depth = corners[:, 2] - _SLIVER_M
+    if (depth >= 0).all():
+        return corners
     kept: list[Floats] = []
     for here in range(len(corners)):
         there = (here + 1) % len(corners)

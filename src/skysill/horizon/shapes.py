@@ -211,45 +211,84 @@ def tightest_on_patches(
 ) -> tuple[Floats, Floats]:
     """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); room None: the margin.
 
-    A grid of 9 by 24, then twelve ever smaller stencils of 3 by 3, each with a Newton step on the quadratic
-    through it.
+    A grid of 9 by 24, then stencils of 3 by 3, each with a Newton step on the quadratic through it. A stencil whose
+    middle is the least is drawn four times smaller, else twice as large, until it is a hundred-thousandth of the grid's mesh.
     """
-    kind, shape = kind[:, None], shape[:, None, :]
-    low, high = span[:, :1], span[:, 1:]
-
-    def value(tau: Floats, turn: Floats) -> tuple[Floats, Floats]:
-        x = patch_points(kind, shape, tau, turn) - dish_m[:, None, :]
-        angle = _angle_rad(x, ray[:, None, :])
-        return (angle if room is None else angle - room.angle_rad(np.sqrt(_dot(x, x)))), x
-
-    rows = np.arange(len(dish_m))
+    rows, ends = np.arange(len(dish_m)), span
+    span = _off_the_poles(kind, span)
     up, around = (
         g.ravel() for g in np.meshgrid(np.linspace(0, 1, 9), np.arange(24) * np.pi / 12, indexing="ij")
     )
-    tau, turn = low + (high - low) * up, np.broadcast_to(around, (rows.size, around.size))
-    found, _ = value(tau, turn)
-    best = found.argmin(axis=1)
-    here_tau, here_turn = tau[rows, best][:, None], turn[rows, best][:, None]
-    step = 1.0
-    steps_up, steps_around = (g.ravel() for g in np.meshgrid([-1, 0, 1], [-1, 0, 1], indexing="ij"))
-    for _ in range(12):
-        wide_tau, wide_turn = (high - low) / 8 * step, np.pi / 12 * step
-        centre = np.clip(here_tau, low + np.minimum(wide_tau, (high - low) / 2), high - wide_tau)
-        f, _ = value(centre + steps_up * wide_tau, here_turn + steps_around * wide_turn)
-        jump_up, jump_around = _newton(f)
-        tau = np.clip(
-            np.concatenate([centre + steps_up * wide_tau, centre + jump_up * wide_tau], 1), low, high
-        )
-        turn = np.concatenate([here_turn + steps_around * wide_turn, here_turn + jump_around * wide_turn], 1)
-        found, x = value(tau, turn)
-        best = found.argmin(axis=1)
-        here_tau, here_turn = tau[rows, best][:, None], turn[rows, best][:, None]
-        step *= 0.4
-    return found[rows, best], x[rows, best]
+    tau = span[:, :1] + (span[:, 1:] - span[:, :1]) * up
+    turn = np.broadcast_to(around, tau.shape)
+    value, _ = _patch_spare(kind, shape, tau, turn, dish_m, ray, room)
+    best = value.argmin(axis=1)
+    spare, tau, turn = value[rows, best], tau[rows, best], turn[rows, best]
+    step, live = np.ones(rows.size), rows
+    for _ in range(60):
+        near = kind[live], shape[live], span[live], dish_m[live], ray[live]
+        spare[live], tau[live], turn[live], still = _descend(*near, room, tau[live], turn[live], step[live])
+        step[live] = np.minimum(step[live] * np.where(still, 0.25, 2.0), 1.0)
+        live = live[step[live] > 1e-5]
+        if not live.size:
+            break
+    tip, _ = _patch_spare(kind, shape, ends, np.stack([turn, turn], axis=1), dish_m, ray, room)
+    at = tip.argmin(axis=1)
+    tau = np.where(tip[rows, at] < spare, ends[rows, at], tau)
+    return np.minimum(spare, tip[rows, at]), patch_points(kind, shape, tau, turn) - dish_m
+
+
+def _off_the_poles(kind: Ints, span: Floats) -> Floats:
+    """Spans that stop short of a pole or tip, where turning moves nothing and a search would stand still."""
+    low = np.where((kind == ELLIPSOID) | (kind == DISK), np.maximum(span[:, 0], 2e-4), span[:, 0])
+    high = np.where((kind == ELLIPSOID) | (kind == CONE), np.minimum(span[:, 1], 1.0 - 2e-4), span[:, 1])
+    return np.stack([low, np.maximum(high, low)], axis=1)
+
+
+def _patch_spare(
+    kind: Ints, shape: Floats, tau: Floats, turn: Floats, dish_m: Floats, ray: Floats, room: Room | None
+) -> tuple[Floats, Floats]:
+    x = patch_points(kind[:, None], shape[:, None, :], tau, turn) - dish_m[:, None, :]
+    angle = _angle_rad(x, ray[:, None, :])
+    return (angle if room is None else angle - room.angle_rad(np.sqrt(_dot(x, x)))), x
+
+
+_UP, _AROUND = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0], indexing="ij"))
+
+
+def _descend(
+    kind: Ints,
+    shape: Floats,
+    span: Floats,
+    dish_m: Floats,
+    ray: Floats,
+    room: Room | None,
+    tau: Floats,
+    turn: Floats,
+    step: Floats,
+) -> tuple[Floats, Floats, Floats, Bools]:
+    """One stencil and one Newton step: value, tau, turn, and whether the middle was the least already."""
+    low, high = span[:, :1], span[:, 1:]
+    wide, arc = (high - low) / 8 * step[:, None], np.pi / 12 * step[:, None]
+    ups, turns = np.clip(tau[:, None] + _UP * wide, low, high), turn[:, None] + _AROUND * arc
+    value, _ = _patch_spare(kind, shape, ups, turns, dish_m, ray, room)
+    jump_up, jump_around = _newton(value)
+    leap_up, leap_turn = np.clip(tau[:, None] + jump_up * wide, low, high), turn[:, None] + jump_around * arc
+    leap, _ = _patch_spare(kind, shape, leap_up, leap_turn, dish_m, ray, room)
+    value = np.concatenate([value, leap], axis=1)
+    ups, turns = np.concatenate([ups, leap_up], axis=1), np.concatenate([turns, leap_turn], axis=1)
+    rows, best = np.arange(len(value)), value.argmin(axis=1)
+    gain = value[:, 4] - value[rows, best]
+    still = (
+        (best == 4)
+        | (gain < 1e-13)
+        | ((best == 9) & (np.abs(jump_up) < 0.5).ravel() & (np.abs(jump_around) < 0.5).ravel())
+    )
+    return value[rows, best], ups[rows, best], turns[rows, best], still
 
 
 def _newton(f: Floats) -> tuple[Floats, Floats]:
-    """Minimum, in steps and at most one and a half away, of the quadratic through a 3 x 3 stencil (row, 9)."""
+    """Minimum, in steps and at most twenty away, of the quadratic through a 3 x 3 stencil (row, 9)."""
     up = (f[:, 7] - f[:, 1]) / 2.0
     around = (f[:, 5] - f[:, 3]) / 2.0
     uu, aa = f[:, 7] - 2 * f[:, 4] + f[:, 1], f[:, 5] - 2 * f[:, 4] + f[:, 3]
@@ -261,7 +300,7 @@ def _newton(f: Floats) -> tuple[Floats, Floats]:
         np.where(bowl, (-up * aa + around * ua) / safe, 0.0),
         np.where(bowl, (-around * uu + up * ua) / safe, 0.0),
     )
-    return np.clip(jump[0], -1.5, 1.5)[:, None], np.clip(jump[1], -1.5, 1.5)[:, None]
+    return np.clip(jump[0], -20.0, 20.0)[:, None], np.clip(jump[1], -20.0, 20.0)[:, None]
 
 
 def _face_hits_m(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> Floats:
