@@ -328,9 +328,10 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
     if not (rooms.inside.any() or (rooms.spare_deg < 0.0).any()):
         return None
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
+    name = rooms.things[rooms.thing[at]].name
     return (
-        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {rooms.things[rooms.thing[at]].name} is too "
-        "coarse to be believed so near: measure on site."
+        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {name} is too coarse to be "
+        "believed so near: measure on site."
     )
 
 

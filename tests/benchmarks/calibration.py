@@ -3,7 +3,8 @@
     python tests/benchmarks/calibration.py --worlds 4000
 
 Each world holds houses, trees and a far ridge at random places, whose exact geometry decides whether the required
-room is there. A surveyor at the mount reads the skyline every few degrees and at its peaks, with a compass that is
+room is there. A surveyor at the mount reads, every few degrees and at each peak and
+upright edge, the thing that needs the most room, with a compass that is
 off for the whole survey, a clinometer that is off too, scatter of each reading, and distances of limited accuracy;
 he writes half degrees. The tool sees only his table and the errors he states. The table printed counts, for each
 band of p_clear, how often the room was truly there, and how often `clear` and `blocked` were wrong.
@@ -20,6 +21,7 @@ from dataclasses import replace
 import numpy as np
 
 from skysill.assess import Job, Sources, assess
+from skysill.clearance import room_angle_deg
 from skysill.confidence import OWN_SHARE
 from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Scene, building, clearances, scene_silhouette, tree
@@ -66,7 +68,10 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     seen = scene_silhouette(scene, MOUNT_M, azimuth_deg=np.mod(true_azimuth, 360.0))
     offset = np.round((np.mod(seen.azimuth_deg - ray_azimuth + 180.0, 360.0) - 180.0 + 25.0) / 0.05).astype(int)
     top, far = np.full(true_azimuth.shape, -2.0), np.full(true_azimuth.shape, 3000.0)
-    for at in np.argsort(seen.elevation_deg):
+    # of several things on one azimuth the one that needs the highest line is read: a near edge may count for more
+    # than a higher hill behind it, as the field sheet says
+    need_deg = seen.elevation_deg + room_angle_deg(seen.distance_m, TERMINAL, CRITERIA)
+    for at in np.argsort(need_deg):
         top[offset[at]], far[offset[at]] = seen.elevation_deg[at], seen.distance_m[at]
     rising = np.diff(top, prepend=top[0])
     peaks = np.flatnonzero((rising > 0) & (np.append(rising[1:], 0.0) <= 0))
