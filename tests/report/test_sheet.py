@@ -1,0 +1,193 @@
+"""The field sheet: the azimuths it asks for are those that the verdict needs, and its table comes back unchanged."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from skysill.assess import assess
+from skysill.errors import InputError
+from skysill.files.sitefile import read_site_file
+from skysill.files.tables import read_horizon_csv
+from skysill.gather import window_azimuths_deg
+from skysill.report.sheet import field_sheet, horizon_csv
+from skysill.site import Mount, Satellite
+from skysill.units import wrap_180
+
+DEMO = Path(__file__).parents[2] / "demo_terrain"
+DAY = dt.date(2026, 6, 14)
+MORNING = dt.datetime(2026, 6, 14, 6, tzinfo=dt.UTC)
+
+
+@pytest.fixture(scope="module")
+def farm():
+    job = replace(read_site_file(DEMO / "farm.toml"), date=DAY)
+    return job, field_sheet(job, job.mounts[0], sun_after_utc=MORNING)
+
+
+def with_survey(job, **changes):
+    return replace(job, sources=replace(job.sources, survey=replace(job.sources.survey, **changes)))
+
+
+def filled_in(text: str, elevation: str = "3.0", distance: str = "60") -> str:
+    return (
+        "\n".join(line.replace(",,,", f",{elevation},{distance},shed") for line in text.splitlines()) + "\n"
+    )
+
+
+def test_every_azimuth_that_must_be_covered_lies_between_two_rows(farm):
+    job, sheet = farm
+    asked = np.array([row.azimuth_deg for row in sheet.rows])
+    for window in sheet.windows:
+        dense, _ = window_azimuths_deg(window.look, job.terminal, job.criteria)
+        before = np.mod(dense[:, None] - asked, 360.0).min(axis=1)
+        after = np.mod(asked - dense[:, None], 360.0).min(axis=1)
+        assert (before + after <= 2.0).all()
+
+
+def test_bearings_are_given_true_and_magnetic(farm):
+    """Declination at the farm in mid 2026 is about 10.2 degrees west: the compass shows 10.2 more."""
+    _, sheet = farm
+    for row in sheet.rows:
+        assert row.bearing_magnetic_deg - row.azimuth_deg == pytest.approx(-sheet.declination_deg, abs=1e-9)
+    assert sheet.declination_deg == pytest.approx(-10.2, abs=0.3)
+
+
+def test_bare_ground_says_enough_of_hills_and_nothing_of_what_stands_near(farm):
+    _, sheet = farm
+    assert {window.need for window in sheet.windows} == {"measure"}
+    assert all(row.need == "measure" for row in sheet.rows)
+    assert "The rasters say enough of hills" in " ".join(sheet.windows[0].why)
+
+
+def test_the_row_at_the_satellite_names_it(farm):
+    _, sheet = farm
+    named = {name for row in sheet.rows for name in row.satellites}
+    assert named == {"Demo South", "Demo West", "Demo East"}
+
+
+def test_without_rasters_hills_count_too():
+    job = replace(read_site_file(DEMO / "farm.toml", without={"terrain"}), date=DAY)
+    sheet = field_sheet(job, job.mounts[0])
+    assert "No elevation raster reaches far enough" in " ".join(sheet.windows[0].why)
+    assert all(row.known_deg is None for row in sheet.rows)
+
+
+def test_the_filled_in_table_turns_needs_survey_into_a_verdict(farm, tmp_path):
+    """Round trip: written, filled in by a surveyor, fed back unchanged in form, and it covers what matters."""
+    job, sheet = farm
+    path = tmp_path / "farm_horizon.csv"
+    path.write_text(filled_in(horizon_csv(sheet)), encoding="utf-8")
+    readings = read_horizon_csv(path)
+    assert readings.azimuth_deg.tolist() == [row.asked_deg for row in sheet.rows]
+    before = assess(job, job.mounts[0], explain=False)
+    after = assess(
+        replace(job, sources=replace(job.sources, readings=readings)), job.mounts[0], explain=False
+    )
+    assert {result.verdict for result in before.results} == {"needs-survey"}
+    assert {result.verdict for result in after.results} == {"clear"}
+
+
+def test_the_blank_table_is_no_survey_and_rows_left_blank_stay_unmeasured(farm, tmp_path):
+    job, sheet = farm
+    path = tmp_path / "farm_horizon.csv"
+    path.write_text(horizon_csv(sheet), encoding="utf-8")
+    with pytest.raises(InputError, match="holds no reading"):
+        read_horizon_csv(path)
+    south = next(row.asked_deg for row in sheet.rows if "Demo South" in row.satellites)
+    kept = [
+        line if abs(float(line.split(",")[0]) - south) < 5 else line.replace(",3.0,60,shed", ",,,house?")
+        for line in filled_in(horizon_csv(sheet)).splitlines()
+        if line[0].isdigit()
+    ]
+    path.write_text("azimuth_deg,elevation_deg,distance_m,note\n" + "\n".join(kept), encoding="utf-8")
+    readings = read_horizon_csv(path)
+    assert 0 < len(readings.azimuth_deg) < len(sheet.rows)
+    judged = assess(
+        replace(job, sources=replace(job.sources, readings=readings)), job.mounts[0], explain=False
+    )
+    verdicts = {result.satellite.name: result.verdict for result in judged.results}
+    assert verdicts["Demo West"] == verdicts["Demo East"] == "needs-survey"
+
+
+def test_magnetic_surveys_get_whole_degrees_of_the_compass(farm):
+    job, _ = farm
+    sheet = field_sheet(with_survey(job, bearings="magnetic"), job.mounts[0])
+    assert 'bearings = "magnetic", date = 2026-06-14' in horizon_csv(sheet)
+    for row in sheet.rows:
+        assert row.asked_deg == pytest.approx(row.bearing_magnetic_deg, abs=1e-6)
+
+
+def test_an_instrument_beside_the_mount_widens_the_windows(farm):
+    """4 m aside, something 10 m away shifts by atan(4 / 10), 21.8 degrees; no more than 20 are added."""
+    job, sheet = farm
+    aside = field_sheet(with_survey(job, east_m=1.0), job.mounts[0])
+    widths = [[float(np.mod(w.to_deg - w.from_deg, 360.0)) for w in made.windows] for made in (sheet, aside)]
+    shift = float(np.degrees(np.arctan(1.0 / 10.0)))
+    assert np.subtract(*widths[::-1]) == pytest.approx(2.0 * shift, abs=1e-6)
+
+
+def test_a_window_across_north_is_written_without_a_break():
+    job = read_site_file(DEMO / "farm.toml", without={"terrain"})
+    south = replace(job.site, latitude_deg=-30.0, longitude_deg=-24.0)
+    job = replace(job, site=south, satellites=(Satellite("up north", longitude_deg=-24.0),), date=DAY)
+    sheet = field_sheet(job, Mount())
+    assert {row.asked_deg for row in sheet.rows} >= {0.0}
+    assert all(abs(wrap_180(row.asked_deg)) < 11.0 for row in sheet.rows)
+    [row] = [row for row in sheet.rows if row.satellites]
+    assert row.asked_deg == 0.0
+
+
+def test_overhead_the_whole_circle_counts():
+    job = read_site_file(DEMO / "farm.toml", without={"terrain"})
+    site = replace(job.site, latitude_deg=0.0, longitude_deg=-24.0)
+    job = replace(job, site=site, satellites=(Satellite("overhead", longitude_deg=-24.0),), date=DAY)
+    sheet = field_sheet(job, Mount())
+    assert len(sheet.rows) == 180
+
+
+def test_a_satellite_below_the_horizon_asks_for_nothing(farm):
+    job, _ = farm
+    low = replace(job, satellites=(Satellite("low", longitude_deg=150.0),))
+    sheet = field_sheet(low, job.mounts[0])
+    assert sheet.windows[0].need == "enough"
+    assert sheet.rows == ()
+
+
+def test_dates_outside_the_magnetic_model_leave_true_bearings_only(farm):
+    job, _ = farm
+    late = replace(job, date=dt.date(2035, 1, 1))
+    with pytest.raises(InputError, match="outside the magnetic model"):
+        field_sheet(with_survey(late, bearings="magnetic", date=dt.date(2035, 1, 1)), job.mounts[0])
+
+
+def test_relative_bearings_are_refused(farm):
+    job, _ = farm
+    with pytest.raises(InputError, match="a sheet cannot be made for relative bearings"):
+        field_sheet(with_survey(job, bearings="relative", reference_bearing_deg=10.0), job.mounts[0])
+
+
+def test_names_cannot_break_the_table(farm):
+    job, _ = farm
+    nasty = replace(job, site=replace(job.site, name="x\n1,2,3\n=cmd"))
+    lines = horizon_csv(field_sheet(nasty, job.mounts[0])).splitlines()
+    assert lines[0].startswith("# x 1,2,3 =cmd")
+    assert lines[3] == "azimuth_deg,elevation_deg,distance_m,note"
+
+
+def test_what_is_known_is_seen_from_the_instrument(farm):
+    """The island's ground south of the farm, 186 m away, some 7 degrees high; open data the demo made itself."""
+    _, sheet = farm
+    [row] = [row for row in sheet.rows if "Demo South" in row.satellites]
+    assert row.known_as == "island.tif"
+    assert 3.0 < row.known_deg < 12.0
+
+
+def test_shadows_check_the_compass(farm):
+    _, sheet = farm
+    assert len(sheet.sun) == 3
+    assert sheet.sun[0].time >= MORNING
