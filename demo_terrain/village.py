@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from ground import SEED
 
+CLIPPED_M = 0.25
+"""Survey flights seldom hit the topmost twig: crowns come out lower in a surface raster."""
+
 
 @dataclass(frozen=True)
 class House:
@@ -274,7 +277,8 @@ def surface_m(east, north, ground, foot, village):
         top[part] = np.maximum(top[part], base + roof_height_m(east[part], north[part], house))
     for tree in [*village.trees, SPIRE]:
         part, base = window(tree.east, tree.north, tree.crown_radius), foot(tree.east, tree.north)
-        top[part] = np.maximum(top[part], base + crown_height_m(east[part], north[part], tree))
+        seen = base + crown_height_m(east[part], north[part], tree) - CLIPPED_M
+        top[part] = np.maximum(top[part], seen)
     for wall in village.walls:
         for (e0, n0), (e1, n1) in zip(wall.line[:-1], wall.line[1:], strict=True):
             reach = max(abs(e1 - e0), abs(n1 - n0)) / 2 + 12.0

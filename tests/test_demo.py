@@ -236,14 +236,19 @@ def test_the_readings_are_what_a_person_would_have_read_there():
         )
         coarse = _elevations_deg(_walk("island.tif", latitude, longitude, azimuth, far_m), far_m, eye_m)
         both, distance = np.concatenate([fine, coarse]), np.concatenate([near_m, far_m])
-        off.append(float(reading["elevation_deg"]) - np.nanmax(both))
+        clipped_m = 0.25 if "sycamore" in reading["note"] else 0.0  # treetops stand lower in the raster
+        slant_m = float(reading["distance_m"] or "inf")
+        clipped_deg = math.degrees(
+            clipped_m * math.cos(math.radians(float(reading["elevation_deg"]))) / slant_m
+        )
+        off.append(float(reading["elevation_deg"]) - clipped_deg - np.nanmax(both))
         if reading["distance_m"]:
             near.append(
                 float(reading["distance_m"])
                 - distance[np.nanargmax(both)] / math.cos(math.radians(both.max()))
             )
     assert abs(np.median(off)) < 0.5
-    assert np.mean(np.abs(off) < 2.0) > 0.85
+    assert np.mean(np.abs(off) < 2.0) > 0.9
     assert np.mean(np.abs(near) < 2.0) > 0.8
 
 
@@ -287,9 +292,9 @@ def test_the_gable_pole_clears_the_tallest_thing_in_line_with_growth_to_spare():
     dish = np.array([mount["east_m"], mount["north_m"], mount["surface_elevation_m"] + mount["height_m"]])
     today = _tightest(_crown(foot, tree), dish, result.look)
     grown = _tightest(_crown(foot, tree, years=5), dish, result.look)
-    # the crown's own top; the 1 m raster's cell and the readings may stand a little higher or lower
-    assert result.clearance.margin_deg == pytest.approx(today[0], abs=0.5)
-    assert result.clearance.controlling.distance_m == pytest.approx(today[3], abs=0.6)
+    assert result.clearance.controlling.name == "sycamore 4"
+    assert result.clearance.margin_deg == pytest.approx(today[0], abs=0.1)  # steps of the sampled crown
+    assert result.clearance.controlling.distance_m == pytest.approx(today[3], abs=0.1)
     assert grown[1] > grown[2]
     assert result.p_clear >= 0.9
     assert {"measured", "terrain", "obstacle"} <= set(result.basis)
