@@ -1,0 +1,142 @@
+"""The strip: the room around one satellite, readable in degrees."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from skysill.errors import InputError
+from skysill.views.ink import INK, drawing, new_figure
+from skysill.views.labels import box_of
+from skysill.views.strip import draw_strip, half_width_deg, strip_figure, write_strip
+
+
+def _drawn(assessment, index=0):
+    with drawing():
+        ax = new_figure(5.6, 6.0).add_axes((0.1, 0.1, 0.8, 0.8 * 5.6 / 6.0))
+        return ax, draw_strip(ax, assessment, assessment.results[index])
+
+
+def _words(figure):
+    return [text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))]
+
+
+def test_the_required_room_is_a_circle_of_its_angle(clinic):
+    """atan(0.781 m / 6 m) = 7.42 degrees; the paper is true in every direction from the cross."""
+    _, drawn = _drawn(clinic, 1)
+    assert drawn.room.center == (0.0, 0.0)
+    assert drawn.room.radius == pytest.approx(7.42, abs=0.01)
+    assert drawn.ray.get_xydata()[0] == pytest.approx((0.0, 0.0))
+
+
+def test_paper_has_the_same_scale_both_ways(clinic):
+    figure = strip_figure(clinic, "Demo South")
+    ax = next(ax for ax in figure.axes if ax.get_label() == "strip")
+    right, up = ax.transData.transform([(1.0, 0.0), (0.0, 1.0)]) - ax.transData.transform((0.0, 0.0))
+    assert right[0] == pytest.approx(up[1], rel=1e-9)
+
+
+def test_the_margin_is_as_long_as_it_says(clinic):
+    _, drawn = _drawn(clinic, 1)
+    start, end = drawn.margin.get_xydata()
+    assert start == pytest.approx((0.0, 0.0))
+    assert end == pytest.approx((0.0, -7.1))
+    assert "room 7.1°" in [placed.text.get_text() for placed in drawn.labels]
+    assert "needed 7.4°" in [placed.text.get_text() for placed in drawn.labels]
+    assert "gutter, 6 m" in [placed.text.get_text() for placed in drawn.labels]
+
+
+def test_a_thing_aside_that_stands_higher_is_met_beside_the_ray(make_assessment, make_result):
+    """The named edge is at the thing's top; the nearest obstructed direction is on its side, margin_deg away."""
+    result = make_result(margin_deg=5.0)
+    look = result.look
+    # Napier: a vertical circle 5 degrees away stands asin(sin 5 / cos el) of azimuth aside
+    aside = np.rad2deg(np.arcsin(np.sin(np.deg2rad(5.0)) / np.cos(np.deg2rad(look.elevation_apparent_deg))))
+    control = replace(
+        result.clearance.controlling, azimuth_deg=look.azimuth_deg + float(aside), elevation_deg=60.0
+    )
+    _, drawn = _drawn(
+        make_assessment([replace(result, clearance=replace(result.clearance, controlling=control))])
+    )
+    assert np.hypot(*drawn.margin.get_xydata()[1]) == pytest.approx(5.0, abs=1e-6)
+
+
+def test_obstructions_stand_at_their_heights(clinic):
+    _, drawn = _drawn(clinic, 1)
+    look = clinic.results[1].look
+    for source, patch in drawn.areas:
+        assert patch.get_hatch() == INK.sources[source].hatch
+    (measured,) = (patch for source, patch in drawn.areas if source == "measured")
+    edge = np.asarray(measured.get_path().vertices)
+    at_ray = edge[np.abs(edge[:, 0]) < 0.3][:, 1].max()
+    assert at_ray == pytest.approx(17.0 - look.elevation_apparent_deg, abs=0.02)
+
+
+def test_nearer_lower_edges_are_marked(make_assessment, make_result, make_silhouette):
+    """A wall 6 m away at 15 degrees under a hill at 20 degrees 2 km behind it."""
+    azimuth_deg = np.repeat(np.arange(160.0, 200.0, 0.5), 2)
+    elevation_deg, distance_m = np.tile([15.0, 20.0], 80), np.tile([6.0, 2000.0], 80)
+    ground = make_silhouette("terrain", azimuth_deg, elevation_deg, distance_m, spans=[[160.0, 200.0]])
+    _, drawn = _drawn(make_assessment([make_result()], [ground]))
+    (line,) = drawn.low_edges
+    look = make_result().look
+    low = line.get_ydata()[np.abs(line.get_xdata()) < 1.0]
+    assert low == pytest.approx(15.0 - look.elevation_apparent_deg, abs=0.02)
+
+
+def test_azimuths_nobody_looked_at_are_hatched(make_assessment, make_result):
+    _, drawn = _drawn(make_assessment([make_result(verdict="unknown", control=None)]))
+    assert [patch.get_hatch() for patch in drawn.unseen] == [INK.sources[""].hatch]
+    assert drawn.room is None
+    assert drawn.margin is None
+
+
+def test_both_true_and_magnetic_bearings_are_named(clinic):
+    """Declination at the clinic on 2026-06-14 is west, so compass bearings read more than true ones."""
+    words = _words(strip_figure(clinic, "Demo South"))
+    assert "azimuth, true" in words
+    assert "bearing, magnetic (compass)" in words
+    declination = clinic.results[1].look.declination_deg
+    assert "180°" in words
+    assert f"{180.0 - declination:.1f}°" in words
+
+
+def test_labels_and_ticks_do_not_overlap(clinic):
+    for index in range(3):
+        _, drawn = _drawn(clinic, index)
+        boxes = [box_of(text) for text in (*(placed.text for placed in drawn.labels), *drawn.ticks)]
+        assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+
+
+@pytest.mark.parametrize(("margin_deg", "half"), [(0.5, 11.0), (12.0, 18.0), (-3.0, 11.0), (70.0, 35.0)])
+def test_the_window_holds_the_room_and_the_margin(make_result, margin_deg, half):
+    """1.45 times the larger of 7.42 and the margin, rounded up, at most 35 degrees."""
+    assert half_width_deg(make_result(margin_deg=margin_deg)) == half
+
+
+def test_a_satellite_near_the_zenith_is_drawn_too(make_assessment, make_result, make_silhouette):
+    result = make_result(verdict="clear", control=None)
+    up = replace(result.look, azimuth_deg=300.0, elevation_apparent_deg=88.0)
+    tree = make_silhouette("obstacle", np.arange(100.0, 140.0), 85.0, 3.0)
+    _, drawn = _drawn(make_assessment([replace(result, look=up)], [tree]))
+    (patch,) = (patch for _, patch in drawn.areas)
+    nearest = np.hypot(*np.asarray(patch.get_path().vertices).T).min()
+    # the law of cosines with sides 2 and 5 and 160 degrees between them at the zenith, flat enough there
+    assert nearest == pytest.approx(np.sqrt(4.0 + 25.0 - 20.0 * np.cos(np.deg2rad(160.0))), abs=0.01)
+
+
+def test_an_unknown_satellite_is_refused_with_the_known_ones(tmp_path, clinic):
+    with pytest.raises(
+        InputError, match=r'"Demo Nord" was not assessed\. Choose from: Demo East, Demo South'
+    ):
+        write_strip(tmp_path / "strip.png", clinic, "Demo Nord")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_same_assessment_gives_the_same_svg(tmp_path, clinic):
+    for name in ("one.svg", "two.svg"):
+        write_strip(tmp_path / name, clinic, "Demo South")
+    assert (tmp_path / "one.svg").read_bytes() == (tmp_path / "two.svg").read_bytes()
