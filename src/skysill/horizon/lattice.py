@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from pyproj import Geod, Transformer
 
 __all__ = [
+    "BLOCK_CELLS",
     "EDGE_SLACK",
+    "Blocks",
     "Elevations",
     "Grid",
     "HeldGrid",
@@ -34,6 +36,9 @@ __all__ = [
 
 EDGE_SLACK = 1e-6
 """Part of a cell by which a place may lie outside the outermost nodes and still count: rounding, not distance."""
+
+BLOCK_CELLS = 16
+"""Side of the blocks of which the highest ground is kept, to pass over ground that cannot matter."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +59,7 @@ class Grid:
     notes: tuple[str, ...] = ()
     highest_m: float = field(init=False)
     has_void: bool = field(init=False)
-    _bulge_m: list[float] = field(init=False, default_factory=list, repr=False)
+    _held: dict[str, Any] = field(init=False, default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         top = float(self.values.max()) if self.values.size else float("nan")  # nan wherever one value is nan
@@ -63,23 +68,61 @@ class Grid:
             top = float(np.fmax.reduce(self.values, axis=None)) if self.values.size else float("nan")
         object.__setattr__(self, "highest_m", -np.inf if np.isnan(top) else top)
 
-    @property
-    def bulge_m(self) -> float:
-        """How far the bilinear ground can rise above a straight line through any of the cells, metres.
+    def blocks(self) -> Blocks:
+        """What the ground can at most do near each block of 16 by 16 cells; worked out once."""
+        if "blocks" not in self._held:
+            self._held["blocks"] = _blocks(self.values)
+        return cast(Blocks, self._held["blocks"])
 
-        A quarter of the largest twist, where twist is z00 - z01 - z10 + z11 of a cell.
-        """
-        if not self._bulge_m:
-            largest = 0.0
-            for row in range(0, len(self.values) - 1, 64):  # strips that fit the cache
-                strip = self.values[row : row + 65]
-                lean = strip[1:] - strip[:-1]
-                twisted = lean[:, 1:] - lean[:, :-1]
-                if twisted.size:
-                    largest = max(largest, float(np.fmax.reduce(twisted, axis=None)),
-                                  -float(np.fmin.reduce(twisted, axis=None)))  # fmt: skip
-            self._bulge_m.append(largest / 4.0)
-        return self._bulge_m[0]
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """Extremes of a grid by blocks: block (i, j) answers for its own 16 by 16 nodes and the eight blocks around it.
+
+    highest_m : (block row, block column) highest ground, -inf where all is void
+    void : whether there is a void
+    bulge_m : how far bilinear ground can rise above a straight line through one of the cells: a quarter of the
+        largest twist, z00 - z01 - z10 + z11 of a cell
+    """
+
+    highest_m: NDArray[np.float32]
+    void: Bools
+    bulge_m: NDArray[np.float32]
+
+
+def _blocks(values: NDArray[np.float32]) -> Blocks:
+    rows, cols = values.shape
+    tall, bulge, tall_known = [], [], []
+    for row in range(0, rows, BLOCK_CELLS):  # strips that fit the cache
+        strip = values[row : row + BLOCK_CELLS + 1]
+        tall.append(np.maximum.reduce(strip[:BLOCK_CELLS], axis=0))
+        tall_known.append(
+            np.fmax.reduce(strip[:BLOCK_CELLS], axis=0) if np.isnan(tall[-1]).any() else tall[-1]
+        )
+        lean = strip[1:] - strip[:-1]
+        twisted = np.abs(lean[:, 1:] - lean[:, :-1])
+        bulge.append(np.fmax.reduce(twisted, axis=0, initial=0.0))
+    starts = np.arange(0, cols, BLOCK_CELLS)
+    void = np.isnan(np.maximum.reduceat(np.stack(tall), starts, axis=1))
+    highest = np.fmax.reduceat(np.stack(tall_known), starts, axis=1)
+    bent = np.stack(bulge)
+    bent = np.fmax.reduceat(np.column_stack([bent, bent[:, -1:]]), starts, axis=1) / 4.0
+    return Blocks(_widened(np.where(np.isnan(highest), -np.inf, highest)), _widened(void), _widened(bent))
+
+
+def _widened(blocks: NDArray[Any]) -> NDArray[Any]:
+    """Each block takes the highest of itself and the eight around it."""
+    for axis in (0, 1):
+        wide = blocks.copy()
+        low, high = (slice(None, -1), slice(1, None))
+        if axis:
+            np.maximum(wide[:, low], blocks[:, high], out=wide[:, low])
+            np.maximum(wide[:, high], blocks[:, low], out=wide[:, high])
+        else:
+            np.maximum(wide[low], blocks[high], out=wide[low])
+            np.maximum(wide[high], blocks[low], out=wide[high])
+        blocks = wide
+    return blocks
 
 
 class Elevations(Protocol):

@@ -11,8 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from skysill.horizon.lattice import Elevations, Grid, has_data, within_m
-from skysill.horizon.rays import Crossings, RayPaths, crests, crossings, extent_m, ray_paths, sight_slope
+from skysill.horizon.lattice import BLOCK_CELLS, Elevations, Grid, has_data, within_m
+from skysill.horizon.rays import (
+    NEAREST_SAMPLE_M,
+    Crossings,
+    RayPaths,
+    crests,
+    crossings,
+    extent_m,
+    ray_paths,
+    sight_slope,
+)
 from skysill.units import Bools, Floats, Ints
 
 __all__ = ["FINE_CELL_M", "Eye", "Layer", "Marched", "layers_around", "march"]
@@ -23,8 +32,8 @@ FINE_CELL_M = 2.0
 
 _BLOCK = 64
 _RAYS_TOGETHER = 512
-_WORTH_NOTING = 1e-5
-"""Slope (0.0006 degree) by which a crest between two crossings must rise to be noted."""
+_WORTH_NOTING = 5e-5
+"""Slope (0.003 degree) by which a crest between two crossings must rise to be noted."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,38 +131,110 @@ def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highes
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stages:
+    """The stages of _BLOCK lattice lines of each ray, (ray, stage).
+
+    from_m : distance where the stage begins
+    hope : highest slope that its ground can show; -inf before the raster begins and beyond the ray's end
+    bulge_m : how far its ground can rise between two crossings
+    void : whether a void is in it or beside it
+    """
+
+    from_m: Floats
+    hope: Floats
+    bulge_m: Floats
+    void: Bools
+
+    def take(self, ray: Ints) -> _Stages:
+        return _Stages(self.from_m[ray], self.hope[ray], self.bulge_m[ray], self.void[ray])
+
+    def next_worth(self, stage: Ints, best: Floats) -> tuple[Ints, Bools]:
+        """Each ray's next stage that may rise over its best or holds a void; and whether there is none."""
+        worth = (self.hope > best[:, None]) | self.void
+        worth &= np.arange(worth.shape[1]) > stage[:, None]
+        ahead = worth.argmax(axis=1)
+        return ahead, ~worth[np.arange(stage.size), ahead]
+
+
 def _march_bundle(
     eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, highest_ground_m: float
 ) -> tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]:
-    paths, grid = layer.paths.take(ray), layer.grid
-    # with voids the ray is followed to where no ground on Earth matters, to know how far it was seen
-    roof_m = highest_ground_m if grid.has_void else grid.highest_m
     rising: list[tuple[Ints, Floats, Floats, Floats]] = []
     known = _KnownStretches(layer, ray)
-    best = np.full(ray.size, -np.inf)
-    alive = np.arange(ray.size)
-    enter = np.where(layer.enter_m[ray] > 0, layer.enter_m[ray], 0.0)
-    line = np.maximum(np.floor(paths.t_at(enter[:, None])[:, 0] - paths.behind).astype(np.int64) - 1, 0)
-    now, who, end = paths, ray, end_m[ray]
+    now, who, end = layer.paths.take(ray), ray, end_m[ray]
+    stages = _stages(eye, layer, now, who, end)
+    alive, best, stage = np.arange(ray.size), np.full(ray.size, -np.inf), np.full(ray.size, -1)
     while alive.size:
-        seen = crossings(grid, now, line, _BLOCK)
-        if grid.has_void:
-            known.add(alive, seen, end)
-        best = _rise(eye, layer, finer, now, who, seen, end, best, rising)
-        line = line + (_BLOCK - 1)  # blocks share a stretch, so that no cell falls between them
-        gone_m = now.distance_at(now.behind[:, None] + line[:, None])[:, 0]
-        over = (gone_m >= end) | (_bound(eye, who, gone_m, roof_m) <= best)
-        if over.any():
-            known.close(alive[over], np.minimum(gone_m, end)[over])
-            still = np.flatnonzero(~over)
-            alive, line, best, end = alive[still], line[still], best[still], end[still]
-            now, who = now.take(still), who[still]
+        stage, over = stages.next_worth(stage, best)
+        begins_m = stages.from_m[np.arange(alive.size), stage]
+        far = ~over & stages.void.any(axis=1) & (_bound(eye, who, begins_m, highest_ground_m) <= best)
+        if over.any() or far.any():
+            known.close(alive[over], end[over])
+            known.close(alive[far], begins_m[far])
+            still = np.flatnonzero(~(over | far))
+            alive, best, stage, end, who = alive[still], best[still], stage[still], end[still], who[still]
+            now, stages = now.take(still), stages.take(still)
+        if alive.size:
+            seen = crossings(
+                layer.grid, now, _BLOCK * stage, _BLOCK + 1
+            )  # stages share a line: no cell is left out
+            if layer.grid.has_void:
+                known.add(alive, seen, end)
+            bulge_m = stages.bulge_m[np.arange(alive.size), stage]
+            best = _rise(eye, layer, finer, now, who, seen, end, bulge_m, best, rising)
     return rising, known.stretches()
+
+
+def _stages(eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -> _Stages:
+    blocks = layer.grid.blocks()
+    down, across = blocks.highest_m.shape
+    last = float(np.max(paths.t_at(end_m[:, None]), initial=0.0))
+    count = max(int(np.ceil((last + 1.0) / _BLOCK)), 1)
+    shape = (len(paths), count, _BLOCK // BLOCK_CELLS)
+    # blocks are looked at 16 lines apart; each also answers for its neighbours, so none is passed by
+    probe = paths.behind[:, None] + BLOCK_CELLS * (np.arange(shape[1] * shape[2]) + 0.5)
+    col, row = paths.position_at(probe)
+    i, j = (np.floor(part / BLOCK_CELLS).astype(np.int64) for part in (row, col))
+    beside = (i >= -1) & (j >= -1) & (i <= down) & (j <= across)
+    index = np.clip(i, 0, down - 1) * across + np.clip(j, 0, across - 1)
+    roof_m = np.where(beside, blocks.highest_m.ravel().take(index), -np.inf).reshape(shape).max(axis=2)
+    bulge_m = blocks.bulge_m.ravel().take(index).reshape(shape).max(axis=2).astype(float)
+    edge_m = np.maximum(
+        paths.distance_at(paths.behind[:, None] + _BLOCK * np.arange(count + 1)), NEAREST_SAMPLE_M
+    )
+    from_m, to_m = edge_m[:, :-1], edge_m[:, 1:]
+    begun = (from_m < end_m[:, None]) & (to_m >= layer.enter_m[ray][:, None])
+    hope = np.where(begun & np.isfinite(roof_m), _highest_slope(eye, ray, from_m, to_m, roof_m), -np.inf)
+    void = np.zeros(begun.shape, bool)
+    if layer.grid.has_void:
+        near = (blocks.void.ravel().take(index) & beside).reshape(shape).any(axis=2)
+        void |= near
+        void[:, 1:] |= near[:, :-1]  # a stretch that begins again is seen from its first line
+        void[:, :-1] |= near[:, 1:]
+        void &= begun
+    return _Stages(from_m, hope, bulge_m, void)
+
+
+def _highest_slope(eye: Eye, ray: Ints, from_m: Floats, to_m: Floats, roof_m: Floats) -> Floats:
+    """Highest slope that ground up to roof_m can show between two distances (ray, n): exact on the sphere."""
+    radius_m = eye.radius_m[ray][:, None]
+    roof_m = np.where(np.isfinite(roof_m), roof_m, 0.0)
+    ratio = np.clip((radius_m + roof_m) / (radius_m + eye.antenna_elevation_m), -1.0, 1.0)
+    tangent_m = radius_m * np.arccos(
+        ratio
+    )  # ground below the eye looks highest there, ground above it at once
+    return sight_slope(
+        np.clip(tangent_m, from_m, to_m),
+        roof_m,
+        antenna_elevation_m=eye.antenna_elevation_m,
+        radius_m=radius_m,
+    )
 
 
 def _rise(
     eye: Eye, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings, end_m: Floats,
-    best: Floats,
+    bulge_m: Floats, best: Floats,
     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
     """Note the samples that rise over everything nearer, and return the new maxima (slopes).
@@ -167,16 +248,15 @@ def _rise(
     near = seen.distance_m < layer.assured_m if layer.assured_m else None
     if near is not None and near.any():
         level = np.full(best.shape, -np.inf)
-        _note_steps(eye, layer, paths, ray, seen, np.where(near, slope, np.nan), level, rising)
+        _note_steps(eye, layer, paths, ray, seen, np.where(near, slope, np.nan), bulge_m, level, rising)
         slope[near] = np.nan
-    return _note_steps(eye, layer, paths, ray, seen, slope, best, rising)
+    return _note_steps(eye, layer, paths, ray, seen, slope, bulge_m, best, rising)
 
 
 def _note_steps(
-    eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, seen: Crossings, slope: Floats, best: Floats,
-    rising: list[tuple[Ints, Floats, Floats, Floats]],
+    eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, seen: Crossings, slope: Floats, bulge_m: Floats,
+    best: Floats,     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
-    bulge_m = layer.grid.bulge_m
     hopeful = np.flatnonzero(np.fmax.reduce(slope, axis=1) + bulge_m / _nearest_m(seen) > best)
     if not hopeful.size:
         return best
@@ -191,7 +271,7 @@ def _note_steps(
     low, high, level = slope[row, here], slope[row, there], ladder[row, here + 1]
     with np.errstate(invalid="ignore"):
         chance = np.flatnonzero(
-            np.maximum(low, high) + bulge_m / distance_m[row, here] > level + _WORTH_NOTING
+            np.maximum(low, high) + bulge_m[hopeful[row]] / distance_m[row, here] > level + _WORTH_NOTING
         )
     who, level = hopeful[row[chance]], level[chance]
     crest_m, height_m = crests(
@@ -216,18 +296,10 @@ def _neighbours(distance_m: Floats) -> tuple[Ints, Ints, Ints]:
 
 
 def _bound(eye: Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:
-    """Highest slope that ground up to roof_m can show at or beyond a distance: exact on the sphere."""
-    radius_m = eye.radius_m[ray]
-    if not np.isfinite(roof_m):
-        return np.full(distance_m.shape, -np.inf)
-    ratio = np.clip((radius_m + roof_m) / (radius_m + eye.antenna_elevation_m), -1.0, 1.0)
-    tangent_m = radius_m * np.arccos(
-        ratio
-    )  # ground below the eye looks highest here, ground above it at once
-    return sight_slope(
-        np.maximum(distance_m, tangent_m), np.full(distance_m.shape, roof_m),
-        antenna_elevation_m=eye.antenna_elevation_m, radius_m=radius_m,
-    )  # fmt: skip
+    """Highest slope that ground up to roof_m can show at or beyond a distance."""
+    beyond_m = np.full((distance_m.size, 1), 1e7)
+    roof = np.full((distance_m.size, 1), roof_m)
+    return _highest_slope(eye, ray, distance_m[:, None], beyond_m, roof)[:, 0]
 
 
 class _KnownStretches:

@@ -198,18 +198,9 @@ class Crossings:
 
     distance_m: Floats
     elevation_m: Floats
-    _ahead: Ints
+    _first: Ints
     _other: Floats
     _part: Floats
-
-    def place(self, paths: RayPaths, ray: Ints, slot: Ints) -> tuple[Floats, Floats]:
-        """Column and row (n,) of the crossings in slots (n,) of rays (n,); paths as given to `crossings`."""
-        step, kind = np.divmod(slot, 1 + self._part.shape[2])
-        part = np.where(kind > 0, self._part[ray, step, np.maximum(kind - 1, 0)], 0.0)
-        main = paths.line[ray] + paths.sign[ray] * (self._ahead[ray, step] + part)
-        other = self._other[ray, step]
-        other = other + part * (self._other[ray, step + 1] - other)
-        return np.where(paths.by_column[ray], main, other), np.where(paths.by_column[ray], other, main)
 
 
 def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Crossings:
@@ -224,8 +215,8 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     -------
     Crossings, (ray, steps * n) with n = 2 (more only where a ray changes its main axis on the way)
     """
-    ahead = np.asarray(first, np.int64).reshape(-1, 1) + np.arange(steps + 1)
-    ahead = np.broadcast_to(ahead, (len(paths), steps + 1))
+    first = np.broadcast_to(np.asarray(first, np.int64).reshape(-1), (len(paths),))
+    ahead = first[:, None] + np.arange(steps + 1)
     t = paths.behind[:, None] + ahead
     distance_m = _series(paths.distance, t)
     other = _series(paths.other, t)
@@ -236,7 +227,8 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     sight = _Sight(grid, paths)
     found_m = np.empty((len(paths), steps, 1 + between))
     height_m = np.empty_like(found_m)
-    parts = np.empty((len(paths), steps, between))
+    parts = np.empty_like(found_m)
+    parts[:, :, 0] = 0.0
     main = paths.line[:, None] + paths.sign[:, None] * ahead
     found_m[:, :, 0] = distance_m[:, :-1]
     height_m[:, :, 0] = sight.on_main_line(main[:, :-1], other[:, :-1], cell[:, :-1])
@@ -248,13 +240,15 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
         with np.errstate(divide="ignore", invalid="ignore"):
             part = (line - other[:, :-1]) / rise
         part[jump <= extra] = np.nan
-        parts[:, :, extra] = part
+        parts[:, :, 1 + extra] = part
         found_m[:, :, 1 + extra] = distance_m[:, :-1] + part * stride_m
         height_m[:, :, 1 + extra] = sight.on_other_line(nearer, line, part)
-    if int(ahead[:, 0].min(initial=0)) < 2:
+    if int(first.min(initial=0)) < 2:
         found_m[found_m < NEAREST_SAMPLE_M] = np.nan
     rays = len(paths)
-    return Crossings(found_m.reshape(rays, -1), height_m.reshape(rays, -1), ahead, other, parts)
+    return Crossings(
+        found_m.reshape(rays, -1), height_m.reshape(rays, -1), first, other, parts.reshape(rays, -1)
+    )
 
 
 class _Sight:
@@ -323,8 +317,17 @@ def crests(
     c = -twist * (columns crossed) * (rows crossed). Seen from a distance d the slope is that over d, so its top is
     at t = 1/2 + rise d / 2c.
     """
-    (col, row), (next_col, next_row) = seen.place(paths, ray, here), seen.place(paths, ray, there)
-    bent = -twist(grid, 0.5 * (col + next_col), 0.5 * (row + next_row)) * (next_col - col) * (next_row - row)
+    step = here // (seen.distance_m.shape[1] // (seen._other.shape[1] - 1))
+    since, until = seen._part[ray, here], seen._part[ray, there]
+    until = np.where(until > 0.0, until, 1.0)  # the next line itself
+    other = seen._other[ray, step]
+    sideways = seen._other[ray, step + 1] - other
+    middle = 0.5 * (since + until)
+    main = paths.line[ray] + paths.sign[ray] * (seen._first[ray] + step + middle)
+    other = other + middle * sideways
+    by_column = paths.by_column[ray]
+    twisted = twist(grid, np.where(by_column, main, other), np.where(by_column, other, main))
+    bent = -twisted * paths.sign[ray] * (until - since) ** 2 * sideways
     from_m, to_m = seen.distance_m[ray, here], seen.distance_m[ray, there]
     with np.errstate(divide="ignore", invalid="ignore"):
         t = 0.5 + rise * (from_m + to_m) / (4.0 * bent)
