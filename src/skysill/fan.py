@@ -1,0 +1,437 @@
+"""Ground seen from many places at once: fans of rays over one lattice, and bounds that spare most of them.
+
+The same lattice, crossings and angles as `horizon/terrain.py`, laid out for a hundred thousand places instead of one:
+each place carries its own second-degree map from metres east and north to columns and rows (exact to millimetres
+within 10 km), and every ray is sampled where it crosses the lattice lines and where ground bulges between two of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skysill.horizon.lattice import Grid, lattice_position, twist
+from skysill.horizon.rays import sight_slope
+from skysill.units import Bools, Floats, Ints
+
+__all__ = ["Ceiling", "LocalMaps", "Rays", "Samples", "ceiling", "first_gap_m", "local_maps", "sampled"]
+
+_ELEMENTS = 60_000
+"""Samples worked on together: what fits in the processor's cache."""
+
+_SLACK_M = 0.05
+_MAP_REACH_M = 5_000.0
+
+
+# --- how high the ground can be -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ceiling:
+    """The highest ground around every place of a grid, at growing block sizes.
+
+    levels : level k holds, for blocks of 2**k cells, the maximum of a block and its eight neighbours; -inf if void
+    holes : the same for voids, whether there is any; None where the grid has none
+    """
+
+    levels: tuple[NDArray[np.float32], ...]
+    holes: tuple[Bools, ...] | None
+
+    def level_for(self, cells: float) -> int:
+        """The level whose neighbourhood surely covers `cells` on every side."""
+        return int(min(max(np.ceil(np.log2(max(cells, 1.0))), 0), len(self.levels) - 1))
+
+    def over(self, level: int, column: Floats, row: Floats) -> Floats:
+        """Highest ground within 2**level cells of places; places outside look at the nearest edge."""
+        return np.asarray(_look_up(self.levels[level], level, column, row))
+
+    def hole_near(self, level: int, column: Floats, row: Floats) -> Bools:
+        """Whether there is a void within 2**level cells of places."""
+        if self.holes is None:
+            return np.zeros(column.shape, dtype=bool)
+        return np.asarray(_look_up(self.holes[level], level, column, row))
+
+
+def _look_up(table: NDArray[np.generic], level: int, column: Floats, row: Floats) -> NDArray[np.generic]:
+    rows, columns = table.shape
+    i = np.clip(row.astype(np.int64) >> level, 0, rows - 1)
+    j = np.clip(column.astype(np.int64) >> level, 0, columns - 1)
+    return table.ravel().take(i * columns + j)
+
+
+def ceiling(grid: Grid) -> Ceiling:
+    """Maxima of a grid by blocks of 1, 2, 4, ... cells, each widened by its neighbours."""
+    values = grid.values
+    plain = np.where(np.isnan(values), np.float32(-np.inf), values) if grid.has_void else values
+    levels = _widened_halvings(plain)
+    holes = _widened_halvings(np.isnan(values)) if grid.has_void else None
+    return Ceiling(tuple(levels), None if holes is None else tuple(holes))
+
+
+def _widened_halvings(values: NDArray[np.generic]) -> list[NDArray[np.generic]]:
+    levels = [_widened(values)]
+    while min(values.shape) > 2:
+        rows, columns = values.shape
+        padded = np.pad(values, ((0, rows % 2), (0, columns % 2)), mode="edge")
+        pairs = np.maximum(padded[::2], padded[1::2])
+        values = np.maximum(pairs[:, ::2], pairs[:, 1::2])
+        levels.append(_widened(values))
+    return levels
+
+
+def _widened(values: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Maximum of each entry and its eight neighbours."""
+    wide = values.copy()
+    np.maximum(wide[:, 1:], values[:, :-1], out=wide[:, 1:])
+    np.maximum(wide[:, :-1], values[:, 1:], out=wide[:, :-1])
+    tall = wide.copy()
+    np.maximum(tall[1:], wide[:-1], out=tall[1:])
+    np.maximum(tall[:-1], wide[1:], out=tall[:-1])
+    return tall
+
+
+# --- rays from many places ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LocalMaps:
+    """From metres along geodesics to columns and rows, around each place.
+
+    start : (place, 2) column and row of the place
+    linear : (place, 2, 2) cells per metre east, north (last axis) for column and row
+    square : (place, 2, 3) the same for east**2, east * north, north**2
+    """
+
+    start: Floats
+    linear: Floats
+    square: Floats
+
+    def take(self, place: Ints | Bools) -> LocalMaps:
+        return LocalMaps(self.start[place], self.linear[place], self.square[place])
+
+    def along(self, azimuth_deg: Floats) -> tuple[Floats, Floats]:
+        """(place, 2), (place, 2): cells per metre and per square metre along an azimuth of each place's own."""
+        azimuth_rad = np.deg2rad(azimuth_deg)
+        east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
+        first = self.linear[:, :, 0] * east[:, None] + self.linear[:, :, 1] * north[:, None]
+        second = (
+            self.square[:, :, 0] * (east * east)[:, None]
+            + self.square[:, :, 1] * (east * north)[:, None]
+            + self.square[:, :, 2] * (north * north)[:, None]
+        )
+        return first, second
+
+
+def local_maps(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> LocalMaps:
+    """Second-degree maps through five geodesics' ends around each place.
+
+    Notes
+    -----
+    What is left out grows with the cube of the distance over the square of the Earth's radius: 3 mm at 5 km, 0.2 m
+    at 20 km.
+    """
+    from pyproj import Geod
+
+    geod, count = Geod(ellps="WGS84"), latitude_deg.size
+    ends = []
+    for azimuth in (90.0, 270.0, 0.0, 180.0, 45.0):
+        east, north, _ = geod.fwd(
+            longitude_deg, latitude_deg, np.full(count, azimuth), np.full(count, _MAP_REACH_M)
+        )
+        ends.append(np.stack(lattice_position(grid, north, east), axis=-1))
+    start = np.stack(lattice_position(grid, latitude_deg, longitude_deg), axis=-1)
+    right, left, up, down, aslant = (end - start for end in ends)
+    reach = _MAP_REACH_M
+    linear = np.stack([(right - left) / (2 * reach), (up - down) / (2 * reach)], axis=-1)
+    east2, north2 = (right + left) / (2 * reach**2), (up + down) / (2 * reach**2)
+    half = reach / np.sqrt(2.0)
+    mixed = (aslant - half * (linear[..., 0] + linear[..., 1])) / half**2 - east2 - north2
+    return LocalMaps(start, linear, np.stack([east2, mixed, north2], axis=-1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rays:
+    """Rays to be followed, one entry each.
+
+    place : int, index of the place it leaves from (for the caller)
+    start, first, second : (ray, 2) column and row: where it starts, per metre, per square metre
+    eye_m : elevation of the dish centre
+    radius_m : effective Earth radius along it
+    least_slope : samples seen lower than this are of no interest
+    limit_m : ground distance to follow it to
+    near_m : samples nearer are of no interest
+    """
+
+    place: Ints
+    start: Floats
+    first: Floats
+    second: Floats
+    eye_m: Floats
+    radius_m: Floats
+    least_slope: Floats
+    limit_m: Floats
+    near_m: float
+
+    def __len__(self) -> int:
+        return int(self.place.size)
+
+    def take(self, ray: Ints) -> Rays:
+        return Rays(
+            self.place[ray], self.start[ray], self.first[ray], self.second[ray], self.eye_m[ray],
+            self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.near_m,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Ground met by rays, one entry a sample, in no order: the ray, distance along the ground, height, slope."""
+
+    ray: Ints
+    distance_m: Floats
+    elevation_m: Floats
+    slope: Floats
+
+
+def sampled(grid: Grid, rays: Rays) -> Samples:
+    """All samples of interest along rays: where they cross lattice lines and look higher than least_slope."""
+    if not len(rays):
+        return Samples(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
+    main = np.argmax(np.abs(rays.first), axis=1)
+    per_m = np.abs(rays.first[np.arange(len(rays)), main])
+    steps = np.ceil(rays.limit_m * per_m * 1.001).astype(np.int64) + 2
+    order = np.argsort(steps, kind="stable")
+    found = [
+        part
+        for batch in _batches(order, steps)
+        for part in _followed(grid, rays, batch, main, int(steps[batch[-1]]))
+    ]
+    ray, distance_m, elevation_m = (np.concatenate([part[i] for part in found]) for i in range(3))
+    slope = sight_slope(
+        distance_m, elevation_m, antenna_elevation_m=rays.eye_m[ray], radius_m=rays.radius_m[ray]
+    )
+    kept = slope >= rays.least_slope[ray]
+    return Samples(ray[kept], distance_m[kept], elevation_m[kept], slope[kept])
+
+
+def _batches(order: Ints, steps: Ints) -> Iterator[Ints]:
+    """Rays of like length together, so that little is computed past their ends."""
+    start = 0
+    while start < order.size:
+        stop = start + max(1, _ELEMENTS // int(steps[order[start]]))
+        longest = steps[order[start]] * 1.3 + 4
+        stop = min(stop, int(np.searchsorted(steps[order], longest, side="right")), order.size)
+        stop = max(stop, start + 1)
+        yield order[start:stop]
+        start = stop
+
+
+class _Ways:
+    """A batch of rays laid out step by step: line k is the k-th lattice line crossed along the main axis."""
+
+    def __init__(self, grid: Grid, rays: Rays, batch: Ints, main: Ints, steps: int) -> None:
+        axis, at = main[batch], np.arange(batch.size)
+        rate, bend = rays.first[batch][at, axis], rays.second[batch][at, axis]
+        sign = np.where(rate > 0, 1, -1)
+        origin = rays.start[batch][at, axis]
+        line0 = np.where(sign > 0, np.floor(origin), np.ceil(origin))
+        t = -np.abs(line0 - origin)[:, None] + np.arange(steps + 1)  # lattice units gone along the main axis
+        speed, turn = np.abs(rate)[:, None], (bend * sign)[:, None]
+        distance_m = t / speed
+        for _ in range(2):  # Newton's method for speed s + turn s**2 = t
+            distance_m -= (distance_m * (speed + turn * distance_m) - t) / (speed + 2.0 * turn * distance_m)
+        across = 1 - axis
+        other = rays.second[batch][at, across][:, None] * distance_m
+        other += rays.first[batch][at, across][:, None]
+        other *= distance_m
+        other += rays.start[batch][at, across][:, None]
+        self.distance_m, self.other, self.cell = distance_m, other, np.floor(other)
+        self.lines = line0[:, None] + sign[:, None] * np.arange(steps + 1)
+        self.axis, self.view = axis, _View(grid, axis)
+
+    def heights_m(self) -> Floats:
+        """Ground on the main lines; nan where it is void or outside."""
+        return self.view.on_main_line(self.lines, self.other, self.cell)
+
+
+def _followed(
+    grid: Grid, rays: Rays, batch: Ints, main: Ints, steps: int
+) -> list[tuple[Ints, Floats, Floats]]:
+    ways = _Ways(grid, rays, batch, main, steps)
+    height_m = ways.heights_m()
+    lowest_m = _lowest_of_interest(rays, batch, ways.distance_m)
+    wanted = (height_m >= lowest_m) & (ways.distance_m >= rays.near_m)
+    wanted &= ways.distance_m <= rays.limit_m[batch][:, None]
+    row, k = np.nonzero(wanted)
+    beside = _crossings_beside(ways)
+    found = [
+        (batch[row], ways.distance_m[row, k], height_m[row, k]),
+        _of_interest(rays, batch[beside.row], beside.distance_m, beside.height_m),
+    ]
+    for part in _pieces(ways, height_m, lowest_m - _most_bulge_m(grid), beside):
+        ray, distance_m, top_m = _crests(grid, rays, batch, ways, part)
+        found.append(_of_interest(rays, ray, distance_m, top_m))
+    return found
+
+
+def _lowest_of_interest(rays: Rays, batch: Ints, distance_m: Floats) -> Floats:
+    """Height (ray, step) under which ground surely looks lower than least_slope."""
+    slope = rays.least_slope[batch][:, None]
+    lowest_m = distance_m * (0.4995 / rays.radius_m[batch])[:, None]
+    lowest_m += slope - np.abs(slope) * 2e-3
+    lowest_m *= distance_m
+    lowest_m += rays.eye_m[batch][:, None] - _SLACK_M
+    return np.asarray(lowest_m)
+
+
+def _of_interest(rays: Rays, ray: Ints, distance_m: Floats, height_m: Floats) -> tuple[Ints, Floats, Floats]:
+    slope = rays.least_slope[ray]
+    lowest_m = rays.eye_m[ray] + (slope - np.abs(slope) * 2e-3) * distance_m - _SLACK_M
+    with np.errstate(invalid="ignore"):
+        wanted = (height_m >= lowest_m) & (distance_m >= rays.near_m) & (distance_m <= rays.limit_m[ray])
+    return ray[wanted], distance_m[wanted], height_m[wanted]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beside:
+    """Where rays cross a line of the other axis between main lines k and k + 1, a share `part` of the way."""
+
+    row: Ints
+    k: Ints
+    part: Floats
+    distance_m: Floats
+    height_m: Floats
+
+
+def _crossings_beside(ways: _Ways) -> _Beside:
+    other, cell, lines, distance_m = ways.other, ways.cell, ways.lines, ways.distance_m
+    row, k = np.nonzero(cell[:, 1:] != cell[:, :-1])
+    here, ahead = other[row, k], other[row, k + 1]
+    line = np.where(ahead > here, cell[row, k] + 1, cell[row, k])
+    part = (line - here) / (ahead - here)
+    found_m = distance_m[row, k] + part * (distance_m[row, k + 1] - distance_m[row, k])
+    nearer = np.minimum(lines[row, k], lines[row, k + 1])
+    share = np.where(lines[row, k + 1] > lines[row, k], part, 1.0 - part)
+    return _Beside(row, k, part, found_m, ways.view.on_other_line(row, nearer, line, share))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pieces:
+    """Pieces of rays inside one cell, from crossing to crossing between main lines k and k + 1."""
+
+    row: Ints
+    k: Ints
+    since: Floats
+    until: Floats
+    from_m: Floats
+    to_m: Floats
+    low_m: Floats
+    high_m: Floats
+
+
+def _most_bulge_m(grid: Grid) -> float:
+    return float(grid.blocks().bulge_m.max(initial=0.0))
+
+
+def _pieces(ways: _Ways, height_m: Floats, lowest_m: Floats, beside: _Beside) -> Iterator[_Pieces]:
+    """The pieces whose ends are so high that ground bulging between them might be of interest."""
+    higher = np.maximum(height_m[:, :-1], height_m[:, 1:])
+    row, k = np.nonzero((higher >= lowest_m[:, :-1]) & (ways.cell[:, 1:] == ways.cell[:, :-1]))
+    distance_m = ways.distance_m
+    yield _Pieces(row, k, np.zeros(row.size), np.ones(row.size), distance_m[row, k], distance_m[row, k + 1],
+                  height_m[row, k], height_m[row, k + 1])  # fmt: skip
+    row, k, part = beside.row, beside.k, beside.part
+    for first in (True, False):
+        low_m, high_m = (
+            (height_m[row, k], beside.height_m) if first else (beside.height_m, height_m[row, k + 1])
+        )
+        some = np.flatnonzero(np.maximum(low_m, high_m) >= lowest_m[row, k])
+        r, at, p = row[some], k[some], part[some]
+        from_m, to_m = (
+            (distance_m[r, at], beside.distance_m[some])
+            if first
+            else (beside.distance_m[some], distance_m[r, at + 1])
+        )
+        yield _Pieces(r, at, np.zeros(r.size) if first else p, p if first else np.ones(r.size), from_m, to_m,
+                      low_m[some], high_m[some])  # fmt: skip
+
+
+def _crests(grid: Grid, rays: Rays, batch: Ints, ways: _Ways, piece: _Pieces) -> tuple[Ints, Floats, Floats]:
+    """Tops of the ground between crossings, as `horizon.rays.crests` finds them: ray, distance, height."""
+    good = np.flatnonzero((piece.from_m >= rays.near_m) & ~np.isnan(piece.low_m) & ~np.isnan(piece.high_m))
+    row, k, since, until = piece.row[good], piece.k[good], piece.since[good], piece.until[good]
+    from_m, to_m, low_m, high_m = piece.from_m[good], piece.to_m[good], piece.low_m[good], piece.high_m[good]
+    middle = (since + until) / 2.0
+    sideways = ways.other[row, k + 1] - ways.other[row, k]
+    step = ways.lines[row, k + 1] - ways.lines[row, k]
+    main, other = ways.lines[row, k] + step * middle, ways.other[row, k] + sideways * middle
+    by_column = ways.axis[row] == 0
+    twisted = twist(grid, np.where(by_column, main, other), np.where(by_column, other, main))
+    bent = -twisted * step * (until - since) ** 2 * sideways
+    ray = batch[row]
+    slope = [
+        sight_slope(d, h, antenna_elevation_m=rays.eye_m[ray], radius_m=rays.radius_m[ray])
+        for d, h in ((from_m, low_m), (to_m, high_m))
+    ]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = 0.5 + (slope[1] - slope[0]) * (from_m + to_m) / (4.0 * bent)
+        crest = (bent > 0.0) & (t > 0.0) & (t < 1.0)
+    t, at = t[crest], np.flatnonzero(crest)
+    low_m, high_m = low_m[at], high_m[at]
+    top_m = low_m + t * (high_m - low_m) + bent[at] * t * (1.0 - t)
+    return ray[at], from_m[at] + t * (to_m[at] - from_m[at]), top_m
+
+
+class _View:
+    """Two-node gathers for rays whose main axis is the column axis (0) or the row axis (1)."""
+
+    def __init__(self, grid: Grid, axis: Ints) -> None:
+        rows, columns = grid.values.shape
+        self.flat = grid.values.ravel()
+        self.main_last = np.where(axis == 0, columns, rows)[:, None] - 1
+        self.other_last = np.where(axis == 0, rows, columns)[:, None] - 1
+        self.main_stride = np.where(axis == 0, 1, columns)[:, None]
+        self.other_stride = np.where(axis == 0, columns, 1)[:, None]
+
+    def on_main_line(self, lines: Floats, other: Floats, cell: Floats) -> Floats:
+        node = np.minimum(cell, self.other_last - 1)  # the last line itself belongs to the cell before it
+        inside = (lines >= 0) & (lines <= self.main_last) & (other >= 0) & (other <= self.other_last)
+        index = (lines * self.main_stride + node * self.other_stride).astype(np.int64)
+        return self._between(inside, index, other - node, self.other_stride)
+
+    def on_other_line(self, row: Ints, nearer: Floats, line: Floats, share: Floats) -> Floats:
+        main_last, other_last = self.main_last[row, 0], self.other_last[row, 0]
+        inside = (nearer >= 0) & (nearer < main_last) & (line >= 0) & (line <= other_last)
+        stride = self.main_stride[row, 0]
+        index = (nearer * stride + line * self.other_stride[row, 0]).astype(np.int64)
+        return self._between(inside, index, share, stride)
+
+    def _between(self, inside: Bools, index: Ints, share: Floats, stride: Ints) -> Floats:
+        whole = bool(inside.all())
+        if not whole:
+            index = np.where(inside, index, 0)
+        low = self.flat.take(index)
+        height_m = self.flat.take(index + stride) - low
+        out = height_m * share
+        out += low
+        if not whole:
+            out[~inside] = np.nan
+        return np.asarray(out)
+
+
+def first_gap_m(grid: Grid, rays: Rays) -> Floats:
+    """Ground distance (ray,) of the last known sample before the first unknown one; inf where none comes in limit_m."""
+    gap_m = np.full(len(rays), np.inf)
+    main = np.argmax(np.abs(rays.first), axis=1)
+    per_m = np.abs(rays.first[np.arange(len(rays)), main])
+    steps = np.ceil(rays.limit_m * per_m * 1.001).astype(np.int64) + 2
+    for batch in _batches(np.argsort(steps, kind="stable"), steps):
+        ways = _Ways(grid, rays, batch, main, int(steps[batch[-1]]))
+        counted = (ways.distance_m >= 0.25) & (ways.distance_m <= rays.limit_m[batch][:, None])
+        unknown = counted & np.isnan(ways.heights_m())
+        gone = unknown.any(axis=1)
+        at = unknown.argmax(axis=1)
+        gap_m[batch[gone]] = ways.distance_m[gone, np.maximum(at[gone] - 1, 0)]
+    return gap_m

@@ -1,0 +1,762 @@
+"""Many addresses at once: the verdict of `assess` on bare or coarse terrain, for arrays of places.
+
+Most addresses are settled by a bound: no ground anywhere can come within ten degrees of the ray. The others are
+followed ray by ray, on the azimuths, samples and rules of the one-mount chain, until what controls is known exactly.
+Where the chain's certainty could tip the verdict, the chain itself is asked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from skysill.assess import assess
+from skysill.clearance import Clearance, Controlling, column_margin_deg, room_angle_deg
+from skysill.fan import Ceiling, LocalMaps, Rays, Samples, ceiling, first_gap_m, local_maps, sampled
+from skysill.fresnel import required_room_m
+from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
+from skysill.horizon.rays import reach_needed_m
+from skysill.horizon.march import FINE_CELL_M
+from skysill.job import Job, Sources
+from skysill.look import look_angles, refraction_deg
+from skysill.site import Criteria, Mount, Satellite, Site, Terminal
+from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
+from skysill.verdict import Evidence, decide
+
+__all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen"]
+
+FLOOR_DEG = 10.0
+"""Margins beyond this are given as a floor."""
+
+_DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of gather.window_azimuths_deg
+_TALLEST_M = 200.0
+_DEVIATIONS = 2.3
+_STEEP_DEG = 80.0
+_FIRST_LOOK_M = 1_500.0
+_DISH_ERROR_M = 0.4  # more than hypot of position and height errors as the survey states them
+_CHUNK = 2_000
+_GAP_HIDDEN_DEG = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """One elevation raster, or a part of it, held in memory with its ceilings."""
+
+    grid: Grid
+    ceiling: Ceiling
+    name: str
+    kind: Literal["surface", "bare"]
+    cell_size_m: float
+    vertical_error_m: float
+
+    @classmethod
+    def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
+           vertical_error_m: float) -> Ground:  # fmt: skip
+        return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m)
+
+    @property
+    def source(self) -> HeldGrid:
+        return HeldGrid(self.grid, self.name, self.kind, self.cell_size_m, self.vertical_error_m)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked of every address.
+
+    full : also work out margins over FLOOR_DEG (slow)
+    """
+
+    satellite: Satellite
+    terminal: Terminal
+    criteria: Criteria
+    highest_ground_m: float
+    full: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Screened:
+    """One entry an address. Angles in degrees, lengths in metres, nan where a quantity does not exist.
+
+    margin_is_floor : the margin is at least what margin_deg says
+    least_height_m : dish height over the ground at which terrain leaves the room; nan where the height given does
+    verdict, reason : text
+    """
+
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    terrain_elevation_deg: Floats
+    terrain_distance_m: Floats
+    margin_deg: Floats
+    margin_is_floor: Bools
+    least_height_m: Floats
+    verdict: np.ndarray[Any, np.dtype[np.object_]]
+    reason: np.ndarray[Any, np.dtype[np.object_]]
+
+
+@dataclass(slots=True, eq=False)
+class _Places:
+    """Addresses with the ray of each; arrays of one length."""
+
+    latitude_deg: Floats
+    longitude_deg: Floats
+    height_m: Floats
+    eye_m: Floats
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    apparent_deg: Floats
+    radius_m: Floats
+    needed_m: Floats
+
+    def take(self, at: Ints | Bools) -> _Places:
+        return _Places(*(getattr(self, name)[at] for name in self.__slots__))
+
+    def raised(self, height_m: Floats) -> _Places:
+        return _Places(self.latitude_deg, self.longitude_deg, height_m, self.eye_m - self.height_m + height_m,
+                       self.azimuth_deg, self.elevation_deg, self.apparent_deg, self.radius_m, self.needed_m)  # fmt: skip
+
+
+def screen(
+    ground: Ground,
+    latitude_deg: ArrayLike,
+    longitude_deg: ArrayLike,
+    mount_height_m: ArrayLike,
+    question: Question,
+) -> Screened:
+    """Screen addresses against one raster.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg, mount_height_m : (n,) WGS 84, dish centre above the ground
+
+    Returns
+    -------
+    Screened, (n,)
+    """
+    latitude, longitude, height = (
+        np.array(part, dtype=np.float64)
+        for part in np.broadcast_arrays(
+            *(np.atleast_1d(v) for v in (latitude_deg, longitude_deg, mount_height_m))
+        )
+    )
+    places, known = _placed(ground, latitude, longitude, height, question)
+    answer = _blank(places)
+    below = places.apparent_deg <= 0.0
+    for at in np.flatnonzero(below):
+        answer.verdict[at] = "blocked"
+        answer.reason[at] = _never_rises(question, float(places.apparent_deg[at]))
+    answer.verdict[~known & ~below] = "unknown"
+    answer.reason[~known & ~below] = f"{ground.name} has no data at the address."
+    alive = np.flatnonzero(known & ~below)
+    fine = ground.kind == "surface" and ground.cell_size_m <= FINE_CELL_M
+    chained = np.full(alive.shape, question.full or fine) | (places.apparent_deg[alive] > _STEEP_DEG)
+    _ask_chain(ground, places, question, alive[chained], answer)
+    _settle(ground, places, question, alive[~chained], answer)
+    return answer
+
+
+def _blank(places: _Places) -> Screened:
+    count = places.latitude_deg.size
+    nothing = [np.full(count, np.nan) for _ in range(4)]
+    return Screened(
+        azimuth_deg=places.azimuth_deg,
+        elevation_deg=places.elevation_deg,
+        terrain_elevation_deg=nothing[0],
+        terrain_distance_m=nothing[1],
+        margin_deg=nothing[2],
+        margin_is_floor=np.zeros(count, dtype=bool),
+        least_height_m=nothing[3],
+        verdict=np.full(count, "", dtype=object),
+        reason=np.full(count, "", dtype=object),
+    )
+
+
+def _placed(
+    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, question: Question
+) -> tuple[_Places, Bools]:
+    column, row = lattice_position(ground.grid, latitude, longitude)
+    own_m = interpolate(ground.grid, column, row)
+    known = ~np.isnan(own_m)
+    eye_m = np.where(known, own_m, 0.0) + height
+    satellite_deg = question.satellite.longitude_deg
+    assert satellite_deg is not None
+    azimuth, elevation, _ = look_angles(latitude, longitude, eye_m, satellite_longitude_deg=satellite_deg)
+    apparent = elevation + refraction_deg(elevation, eye_m)
+    radius = question.criteria.refraction_factor * local_earth_radius_m(latitude, np.nan_to_num(azimuth))
+    highest_m = max(question.highest_ground_m, ground.grid.highest_m)
+    rise_m = np.maximum(highest_m - eye_m, 0.0)
+    far_m = np.maximum(
+        rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), question.criteria.assumed_distance_m
+    )
+    stop_deg = apparent - room_angle_deg(far_m, question.terminal, question.criteria)
+    needed_m = reach_needed_m(eye_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
+    return _Places(latitude, longitude, height, eye_m, azimuth, elevation, apparent, radius, needed_m), known
+
+
+def _never_rises(question: Question, apparent_deg: float) -> str:
+    nothing = Evidence(
+        question.satellite.name, apparent_deg, Clearance(), Clearance(), 0.0, None, False, None, None, 0.0
+    )
+    return decide(nothing)[1][0]
+
+
+# --- the chain itself, one address at a time -----------------------------------------------------------------------
+
+
+def _ask_chain(
+    ground: Ground,
+    places: _Places,
+    question: Question,
+    asked: Ints,
+    answer: Screened,
+    *,
+    into: Ints | None = None,
+) -> None:
+    """Each place asked, by the chain for one mount. into : where each place's answer belongs, if not at its number."""
+    for k in asked:
+        at = k if into is None else into[k]
+        job = Job(
+            site=Site("address", float(places.latitude_deg[k]), float(places.longitude_deg[k])),
+            satellites=(question.satellite,),
+            terminal=question.terminal,
+            criteria=question.criteria,
+            sources=Sources(rasters=(ground.source,), highest_ground_m=question.highest_ground_m),
+        )
+        result = assess(job, Mount(height_m=float(places.height_m[k]))).results[0]
+        clear = result.clearance
+        answer.verdict[at], answer.reason[at] = result.verdict, result.reasons[0]
+        beyond = clear.margin_deg is None or clear.margin_deg > FLOOR_DEG
+        if beyond and not question.full:
+            answer.margin_deg[at], answer.margin_is_floor[at] = FLOOR_DEG, True
+            continue
+        answer.margin_deg[at] = np.nan if clear.margin_deg is None else clear.margin_deg
+        if result.horizon.elevation_deg is not None:
+            answer.terrain_elevation_deg[at] = result.horizon.elevation_deg
+            answer.terrain_distance_m[at] = result.horizon.distance_m
+
+
+# --- all addresses together ----------------------------------------------------------------------------------------
+
+
+def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, answer: Screened) -> None:
+    """Everything that coarse or bare ground can settle: bounds first, then rays."""
+    if not rows.size:
+        return
+    some = places.take(rows)
+    near = _may_come_near(ground, some, question)
+    open_reason = f"Nothing that is known stands in the way. The ground stays more than {FLOOR_DEG:g} degrees off the line."
+    answer.margin_deg[rows], answer.margin_is_floor[rows] = FLOOR_DEG, True
+    answer.verdict[rows] = "needs-survey"
+    answer.reason[rows] = open_reason
+    close = _followed(ground, some.take(near), question)
+    into = rows[near]
+    _write_close(ground, some.take(near), question, close, into, answer)
+    _write_unknown(ground, some, question, near, close, rows, answer)
+    doubtful = close.doubtful & np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
+    _ask_chain(ground, places, question, into[doubtful], answer)
+    short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
+        close.spare_deg < 0.0
+    )
+    answer.least_height_m[into[short]] = _least_heights(
+        ground, some.take(near).take(short), question, close.take(short)
+    )
+
+
+def _direction(ground: Ground, places: _Places) -> tuple[Floats, Floats, Floats, Floats]:
+    """Column and row of places, and cells per metre along each ray, to a hundredth: enough for bounds."""
+    column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
+    step_m = 500.0
+    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
+    turn_deg = np.rad2deg(step_m / 6.371e6)
+    north = places.latitude_deg + turn_deg * np.cos(azimuth_rad)
+    east = places.longitude_deg + turn_deg * np.sin(azimuth_rad) / np.cos(np.deg2rad(places.latitude_deg))
+    there_column, there_row = lattice_position(ground.grid, np.clip(north, -90.0, 90.0), east)
+    return column, row, (there_column - column) / step_m, (there_row - row) / step_m
+
+
+def _may_come_near(ground: Ground, places: _Places, question: Question) -> Bools:
+    """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
+
+    Ring by ring outwards: the highest ground in a box that surely holds the ring's part of the fan, at its near edge.
+    """
+    near_m = 2.0 * ground.cell_size_m
+    extra_deg = float(room_angle_deg(near_m, question.terminal, question.criteria))
+    wide_deg = FLOOR_DEG + extra_deg + 0.05
+    column, row, by_column, by_row = _direction(ground, places)
+    side = np.minimum(
+        np.tan(np.deg2rad(wide_deg)) / np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1), 1.5
+    )
+    slope = np.tan(np.deg2rad(places.apparent_deg - wide_deg))
+    near = np.zeros(slope.shape, dtype=bool)
+    highest_m = ground.grid.highest_m
+    open_rows = np.arange(slope.size)
+    cells_per_m = _cells_per_m(ground, places)
+    inner_m = near_m * 0.98
+    while open_rows.size:
+        outer_m = inner_m * 1.35
+        middle_m = (inner_m + outer_m) / 2.0
+        reach_m = float(np.hypot((outer_m - inner_m) / 2.0, outer_m * side[open_rows].max()))
+        level = ground.ceiling.level_for(reach_m * cells_per_m + 1.0)
+        top_m = ground.ceiling.over(
+            level,
+            column[open_rows] + by_column[open_rows] * middle_m,
+            row[open_rows] + by_row[open_rows] * middle_m,
+        )
+        rise_m = top_m - places.eye_m[open_rows]
+        bound = np.where(rise_m > 0.0, rise_m / inner_m, rise_m / outer_m)
+        hit = bound >= slope[open_rows]
+        near[open_rows[hit]] = True
+        inner_m = outer_m
+        left = highest_m - places.eye_m[open_rows] >= slope[open_rows] * inner_m
+        left &= (places.needed_m[open_rows] > inner_m) & ~hit
+        open_rows = open_rows[left]
+    return near
+
+
+def _cells_per_m(ground: Ground, places: _Places) -> float:
+    """The most cells in a metre, in any direction, where the places are."""
+    ends = np.unique([places.latitude_deg.argmin(), places.latitude_deg.argmax(), 0])
+    maps = local_maps(ground.grid, places.latitude_deg[ends], places.longitude_deg[ends])
+    return 1.02 * float(np.linalg.norm(maps.linear, axis=2).max())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Close:
+    """What controls at each place that ground comes near to. nan or False where nothing does.
+
+    spare_deg, margin_deg, slant_m, controlling_az_deg : at what controls
+    top_deg, top_m : the highest ground straight below the ray, and its slant distance
+    inside : the centre ray meets ground
+    doubtful : stated errors might take the room away
+    raise_m : how much higher the dish must be for what controls, to begin with
+    """
+
+    spare_deg: Floats
+    margin_deg: Floats
+    slant_m: Floats
+    top_deg: Floats
+    top_m: Floats
+    inside: Bools
+    doubtful: Bools
+    raise_m: Floats
+
+    def take(self, at: Bools) -> _Close:
+        return _Close(*(getattr(self, name)[at] for name in self.__slots__))
+
+
+def _followed(ground: Ground, places: _Places, question: Question) -> _Close:
+    """Follow the fan of every place, in chunks that fit the cache."""
+    parts = [
+        _fan_of(ground, places.take(np.arange(at, min(at + _CHUNK, places.eye_m.size))), question)
+        for at in range(0, places.eye_m.size, _CHUNK)
+    ] or [_fan_of(ground, places, question)]
+    return _Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Close.__slots__))
+
+
+@dataclass(slots=True, eq=False)
+class _Fan:
+    """One chunk at work: its places, their local maps, and what has been found so far."""
+
+    ground: Ground
+    places: _Places
+    question: Question
+    maps: LocalMaps
+    spare_deg: Floats
+    margin_deg: Floats
+    slant_m: Floats
+    raise_m: Floats
+    doubtful: Bools
+
+    @property
+    def near_m(self) -> float:
+        """Coarse cells say nothing reliable nearer than two of them."""
+        return 2.0 * self.ground.cell_size_m
+
+    def room_deg(self, slant_m: Floats) -> Floats:
+        return room_angle_deg(slant_m, self.question.terminal, self.question.criteria)
+
+    def rays(self, place: Ints, offset_deg: Floats, least_slope: Floats, limit_m: Floats) -> Rays:
+        azimuth_deg = self.places.azimuth_deg[place] + offset_deg
+        first, second = self.maps.take(place).along(azimuth_deg)
+        radius_m = self.question.criteria.refraction_factor * local_earth_radius_m(
+            self.places.latitude_deg[place], azimuth_deg
+        )
+        return Rays(place, self.maps.start[place], first, second, self.places.eye_m[place], radius_m, least_slope,
+                    np.minimum(limit_m, self.places.needed_m[place]), self.near_m)  # fmt: skip
+
+    def slant(self, rays: Rays, samples: Samples) -> Floats:
+        radius_m = rays.radius_m[samples.ray]
+        return (
+            (radius_m + samples.elevation_m)
+            * np.sin(samples.distance_m / radius_m)
+            * np.hypot(1.0, samples.slope)
+        )
+
+    def reach_below(self, top_slope: Floats, place: Ints) -> Floats:
+        """Distance beyond which no ground of the raster is seen higher than a slope; from the ceiling around."""
+        places, column_row = self.places, self.maps.start[place]
+        rise_m = np.maximum(self.ground.grid.highest_m - places.eye_m[place], 0.0)
+        steep = top_slope > 1e-3
+        reach_m = np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf)
+        reach_m = np.minimum(reach_m, places.needed_m[place])
+        per_m = float(np.abs(self.maps.linear).max()) * 1.5
+        for _ in range(2):
+            level = np.ceil(np.log2(np.maximum(reach_m * per_m, 1.0))).astype(np.int64)
+            for one in np.unique(level):
+                if one >= len(self.ground.ceiling.levels):
+                    continue
+                at = np.flatnonzero(level == one)
+                top_m = self.ground.ceiling.over(int(one), column_row[at, 0], column_row[at, 1])
+                rise_m[at] = np.maximum(top_m - places.eye_m[place[at]], 0.0)
+            reach_m = np.minimum(reach_m, np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf))
+        return reach_m + 1.0
+
+
+def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
+    count = places.eye_m.size
+    nan = np.full(count, np.nan)
+    fan = _Fan(ground, places, question, local_maps(ground.grid, places.latitude_deg, places.longitude_deg),
+               np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count), np.zeros(count, dtype=bool))  # fmt: skip
+    top_deg, top_m, inside = _centre(fan)
+    fan_place, fan_offset = _offsets(fan)
+    free = ~inside
+    coarse = (np.round(fan_offset / _DENSE_DEG).astype(np.int64) % 10) == 0
+    for part in (coarse, ~coarse):
+        chosen = part & free[fan_place]
+        _beside(fan, fan_place[chosen], fan_offset[chosen])
+    met = inside[fan_place]
+    _depths(fan, fan_place[met], fan_offset[met], inside, top_deg)
+    nothing = ~np.isfinite(fan.spare_deg)
+    fan.spare_deg[nothing] = np.nan
+    return _Close(
+        fan.spare_deg, fan.margin_deg, fan.slant_m, top_deg, top_m, inside, fan.doubtful & free, fan.raise_m
+    )
+
+
+def _centre(fan: _Fan) -> tuple[Floats, Floats, Bools]:
+    """The ray itself: the highest ground on its azimuth, whether it is met, and what it leaves for the room."""
+    places, count = fan.places, fan.places.eye_m.size
+    everyone, level = np.arange(count), np.zeros(count)
+    rays = fan.rays(everyone, level, np.full(count, -np.inf), np.full(count, _FIRST_LOOK_M))
+    seen = sampled(fan.ground.grid, rays)
+    top = np.full(count, -np.inf)
+    np.maximum.at(top, seen.ray, seen.slope)
+    reach_m = np.minimum(fan.reach_below(top, everyone), places.needed_m)
+    more = np.flatnonzero(reach_m > _FIRST_LOOK_M)
+    if more.size:
+        farther = fan.rays(more, level[more], top[more], reach_m[more])
+        beyond = sampled(fan.ground.grid, farther)
+        seen = Samples(
+            np.concatenate([seen.ray, more[beyond.ray]]),
+            *(
+                np.concatenate([getattr(seen, n), getattr(beyond, n)])
+                for n in ("distance_m", "elevation_m", "slope")
+            ),
+        )
+    slant_m = fan.slant(rays, seen)
+    best = _first_of_each(seen.ray, -seen.slope, slant_m)
+    top_deg, top_m = np.full(count, np.nan), np.full(count, np.nan)
+    top_deg[seen.ray[best]], top_m[seen.ray[best]] = np.rad2deg(np.arctan(seen.slope[best])), slant_m[best]
+    inside = top_deg >= places.apparent_deg
+    _take(fan, rays, seen, np.zeros(len(seen.ray)))
+    met = np.flatnonzero(np.rad2deg(np.arctan(seen.slope)) >= places.apparent_deg[seen.ray])
+    nearest = met[_first_of_each(seen.ray[met], slant_m[met], slant_m[met])]
+    fan.slant_m[seen.ray[nearest]] = slant_m[nearest]
+    return top_deg, top_m, inside
+
+
+def _first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
+    """Index of the smallest key of each group, the smaller `then` where keys are equal."""
+    order = np.lexsort((then, key, group))
+    first = np.ones(order.size, dtype=bool)
+    first[1:] = group[order[1:]] != group[order[:-1]]
+    return np.asarray(order[first])
+
+
+def _offsets(fan: _Fan) -> tuple[Ints, Floats]:
+    """Place and azimuth offset of every other ray of the chain's window that could still matter."""
+    level = np.maximum(np.cos(np.deg2rad(fan.places.apparent_deg)), 1e-9)
+    halves = [
+        np.rad2deg(np.arcsin(np.minimum(np.sin(np.deg2rad(float(fan.room_deg(np.array(at))))) / level, 1.0)))
+        for at in (fan.question.criteria.assumed_distance_m, _NEAREST_M)
+    ]
+    dense = np.ceil(halves[0] / _DENSE_DEG).astype(np.int64)
+    wide = (halves[1] / _WIDE_DEG).astype(np.int64) + 1
+    place, step = _spread(dense)
+    offset = step * _DENSE_DEG
+    place, offset = place[step != 0], offset[step != 0]
+    wide_place, wide_step = _spread(wide)
+    wide_offset = wide_step * _WIDE_DEG
+    outer = np.abs(wide_offset) > halves[0][wide_place] + _DENSE_DEG
+    return np.concatenate([place, wide_place[outer]]), np.concatenate([offset, wide_offset[outer]])
+
+
+def _spread(steps: Ints) -> tuple[Ints, Ints]:
+    """-n..n for each n: (which n, the step)."""
+    counts = 2 * steps + 1
+    owner = np.repeat(np.arange(steps.size), counts)
+    start = np.cumsum(counts) - counts
+    return owner, np.arange(owner.size) - start[owner] - steps[owner]
+
+
+def _beside(fan: _Fan, place: Ints, offset_deg: Floats) -> None:
+    """Rays beside the centre one: only ground that could control, or could make the room doubtful, is looked at."""
+    apparent = fan.places.apparent_deg[place]
+    widest_deg = np.minimum(fan.spare_deg[place], FLOOR_DEG) + float(fan.room_deg(np.array(fan.near_m)))
+    widest_deg = np.maximum(widest_deg, float(_doubt_deg(fan, np.array([fan.near_m]))[0]))
+    aside = cross_track_deg(offset_deg, apparent)
+    matters = (aside < widest_deg) & (np.abs(offset_deg) < 90.0)
+    place, offset_deg, apparent, widest_deg, aside = (
+        part[matters] for part in (place, offset_deg, apparent, widest_deg, aside)
+    )
+    foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
+    drop = np.cos(np.deg2rad(widest_deg)) / np.cos(np.deg2rad(aside))
+    least = np.tan(np.deg2rad(np.maximum(foot - np.rad2deg(np.arccos(np.minimum(drop, 1.0))), -89.0)))
+    rays = fan.rays(place, offset_deg, least, fan.reach_below(least, place))
+    seen = sampled(fan.ground.grid, rays)
+    _take(fan, rays, seen, offset_deg[seen.ray])
+
+
+def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
+    """Keep the smallest spare room, and note where stated errors might take the room."""
+    if not seen.ray.size:
+        return
+    place = rays.place[seen.ray]
+    apparent = fan.places.apparent_deg[place]
+    top_deg = np.rad2deg(np.arctan(seen.slope))
+    margin_deg = column_margin_deg(offset_deg, apparent, top_deg)
+    slant_m = fan.slant(rays, seen)
+    spare_deg = margin_deg - fan.room_deg(slant_m)
+    fan.doubtful[place[margin_deg < _doubt_deg(fan, slant_m)]] = True
+    best = _first_of_each(place, spare_deg, slant_m)
+    best = best[spare_deg[best] < fan.spare_deg[place[best]]]
+    at = place[best]
+    fan.spare_deg[at], fan.margin_deg[at], fan.slant_m[at] = spare_deg[best], margin_deg[best], slant_m[best]
+    fan.raise_m[at] = _raise_m(fan, rays, seen, best, offset_deg[best], slant_m[best])
+
+
+def _doubt_deg(fan: _Fan, slant_m: Floats) -> Floats:
+    """Margin under which the stated errors might take the room away: the room and some standard deviations.
+
+    Of height, alike over five cells and shared with the dish's own ground, so that it tilts near ground by at most
+    sqrt(2) sigma / five cells; and of the dish's position.
+    """
+    alike_m = 5.0 * fan.ground.cell_size_m
+    share = np.sqrt(2.0) * np.minimum(slant_m / alike_m, 1.0)
+    tilt_deg = np.rad2deg(np.arctan(fan.ground.vertical_error_m / slant_m)) * share
+    shift_deg = np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m))
+    return np.asarray(fan.room_deg(slant_m) + _DEVIATIONS * (tilt_deg + shift_deg))
+
+
+def _raise_m(fan: _Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats, slant_m: Floats) -> Floats:
+    """How much higher the dish must be for the ground that controls to leave just the room, to first order."""
+    apparent = fan.places.apparent_deg[rays.place[seen.ray[best]]]
+    room = fan.room_deg(slant_m)
+    aside = np.minimum(cross_track_deg(offset_deg, apparent), room)
+    foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
+    down = np.rad2deg(np.arccos(np.minimum(np.cos(np.deg2rad(room)) / np.cos(np.deg2rad(aside)), 1.0)))
+    allowed = np.tan(np.deg2rad(foot - down))
+    return np.maximum((seen.slope[best] - allowed) * seen.distance_m[best], 0.0)
+
+
+def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: Floats) -> None:
+    """Where the ray is met: how far it is to the nearest open direction, over the skyline of the fan."""
+    apparent = fan.places.apparent_deg
+    depth = np.where(inside, np.nan_to_num(top_deg, nan=-90.0) - apparent, np.nan)
+    aside = cross_track_deg(offset_deg, apparent[place])
+    matters = (aside < depth[place]) & (np.abs(offset_deg) < 90.0)
+    place, offset_deg = place[matters], offset_deg[matters]
+    least = np.tan(np.deg2rad(apparent[place]))
+    looked = fan.rays(place, offset_deg, np.full(place.size, -np.inf), fan.reach_below(least, place))
+    seen = sampled(fan.ground.grid, looked)
+    top = np.full(place.size, -np.inf)
+    np.maximum.at(top, seen.ray, seen.slope)
+    some = np.flatnonzero(np.isfinite(top))
+    away = column_margin_deg(offset_deg[some], apparent[place[some]], 90.0, np.rad2deg(np.arctan(top[some])))
+    np.minimum.at(depth, place[some], away)
+    met = np.flatnonzero(inside)
+    fan.margin_deg[met] = -depth[met]
+    fan.spare_deg[met] = fan.margin_deg[met] - fan.room_deg(fan.slant_m[met])
+
+
+# --- verdicts -------------------------------------------------------------------------------------------------------
+
+
+def _write_close(
+    ground: Ground, places: _Places, question: Question, close: _Close, into: Ints, answer: Screened
+) -> None:
+    """Verdict and fields of the places that ground comes near to."""
+    within = close.inside | (close.margin_deg <= FLOOR_DEG)
+    for k in np.flatnonzero(within):
+        at = into[k]
+        now = _clearance(ground, question, close, int(k))
+        answer.margin_deg[at], answer.margin_is_floor[at] = close.margin_deg[k], False
+        answer.terrain_elevation_deg[at], answer.terrain_distance_m[at] = close.top_deg[k], close.top_m[k]
+        verdict, reasons = decide(
+            Evidence(
+                question.satellite.name,
+                float(places.apparent_deg[k]),
+                now,
+                now,
+                0.0,
+                None,
+                False,
+                None,
+                None,
+                0.0,
+            )
+        )
+        answer.verdict[at], answer.reason[at] = verdict, reasons[0]
+
+
+def _write_unknown(
+    ground: Ground,
+    places: _Places,
+    question: Question,
+    near: Bools,
+    close: _Close,
+    rows: Ints,
+    answer: Screened,
+) -> None:
+    """Where the raster ends or has a hole before ground could no longer reach the ray: unknown, whatever is known.
+
+    Where ground comes so near that it might itself hide the gap, the chain is asked.
+    """
+    rim = np.flatnonzero(_gap_possible(ground, places, question))
+    reach_m = np.full(places.eye_m.size, np.inf)
+    for at in range(0, rim.size, _CHUNK):
+        some = rim[at : at + _CHUNK]
+        reach_m[some] = _known_out_to_m(ground, places.take(some), question)
+    spare = np.full(places.eye_m.size, np.inf)
+    inside = np.zeros(places.eye_m.size, dtype=bool)
+    spare[near], inside[near] = np.nan_to_num(close.spare_deg, nan=np.inf), close.inside
+    gap = np.isfinite(reach_m) & ~inside
+    _ask_chain(ground, places, question, np.flatnonzero(gap & (spare < _GAP_HIDDEN_DEG)), answer, into=rows)
+    for k in np.flatnonzero(gap & (spare >= _GAP_HIDDEN_DEG)):
+        answer.verdict[rows[k]] = "unknown"
+        answer.reason[rows[k]] = (
+            f"{ground.name} ends or has a hole {_km(reach_m[k])} out, but ground of up to "
+            f"{question.highest_ground_m:.0f} m could reach the line as far out as {_km(places.needed_m[k])}."
+        )
+
+
+def _km(metres: float) -> str:
+    return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
+
+
+def _half_window_deg(places: _Places, question: Question) -> Floats:
+    """Half of the azimuths that must be covered (gather.window_azimuths_deg)."""
+    room_deg = float(
+        room_angle_deg(question.criteria.assumed_distance_m, question.terminal, question.criteria)
+    )
+    level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
+    half_deg = np.rad2deg(np.arcsin(np.minimum(np.sin(np.deg2rad(room_deg)) / level, 1.0)))
+    return np.asarray(np.ceil(half_deg / _DENSE_DEG) * _DENSE_DEG)
+
+
+def _gap_possible(ground: Ground, places: _Places, question: Question) -> Bools:
+    """Whether the fan might leave the raster or meet a void where ground still matters; never wrongly no."""
+    column, row, by_column, by_row = _direction(ground, places)
+    per_m = _cells_per_m(ground, places)
+    aside = (
+        places.needed_m
+        * np.sin(np.deg2rad(np.minimum(_half_window_deg(places, question), 90.0)))
+        * per_m
+        * 1.05
+        + 2.0
+    )
+    rows, columns = ground.grid.values.shape
+    gap = np.zeros(column.shape, dtype=bool)
+    for start, by, last in ((column, by_column, columns - 1), (row, by_row, rows - 1)):
+        end = start + by * places.needed_m * 1.02
+        gap |= (np.minimum(start, end) - aside < 0.0) | (np.maximum(start, end) + aside > last)
+    if ground.ceiling.holes is not None:
+        cells = places.needed_m * per_m * 0.6 + aside
+        level = np.minimum(
+            np.ceil(np.log2(np.maximum(cells, 1.0))).astype(np.int64), len(ground.ceiling.levels) - 1
+        )
+        for one in np.unique(level):
+            at = np.flatnonzero(level == one)
+            half_m = places.needed_m[at] / 2.0
+            gap[at] |= ground.ceiling.hole_near(
+                int(one), column[at] + by_column[at] * half_m, row[at] + by_row[at] * half_m
+            )
+    return gap
+
+
+def _known_out_to_m(ground: Ground, places: _Places, question: Question) -> Floats:
+    """Distance out to which the whole fan is known; inf where that is as far as ground matters."""
+    maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
+    steps = np.round(_half_window_deg(places, question) / _DENSE_DEG).astype(np.int64)
+    place, step = _spread(steps)
+    if ground.ceiling.holes is None:  # the raster is convex: a few rays of the fan find its edge
+        coarse = (step % 10 == 0) | (np.abs(step) == steps[place])
+        place, step = place[coarse], step[coarse]
+    offset_deg = step * _DENSE_DEG
+    azimuth_deg = places.azimuth_deg[place] + offset_deg
+    first, second = maps.take(place).along(azimuth_deg)
+    needed_m = places.needed_m[place]
+    rays = Rays(place, maps.start[place], first, second, places.eye_m[place], places.radius_m[place],
+                np.zeros(place.size), needed_m, 0.0)  # fmt: skip
+    if ground.ceiling.holes is None:
+        known_m = _leaving_m(ground.grid, rays)
+        known_m = np.where(known_m >= needed_m, np.inf, known_m)
+    else:
+        known_m = first_gap_m(ground.grid, rays)
+    least_m = np.full(places.eye_m.size, np.inf)
+    np.minimum.at(least_m, place, known_m)
+    return least_m
+
+
+def _leaving_m(grid: Grid, rays: Rays) -> Floats:
+    """Ground distance at which rays leave the raster."""
+    leaving_m = np.full(len(rays), np.inf)
+    for axis, count in ((0, grid.values.shape[1]), (1, grid.values.shape[0])):
+        rate, bend = rays.first[:, axis], rays.second[:, axis]
+        to_go = np.where(rate > 0, count - 1.0 - rays.start[:, axis], -rays.start[:, axis])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            distance_m = to_go / rate
+            for _ in range(3):
+                distance_m -= (distance_m * (rate + bend * distance_m) - to_go) / (
+                    rate + 2.0 * bend * distance_m
+                )
+        leaving_m = np.fmin(leaving_m, np.where(np.isfinite(distance_m), distance_m, np.inf))
+    return leaving_m
+
+
+def _clearance(ground: Ground, question: Question, close: _Close, k: int) -> Clearance:
+    slant_m, margin_deg = float(close.slant_m[k]), float(close.margin_deg[k])
+    terminal, criteria = question.terminal, question.criteria
+    return Clearance(
+        margin_deg=margin_deg,
+        clearance_m=slant_m * float(np.sin(np.deg2rad(margin_deg))),
+        required_m=float(required_room_m(
+            slant_m, dish_diameter_m=terminal.dish_diameter_m, frequency_ghz=terminal.lowest_ghz,
+            fresnel_fraction=criteria.fresnel_fraction,
+        )),
+        controlling=Controlling(ground.name, "surface" if ground.kind == "surface" else "ground", "terrain",
+                                0.0, 0.0, slant_m, False),
+        spare_deg=float(close.spare_deg[k]),
+    )  # fmt: skip
+
+
+def _least_heights(ground: Ground, places: _Places, question: Question, close: _Close) -> Floats:
+    """The least dish height at which terrain leaves the room, to the next tenth of a metre.
+
+    Each step raises the dish just enough for what controls, which can never be too much, until nothing does.
+    """
+    height = places.height_m.copy()
+    todo, state = np.arange(height.size), close
+    for _ in range(60):
+        height[todo] += np.maximum(state.raise_m, 0.002) * 1.0000001
+        todo = todo[height[todo] <= _TALLEST_M]
+        if not todo.size:
+            break
+        state = _followed(ground, places.take(todo).raised(height[todo]), question)
+        short = state.inside | (state.spare_deg < 0.0)
+        todo, state = todo[short], state.take(short)
+    height[todo] = np.nan
+    height[height > _TALLEST_M] = np.nan
+    return np.ceil(np.round(height * 10.0, 4)) / 10.0
