@@ -9,6 +9,8 @@ True
 
 from __future__ import annotations
 
+import sys
+
 _SHELF = {
     "InputError": "errors",
     "SkysillError": "errors",
@@ -40,3 +42,14 @@ def __getattr__(name: str) -> object:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
+
+
+class _Shelf(type(sys)):  # type: ignore[misc]  # the class of all modules
+    """Keeps a name on the shelf from being covered by the room of the same name, once that is imported."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name in _SHELF and isinstance(value, type(sys))):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Shelf

@@ -25,7 +25,7 @@ _COLUMNS = "azimuth_deg,elevation_deg,distance_m,source"
 
 
 @click.command()
-@shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date", "times")
+@shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date")
 @click.option("--from", "from_deg", type=NUMBER, default=0.0, help="First azimuth. Default 0.")
 @click.option("--to", "to_deg", type=NUMBER, help="Last azimuth. Default: once round.")
 @click.option("--step", "step_deg", type=Number(0.001, 90.0, "DEGREES"), default=1.0, help="Default 1.")

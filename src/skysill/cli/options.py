@@ -17,7 +17,7 @@ import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import update_wrapper
 from typing import Any
 
@@ -244,6 +244,12 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
 _GROUPS["sources"] = [*_GROUPS["terrain"], *_GROUPS["survey"], *_GROUPS["obstacles"]]
 
 
+def _added(adds: Sequence[Callable[[Any], Any]], command: Callable[..., Any]) -> Callable[..., Any]:
+    for add in reversed(adds):
+        command = add(command)
+    return command
+
+
 def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Add groups of shared options to a command; they reach it as its keyword argument `asked`.
 
@@ -252,18 +258,17 @@ def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[...,
     mount_height_m : dish height where nobody says one
     """
 
-    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
-        labels = [part.name for part in fields(Asked)]
+    adds = [add for group in groups for add in _GROUPS[group]]
 
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
         def gathered(**given: Any) -> Any:
-            shared_ones = {label: given.pop(label) for label in labels if label in given}
-            return command(asked=Asked(**shared_ones, default_mount_height_m=mount_height_m), **given)
+            said = {label: given.pop(label) for label in labels}
+            return command(asked=Asked(**said, default_mount_height_m=mount_height_m), **given)
 
         update_wrapper(gathered, command)
-        made: Callable[..., Any] = gathered
-        for add in reversed([add for group in groups for add in _GROUPS[group]]):
-            made = add(made)
-        return made
+        # only what these groups bring: a command may have an option of its own called --time
+        labels = [part.name for part in _added(adds, lambda: None).__click_params__]  # type: ignore[attr-defined]
+        return _added(adds, gathered)
 
     return decorate
 

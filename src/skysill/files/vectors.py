@@ -18,7 +18,7 @@ from skysill.horizon.obstacles import Obstacle
 from skysill.positions import plan_offset
 from skysill.units import Floats
 
-__all__ = ["LEVEL_HEIGHT_M", "read_obstacles"]
+__all__ = ["LEVEL_HEIGHT_M", "read_features", "read_obstacles"]
 
 LEVEL_HEIGHT_M = 3.0
 """Height of a storey where only their number is known: common practice, no source. Said in the notes."""
@@ -38,11 +38,8 @@ def read_obstacles(
     ------
     InputError : unreadable, no coordinate system, a feature without geometry or height; names file and feature
     """
-    place = check_file(path)
-    plain = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
-    found = plain if plain is not None else _read_vectors(path)
     features = []
-    for number, (geometry, properties) in enumerate(found, start=1):
+    for number, (geometry, properties) in enumerate(read_features(path), start=1):
         said = _said(properties, f"{path}, feature {number}")
         where = said.pop("where")
         for shape, points, holes in _parts(geometry, where):
@@ -53,6 +50,13 @@ def read_obstacles(
                 Feature(where=where, shape=shape, points_m=parts_m[0], holes_m=tuple(parts_m[1:]), **more)
             )
     return obstacles_of(features, ground)
+
+
+def read_features(path: str | Path) -> list[tuple[Any, dict[str, Any]]]:
+    """(geometry, properties) of each feature of a vector file, in WGS 84 degrees, longitude first."""
+    place = check_file(path)
+    plain = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
+    return plain if plain is not None else _read_vectors(path)
 
 
 def _read_geojson(path: str | Path) -> list[tuple[Any, dict[str, Any]]] | None:

@@ -1,0 +1,215 @@
+"""skysill sun"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skysill.cli.options import Output, WholeDay, output, shared
+from skysill.errors import InputError
+from skysill.files.asked import Asked, parse_time, today
+
+if TYPE_CHECKING:
+    from skysill.look import LookVector
+    from skysill.sun import SunReport
+
+__all__ = ["sun"]
+
+_PICTURES = (".png", ".svg", ".pdf")
+
+
+@click.command()
+@shared("where", "satellites", "mount", "terrain", "terminal")
+@click.option("--date", "day", type=WholeDay(), help="One day. Default: today.")
+@click.option("--from", "first", type=WholeDay(), help="First day of a range.")
+@click.option("--to", "last", type=WholeDay(), help="Last day of a range.")
+@click.option(
+    "--time", "time", metavar="TIME", help="Also the sun's place then: ISO 8601, or HH:MM on the day."
+)
+@click.option("--zone", metavar="ZONE", help="Time zone, as Atlantic/Azores. Default UTC.")
+@click.option("--plot", metavar="FILE", help="Picture: PNG, SVG or PDF.")
+@output
+def sun(
+    asked: Asked,
+    out: Output,
+    *,
+    day: dt.date | None,
+    first: dt.date | None,
+    last: dt.date | None,
+    time: str | None,
+    zone: str | None,
+    plot: str | None,
+) -> None:
+    """When the sun stands at, or on, the satellite.
+
+    At the satellite's azimuth a mast's shadow lies on the pointing line, and sun or shade at the dish proves
+    something about the path.
+
+    \b
+    skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
+    """
+    _refuse_early(plot)
+    from skysill.aiming import local_zone
+    from skysill.gather import place
+    from skysill.look import look_vector
+
+    try:
+        local = local_zone(zone)
+    except InputError as fault:
+        raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
+    begin, end, one_day = _range(day, first, last, local)
+    job = asked.job(without={"horizon", "obstacles"})
+    at = place(job, asked.mount(job))
+    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
+    if not at.datum_known:
+        out.say("The ground's elevation is not known: 0 m is taken.")
+    moment = None if time is None else _moment(time, begin, local)
+    answers: list[tuple[LookVector, SunReport]] = []
+    for satellite in job.satellites:
+        found = _report(here, satellite, job.terminal, begin, end, moment=moment, one_day=one_day)
+        if satellite.orbit is None:
+            look = look_vector(*here, satellite)
+            answers.append((look, found))
+    if plot is not None:
+        from skysill.files.plain import write_whole
+        from skysill.views.sun import write_sun
+
+        write_whole(plot, lambda path: write_sun(path, at.site, *answers[0], first_utc=begin, last_utc=end))
+    told = [(look, _in_zone(found, local)) for look, found in answers]
+    if out.json:
+        out.document(_document(told))
+        return
+    out.text(f"{at.site.name}: sun, times in {zone or 'UTC'}")
+    for number, (look, found) in enumerate(told):
+        if number == 0 and found.position is not None:
+            sun_at = found.position
+            height = f"elevation {sun_at.elevation_deg:.2f}° ({sun_at.elevation_apparent_deg:.2f}° with refraction)"
+            out.text(f"{_clock(sun_at.time)}  sun at azimuth {sun_at.azimuth_deg:.2f}°, {height}")
+        _tell(out, look, found)
+    for note in dict.fromkeys(note for _, found in told for note in found.notes):
+        out.text(f"\n{note}")
+
+
+def _refuse_early(plot: str | None) -> None:
+    if plot is None:
+        return
+    from skysill.files.plain import check_writable
+
+    if Path(plot).suffix.lower() not in _PICTURES:
+        kind = Path(plot).suffix or "a name without a suffix"
+        raise InputError(
+            f"{kind} is no kind of picture.", where="--plot", mend="End it in .png, .svg or .pdf."
+        )
+    check_writable(plot)
+
+
+def _range(
+    day: dt.date | None, first: dt.date | None, last: dt.date | None, zone: dt.tzinfo
+) -> tuple[dt.datetime, dt.datetime, bool]:
+    """From midnight to midnight, local, as UTC; and whether that is one day."""
+    if day is not None and (first is not None or last is not None):
+        raise InputError("--date and a range are both given.", where="--date", mend="Keep one of the two.")
+    if last is not None and first is None:
+        raise InputError("a range needs its first day.", where="--to", mend="Give --from too.")
+    start = first or day or today()
+    stop = start if first is None else (last or start.replace(month=12, day=31))
+    if stop < start:
+        raise InputError("ends before --from begins.", where="--to")
+    begin = dt.datetime.combine(start, dt.time(), zone)
+    end = dt.datetime.combine(stop + dt.timedelta(days=1), dt.time(), zone)
+    return begin.astimezone(dt.UTC), end.astimezone(dt.UTC), start == stop
+
+
+def _moment(text: str, begin: dt.datetime, zone: dt.tzinfo) -> dt.datetime:
+    clock = re.fullmatch(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", text.strip())
+    if clock and int(clock[1]) < 24 and int(clock[2]) < 60 and int(clock[3] or 0) < 60:
+        when = dt.time(int(clock[1]), int(clock[2]), int(clock[3] or 0))
+        return dt.datetime.combine(begin.astimezone(zone).date(), when, zone).astimezone(dt.UTC)
+    try:
+        moment = parse_time(text)
+        bare = dt.datetime.fromisoformat(text.strip())
+    except InputError as fault:
+        raise InputError(fault.what, where="--time", mend=fault.mend) from fault
+    return bare.replace(tzinfo=zone).astimezone(dt.UTC) if bare.tzinfo is None else moment
+
+
+def _report(
+    here: tuple[float, float, float],
+    satellite: Any,
+    terminal: Any,
+    begin: dt.datetime,
+    end: dt.datetime,
+    *,
+    moment: dt.datetime | None,
+    one_day: bool,
+) -> SunReport:
+    """Crossings over the range; seasons in the beam over it too, or over the year that a single day begins."""
+    from skysill.sun import alignments, interference_half_angle_deg, sun_report
+
+    half_deg = interference_half_angle_deg(
+        dish_diameter_m=terminal.dish_diameter_m, receive_ghz=terminal.receive_ghz
+    )
+    found = sun_report(
+        *here, satellite, half_angle_deg=half_deg, first_utc=begin, last_utc=end, time_utc=moment
+    )
+    if not one_day:
+        return found
+    from skysill.look import look_vector
+
+    look = look_vector(*here, satellite)
+    seasons = alignments(
+        *here,
+        azimuth_deg=look.azimuth_deg,
+        elevation_deg=look.elevation_deg,
+        half_angle_deg=half_deg,
+        first_utc=begin,
+        last_utc=begin + dt.timedelta(days=365),
+    )
+    return replace(found, alignments=seasons)
+
+
+def _in_zone(thing: Any, zone: dt.tzinfo) -> Any:
+    """The same with every time told in a zone."""
+    if isinstance(thing, dt.datetime):
+        return thing.astimezone(zone)
+    if isinstance(thing, tuple):
+        return tuple(_in_zone(part, zone) for part in thing)
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return replace(
+            thing, **{part.name: _in_zone(getattr(thing, part.name), zone) for part in fields(thing)}
+        )
+    return thing
+
+
+def _document(answers: list[tuple[LookVector, SunReport]]) -> dict[str, Any]:
+    """The first satellite's answer, and where there are several, each one's."""
+    from skysill.files.plain import plain
+
+    each = [{"satellite": look.satellite, **plain(found)} for look, found in answers]
+    whole = {label: each[0][label] for label in ("position", "crossings", "alignments", "satellite", "notes")}
+    return whole if len(each) == 1 else {**whole, "satellites": each}
+
+
+def _clock(time: dt.datetime) -> str:
+    return f"{time:%Y-%m-%d %H:%M:%S}"
+
+
+def _tell(out: Output, look: LookVector, found: SunReport) -> None:
+    azimuth = "straight up or down" if look.azimuth_deg is None else f"azimuth {look.azimuth_deg:.2f}°"
+    out.text(f"\n{look.satellite}, {azimuth}, elevation {look.elevation_apparent_deg:.2f}°")
+    few = len(found.crossings) <= 3
+    for crossing in found.crossings:
+        out.text(
+            f"  {_clock(crossing.time)}  sun {crossing.sun_elevation_deg:.2f}° high at the satellite's azimuth"
+        )
+        if few:
+            out.text(f"    {crossing.lit_means}")
+    for season in found.alignments:
+        days = f"{season.season_start:%Y-%m-%d} to {season.season_end:%Y-%m-%d}"
+        nearest = f"nearest {_clock(season.peak_time)}, {season.separation_deg:.2f}° apart"
+        out.text(f"  sun in the beam {days}, {nearest}, up to {season.longest_outage_min:.0f} minutes a day")
