@@ -1,0 +1,311 @@
+"""The survey record: everything that an installer needs on one paper, as plain data.
+
+`html` and `pdf` make papers of it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from skysill.aiming import Aim, aim
+from skysill.assess import Assessment, SatelliteResult
+from skysill.clearance import Rooms, column_rooms, scene_rooms
+from skysill.compass import survey_correction
+from skysill.files.asbuilt import AsBuilt
+from skysill.files.fingerprints import Fingerprint
+from skysill.files.photos import Photo
+from skysill.fresnel import required_room_m
+from skysill.gather import Place, dish_in_scene_m, place
+from skysill.job import Job
+from skysill.positions import format_position, offset_position
+from skysill.rain import RainCost, rain_cost
+from skysill.report.built import Built, PhotoRecord, built, photo_record
+from skysill.site import Mount
+from skysill.sun import SunReport, interference_half_angle_deg, sun_report
+
+__all__ = ["Obstruction", "Record", "SatelliteRecord", "SurveyRecord", "survey_record"]
+
+MOST_OBSTRUCTIONS = 10
+_FARTHEST_ASIDE_DEG = 45.0
+
+
+@dataclass(frozen=True, slots=True)
+class Obstruction:
+    """One thing beside a line to a satellite, where it leaves the least room.
+
+    margin_deg : negative where it stands in the line; clearance_m : the same at its distance
+    spare_deg : margin less the angle of the required room; that decides
+    """
+
+    name: str
+    kind: str
+    source: str
+    azimuth_deg: float
+    elevation_deg: float
+    distance_m: float
+    distance_assumed: bool
+    margin_deg: float
+    clearance_m: float
+    required_m: float
+    spare_deg: float
+
+    @property
+    def word(self) -> str:
+        """What it does, in a word or two."""
+        if self.margin_deg <= 0.0:
+            return "in the line"
+        return "takes room" if self.spare_deg < 0.0 else "leaves room"
+
+
+@dataclass(frozen=True, slots=True)
+class SatelliteRecord:
+    """One satellite: verdict, how to point, what stands beside the line.
+
+    more : how many further things leave still more room and are not listed
+    sun : crossings and seasons in the beam over the year to come; None where no date was given or it moves
+    rain : what an obstruction costs in hours of rain outage; None where it costs nothing or cannot be told
+    rain_note : why not, where that is worth a line
+    """
+
+    result: SatelliteResult
+    aim: Aim
+    obstructions: tuple[Obstruction, ...]
+    more: int
+    sun: SunReport | None
+    rain: RainCost | None
+    rain_note: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyRecord:
+    """What was measured on site, by what, when, with what stated error.
+
+    correction_deg, correction_sigma_deg, correction_source : what turned the readings to true north
+    """
+
+    source: str
+    count: int
+    with_distance: int
+    bearings: str
+    date: dt.date | None
+    instrument: str
+    bearing_error_deg: float
+    inclination_error_deg: float
+    distance_error_fraction: float
+    correction_deg: float | None
+    correction_sigma_deg: float | None
+    correction_source: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """All of it. made : the day; position, geo_uri : of the mount; files : what the answer rests on."""
+
+    made: dt.date
+    by: str
+    assessment: Assessment
+    position: str
+    site_position: str
+    geo_uri: str
+    satellites: tuple[SatelliteRecord, ...]
+    survey: SurveyRecord | None
+    files: tuple[Fingerprint, ...]
+    cautions: tuple[str, ...]
+    photos: tuple[PhotoRecord, ...]
+    built: Built | None
+    notes: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """What the paper is called."""
+        return f"Satellite site survey: {self.assessment.site.name}"
+
+
+def survey_record(
+    job: Job,
+    mount: Mount,
+    assessment: Assessment,
+    *,
+    made: dt.date,
+    by: str = "",
+    sun_after_utc: dt.datetime | None = None,
+    zone: dt.tzinfo = dt.UTC,
+    files: Sequence[Fingerprint] = (),
+    cautions: Sequence[str] = (),
+    photos: Sequence[Photo] = (),
+    keep_location: bool = False,
+    as_built: AsBuilt | None = None,
+    built_photos: Sequence[Photo] = (),
+    rain_availability_percent: float = 99.7,
+) -> Record:
+    """The record of one mount, from its assessment.
+
+    Parameters
+    ----------
+    made : the day of the record
+    sun_after_utc : from when on the sun's shadow may be used; None leaves the sun out
+    photos, built_photos : of the survey, and of the work done
+    keep_location : whether the photos' own positions are shown; their distance from the site always is
+    as_built : what was done; it is compared with the plan, and assessed anew where it stands elsewhere
+    rain_availability_percent : of the year, for which the link has its rain margin
+    """
+    at = place(job, mount)
+    notes = list(assessment.warnings)
+    satellites = tuple(
+        _satellite(job, at, result, assessment, sun_after_utc, zone, rain_availability_percent)
+        for result in assessment.results
+    )
+    here = (at.latitude_deg, at.longitude_deg)
+    shown = [photo_record(photo, at, assessment, keep_location=keep_location) for photo in photos]
+    done = None
+    if as_built is not None:
+        taken = [photo_record(photo, at, assessment, keep_location=keep_location) for photo in built_photos]
+        done = built(job, mount, at, assessment, as_built, photos=tuple(taken))
+    return Record(
+        made=made,
+        by=by,
+        assessment=assessment,
+        position=format_position(*here, notation="hemispheres"),
+        site_position=format_position(at.site.latitude_deg, at.site.longitude_deg, notation="hemispheres"),
+        geo_uri=format_position(*here, notation="geo"),
+        satellites=satellites,
+        survey=_survey(job, at),
+        files=tuple(files),
+        cautions=tuple(cautions),
+        photos=tuple(shown),
+        built=done,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _satellite(
+    job: Job,
+    at: Place,
+    result: SatelliteResult,
+    assessment: Assessment,
+    sun_after_utc: dt.datetime | None,
+    zone: dt.tzinfo,
+    rain_availability_percent: float,
+) -> SatelliteRecord:
+    listed, more = _obstructions(job, at, result, assessment)
+    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
+    sun = None
+    if sun_after_utc is not None and result.satellite.orbit is None:
+        half_deg = interference_half_angle_deg(
+            dish_diameter_m=job.terminal.dish_diameter_m, receive_ghz=job.terminal.receive_ghz
+        )
+        sun = sun_report(
+            *here,
+            result.satellite,
+            half_angle_deg=half_deg,
+            first_utc=sun_after_utc,
+            last_utc=sun_after_utc + dt.timedelta(days=366),
+        )
+    loss_db = result.clearance.loss_db
+    rain, rain_note = None, None
+    if result.verdict == "marginal" and loss_db is not None and loss_db >= 0.05:
+        rain, rain_note = rain_cost(
+            *here,
+            elevation_deg=result.look.elevation_apparent_deg,
+            terminal=job.terminal,
+            loss_db=loss_db,
+            availability_percent=rain_availability_percent,
+        )
+    aimed = aim(job, at, result.look, after_utc=sun_after_utc, zone=zone)
+    return SatelliteRecord(result, aimed, listed, more, sun, rain, rain_note)
+
+
+def _obstructions(
+    job: Job, at: Place, result: SatelliteResult, assessment: Assessment
+) -> tuple[tuple[Obstruction, ...], int]:
+    """Everything within 45 degrees of the line, the tightest first, each thing once, and how many more there are."""
+    if not result.look.visible:
+        return (), 0
+    ray = (result.look.azimuth_deg or 0.0, result.look.elevation_apparent_deg)
+    found: dict[tuple[str, str], Obstruction] = {}
+    for rooms in _rooms(job, at, assessment, ray):
+        for thing in range(len(rooms.things)):
+            columns = np.flatnonzero(rooms.thing == thing)
+            if not columns.size:
+                continue
+            inside = columns[rooms.inside[columns]]
+            tightest = inside if inside.size else columns
+            obstruction = _obstruction(job, rooms, int(tightest[rooms.spare_deg[tightest].argmin()]))
+            key = (obstruction.source, obstruction.name)
+            if key not in found or obstruction.spare_deg < found[key].spare_deg:
+                found[key] = obstruction
+    ordered = sorted(
+        (one for one in found.values() if one.margin_deg <= _FARTHEST_ASIDE_DEG),
+        key=lambda one: (one.margin_deg > 0.0, one.spare_deg),
+    )
+    return tuple(ordered[:MOST_OBSTRUCTIONS]), len(ordered[MOST_OBSTRUCTIONS:])
+
+
+def _rooms(job: Job, at: Place, assessment: Assessment, ray: tuple[float, float]) -> Iterator[Rooms]:
+    for silhouette in assessment.silhouettes:
+        if silhouette.source != "obstacle" and len(silhouette):
+            yield column_rooms(silhouette, *ray, job.terminal, job.criteria)
+    scene = job.sources.scene
+    if scene is not None and len(scene):
+        yield scene_rooms(scene, dish_in_scene_m(at), *ray, job.terminal, job.criteria)
+
+
+def _obstruction(job: Job, rooms: Rooms, at: int) -> Obstruction:
+    thing, distance_m = rooms.things[int(rooms.thing[at])], float(rooms.distance_m[at])
+    margin_deg = -abs(float(rooms.margin_deg[at])) if rooms.inside[at] else float(rooms.margin_deg[at])
+    required_m = required_room_m(
+        distance_m,
+        dish_diameter_m=job.terminal.dish_diameter_m,
+        frequency_ghz=job.terminal.lowest_ghz,
+        fresnel_fraction=job.criteria.fresnel_fraction,
+    )
+    return Obstruction(
+        name=thing.name,
+        kind=thing.kind,
+        source=thing.source,
+        azimuth_deg=float(rooms.azimuth_deg[at]),
+        elevation_deg=float(rooms.elevation_deg[at]),
+        distance_m=distance_m,
+        distance_assumed=bool(rooms.assumed[at]),
+        margin_deg=margin_deg,
+        clearance_m=float(distance_m * np.sin(np.deg2rad(np.clip(margin_deg, -90.0, 90.0)))),
+        required_m=float(required_m),
+        spare_deg=float(rooms.spare_deg[at]),
+    )
+
+
+def _survey(job: Job, at: Place) -> SurveyRecord | None:
+    readings, survey = job.sources.readings, job.sources.survey
+    if readings is None:
+        return None
+    latitude_deg, longitude_deg = offset_position(
+        at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m
+    )
+    found = survey_correction(
+        survey if survey.date is not None else replace(survey, date=job.date),
+        job.sources.landmarks,
+        latitude_deg=float(latitude_deg),
+        longitude_deg=float(longitude_deg),
+        height_m=at.site.ground_elevation_m or 0.0,
+    )
+    where = "at the site's position"
+    if survey.east_m or survey.north_m:
+        where = f"{survey.east_m:g} m east, {survey.north_m:g} m north of the site's position"
+    return SurveyRecord(
+        source=readings.source,
+        count=len(readings.azimuth_deg),
+        with_distance=int((~np.isnan(readings.distance_m)).sum()),
+        bearings=survey.bearings,
+        date=survey.date,
+        instrument=f"{where}, eye {survey.instrument_height_m:g} m above the ground",
+        bearing_error_deg=survey.bearing_error_deg,
+        inclination_error_deg=survey.inclination_error_deg,
+        distance_error_fraction=survey.distance_error_fraction,
+        correction_deg=found.correction_deg,
+        correction_sigma_deg=found.sigma_deg,
+        correction_source=found.source,
+    )
