@@ -11,7 +11,8 @@ import pytest
 
 from skysill.views.ink import INK, drawing, new_figure
 from skysill.views.labels import box_of
-from skysill.views.path import Plane, draw_path, path_figure, write_path_profile
+from skysill.views.path import draw_path, path_figure, write_path_profile
+from skysill.views.upright import Plane
 
 SOUTH, WEST = 1, 2
 

@@ -132,6 +132,7 @@ def place_labels(
     figure = ax.get_figure(root=True)
     assert figure is not None
     pixels_per_pt = figure.dpi / 72.0
+    back = ax.transData.inverted()
     bounds = ax.get_window_extent(_renderer(figure)) if within is None else within
     points = ax.transData.transform(np.array([(label.x, label.y) for label in labels]).reshape(-1, 2))
     dots = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
@@ -150,17 +151,21 @@ def place_labels(
         middle = _best_place(wish, bounds=bounds, boxes=boxes, leaders=leaders, shy=shy)
         half = size / 2.0 - _GAP_PT * pixels_per_pt
         boxes.append(np.concatenate([middle - half, middle + half]))
-        text.set_position(tuple(ax.transData.inverted().transform(middle)))
+        text.set_position(tuple(back.transform(middle)))
         near = np.clip(point, middle - half, middle + half)
         leader = None
         if np.hypot(*(near - point)) > 2.0 * pixels_per_pt:
             leaders.append(np.concatenate([point, near]))
-            ends = ax.transData.inverted().transform([point, near])
-            leader = Line2D(ends[:, 0], ends[:, 1], color=ink.text, linewidth=1.0, zorder=29)
-            leader.set_path_effects([withStroke(linewidth=2.6, foreground=ink.paper)])
-            ax.add_line(leader)
+            leader = _lead(ax, leaders[-1], ink)
         placed[at] = Placed(label, text, leader)
     return [placed[at] for at in range(len(labels))]
+
+
+def _lead(ax: Axes, from_to: Floats, ink: Ink) -> Line2D:
+    ends = ax.transData.inverted().transform(from_to.reshape(2, 2))
+    leader = Line2D(ends[:, 0], ends[:, 1], color=ink.text, linewidth=1.0, zorder=29)
+    leader.set_path_effects([withStroke(linewidth=2.6, foreground=ink.paper)])
+    return ax.add_line(leader)
 
 
 def _tag(ax: Axes, label: Label, ink: Ink) -> Text:

@@ -157,45 +157,24 @@ def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], ink: Ink) -> list[
     for ring in _RINGS_DEG:
         ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=ink.rule, linewidth=0.6, zorder=4))
     ax.add_artist(Circle((0, 0), _RIM, fill=False, edgecolor=ink.text, linewidth=1.2, zorder=6))
-    texts = []
+    texts: list[Text] = []
+    style = {"ha": "center", "va": "center", "color": ink.text}
     for azimuth in range(0, 360, 30):
         letter = {0: "N", 90: "E", 180: "S", 270: "W"}.get(azimuth)
-        ends = [project(azimuth, elevation) for elevation in (0.0, 85.0)]
-        ax.plot([p[0] for p in ends], [p[1] for p in ends], color=ink.faint, linewidth=0.6, zorder=4)
-        turn = np.deg2rad(azimuth)
-        texts.append(
-            write(
-                ax,
-                101.0 * np.sin(turn),
-                101.0 * np.cos(turn),
-                letter or f"{azimuth}°",
-                ha="center",
-                va="center",
-                size=ink.title_pt + 1 if letter else ink.small_pt,
-                weight="bold" if letter else "normal",
-                color=ink.text,
-            )
-        )
-    placed = [r.look.azimuth_deg for r in results if r.look.azimuth_deg is not None] or [180.0]
-    away_deg = 180.0 + np.rad2deg(
-        np.arctan2(np.sin(np.deg2rad(placed)).sum(), np.cos(np.deg2rad(placed)).sum())
-    )
+        ends = np.column_stack(project(azimuth, [0.0, 85.0]))
+        ax.plot(*ends.T, color=ink.faint, linewidth=0.6, zorder=4)
+        x, y = ends[0] * 101.0 / _RIM
+        if letter:
+            texts.append(write(ax, x, y, letter, size=ink.title_pt + 1, weight="bold", **style))
+        else:
+            texts.append(write(ax, x, y, f"{azimuth}°", size=ink.small_pt, **style))
+    placed = np.deg2rad([r.look.azimuth_deg for r in results if r.look.azimuth_deg is not None] or [180.0])
+    away_deg = 180.0 + np.rad2deg(np.arctan2(np.sin(placed).sum(), np.cos(placed).sum()))
     away_deg = 15.0 + 30.0 * np.round((away_deg - 15.0) / 30.0)  # between two spokes
     for ring in _RINGS_DEG:
-        x, y = project(away_deg, ring)
+        x, y = (float(part) for part in project(away_deg, ring))
         texts.append(
-            write(
-                ax,
-                float(x),
-                float(y),
-                f"{ring}°",
-                ha="center",
-                va="center",
-                size=ink.small_pt,
-                color=ink.text,
-                zorder=12,
-                bbox=_paper(ink, 0.8),
-            )
+            write(ax, x, y, f"{ring}°", size=ink.small_pt, zorder=12, bbox=_paper(ink, 0.8), **style)
         )
     return texts
 

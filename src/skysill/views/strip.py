@@ -260,59 +260,51 @@ def _low_edge(silhouette: Silhouette, assessment: Assessment, window: _Window) -
 def _draw_net(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -> list[Text]:
     """Lines of equal azimuth and elevation, named where they leave the frame."""
     step = next((s for s in _STEPS_DEG if window.half_deg / s <= 4.0), 30.0)
-    texts = []
-    limit = window.half_deg
+    shrink = np.cos(np.deg2rad(window.elevation_deg))
+    turn_step = next((s for s in _STEPS_DEG if s * shrink >= step * 0.8), 30.0)
+    texts = _draw_elevations(ax, window, step, ink)
+    return texts + _draw_azimuths(ax, window, turn_step, result.look.declination_deg, ink)
+
+
+def _draw_elevations(ax: Axes, window: _Window, step: float, ink: Ink) -> list[Text]:
+    texts: list[Text] = []
+    limit, reach = window.half_deg, window.turn_deg()
+    around = _dense(window.azimuth_deg - reach, window.azimuth_deg + reach)
+    style = {"ha": "right", "va": "center", "size": ink.small_pt, "color": ink.text}
     for elevation in np.arange(-90.0 + step, 90.0, step):
         if abs(elevation - window.elevation_deg) > 1.5 * limit:
             continue
-        reach = window.turn_deg()
-        x, y = window.place(
-            _dense(window.azimuth_deg - reach, window.azimuth_deg + reach), np.array(elevation)
-        )
+        x, y = window.place(around, np.array(elevation))
         ax.plot(x, y, color=ink.rule, linewidth=1.4 if elevation == 0.0 else 0.6, zorder=6)
         at = np.interp(-limit, x, y) if (np.diff(x) > 0).all() and x[0] <= -limit else np.nan
         if abs(at) < 0.97 * limit:
-            texts.append(
-                write(
-                    ax,
-                    -1.02 * limit,
-                    float(at),
-                    f"{elevation:g}°",
-                    ha="right",
-                    va="center",
-                    size=ink.small_pt,
-                    color=ink.text,
-                )
-            )
-    turn_step = next(
-        (
-            s
-            for s in (1.0, 2.0, 5.0, 10.0, 15.0, 30.0)
-            if s * np.cos(np.deg2rad(window.elevation_deg)) >= step * 0.8
-        ),
-        30.0,
-    )
-    declination_deg = result.look.declination_deg
-    first = turn_step * np.ceil((window.azimuth_deg - window.turn_deg()) / turn_step)
-    for azimuth in np.arange(first, window.azimuth_deg + window.turn_deg() + 1e-9, turn_step):
-        height = np.linspace(
-            max(-89.0, window.elevation_deg - 2 * limit), min(90.0, window.elevation_deg + 2 * limit), 90
-        )
+            texts.append(write(ax, -1.02 * limit, float(at), f"{elevation:g}°", **style))
+    return texts
+
+
+def _draw_azimuths(
+    ax: Axes, window: _Window, step: float, declination_deg: float | None, ink: Ink
+) -> list[Text]:
+    """True azimuths along the bottom; along the top what a compass shows there, where that is known."""
+    texts: list[Text] = []
+    limit, reach = window.half_deg, window.turn_deg()
+    low, high = max(-89.0, window.elevation_deg - 2 * limit), min(90.0, window.elevation_deg + 2 * limit)
+    height = np.linspace(low, high, 90)
+    style = {"ha": "center", "size": ink.small_pt, "color": ink.text}
+    first = step * np.ceil((window.azimuth_deg - reach) / step)
+    for azimuth in np.arange(first, window.azimuth_deg + reach + 1e-9, step):
         x, y = window.place(np.full(height.shape, azimuth), height)
         ax.plot(x, y, color=ink.rule, linewidth=0.6, zorder=6)
-        for edge, va, value in (
-            (-limit, "top", azimuth),
-            (limit, "bottom", None if declination_deg is None else azimuth - declination_deg),
-        ):
-            at = np.interp(edge, y, x) if (np.diff(y) > 0).all() and y[0] <= edge <= y[-1] else np.nan
-            if value is None or not abs(at) < 0.95 * limit:
-                continue
-            words = f"{float(wrap_360(value)):.0f}°" if edge < 0 else f"{float(wrap_360(value)):.1f}°"
-            texts.append(
-                write(
-                    ax, float(at), 1.02 * edge, words, ha="center", va=va, size=ink.small_pt, color=ink.text
-                )
-            )
+        below, above = (
+            np.interp(edge, y, x) if (np.diff(y) > 0).all() and y[0] <= edge <= y[-1] else np.nan
+            for edge in (-limit, limit)
+        )
+        if abs(below) < 0.95 * limit:
+            words = f"{float(wrap_360(azimuth)):.0f}°"
+            texts.append(write(ax, float(below), -1.02 * limit, words, va="top", **style))
+        if declination_deg is not None and abs(above) < 0.95 * limit:
+            words = f"{float(wrap_360(azimuth - declination_deg)):.1f}°"
+            texts.append(write(ax, float(above), 1.02 * limit, words, va="bottom", **style))
     return texts
 
 

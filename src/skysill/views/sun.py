@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.text import Text
+from numpy.typing import ArrayLike
 
 from skysill.ephemeris import sun_direction, sunlight_elevation_deg
 from skysill.look import LookVector
@@ -58,67 +59,54 @@ def draw_sun_day(
     ax: Axes, site: Site, look: LookVector, report: SunReport, *, first_utc: dt.datetime, ink: Ink = INK
 ) -> SunDayArtists:
     """The sun's path over the 24 hours from first_utc, around the satellite's azimuth; limits are set here."""
-    height_m = site.ground_elevation_m or 0.0
+    height_m = (
+        site.ground_elevation_m or 0.0
+    )  # only for refraction: a kilometre is 0.05 degrees at the horizon
     steps = np.arange(0, 24 * 60 + 1, _STEP_MIN)
     times = [as_utc(first_utc) + dt.timedelta(minutes=int(step)) for step in steps]
     azimuth_deg, geometric_deg, _ = sun_direction(times, site.latitude_deg, site.longitude_deg, height_m)
     elevation_deg = sunlight_elevation_deg(geometric_deg, height_m)
-    middle_deg = look.azimuth_deg or 0.0
+    middle_deg, ray_deg = look.azimuth_deg or 0.0, look.elevation_apparent_deg
     turn_deg = wrap_180(azimuth_deg - middle_deg)
     up = elevation_deg > -1.0
     reach = min(180.0, max(30.0, 1.08 * float(np.abs(turn_deg[up]).max(initial=0.0))))
-    top = max(30.0, 1.18 * max(look.elevation_apparent_deg, float(elevation_deg.max())))
-    _set_axes(ax, middle_deg, reach, min(top, 90.0), ink)
+    top = min(90.0, max(30.0, 1.18 * max(ray_deg, float(elevation_deg.max()))))
+    _set_axes(ax, middle_deg, reach, top, ink)
     broken = np.where(up, turn_deg, np.nan)
     broken[1:][np.abs(np.diff(turn_deg)) > 180.0] = np.nan  # across the back
     (path,) = ax.plot(broken, elevation_deg, color=_SUN, linewidth=2.4, zorder=5)
-    on_hour = np.array([time.minute == 0 for time in times]) & (elevation_deg > 0.0)
-    (hours,) = ax.plot(
-        turn_deg[on_hour],
-        elevation_deg[on_hour],
-        linestyle="none",
-        marker="o",
-        markersize=6,
-        markerfacecolor=ink.paper,
-        markeredgecolor=ink.text,
-        zorder=6,
-    )
+    (meridian,) = ax.plot([0.0, 0.0], [0.0, top], color=ink.text, linestyle=(0, (5, 2)), zorder=4)
+    on_hour = np.flatnonzero([time.minute == 0 for time in times] & (elevation_deg > 0.0))
+    hours = _mark(ax, turn_deg[on_hour], elevation_deg[on_hour], "o", 6.0, ink.paper, ink)
     names: list[Text] = []
-    for k in np.flatnonzero(on_hour)[:: max(1, int(on_hour.sum()) // 9)]:
-        low = elevation_deg[k] - 0.05 * top
-        style = {"ha": "center", "va": "top", "size": ink.small_pt, "color": ink.text, "clip_on": True}
-        names.append(write(ax, float(turn_deg[k]), float(low), f"{times[k].hour}", **style))
-    (meridian,) = ax.plot(
-        [0.0, 0.0], [0.0, top], color=ink.text, linewidth=1.2, linestyle=(0, (5, 2)), zorder=4
-    )
-    (satellite,) = ax.plot(
-        [0.0], [look.elevation_apparent_deg], marker="D", markersize=9, linestyle="none", zorder=8
-    )
-    satellite.set_markerfacecolor(PALETTE["sky blue"])
-    satellite.set_markeredgecolor(ink.text)
-    crossings = [_mark(ax, crossing, ink) for crossing in _within_a_day(report.crossings, first_utc)]
-    wanted = [Label(look.satellite, 0.0, look.elevation_apparent_deg, 30.0, ink.small_pt, "bold")]
-    for crossing in _within_a_day(report.crossings, first_utc):
-        words = f"{crossing.time:%H:%M} UTC\nsun {crossing.sun_elevation_deg:.1f}° up"
-        wanted.append(Label(words, 0.0, crossing.sun_elevation_deg, 150.0, ink.small_pt, "bold"))
+    style: dict[str, Any] = {"ha": "center", "va": "top", "size": ink.small_pt, "clip_on": True}
+    for k in on_hour[:: max(1, on_hour.size // 9)]:
+        place = (float(turn_deg[k]), float(elevation_deg[k] - 0.05 * top))
+        names.append(write(ax, *place, f"{times[k].hour}", **style))
+    satellite = _mark(ax, [0.0], [ray_deg], "D", 9.0, PALETTE["sky blue"], ink)
+    met = _within_a_day(report.crossings, first_utc)
+    crossings = [_mark(ax, [0.0], [c.sun_elevation_deg], "o", 12.0, PALETTE["yellow"], ink) for c in met]
+    wanted = [Label(look.satellite, 0.0, ray_deg, 30.0, ink.small_pt, "bold"), *map(_crossing_label, met)]
     avoid = np.column_stack([turn_deg[up], elevation_deg[up]])
     labels = place_labels(ax, wanted, keep_clear=[box_of(name) for name in names], avoid=avoid, ink=ink)
     return SunDayArtists(path, hours, satellite, meridian, crossings, labels)
 
 
+def _crossing_label(crossing: Crossing) -> Label:
+    words = f"{as_utc(crossing.time):%H:%M} UTC\nsun {crossing.sun_elevation_deg:.1f}° up"
+    return Label(words, 0.0, crossing.sun_elevation_deg, 150.0, INK.small_pt, "bold")
+
+
+def _mark(ax: Axes, x: ArrayLike, y: ArrayLike, marker: str, size_pt: float, colour: str, ink: Ink) -> Line2D:
+    (mark,) = ax.plot(x, y, marker=marker, markersize=size_pt, linestyle="none", zorder=6.0 + size_pt / 20.0)
+    mark.set_markerfacecolor(colour)
+    mark.set_markeredgecolor(ink.text)
+    return mark
+
+
 def _within_a_day(crossings: Sequence[Crossing], first_utc: dt.datetime) -> list[Crossing]:
     start = as_utc(first_utc)
     return [c for c in crossings if start <= as_utc(c.time) < start + dt.timedelta(days=1)]
-
-
-def _mark(ax: Axes, crossing: Crossing, ink: Ink) -> Line2D:
-    (mark,) = ax.plot(
-        [0.0], [crossing.sun_elevation_deg], marker="o", markersize=12, linestyle="none", zorder=7
-    )
-    mark.set_markerfacecolor(PALETTE["yellow"])
-    mark.set_markeredgecolor(ink.text)
-    mark.set_markeredgewidth(1.6)
-    return mark
 
 
 def _set_axes(ax: Axes, middle_deg: float, reach: float, top: float, ink: Ink) -> None:
@@ -236,13 +224,11 @@ def sun_figure(
     if one_day:
         drawn = draw_sun_day(ax, site, look, report, first_utc=first_utc, ink=ink)
         handles = _day_key(drawn)
-        if not drawn.crossings:
-            write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
     else:
         season = draw_sun_season(ax, look, report, first_utc=first_utc, last_utc=last_utc, ink=ink)
         handles = _season_key(season)
-        if not report.crossings:
-            write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
+    if not report.crossings:
+        write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
     key(figure, handles, used_in + _TALL_IN + 0.66, columns=2 if len(handles) > 3 else None, ink=ink)
     return figure
 
