@@ -5,7 +5,6 @@ Frames as in `features`: east, north, elevation. Any number of dish positions at
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -49,8 +48,11 @@ __all__ = [
     "wire",
 ]
 
-_PAIRS = 40_000
+_PAIRS = 4_000
 """Pairs solved at a time: their parts stay in the processor's cache."""
+
+_BOUNDS = 60_000
+"""Bounds (dish, ray, obstacle) taken at a time, for the same reason."""
 
 _WORKERS = 2
 
@@ -132,8 +134,8 @@ class SceneClearance:
 class LeastRoom:
     """The least room over a whole scene; arrays (dish, ray).
 
-    spare_deg : inf where there is no obstacle
-    obstacle : index of who leaves it, -1 where there is none; hit : the centre ray is obstructed
+    spare_deg : no more than the enough_deg asked for
+    obstacle : index of who leaves it, -1 where nobody leaves less than enough; hit : the centre ray is obstructed
     """
 
     spare_deg: Floats
@@ -175,22 +177,25 @@ def clearances(
     parts, room = _parts(scene), _room(terminal, criteria)
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     ray = direction_enu(azimuth, elevation)
-    margin, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation))
-    spare = margin - room.angle_rad(np.broadcast_to(distance[:, None, :], margin.shape))
-    wanted = (
-        spare < np.deg2rad(exact_within_deg) if exact_within_deg < 90.0 else np.ones(spare.shape, dtype=bool)
+    shape = (*azimuth.shape, len(scene))
+    rows = tuple(index.ravel() for index in np.indices(shape))
+    least, away = _bounds(
+        parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (rows[0], rows[1], rows[2])
     )
+    margin, distance = least.reshape(shape), away.reshape(shape)
+    spare = margin - room.angle_rad(distance)
+    wanted = spare < np.deg2rad(exact_within_deg) if exact_within_deg < 90.0 else np.ones(shape, dtype=bool)
     blank = np.full(margin.shape, np.nan)
     result = _Filling(
         np.rad2deg(margin),
-        np.broadcast_to(distance[:, None, :], margin.shape).copy(),
+        distance,
         np.rad2deg(spare),
         [blank.copy() for _ in range(6)],
         np.zeros(margin.shape, bool),
     )
     at = np.nonzero(wanted)
-    for start in range(0, at[0].size, _PAIRS):
-        rows = tuple(index[start : start + _PAIRS] for index in at)
+    for piece in _pieces(at[0].size):
+        rows = tuple(index[piece] for index in at)
         result.put(rows, evaluate(parts, rows[2], dish[rows[0]], ray[rows[:2]], room), room)
     if exact_within_deg >= 90.0 and result.hit.any():
         result.deepen(parts, dish, ray, room)
@@ -260,71 +265,110 @@ def least_room(
     *,
     terminal: Terminal,
     criteria: Criteria,
+    enough_deg: float = 2.0,
 ) -> LeastRoom:
-    """The least spare angle over all obstacles, for searches: exact, but looking only at those that can hold it.
+    """The least spare angle over all obstacles, for searches: exact up to `enough_deg`, where it stops looking.
 
-    Each obstacle's surrounding cylinder bounds its spare angle from below. The one with the least bound is solved
-    first; then only those whose bound is less than what was found.
+    Each obstacle's surrounding cylinder bounds its spare angle from below. Only bounds under enough_deg are followed
+    up: first whether the ray is obstructed, then the obstacle with the least bound, then those whose bound is less
+    than what was found.
 
-    Shapes as in `clearances`; returns (n, k). Where the ray is obstructed the spare angle is minus the room asked
-    for there: a bound, enough to refuse the spot.
+    Shapes as in `clearances`; returns (n, k). Where the ray is obstructed the spare angle is at most minus the room
+    asked for there: enough to refuse the spot.
     """
     parts, room = _parts(scene), _room(terminal, criteria)
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     inside = _holding(scene, parts, dish)
     whole = LeastRoom(
-        np.full(azimuth.shape, np.inf), np.full(azimuth.shape, -1), np.zeros(azimuth.shape, bool)
+        np.full(azimuth.shape, enough_deg), np.full(azimuth.shape, -1), np.zeros(azimuth.shape, bool)
     )
     if not len(scene):
         return whole
-    step = max(1, 400_000 // (azimuth.shape[1] * len(scene)))
+    step = max(1, _BOUNDS // (azimuth.shape[1] * len(scene)))
     with ThreadPoolExecutor(_WORKERS) as pool:
         pieces = [slice(start, start + step) for start in range(0, len(dish), step)]
-        solve = [pool.submit(_least_room, parts, dish[p], azimuth[p], elevation[p], room) for p in pieces]
-        for piece, done in zip(pieces, solve, strict=True):
-            whole.spare_deg[piece], whole.obstacle[piece], whole.hit[piece] = done.result()
-    rows, who = np.nonzero(inside)
-    whole.spare_deg[rows], whole.hit[rows], whole.obstacle[rows] = -180.0, True, who[:, None]
+        solve = [
+            pool.submit(_near_rays, parts, dish[p], azimuth[p], elevation[p], room, enough_deg)
+            for p in pieces
+        ]
+        rows = [done.result() for done in solve]
+    n = np.concatenate([at[0] + piece.start for at, piece in zip(rows, pieces, strict=True)])
+    k, o = (np.concatenate([at[i] for at in rows]) for i in (1, 2))
+    bound = np.concatenate([at[3] for at in rows])
+    _follow(whole, parts, room, (n, k, o, bound), dish, direction_enu(azimuth, elevation))
+    rows_in, who = np.nonzero(inside)
+    whole.spare_deg[rows_in], whole.hit[rows_in], whole.obstacle[rows_in] = -180.0, True, who[:, None]
     return whole
 
 
-def _least_room(
-    parts: Parts, dish: Floats, azimuth: Floats, elevation: Floats, room: Room
-) -> tuple[Floats, Ints, Bools]:
-    ray = direction_enu(azimuth, elevation)
-    margin, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation))
-    bound = margin - room.angle_rad(distance)[:, None, :]
-    spare, who = np.full(azimuth.shape, np.inf), np.full(azimuth.shape, -1)
-    hit = np.zeros(azimuth.shape, dtype=bool)
-    first = bound.argmin(axis=2)
-    for n, k, o in _rounds(bound, first, spare, hit):
-        for start in range(0, n.size, _PAIRS):
-            rows = slice(start, start + _PAIRS)
-            found = evaluate(parts, o[rows], dish[n[rows]], ray[n[rows], k[rows]], room)
-            met = np.isfinite(found.hit_m)
-            value = np.where(met, -room.angle_rad(np.where(met, found.hit_m, 1.0)), found.spare_rad)
-            order = np.lexsort((value, k[rows], n[rows]))[
-                ::-1
-            ]  # the least of each (dish, ray) is written last
-            at = n[rows][order], k[rows][order]
-            best = np.full(spare.shape, np.inf)
-            best[at] = value[order]
-            by = np.full(spare.shape, -1)
-            by[at] = o[rows][order]
-            won = best < spare
-            spare[won], who[won] = best[won], by[won]
-            hit[n[rows][met], k[rows][met]] = True
-    return np.rad2deg(spare), who, hit
+def _near_rays(
+    parts: Parts, dish: Floats, azimuth: Floats, elevation: Floats, room: Room, enough_deg: float
+) -> tuple[Ints, Ints, Ints, Floats]:
+    """Dish, ray, obstacle of every pair whose bound is under enough_deg, and the bound, radians.
+
+    Most obstacles are too low whatever their azimuth: that is asked first, of all at once.
+    """
+    enough = np.deg2rad(enough_deg)
+    gap = parts.axis_m - dish[:, None, :2]
+    ahead = np.sqrt(gap[..., 0] ** 2 + gap[..., 1] ** 2) - parts.reach_m
+    over = parts.top_m - dish[:, 2:]
+    within = ahead <= 1e-6
+    reach = np.where(over > 0, np.maximum(ahead, 1e-6), ahead + 2.0 * parts.reach_m)
+    lowest = np.where(over < 0, np.hypot(np.maximum(ahead, 1e-6), over), np.maximum(ahead, 1e-6))
+    height = np.where(within, np.inf, np.arctan2(over, reach) + room.angle_rad(lowest))
+    n, k, o = np.nonzero(np.deg2rad(elevation)[..., None] < height[:, None, :] + enough)
+    least, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (n, k, o))
+    bound = least - room.angle_rad(distance)
+    near = bound < enough
+    return n[near], k[near], o[near], bound[near]
 
 
-def _rounds(bound: Floats, first: Ints, spare: Floats, hit: Bools) -> Iterator[tuple[Ints, Ints, Ints]]:
-    """First the obstacle with the least bound of each ray, then all that may still beat what it left."""
-    n, k = (index.ravel() for index in np.indices(first.shape))
-    yield n, k, first[n, k]
-    left = (bound < spare[..., None]) & ~hit[..., None]
-    left[n, k, first[n, k]] = False
-    rows = np.nonzero(left)
-    yield rows[0], rows[1], rows[2]
+def _follow(
+    whole: LeastRoom,
+    parts: Parts,
+    room: Room,
+    pairs: tuple[Ints, Ints, Ints, Floats],
+    dish: Floats,
+    ray: Floats,
+) -> None:
+    """Hits first, then the spare angles of the rays that are free, into `whole`."""
+    n, k, o, bound = pairs
+    along = np.concatenate(
+        [first_hit_m(parts, o[p], dish[n[p]], ray[n[p], k[p]]) for p in _pieces(n.size)] or [np.zeros(0)]
+    )
+    met = np.isfinite(along)
+    whole.hit[n[met], k[met]] = True
+    _lessen(whole, n[met], k[met], o[met], -np.rad2deg(room.angle_rad(along[met])))
+    free = ~whole.hit[n, k]
+    n, k, o, bound = n[free], k[free], o[free], np.rad2deg(bound[free])
+    order = np.lexsort((bound, k, n))
+    n, k, o, bound = n[order], k[order], o[order], bound[order]
+    first = np.ones(n.size, dtype=bool)
+    first[1:] = (n[1:] != n[:-1]) | (k[1:] != k[:-1])
+    for chosen in (first, ~first):
+        at = np.flatnonzero(chosen)
+        at = at[bound[at] < whole.spare_deg[n[at], k[at]]]
+        with ThreadPoolExecutor(_WORKERS) as pool:
+            rows = [at[p] for p in _pieces(at.size)]
+            solve = [
+                pool.submit(evaluate, parts, o[r], dish[n[r]], ray[n[r], k[r]], room, margins=False)
+                for r in rows
+            ]
+            for r, done in zip(rows, solve, strict=True):
+                _lessen(whole, n[r], k[r], o[r], np.rad2deg(done.result().spare_rad))
+
+
+def _pieces(count: int) -> list[slice]:
+    return [slice(start, start + _PAIRS) for start in range(0, count, _PAIRS)]
+
+
+def _lessen(whole: LeastRoom, n: Ints, k: Ints, o: Ints, spare_deg: Floats) -> None:
+    """Put values that are less than what stands there into place; several may fall on one ray."""
+    order = np.argsort(-spare_deg, kind="stable")  # the least is written last
+    n, k, o, spare_deg = n[order], k[order], o[order], spare_deg[order]
+    less = spare_deg < whole.spare_deg[n, k]
+    whole.spare_deg[n[less], k[less]] = spare_deg[less]
+    whole.obstacle[n[less], k[less]] = o[less]
 
 
 def _rays(
@@ -349,33 +393,33 @@ def _polar(point: Floats) -> tuple[Floats, Floats, Floats]:
     )
 
 
-def _bounds(parts: Parts, dish: Floats, azimuth_rad: Floats, elevation_rad: Floats) -> tuple[Floats, Floats]:
-    """Least angle (n, k, obstacle) and distance (n, obstacle) that the upright cylinder around each leaves.
+def _bounds(
+    parts: Parts, dish: Floats, azimuth_rad: Floats, elevation_rad: Floats, pairs: tuple[Ints, Ints, Ints]
+) -> tuple[Floats, Floats]:
+    """Least angle and distance of pairs (dish, ray, obstacle) that the upright cylinder around the obstacle leaves.
 
     Seen from outside the cylinder hides a sector of azimuths between two elevations. Above the sector's top the
     nearest direction is its top edge or corner, beside it the sector's side (Napier's rule).
     """
-    gap = parts.axis_m - dish[:, None, :2]
-    far = np.hypot(gap[..., 0], gap[..., 1])
-    near = far - parts.reach_m
-    outside = near > 1e-6
-    half = np.arcsin(np.minimum(parts.reach_m / np.maximum(far, 1e-9), 1.0))
-    bearing = np.arctan2(gap[..., 0], gap[..., 1])
-    over, under = parts.top_m - dish[:, 2:], parts.bottom_m - dish[:, 2:]
-    ahead = np.maximum(near, 0.0)
-    top = np.arctan2(over, np.where(over > 0, ahead, far + parts.reach_m))
-    bottom = np.arctan2(under, np.where(under > 0, far + parts.reach_m, ahead))
+    n, k, o = pairs
+    reach, azimuth, elevation = parts.reach_m[o], azimuth_rad[n, k], elevation_rad[n, k]
+    gap = parts.axis_m[o] - dish[n, :2]
+    far = np.sqrt(gap[:, 0] ** 2 + gap[:, 1] ** 2)
+    outside = far - reach > 1e-6
+    half = np.arcsin(np.minimum(reach / np.maximum(far, 1e-9), 1.0))
+    over, under = parts.top_m[o] - dish[n, 2], parts.bottom_m[o] - dish[n, 2]
+    ahead = np.maximum(far - reach, 0.0)
+    top = np.arctan2(over, np.where(over > 0, ahead, far + reach))
+    bottom = np.arctan2(under, np.where(under > 0, far + reach, ahead))
     distance = np.hypot(ahead, np.maximum(np.maximum(-over, under), 0.0))
-    turn = np.abs(bearing[:, None, :] - azimuth_rad[..., None])
-    turn = np.abs(np.mod(turn + np.pi, 2 * np.pi) - np.pi)
-    off = np.maximum(turn - half[:, None, :], 0.0)
-    up, down = elevation_rad[..., None] - top[:, None, :], bottom[:, None, :] - elevation_rad[..., None]
-    level, plumb = np.cos(elevation_rad)[..., None], np.sin(elevation_rad)[..., None]
+    turn = np.abs(np.arctan2(gap[:, 0], gap[:, 1]) - azimuth)
+    off = np.maximum(np.abs(np.mod(turn + np.pi, 2 * np.pi) - np.pi) - half, 0.0)
+    level, plumb = np.cos(elevation), np.sin(elevation)
     beside = np.arcsin(np.clip(level * np.sin(np.minimum(off, np.pi / 2)), 0.0, 1.0))
-    cosine = plumb * np.sin(top)[:, None, :] + level * np.cos(top)[:, None, :] * np.cos(off)
-    corner = np.arccos(np.clip(cosine, -1.0, 1.0))
+    corner = np.arccos(np.clip(plumb * np.sin(top) + level * np.cos(top) * np.cos(off), -1.0, 1.0))
+    up, down = elevation - top, bottom - elevation
     margin = np.where((up > 0) & (plumb > 0), corner, np.maximum(np.maximum(beside, up), down))
-    return np.where(outside[:, None, :], margin - 1e-9, -np.pi), np.where(outside, distance, 0.0)
+    return np.where(outside, margin - 1e-9, -np.pi), np.where(outside, distance, 0.0)
 
 
 def _holding(scene: Scene, parts: Parts, dish: Floats) -> Bools:
@@ -383,7 +427,8 @@ def _holding(scene: Scene, parts: Parts, dish: Floats) -> Bools:
     inside = np.zeros((len(dish), len(scene)), dtype=bool)
     if not len(scene):
         return inside
-    gap = np.linalg.norm(parts.axis_m - dish[:, None, :2], axis=2)
+    away = parts.axis_m - dish[:, None, :2]
+    gap = np.sqrt(away[..., 0] ** 2 + away[..., 1] ** 2)
     around = (gap <= parts.reach_m) & (dish[:, 2:] < parts.top_m)
     solid = np.array([o.stands and o.shape in ("prism", "facet") for o in scene.obstacles])
     n, o = np.nonzero(around & solid)

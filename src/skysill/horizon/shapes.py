@@ -48,6 +48,10 @@ disk       radius R tau, height z0
 """
 
 
+_PATCHES = 500
+"""Round surfaces searched at a time: their grids stay in the processor's cache."""
+
+
 @dataclass(frozen=True, slots=True)
 class Room:
     """What the ray needs free around it: D/2 + k sqrt(lambda d)."""
@@ -209,10 +213,22 @@ def patch_points(kind: Ints, shape: Floats, tau: Floats, turn: Floats) -> Floats
 def tightest_on_patches(
     kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, room: Room | None
 ) -> tuple[Floats, Floats]:
-    """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); room None: the margin.
+    """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); room None: the margin."""
+    spare, point = np.empty(len(dish_m)), np.empty((len(dish_m), 3))
+    for start in range(0, len(dish_m), _PATCHES):
+        rows = slice(start, start + _PATCHES)
+        near = kind[rows], shape[rows], span[rows], dish_m[rows], ray[rows]
+        spare[rows], point[rows] = _search_patches(*near, room)
+    return spare, point
+
+
+def _search_patches(
+    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, room: Room | None
+) -> tuple[Floats, Floats]:
+    """One batch of `tightest_on_patches`.
 
     A grid of 9 by 24, then stencils of 3 by 3, each with a Newton step on the quadratic through it. A stencil whose
-    middle is the least is drawn four times smaller, else twice as large, until it is a hundred-thousandth of the grid's mesh.
+    middle is the least is drawn four times smaller, else twice as large, down to 1e-5 of the grid's mesh.
     """
     rows, ends = np.arange(len(dish_m)), span
     span = _off_the_poles(kind, span)
@@ -387,13 +403,16 @@ def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
     found.tight_m[won] = point[at[won]]
 
 
-def evaluate(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room) -> Found:
+def evaluate(
+    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room, *, margins: bool = True
+) -> Found:
     """Exact room between each ray and its obstacle.
 
     Parameters
     ----------
     obstacle : (pair,) int, index into the scene
     dish_m : (pair, 3) dish centre; ray : (pair, 3) unit vector
+    margins : False leaves the margins and the hits out, and looks for the spare angle only
 
     Returns
     -------
@@ -401,7 +420,7 @@ def evaluate(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Ro
     """
     pairs = obstacle.size
     found = Found(
-        first_hit_m(parts, obstacle, dish_m, ray),
+        first_hit_m(parts, obstacle, dish_m, ray) if margins else np.full(pairs, np.inf),
         np.full(pairs, np.inf),
         np.zeros((pairs, 3)),
         np.full(pairs, np.inf),
@@ -417,10 +436,11 @@ def evaluate(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Ro
             dish_m[owner],
             ray[owner],
         )
-        margin, point = tightest_on_patches(*rounds, None)
-        best, at = _least(margin, owner, pairs)
-        won = best < found.margin_rad
-        found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
+        if margins:
+            margin, point = tightest_on_patches(*rounds, None)
+            best, at = _least(margin, owner, pairs)
+            won = best < found.margin_rad
+            found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
         _offer(found, *tightest_on_patches(*rounds, room), owner)
     owner, face = _spread(obstacle, parts.face_first)
     if owner.size:
