@@ -7,7 +7,9 @@ could no longer rise over what they have met (an exact bound on the sphere).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
@@ -32,8 +34,12 @@ FINE_CELL_M = 2.0
 
 _BLOCK = 64
 _RAYS_TOGETHER = 512
-_WORTH_NOTING = 5e-5
-"""Slope (0.003 degree) by which a crest between two crossings must rise to be noted."""
+_WORTH_NOTING = 1e-6
+"""Slope (0.00006 degree) by which a crest between two crossings must rise to be noted."""
+
+
+_Bundle: TypeAlias = tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]
+"""Rising samples (ray, distance, height, slope) of a bundle; known stretches (ray, from, to)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,10 +118,17 @@ def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highes
     """Follow all rays through one raster, in bundles that fit the cache."""
     end_m = np.fmin(stop_m, layer.leave_m)
     present = np.flatnonzero((layer.enter_m < end_m) & (layer.paths.length > 0))
-    parts = [
-        _march_bundle(eye, layer, finer, present[at : at + _RAYS_TOGETHER], end_m, highest_ground_m)
-        for at in range(0, present.size, _RAYS_TOGETHER)
-    ]
+    bundles = [present[at : at + _RAYS_TOGETHER] for at in range(0, present.size, _RAYS_TOGETHER)]
+    layer.grid.blocks()  # worked out once, before several threads ask for it
+
+    def follow(ray: Ints) -> _Bundle:
+        return _march_bundle(eye, layer, finer, ray, end_m, highest_ground_m)
+
+    if len(bundles) > 1:  # long array calls let go of the interpreter, so two threads keep two cores busy
+        with ThreadPoolExecutor(2) as pool:
+            parts = list(pool.map(follow, bundles))
+    else:
+        parts = [follow(ray) for ray in bundles]
     rising = [piece for part in parts for piece in part[0]]
     known = [part[1] for part in parts]
     if layer.grid.has_void:
@@ -159,7 +172,7 @@ class _Stages:
 
 def _march_bundle(
     eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, highest_ground_m: float
-) -> tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]:
+) -> _Bundle:
     rising: list[tuple[Ints, Floats, Floats, Floats]] = []
     known = _KnownStretches(layer, ray)
     now, who, end = layer.paths.take(ray), ray, end_m[ray]
@@ -267,12 +280,13 @@ def _note_steps(
     rising.append((ray[who], distance_m[row, slot], seen.elevation_m[who, slot], slope[row, slot]))
     best = best.copy()
     best[hopeful] = ladder[:, -1]
-    row, here, there = _neighbours(distance_m)
+    slack = (bulge_m[hopeful] / _nearest_m(seen)[hopeful])[:, None]
+    with np.errstate(invalid="ignore"):
+        row, here, there = _stretches_beside(distance_m, slope + slack > ladder[:, 1:] + _WORTH_NOTING)
     low, high, level = slope[row, here], slope[row, there], ladder[row, here + 1]
     with np.errstate(invalid="ignore"):
-        chance = np.flatnonzero(
-            np.maximum(low, high) + bulge_m[hopeful[row]] / distance_m[row, here] > level + _WORTH_NOTING
-        )
+        reach = np.maximum(low, high) + bulge_m[hopeful[row]] / distance_m[row, here]
+    chance = np.flatnonzero(reach > level + _WORTH_NOTING)
     who, level = hopeful[row[chance]], level[chance]
     crest_m, height_m = crests(
         layer.grid, paths, seen, who, here[chance], there[chance], (high - low)[chance]
@@ -288,11 +302,24 @@ def _nearest_m(seen: Crossings) -> Floats:
     return np.asarray(np.fmin.reduce(seen.distance_m[:, :8], axis=1))
 
 
-def _neighbours(distance_m: Floats) -> tuple[Ints, Ints, Ints]:
-    """Row and the two slots of crossings that follow each other on a ray."""
-    row, slot = np.nonzero(~np.isnan(distance_m))
-    follows = row[1:] == row[:-1]
-    return row[:-1][follows], slot[:-1][follows], slot[1:][follows]
+def _stretches_beside(distance_m: Floats, wanted: Bools) -> tuple[Ints, Ints, Ints]:
+    """Row and the two slots of crossings that follow each other on a ray, where either is wanted."""
+    slots = distance_m.shape[1]
+    blank = np.isnan(distance_m)
+    row, slot = np.nonzero(wanted)
+    before = slot - 1
+    while (empty := (before >= 0) & blank[row, before]).any():
+        before = before - empty
+    begins = np.zeros(wanted.shape, bool)
+    begins[row, slot] = True
+    begins[row[before >= 0], before[before >= 0]] = True
+    begins &= ~blank
+    row, here = np.nonzero(begins)
+    there = here + 1
+    while (empty := (there < slots) & blank[row, np.minimum(there, slots - 1)]).any():
+        there = there + empty
+    inside = there < slots
+    return row[inside], here[inside], there[inside]
 
 
 def _bound(eye: Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:

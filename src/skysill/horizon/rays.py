@@ -236,10 +236,12 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     stride_m = distance_m[:, 1:] - distance_m[:, :-1]
     nearer = np.minimum(main[:, :-1], main[:, 1:])
     for extra in range(between):
-        line = np.where(rise > 0, cell[:, :-1] + (1 + extra), cell[:, :-1] - extra)
+        line = np.maximum(cell[:, :-1], cell[:, 1:])  # the one line between the two cells
+        if between > 1:
+            line = np.where(rise > 0, cell[:, :-1] + (1 + extra), cell[:, :-1] - extra)
         with np.errstate(divide="ignore", invalid="ignore"):
             part = (line - other[:, :-1]) / rise
-        part[jump <= extra] = np.nan
+        np.copyto(part, np.nan, where=jump <= extra)
         parts[:, :, 1 + extra] = part
         found_m[:, :, 1 + extra] = distance_m[:, :-1] + part * stride_m
         height_m[:, :, 1 + extra] = sight.on_other_line(nearer, line, part)
@@ -395,16 +397,16 @@ def reach_needed_m(
 def extent_m(grid: Grid, paths: RayPaths) -> tuple[Floats, Floats]:
     """Ground distances (ray,), (ray,) at which rays enter and leave the lattice; nan, nan where they miss it.
 
-    A ray that starts inside enters at 0. Followed at 256 places, linear between them.
+    A ray that starts inside enters at 0. Followed at 64 places, linear between them.
     """
     rows, cols = grid.values.shape
-    t = paths.length[:, None] * np.linspace(0.0, 1.0, 257)
+    t = paths.length[:, None] * np.linspace(0.0, 1.0, 65)
     col, row = paths.position_at(t)
     # how far inside the nearest edge, in cells: positive inside, negative outside
     depth = np.minimum(np.minimum(col, cols - 1 - col), np.minimum(row, rows - 1 - row))
     inside = (depth >= 0) & (paths.length > 0)[:, None]
     first, count = inside.argmax(axis=1), len(paths)
-    last = 256 - inside[:, ::-1].argmax(axis=1)
+    last = 64 - inside[:, ::-1].argmax(axis=1)
     ray = np.arange(count)
 
     def edge(within: Ints, without: Ints) -> Floats:
@@ -414,6 +416,6 @@ def extent_m(grid: Grid, paths: RayPaths) -> tuple[Floats, Floats]:
         return np.asarray(t[ray, within] + share * (t[ray, without] - t[ray, within]))
 
     enter = paths.distance_at(edge(first, np.maximum(first - 1, 0))[:, None])[:, 0]
-    leave = paths.distance_at(edge(last, np.minimum(last + 1, 256))[:, None])[:, 0]
+    leave = paths.distance_at(edge(last, np.minimum(last + 1, 64))[:, None])[:, 0]
     missed = ~inside.any(axis=1)
     return np.where(missed, np.nan, enter), np.where(missed, np.nan, leave)
