@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from skysill.job import Job, Sources
 from skysill.look import LookVector
 from skysill.positions import offset_position, plan_offset
 from skysill.site import Criteria, Mount, Site, Terminal
-from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_360
+from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
     "NEAR_TALL_M",
@@ -130,7 +131,7 @@ class Gathered:
     """What every source says from one place.
 
     terrain, doubtful : terrain columns to be believed, and those only coarse cells saw nearby
-    all_round : terrain on the azimuths of the profile, for showing
+    all_round : terrain and obstacles on the azimuths of the profile, for showing
     scene : obstacles today; obstacles : their columns
     """
 
@@ -139,7 +140,7 @@ class Gathered:
     terrain: Silhouette | None = None
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
-    all_round: Silhouette | None = None
+    all_round: tuple[Silhouette, ...] = ()
     scene: Any | None = None
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
@@ -154,7 +155,7 @@ class Gathered:
     @property
     def shown(self) -> tuple[Silhouette, ...]:
         """The same with the terrain all round, for pictures and profiles."""
-        return self.silhouettes if self.all_round is None else (self.all_round, *self.silhouettes)
+        return (*self.all_round, *self.silhouettes)
 
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
@@ -355,18 +356,13 @@ def gather(
         )
         notes.extend(measured.silhouette.notes)
     terrain = _terrain_to_rays(job, at, looks)
-    all_round = None if azimuths_deg is None else _terrain(job, at, wrap_360(azimuths_deg), None)
+    overruled = None
     if true_readings is not None and measured is not None:
-        terrain, all_round = (
-            None if t is None else t.kept(~_overruled(t, true_readings, measured.silhouette, at, job))
-            for t in (terrain, all_round)
-        )
+        overruled = partial(_overruled, readings=true_readings, carried=measured.silhouette, at=at, job=job)
     doubtful = None
-    if all_round is not None:
-        notes.extend(all_round.notes)
-        all_round = all_round.kept(np.asarray(all_round.assured))
     if terrain is not None:
         notes.extend(terrain.notes)
+        terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
         assured = np.asarray(terrain.assured)
         terrain, doubtful = terrain.kept(assured), terrain.kept(~assured)
     obstacles, scene = None, job.sources.scene
@@ -374,18 +370,40 @@ def gather(
         _refuse_inside(scene, at)
         obstacles = scene_columns(scene, at, looks, job)
         notes.extend(obstacles.notes)
+    all_round: list[Silhouette] = []
+    if azimuths_deg is not None:
+        all_round = _all_round(job, at, np.asarray(wrap_360(azimuths_deg)), overruled)
+        notes.extend(note for silhouette in all_round for note in silhouette.notes)
     return Gathered(
         place=at,
         measured=measured,
         terrain=terrain,
         doubtful=doubtful,
         obstacles=obstacles,
-        all_round=all_round,
+        all_round=tuple(all_round),
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction),
         correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
     )
+
+
+def _all_round(
+    job: Job, at: Place, azimuth_deg: Floats, overruled: Callable[[Silhouette], Bools] | None
+) -> list[Silhouette]:
+    """Terrain and obstacles as they show on the whole round, less what the measurement overrules."""
+    found = []
+    terrain = _terrain(job, at, azimuth_deg, None)
+    if terrain is not None:
+        keep = np.asarray(terrain.assured) if overruled is None else terrain.assured & ~overruled(terrain)
+        found.append(terrain.kept(keep))
+    if job.sources.scene is not None:
+        from skysill.horizon.obstacles import corner_azimuths_deg, scene_silhouette
+
+        scene, dish_m = job.sources.scene, dish_in_scene_m(at)
+        cuts = np.append(azimuth_deg, corner_azimuths_deg(scene, dish_m))
+        found.append(scene_silhouette(scene, dish_m, azimuth_deg=cuts))
+    return found
 
 
 def dish_in_scene_m(at: Place) -> Floats:
@@ -406,13 +424,17 @@ def _refuse_inside(scene: Any, at: Place) -> None:
 
 
 def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) -> Silhouette:
-    """The obstacles as columns: all round at its own step, densely where a ray matters, and on each ray."""
-    from skysill.horizon.obstacles import scene_silhouette
+    """The obstacles as columns on the azimuths that matter to the rays: dense, wide, and at every corner there."""
+    from skysill.horizon.obstacles import corner_azimuths_deg, scene_silhouette
 
     dish_m = dish_in_scene_m(at)
-    ring = scene_silhouette(scene, dish_m)
-    windows = [window_azimuths_deg(look, job.terminal, job.criteria)[0] for look in looks if look.visible]
-    return scene_silhouette(scene, dish_m, azimuth_deg=np.concatenate([ring.azimuth_deg, *windows]))
+    corners = corner_azimuths_deg(scene, dish_m)
+    wanted = [np.zeros(0)]
+    for look in looks:
+        dense, wide = window_azimuths_deg(look, job.terminal, job.criteria)
+        half_deg = float(np.abs(wrap_180(np.append(wide, dense) - (look.azimuth_deg or 0.0))).max())
+        wanted += [dense, wide, corners[np.abs(wrap_180(corners - (look.azimuth_deg or 0.0))) < half_deg]]
+    return scene_silhouette(scene, dish_m, azimuth_deg=np.concatenate(wanted))
 
 
 def _correction(job: Job, at: Place) -> CompassCorrection | None:
@@ -465,7 +487,7 @@ def _terrain(job: Job, at: Place, azimuth_deg: Floats, ray_elevation_deg: Floats
     )
 
 
-def _overruled(terrain: Silhouette, readings: Readings, carried: Silhouette, at: Place, job: Job) -> Bools:
+def _overruled(terrain: Silhouette, *, readings: Readings, carried: Silhouette, at: Place, job: Job) -> Bools:
     """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
 
     From the instrument's own position every measured azimuth is. From elsewhere a point of ground counts only if,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -39,6 +40,7 @@ __all__ = [
     "SceneClearance",
     "building",
     "clearances",
+    "corner_azimuths_deg",
     "facet",
     "least_room",
     "pole",
@@ -469,9 +471,7 @@ def scene_silhouette(
     """
     parts, dish = _parts(scene), np.asarray(dish_m, dtype=np.float64).reshape(3)
     if azimuth_deg is None:
-        azimuth_deg = np.concatenate(
-            [np.arange(0.0, 360.0, step_deg), *(_corners(o, dish) for o in scene.obstacles)]
-        )
+        azimuth_deg = np.concatenate([np.arange(0.0, 360.0, step_deg), corner_azimuths_deg(scene, dish)])
     cut = columns(parts, dish, np.unique(wrap_360(azimuth_deg)))
     spans = [[0.0, 360.0]] if scene.complete else np.zeros((0, 2))
     return Silhouette(
@@ -489,6 +489,13 @@ def scene_silhouette(
     )
 
 
+def corner_azimuths_deg(scene: Scene, dish_m: ArrayLike) -> Floats:
+    """(n,) azimuths of all vertices, both sides of each, and of the sides of round things, from a dish centre (3,)."""
+    dish = np.asarray(dish_m, dtype=np.float64).reshape(3)
+    corners = [_corners(o, dish) for o in scene.obstacles]
+    return np.asarray(wrap_360(np.concatenate(corners))) if corners else np.zeros(0)
+
+
 def _corners(obstacle: Obstacle, dish: Floats) -> Floats:
     """Azimuths of an obstacle's vertices and just beside them, and of a round thing's two sides."""
     gap = obstacle.vertices_m[:, :2] - dish[:2]
@@ -501,6 +508,7 @@ def _corners(obstacle: Obstacle, dish: Floats) -> Floats:
     return np.concatenate([bearing, bearing - sides, bearing + sides])
 
 
+@lru_cache(maxsize=16)
 def _parts(scene: Scene) -> Parts:
     """The scene taken apart."""
     taken = [_take_apart(obstacle) for obstacle in scene.obstacles]
