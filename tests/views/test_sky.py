@@ -139,7 +139,7 @@ def test_each_source_stands_at_its_height_with_its_own_hatch(clinic, drawn):
         assert patch.get_hatch() == INK.sources[source].hatch
         elevation_deg = _direction(*np.asarray(patch.get_path().vertices).T)[1]
         highest[source] = max(highest.get(source, 0.0), elevation_deg.max())
-    assert highest == pytest.approx({"terrain": 8.0, "measured": 17.0, "obstacle": 38.4})
+    assert highest == pytest.approx({"terrain": 8.0, "measured": 17.0, "obstacle": 38.4}, abs=0.1)
 
 
 def test_a_wire_overhead_is_an_area_with_a_lower_edge(clinic, drawn):
@@ -150,8 +150,8 @@ def test_a_wire_overhead_is_an_area_with_a_lower_edge(clinic, drawn):
     ]  # fmt: skip
     (wire,) = wire
     azimuth_deg, elevation_deg = _direction(*np.asarray(wire.get_path().vertices).T)
-    assert (elevation_deg.min(), elevation_deg.max()) == pytest.approx((37.6, 38.4))
-    assert (azimuth_deg.min(), azimuth_deg.max()) == pytest.approx((150.0, 209.5))
+    assert (elevation_deg.min(), elevation_deg.max()) == pytest.approx((37.6, 38.4), abs=0.1)
+    assert (azimuth_deg.min(), azimuth_deg.max()) == pytest.approx((150.0, 209.5), abs=0.2)
 
 
 def test_the_arc_passes_through_the_geostationary_satellites(clinic, drawn):
@@ -195,6 +195,12 @@ def test_enough_room_and_still_not_clear_says_why(make_assessment, make_result):
     near = make_result(margin_deg=9.0, reasons=("The hedge grows into it in 3 years.",))
     words = " ".join(_words(sky_figure(make_assessment([near]))))
     assert "room 9.0°, needed 7.4°. The hedge grows into it in 3" in words
+
+
+def test_a_horizon_without_satellites_is_drawn_too(tmp_path, make_assessment, make_silhouette):
+    ground = make_silhouette("terrain", np.arange(0.0, 360.0), 12.0, 900.0, spans=[[0.0, 360.0]])
+    write_sky_view(tmp_path / "horizon.png", make_assessment([], [ground]))
+    assert (tmp_path / "horizon.png").stat().st_size > 10_000
 
 
 def test_the_same_assessment_gives_the_same_svg(tmp_path, clinic):

@@ -118,7 +118,23 @@ def test_overlapping_outlines_become_one_and_apart_ones_stay_apart():
     pieces = outlines([square, square + 1.0, square + 10.0])
     assert len(pieces) == 2
     areas_found = sorted(_area(rings[0]) for rings in pieces)
-    assert areas_found == pytest.approx([4.0, 7.0])  # two squares of 4 that share 1
+    assert areas_found == pytest.approx([4.0, 7.0], abs=0.05)  # two squares of 4 that share 1
+
+
+def test_a_wire_without_thickness_stays_to_be_seen():
+    along = np.linspace(0.0, 20.0, 50)
+    there = np.column_stack([along, np.sin(along / 5.0)])
+    ((ring,),) = outlines([np.concatenate([there, there[::-1]])])
+    assert (ring[:, 0].min(), ring[:, 0].max()) == pytest.approx((0.0, 20.0), abs=0.1)
+    assert 0.1 < _area(ring) / 20.0 < 0.3  # as wide as a line, degrees
+
+
+def test_a_wire_that_thins_out_is_drawn_to_its_end():
+    along = np.linspace(0.0, 20.0, 50)
+    thick = np.maximum(0.0, 1.0 - along / 5.0)
+    upper, lower = np.column_stack([along, thick]), np.column_stack([along, np.zeros(50)])
+    ((ring,),) = outlines([np.concatenate([upper, lower[::-1]])])
+    assert ring[:, 0].max() == pytest.approx(20.0, abs=0.1)
 
 
 def test_a_wide_hole_stays_open_and_a_slit_is_closed():
@@ -128,7 +144,7 @@ def test_a_wide_hole_stays_open_and_a_slit_is_closed():
     )]  # fmt: skip
     (rings,) = outlines(frame)
     assert len(rings) == 2
-    assert _area(rings[1]) == pytest.approx(36.0)
+    assert _area(rings[1]) == pytest.approx(36.0, abs=0.05)
     (rings,) = outlines([*frame, np.array([[2, 2], [7.9, 2], [7.9, 8], [2, 8]], float)])
     assert len(rings) == 1
 

@@ -155,8 +155,10 @@ def rows_in(results: Sequence[SatelliteResult]) -> list[float]:
     return [0.36 + _LINE_IN * len(_wrapped(result)) for result in results]
 
 
-def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> Axes:
+def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> None:
     """A row per satellite from `top_in` inches below the top: marker, verdict, name, place, reason."""
+    if not results:
+        return
     width_in, height_in = figure.get_size_inches()
     heights_in = rows_in(results)
     tall_in = sum(heights_in)
@@ -168,7 +170,6 @@ def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, i
     for result, row_in in zip(results, heights_in, strict=True):
         _row(ax, result, y_in, ink)
         y_in += row_in
-    return ax
 
 
 def _row(ax: Axes, result: SatelliteResult, y_in: float, ink: Ink) -> None:

@@ -25,7 +25,7 @@ from skysill.units import Floats, wrap_180
 from skysill.views.captions import key, needed_deg, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, circle_on_sky, outlines, seen_spans, unseen_spans
+from skysill.views.skyline import Area, areas, circle_on_sky, dotted, outlines, seen_spans, unseen_spans
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
@@ -88,7 +88,7 @@ def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
         wanted.append(_label(result, mark, ink))
     ticks = [text for text in ticks if not _hidden(ax, text, marks, rooms)]
     keep_clear = [box_of(text) for text in (*ticks, *notes)]
-    edges = [np.asarray(patch.get_path().vertices)[::4] for _, patch in shapes]
+    edges = [dotted(np.asarray(patch.get_path().vertices), 2.0) for _, patch in shapes]
     edges += [room.get_xy()[::4] for room in rooms if room is not None]
     avoid = np.concatenate(edges) if edges else None
     labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, ink=ink)

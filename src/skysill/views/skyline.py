@@ -7,19 +7,35 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.units import Bools, Floats, Ints, wrap_180
 
-__all__ = ["Area", "areas", "circle_on_sky", "outlines", "seen_spans", "tangent_plane_deg", "unseen_spans"]
+__all__ = [
+    "Area",
+    "areas",
+    "circle_on_sky",
+    "dotted",
+    "outlines",
+    "seen_spans",
+    "tangent_plane_deg",
+    "unseen_spans",
+]
 
 _WIDEST_STEP_DEG = 2.0
 """Columns of one obstacle farther apart than this are two pieces of it, not one."""
 
 _SLIT = 0.3
 """Gaps inside an outline narrower than this, in degrees on paper, cannot be seen and are closed."""
+
+_THIN = 0.16
+"""Anything that obstructs is drawn at least this wide, in degrees on paper."""
+
+_FINE = 0.02
+"""Outlines are drawn through points that leave out no detail larger than this, in degrees on paper."""
 
 _HALF_COLUMN_DEG = 0.05
 """Half the width drawn for a column that stands alone: a pole must not vanish."""
@@ -186,9 +202,9 @@ def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
 
     A house of walls, roof planes and chimneys is one shape against the sky.
     """
-    from shapely import MultiPolygon, Polygon, make_valid, normalize, union_all
+    from shapely import MultiPolygon, Polygon, normalize, union_all
 
-    whole = union_all([make_valid(Polygon(shape)) for shape in shapes if len(shape) >= 3])
+    whole = union_all([part for shape in shapes if len(shape) >= 3 for part in _visible(shape)])
     pieces = []
     for part in getattr(whole, "geoms", [whole]):
         if part.geom_type == "Polygon" and part.area > 0.0:
@@ -196,6 +212,34 @@ def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
             pieces.append(Polygon(part.exterior, wide))
     tidy = normalize(MultiPolygon(pieces))  # the same order every time
     return [[np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)] for part in tidy.geoms]
+
+
+def _visible(shape: Floats) -> list[Any]:
+    """An outline as a valid area, and what of it is too thin to be seen as a line of its least width.
+
+    A wire seen from afar has no height to speak of and must not vanish.
+    """
+    from shapely import LineString, Polygon, make_valid
+
+    ring = LineString(np.concatenate([shape, shape[:1]])).simplify(_FINE)
+    area = make_valid(Polygon(ring.coords)) if len(ring.coords) > 3 else Polygon()
+    stout = area.buffer(-_THIN / 2.0).buffer(_THIN / 2.0 + 0.01)
+    thin = ring.difference(stout).buffer(_THIN / 2.0)
+    parts = [part for part in getattr(thin, "geoms", [thin]) if not part.is_empty]
+    # short parts are but the corners of a stout area
+    long = [
+        part
+        for part in parts
+        if stout.is_empty or np.hypot(*np.subtract(part.bounds[2:], part.bounds[:2])) > 4.0 * _THIN
+    ]
+    return [area, *long]
+
+
+def dotted(points: Floats, step: float) -> Floats:
+    """Places along a line (n, 2), no more than about `step` apart: what a label should rather not cover."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    at = np.linspace(0.0, along[-1], max(2, int(along[-1] / step) + 1))
+    return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
 
 
 def circle_on_sky(

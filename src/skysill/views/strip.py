@@ -27,7 +27,7 @@ from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
 from skysill.views.captions import chosen, key, needed_deg, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, outlines, tangent_plane_deg, unseen_spans
+from skysill.views.skyline import Area, areas, dotted, outlines, tangent_plane_deg, unseen_spans
 
 __all__ = ["StripArtists", "draw_strip", "half_width_deg", "strip_figure", "write_strip"]
 
@@ -111,7 +111,7 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
         [0], [0], marker="+", markersize=16, markeredgewidth=2.2, color=ink.text, linestyle="none", zorder=18
     )
     margin = _draw_margin(ax, result, window, ink)
-    avoid = [np.asarray(patch.get_path().vertices)[::4] for _, patch in shapes] + (
+    avoid = [dotted(np.asarray(patch.get_path().vertices), window.half_deg / 40.0) for _, patch in shapes] + (
         [] if needed is None else [_around(needed)]
     )
     labels = place_labels(
