@@ -510,7 +510,7 @@ def _corners(obstacle: Obstacle, dish: Floats) -> Floats:
 
 @lru_cache(maxsize=16)
 def _parts(scene: Scene) -> Parts:
-    """The scene taken apart."""
+    """The scene taken apart; a scene cannot change, so what was taken apart is kept."""
     taken = [_take_apart(obstacle) for obstacle in scene.obstacles]
     edges = [t[0] for t in taken]
     faces = [t[1] for t in taken]

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from skysill.horizon.shapes import DEEP_M, DISK, ELLIPSOID, SIDE, Parts, patch_points, patch_radius_m
-from skysill.units import Bools, Floats, Ints
+from skysill.units import Floats, Ints
 
 __all__ = ["Columns", "columns", "depth_rad"]
 
@@ -194,51 +194,63 @@ def _elevation(along: Floats, rise: Floats) -> Floats:
     return np.rad2deg(np.arctan2(rise, along))
 
 
-def _span(along: Floats, rise: Floats, there: Bools, owner: Ints) -> _Cuts:
-    """Columns from the two ends (face, azimuth, 2) of cuts."""
-    angle = _elevation(along, rise)
-    high = angle.argmax(axis=2)[..., None]
-    distance = np.take_along_axis(np.hypot(along, rise), high, axis=2)[..., 0]
-    row, at = np.nonzero(there)
-    return (
-        at.astype(float),
-        angle.min(axis=2)[row, at],
-        angle.max(axis=2)[row, at],
-        distance[row, at],
-        owner[row].astype(float),
+def _crossing_faces(parts: Parts, dish_m: Floats, way: Floats) -> tuple[Ints, Ints]:
+    """Pairs (face, azimuth) that can meet: azimuths in order, and each face's own span of them."""
+    azimuth = np.mod(np.arctan2(way[:, 0], way[:, 1]), 2 * np.pi)
+    order = np.argsort(azimuth, kind="stable")
+    gap = parts.corners_m[..., :2] - dish_m[:2]
+    bearing = np.arctan2(gap[..., 0], gap[..., 1])
+    turn = np.mod(bearing - bearing[:, :1] + np.pi, 2 * np.pi) - np.pi
+    low, high = turn.min(axis=1), turn.max(axis=1)
+    around = (high - low > 3.0) | (
+        np.hypot(gap[..., 0], gap[..., 1]).min(axis=1) < 1e-3
+    )  # near or over the dish
+    start = np.mod(bearing[:, 0] + low - 1e-9, 2 * np.pi)
+    width = np.where(around, 2 * np.pi - 1e-12, high - low + 2e-9)
+    first = np.searchsorted(azimuth[order], start, side="left")
+    last = np.searchsorted(azimuth[order], np.mod(start + width, 2 * np.pi), side="right")
+    count = np.where(
+        around, azimuth.size, np.where(start + width >= 2 * np.pi, azimuth.size - first + last, last - first)
     )
+    count = np.maximum(count, 0)
+    face = np.repeat(np.arange(len(gap)), count)
+    step = np.arange(face.size) - np.repeat(np.cumsum(count) - count, count)
+    return face, order[np.mod(np.repeat(first, count) + step, max(azimuth.size, 1))]
 
 
 def _face_cuts(parts: Parts, dish_m: Floats, way: Floats) -> _Cuts:
     """Faces cut by upright planes: a straight line in each, clipped to the face and to what lies ahead."""
-    normal, inward = parts.normal, parts.inward
     owner = np.repeat(np.arange(len(parts.reach_m)), np.diff(parts.face_first))
-    level, plumb = normal[:, :2] @ way.T, np.broadcast_to(normal[:, 2:], (len(normal), len(way)))
+    face, at = _crossing_faces(parts, dish_m, way)
+    normal, inward, ahead = parts.normal[face], parts.inward[face], way[at]
+    level, plumb = np.einsum("fi,fi->f", normal[:, :2], ahead), normal[:, 2]
     size = np.hypot(level, plumb)
     safe = np.maximum(size, 1e-12)
-    gap = (parts.offset_m - normal @ dish_m)[:, None] / safe**2
-    start = np.stack([gap * level, gap * plumb], axis=-1)  # (face, azimuth, along and rise)
-    line = np.stack([-plumb / safe, level / safe], axis=-1)
+    gap = (parts.offset_m[face] - normal @ dish_m) / safe**2
+    start = np.stack([gap * level, gap * plumb], axis=1)  # along the azimuth, and up
+    line = np.stack([-plumb / safe, level / safe], axis=1)
     # the three sides of the face, and "ahead", as half lines of the cut's own coordinate
-    side = np.stack(
-        [
-            np.einsum("fij,aj->fai", inward[:, :, :2], way),
-            np.broadcast_to(inward[:, None, :, 2], (*size.shape, 3)),
-        ],
-        axis=-1,
-    )
-    depth = np.einsum("faij,faj->fai", side, start) + (inward @ dish_m - parts.inward_m)[:, None, :]
-    rate = np.einsum("faij,faj->fai", side, line)
-    depth = np.concatenate([depth, start[..., :1] - 1e-6], axis=-1)
-    rate = np.concatenate([rate, line[..., :1]], axis=-1)
+    side = np.stack([np.einsum("fij,fj->fi", inward[:, :, :2], ahead), inward[:, :, 2]], axis=2)
+    depth = np.einsum("fij,fj->fi", side, start) + inward @ dish_m - parts.inward_m[face]
+    rate = np.einsum("fij,fj->fi", side, line)
+    depth = np.concatenate([depth, start[:, :1] - 1e-6], axis=1)
+    rate = np.concatenate([rate, line[:, :1]], axis=1)
     still = np.abs(rate) < 1e-12
     cut = -depth / np.where(still, 1.0, rate)
-    low = np.maximum(np.where(~still & (rate > 0), cut, -np.inf).max(axis=-1), -DEEP_M)
-    high = np.minimum(np.where(~still & (rate < 0), cut, np.inf).min(axis=-1), DEEP_M)
-    there = (size > 1e-9) & (high >= low) & ~(still & (depth < -1e-9)).any(axis=-1)
-    ends = start[..., None, :] + np.stack([low, high], axis=-1)[..., None] * line[..., None, :]
-    ends = np.where(there[..., None, None], ends, 1.0)
-    return _span(ends[..., 0], ends[..., 1], there, owner)
+    low = np.maximum(np.where(~still & (rate > 0), cut, -np.inf).max(axis=1), -DEEP_M)
+    high = np.minimum(np.where(~still & (rate < 0), cut, np.inf).min(axis=1), DEEP_M)
+    there = (size > 1e-9) & (high >= low) & ~(still & (depth < -1e-9)).any(axis=1)
+    ends = start[there, None, :] + np.stack([low, high], axis=1)[there, :, None] * line[there, None, :]
+    angle = _elevation(ends[..., 0], ends[..., 1])
+    rows, top = np.arange(len(ends)), angle.argmax(axis=1)
+    distance = np.hypot(ends[rows, top, 0], ends[rows, top, 1])
+    return (
+        at[there].astype(float),
+        angle.min(axis=1),
+        angle.max(axis=1),
+        distance,
+        owner[face[there]].astype(float),
+    )
 
 
 def _round_cuts(parts: Parts, dish_m: Floats, way: Floats) -> _Cuts:
