@@ -87,7 +87,7 @@ def rain_cost(
             loss_db=loss_db,
             free_hours=planned * hours,
             obstructed_hours=after * hours,
-            obstructed_is_floor=after >= _MOST_PERCENT,
+            obstructed_is_floor=after >= 0.999 * _MOST_PERCENT,
         ),
         None,
     )

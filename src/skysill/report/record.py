@@ -25,12 +25,14 @@ from skysill.positions import format_position, offset_position
 from skysill.rain import RainCost, rain_cost
 from skysill.report.built import Built, PhotoRecord, built, photo_record
 from skysill.site import Mount
-from skysill.sun import SunReport, interference_half_angle_deg, sun_report
+from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_report
 
 __all__ = ["Obstruction", "Record", "SatelliteRecord", "SurveyRecord", "survey_record"]
 
 MOST_OBSTRUCTIONS = 10
 _FARTHEST_ASIDE_DEG = 45.0
+LEVEL_DEG = 0.3
+"""Sun and satellite count as equally high within about half the sun's width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,13 @@ class SatelliteRecord:
     rain: RainCost | None
     rain_note: str | None
 
+    @property
+    def proof(self) -> Crossing | None:
+        """The next time at which sunlight at the dish centre proves the path free: the sun no higher than it."""
+        most_deg = self.result.look.elevation_apparent_deg + LEVEL_DEG
+        crossings = () if self.sun is None else self.sun.crossings
+        return next((one for one in crossings if one.sun_elevation_deg <= most_deg), None)
+
 
 @dataclass(frozen=True, slots=True)
 class SurveyRecord:
@@ -118,6 +127,7 @@ class Record:
     photos: tuple[PhotoRecord, ...]
     built: Built | None
     notes: tuple[str, ...]
+    zone: dt.tzinfo = dt.UTC
 
     @property
     def title(self) -> str:
@@ -179,6 +189,7 @@ def survey_record(
         photos=tuple(shown),
         built=done,
         notes=tuple(dict.fromkeys(notes)),
+        zone=zone,
     )
 
 

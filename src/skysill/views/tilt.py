@@ -54,11 +54,14 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
     )
     tip = _BEAM * np.array([np.cos(rise), np.sin(rise)])
     (beam,) = ax.plot([0, tip[0]], [0, tip[1]], color=ink.text, linewidth=1.8)
-    ax.annotate("", xy=tip, xytext=tip * 0.9, arrowprops={"arrowstyle": "-|>", "color": ink.text, "lw": 1.8})
+    ends = ((tip[0], tip[1]), (0.9 * tip[0], 0.9 * tip[1]))
+    ax.annotate(
+        "", xy=ends[0], xytext=ends[1], arrowprops={"arrowstyle": "-|>", "color": ink.text, "lw": 1.8}
+    )
     ax.add_patch(Arc((0, 0), 2.7, 2.7, theta1=min(0, elevation_deg), theta2=max(0, elevation_deg), lw=1.2))
     if abs(tilt_deg) >= 0.05:
-        ends = sorted((90.0, 90.0 + tilt_deg))
-        ax.add_patch(Arc((0, 0), 2.5, 2.5, theta1=ends[0], theta2=ends[1], lw=1.6, edgecolor="#0072B2"))
+        low, high = sorted((90.0, 90.0 + tilt_deg))
+        ax.add_patch(Arc((0, 0), 2.5, 2.5, theta1=low, theta2=high, lw=1.6, edgecolor="#0072B2"))
     side = "right" if tilt_deg >= 0.0 else "left"
     write(
         ax, -0.12 if tilt_deg < 0 else 0.12, 1.85, "plumb", fontsize=ink.small_pt,

@@ -1,0 +1,61 @@
+"""Record and sheet as one self-contained HTML file: no script, nothing fetched, every text escaped."""
+
+from __future__ import annotations
+
+import base64
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from skysill.files.photos import Photo
+from skysill.report.pages import record_page, sheet_page
+from skysill.report.pictures import pictures, qr_svg
+from skysill.report.record import Record
+from skysill.report.sheet import FieldSheet
+
+__all__ = ["record_html", "sheet_html"]
+
+
+def record_html(record: Record) -> str:
+    """The survey record; pictures as SVG inside it."""
+    return _render(
+        "record.html",
+        page=record_page(record),
+        drawn=pictures(record, "svg"),
+        qr=_safe(qr_svg(record.geo_uri)),
+    )
+
+
+def sheet_html(sheet: FieldSheet, *, csv_name: str = "") -> str:
+    """The field sheet, to be printed or read on a phone. csv_name : of the table that goes with it"""
+    return _render("sheet.html", page=sheet_page(sheet, csv_name=csv_name), qr=_safe(qr_svg(sheet.geo_uri)))
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["data_uri"] = _data_uri
+    return environment
+
+
+def _render(template: str, **given: Any) -> str:
+    return str(_environment().get_template(template).render(**given)).strip() + "\n"
+
+
+def _safe(markup: str) -> Any:
+    """Markup of our own making, not to be escaped."""
+    from markupsafe import Markup
+
+    return Markup(markup)
+
+
+def _data_uri(photo: Photo) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(photo.jpeg).decode('ascii')}"

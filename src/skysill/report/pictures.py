@@ -1,0 +1,135 @@
+"""The pictures that go into a record, each with words for those who cannot see it."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from skysill.assess import SatelliteResult
+from skysill.report.record import Record, SatelliteRecord
+
+__all__ = ["Picture", "Pictures", "pictures", "qr_png", "qr_svg"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """A rendered picture. kind : "svg" or "png"; width_in, height_in : as drawn"""
+
+    title: str
+    alt: str
+    kind: Literal["svg", "png"]
+    data: bytes
+    width_in: float
+    height_in: float
+
+    @property
+    def data_uri(self) -> str:
+        """The picture as an address that needs no file."""
+        mime = "image/svg+xml" if self.kind == "svg" else "image/png"
+        return f"data:{mime};base64,{base64.b64encode(self.data).decode('ascii')}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pictures:
+    """sky : of the whole record; beside, tilt : per satellite, strip and path; the dish from the side"""
+
+    sky: Picture
+    beside: tuple[tuple[Picture, ...], ...]
+    tilt: tuple[Picture | None, ...]
+
+
+def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
+    """Every picture of a record, drawn."""
+    from skysill.views.sky import sky_figure
+
+    assessment = record.assessment
+    results = "; ".join(_in_words(result) for result in assessment.results)
+    sky = _rendered(
+        lambda: sky_figure(assessment),
+        kind,
+        "Sky view",
+        f"The sky from {assessment.mount.name} as a disc, north up, with everything that stands around. {results}.",
+    )
+    return Pictures(
+        sky,
+        beside=tuple(tuple(_beside(record, one, kind)) for one in record.satellites),
+        tilt=tuple(_tilt(one, kind) for one in record.satellites),
+    )
+
+
+def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -> Iterator[Picture]:
+    from skysill.views.path import path_figure
+    from skysill.views.strip import strip_figure
+
+    assessment, name = record.assessment, one.result.satellite.name
+    if one.result.look.visible:
+        words = _in_words(one.result)
+        yield _rendered(
+            lambda: strip_figure(assessment, name),
+            kind,
+            f"Sky around {name}",
+            f"The sky around {name} enlarged, with the room that is needed drawn as a circle. {words}.",
+        )
+        if one.result.look.azimuth_deg is not None:
+            yield _rendered(
+                lambda: path_figure(assessment, name),
+                kind,
+                f"Path to {name}",
+                f"The upright plane from the dish towards {name}: ground, the ray and the room it needs. {words}.",
+            )
+
+
+def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
+    from skysill.views.tilt import tilt_figure
+
+    face, look = one.aim.face, one.result.look
+    if face is None or not look.visible:
+        return None
+    return _rendered(
+        lambda: tilt_figure(elevation_deg=look.elevation_apparent_deg, tilt_deg=face.tilt_deg),
+        kind,
+        "The dish from the side",
+        f"The dish from the side, satellite to the right. {face.text}",
+    )
+
+
+def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, alt: str) -> Picture:
+    from skysill.views.ink import drawing, render
+
+    with drawing():
+        figure = draw()
+    width_in, height_in = figure.get_size_inches()
+    return Picture(title, alt, kind, render(figure, kind, title=title), float(width_in), float(height_in))
+
+
+def _in_words(result: SatelliteResult) -> str:
+    look, control = result.look, result.clearance.controlling
+    if not look.visible:
+        return f"{result.satellite.name} is below the horizon"
+    where = "straight up" if look.azimuth_deg is None else f"at azimuth {look.azimuth_deg:.1f} degrees"
+    text = f"{result.satellite.name} {where}, elevation {look.elevation_apparent_deg:.1f} degrees: {result.verdict}"
+    return text if control is None else f"{text}, controlled by {control.name}"
+
+
+def qr_svg(text: str) -> str:
+    """A QR code (ISO/IEC 18004) as an SVG element, dark on white with its quiet zone."""
+    import segno
+
+    return str(
+        segno.make(text, error="m", micro=False).svg_inline(
+            scale=4, border=4, dark="#000000", light="#ffffff", omitsize=True, svgclass="qr", lineclass=None
+        )
+    )
+
+
+def qr_png(text: str) -> bytes:
+    """The same as PNG."""
+    import io
+
+    import segno
+
+    buffer = io.BytesIO()
+    segno.make(text, error="m", micro=False).save(buffer, kind="png", scale=8, border=4)
+    return buffer.getvalue()
