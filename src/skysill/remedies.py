@@ -13,7 +13,8 @@ import numpy as np
 
 from skysill.assess import Assessment, Remedy, SatelliteResult, assess
 from skysill.clearance import column_margin_deg, room_angle_deg
-from skysill.gather import PlacedMount, remembering
+from skysill.gather import PlacedMount, dish_in_scene_m, place, remembering
+from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.site import Mount
@@ -32,7 +33,8 @@ _STEP_M = 0.1
 _FARTHEST_MOVE_M = 12.0
 _MOST_TRIES = 7
 _MOST_MOVES = 4
-_MOST_TRIMMED = 4
+_MOST_TRIMS = 5
+_CUT_STEP_M = 0.5
 
 
 def check(
@@ -85,15 +87,28 @@ def _guess_spare_deg(
 ) -> Floats:
     """(n,) spare room guessed from shifted columns, for dish centres `step_m` (n, 3) away."""
     azimuth_deg, elevation_deg = result.look.azimuth_deg or 0.0, result.look.elevation_apparent_deg
+    farthest_m = float(np.linalg.norm(step_m, axis=1).max(initial=0.0))
     least_deg = np.full(len(step_m), np.inf)
     for silhouette in silhouettes:
-        offset = np.abs(wrap_180(silhouette.azimuth_deg - azimuth_deg))
-        near = silhouette.kept((offset < 45.0) & (silhouette.elevation_deg > elevation_deg - 30.0))
+        distance_m = np.where(
+            np.isnan(silhouette.distance_m), job.criteria.assumed_distance_m, silhouette.distance_m
+        )
+        margin_deg = column_margin_deg(
+            wrap_180(silhouette.azimuth_deg - azimuth_deg),
+            elevation_deg,
+            silhouette.elevation_deg,
+            silhouette.floor_deg,
+        )
+        # no step can bring a column nearer to the ray than this, and those that it cannot bring in are left out
+        swing_deg = np.rad2deg(np.arcsin(np.minimum(1.0, farthest_m / distance_m)))
+        room_deg = room_angle_deg(np.maximum(distance_m - farthest_m, 0.1), job.terminal, job.criteria)
+        near = silhouette.kept(margin_deg - swing_deg <= room_deg)
         if not len(near):
             continue
-        az, el, distance_m = _shifted(near, step_m, job.criteria.assumed_distance_m)
-        margin_deg = column_margin_deg(wrap_180(az - azimuth_deg), elevation_deg, el, near.floor_deg)
-        spare_deg = margin_deg - room_angle_deg(np.maximum(distance_m, 0.1), job.terminal, job.criteria)
+        az, el, far_m = _shifted(near, step_m, job.criteria.assumed_distance_m)
+        spare_deg = column_margin_deg(
+            wrap_180(az - azimuth_deg), elevation_deg, el, near.floor_deg
+        ) - room_angle_deg(np.maximum(far_m, 0.1), job.terminal, job.criteria)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
     return least_deg
 
@@ -158,27 +173,34 @@ def least_height(
 
 def _trim(job: Job, mount: Mount, result: SatelliteResult) -> list[Remedy]:
     """Cut the trees that take the room, the tightest first, until it is clear or something else controls."""
-    scene = job.sources.scene
-    if scene is None:
+    whole: Scene | None = job.sources.scene
+    if whole is None:
         return []
+    scene = whole
     cuts: dict[str, float] = {}
     current = result
-    for _ in range(_MOST_TRIMMED):
-        tree = _tree_in_the_way(current, scene)
-        if tree is None:
-            break
-        found = _least_cut(job, mount, scene, tree, result.verdict)
-        if found is None:
-            break
-        cut_m, scene, current = found
-        cuts[tree] = cut_m
+    for _ in range(_MOST_TRIMS):
+        name = _tree_in_the_way(current, scene)
+        if name is None:
+            return []
+        obstacle = whole.named(name)
+        already_m = cuts.get(name, 0.0)
+        cut_m = _least_cut_m(job, mount, current, obstacle, already_m)
+        if cut_m is None:
+            return []
+        cuts[name] = cut_m
+        scene = scene.trimmed(name, obstacle.top_elevation_m - cut_m)
+        current = assess(
+            replace(job, sources=replace(job.sources, scene=scene)), mount, explain=False
+        ).results[0]
         if _better(current.verdict, result.verdict):
             return [_trim_remedy(cuts, current.verdict, job.criteria.years_ahead)]
     return []
 
 
-def _tree_in_the_way(result: SatelliteResult, scene: object) -> str | None:
-    trees = {o.name for o in scene.obstacles if o.kind == "tree"}  # type: ignore[attr-defined]
+def _tree_in_the_way(result: SatelliteResult, scene: Scene) -> str | None:
+    """The tree that leaves too little room, or too little certainty, today or after growth."""
+    trees = {o.name for o in scene.obstacles if o.kind == "tree"}
     for clearance in (result.clearance, result.later):
         if clearance is None or clearance.controlling is None:
             continue
@@ -188,30 +210,24 @@ def _tree_in_the_way(result: SatelliteResult, scene: object) -> str | None:
     return None
 
 
-def _least_cut(job: Job, mount: Mount, scene: object, tree: str, verdict: str):  # type: ignore[no-untyped-def]
-    """(metres cut, the scene so cut, its result): the least cut after which this tree no longer stands in the way."""
-    obstacle = next(o for o in scene.obstacles if o.name == tree)  # type: ignore[attr-defined]
-    tall_m = obstacle.height_m
-
-    def cut_by(metres: float):  # type: ignore[no-untyped-def]
-        cut = scene.trimmed(tree, obstacle.top_elevation_m - metres)  # type: ignore[attr-defined]
-        sources = replace(job.sources, scene=cut)
-        return cut, assess(replace(job, sources=sources), mount, explain=False).results[0]
-
-    def free(judged: SatelliteResult, cut: object) -> bool:
-        return _better(judged.verdict, verdict) or _tree_in_the_way(judged, cut) != tree
-
-    steps = np.arange(0.5, max(0.5, tall_m - 0.5), 0.5)
-    low, high = 0, len(steps)
-    best = None
-    while low < high:  # least step that frees
-        middle = (low + high) // 2
-        cut, judged = cut_by(float(steps[middle]))
-        if free(judged, cut):
-            best, high = (float(steps[middle]), cut, judged), middle
-        else:
-            low = middle + 1
-    return best
+def _least_cut_m(
+    job: Job, mount: Mount, result: SatelliteResult, tree: Obstacle, already_m: float
+) -> float | None:
+    """The least cut beyond `already_m`, in half metres, after which this tree alone leaves the room, even grown."""
+    dish_m = dish_in_scene_m(place(job, mount))
+    for cut_m in np.arange(already_m + _CUT_STEP_M, tree.height_m - 0.5, _CUT_STEP_M):
+        lowered = Scene((tree.lowered(tree.top_elevation_m - float(cut_m)),)).grown(job.criteria.years_ahead)
+        found = clearances(
+            lowered,
+            dish_m,
+            [result.look.azimuth_deg or 0.0],
+            [result.look.elevation_apparent_deg],
+            terminal=job.terminal,
+            criteria=job.criteria,
+        )
+        if float(found.spare_deg.min()) >= 0.0:
+            return float(cut_m)
+    return None
 
 
 def _trim_remedy(cuts: dict[str, float], verdict: str, years: float) -> Remedy:

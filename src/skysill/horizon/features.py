@@ -344,8 +344,6 @@ def _hung(start: Floats, stop: Floats, sag_m: float) -> Floats:
     With half span h and rise r: r = 2 a sinh(h/a) sinh((h - x0)/a), and the sag fixes a:
     sag = a cosh(m) (cosh(h/a) - 1), m = (h - x0)/a = asinh(r / (2 a sinh(h/a))). Any statics text.
     """
-    from scipy.optimize import brentq
-
     span, rise = float(np.hypot(*(stop - start)[:2])), float(stop[2] - start[2])
     if sag_m <= 0.0 or span < 1e-6:
         return np.stack([start, stop])
@@ -358,7 +356,11 @@ def _hung(start: Floats, stop: Floats, sag_m: float) -> Floats:
         a = float(np.exp(log_a))
         return a * float(np.cosh(middle(a)) * (np.cosh(half / a) - 1.0)) - sag_m
 
-    a = float(np.exp(brentq(excess, np.log(half / 300.0), np.log(half * half / sag_m * 1e3), xtol=1e-14)))
+    low, high = float(np.log(half / 300.0)), float(np.log(half * half / sag_m * 1e3))
+    for _ in range(60):  # halving; a smaller a sags more
+        between = (low + high) / 2.0
+        low, high = (between, high) if excess(between) > 0.0 else (low, between)
+    a = float(np.exp((low + high) / 2.0))
     # a chord of n pieces leaves the curve by at most about sag / n**2
     x = np.linspace(-half, half, int(np.clip(np.ceil(np.sqrt(sag_m * 2.0 / 1e-3)), 4, 400)) + 1)
     m = middle(a)

@@ -83,7 +83,7 @@ class Scene:
 
     def grown(self, years: float) -> Scene:
         """The same scene `years` later: trees taller by their own rates, capped at their own heights."""
-        return replace(self, obstacles=tuple(obstacle.grown(years) for obstacle in self.obstacles))
+        return _grown(self, years)
 
     def without(self, name: str) -> Scene:
         """The same scene with everything of that name gone."""
@@ -100,6 +100,11 @@ class Scene:
     def holding(self, dish_m: ArrayLike) -> Bools:
         """(n, obstacle) whether each dish centre (n, 3) is inside each obstacle."""
         return _holding(self, _parts(self), np.asarray(dish_m, dtype=np.float64).reshape(-1, 3))
+
+
+@lru_cache(maxsize=16)
+def _grown(scene: Scene, years: float) -> Scene:
+    return replace(scene, obstacles=tuple(obstacle.grown(years) for obstacle in scene.obstacles))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -565,6 +570,7 @@ def _curtains(a: Floats, b: Floats) -> Floats:
     return np.stack([a, b, b - down, a - down], axis=1)
 
 
+@lru_cache(maxsize=4096)
 def _take_apart(obstacle: Obstacle) -> tuple[Floats, Floats, Floats]:
     """Edges (edge, 2, 3), faces (face, 4, 3), round surfaces (patch, 8): kind, shape, span."""
     if obstacle.shape == "column":
