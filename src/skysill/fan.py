@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,7 @@ class Ceiling:
         return np.asarray(_look_up(self.holes[level], level, column, row))
 
 
-def _look_up(table: NDArray[np.generic], level: int, column: Floats, row: Floats) -> NDArray[np.generic]:
+def _look_up(table: NDArray[Any], level: int, column: Floats, row: Floats) -> NDArray[Any]:
     rows, columns = table.shape
     i = np.clip(row.astype(np.int64) >> level, 0, rows - 1)
     j = np.clip(column.astype(np.int64) >> level, 0, columns - 1)
@@ -71,7 +72,7 @@ def ceiling(grid: Grid) -> Ceiling:
     return Ceiling(tuple(levels), None if holes is None else tuple(holes))
 
 
-def _widened_halvings(values: NDArray[np.generic]) -> list[NDArray[np.generic]]:
+def _widened_halvings(values: NDArray[Any]) -> list[NDArray[Any]]:
     levels = [_widened(values)]
     while min(values.shape) > 2:
         rows, columns = values.shape
@@ -82,7 +83,7 @@ def _widened_halvings(values: NDArray[np.generic]) -> list[NDArray[np.generic]]:
     return levels
 
 
-def _widened(values: NDArray[np.generic]) -> NDArray[np.generic]:
+def _widened(values: NDArray[Any]) -> NDArray[Any]:
     """Maximum of each entry and its eight neighbours."""
     wide = values.copy()
     np.maximum(wide[:, 1:], values[:, :-1], out=wide[:, 1:])

@@ -7,6 +7,7 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -17,16 +18,16 @@ from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, column_margin_deg, room_angle_deg
 from skysill.fan import Ceiling, LocalMaps, Rays, Samples, ceiling, first_gap_m, local_maps, sampled
 from skysill.fresnel import required_room_m
-from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
-from skysill.horizon.rays import reach_needed_m
+from skysill.horizon.lattice import Elevations, Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.march import FINE_CELL_M
+from skysill.horizon.rays import reach_needed_m
 from skysill.job import Job, Sources
 from skysill.look import look_angles, refraction_deg
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
 from skysill.verdict import Evidence, decide
 
-__all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen"]
+__all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen", "screen_each"]
 
 FLOOR_DEG = 10.0
 """Margins beyond this are given as a floor."""
@@ -152,8 +153,29 @@ def screen(
     alive = np.flatnonzero(known & ~below)
     fine = ground.kind == "surface" and ground.cell_size_m <= FINE_CELL_M
     chained = np.full(alive.shape, question.full or fine) | (places.apparent_deg[alive] > _STEEP_DEG)
-    _ask_chain(ground, places, question, alive[chained], answer)
+    _ask_chain((ground.source,), places, question, alive[chained], answer)
     _settle(ground, places, question, alive[~chained], answer)
+    return answer
+
+
+def screen_each(
+    rasters: Sequence[Elevations], latitude_deg: ArrayLike, longitude_deg: ArrayLike, mount_height_m: ArrayLike,
+    question: Question,
+) -> Screened:  # fmt: skip
+    """Screen addresses against several rasters, finest first: each by the chain for one mount, which is slow."""
+    latitude, longitude, height = (
+        np.array(part, dtype=np.float64)
+        for part in np.broadcast_arrays(
+            *(np.atleast_1d(v) for v in (latitude_deg, longitude_deg, mount_height_m))
+        )
+    )
+    satellite_deg = question.satellite.longitude_deg
+    assert satellite_deg is not None
+    azimuth, elevation, _ = look_angles(latitude, longitude, height, satellite_longitude_deg=satellite_deg)
+    nothing = np.full(latitude.shape, np.nan)
+    places = _Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing)
+    answer = _blank(places)
+    _ask_chain(tuple(rasters), places, question, np.arange(latitude.size), answer)
     return answer
 
 
@@ -206,7 +228,7 @@ def _never_rises(question: Question, apparent_deg: float) -> str:
 
 
 def _ask_chain(
-    ground: Ground,
+    rasters: tuple[Elevations, ...],
     places: _Places,
     question: Question,
     asked: Ints,
@@ -222,7 +244,7 @@ def _ask_chain(
             satellites=(question.satellite,),
             terminal=question.terminal,
             criteria=question.criteria,
-            sources=Sources(rasters=(ground.source,), highest_ground_m=question.highest_ground_m),
+            sources=Sources(rasters=rasters, highest_ground_m=question.highest_ground_m),
         )
         result = assess(job, Mount(height_m=float(places.height_m[k]))).results[0]
         clear = result.clearance
@@ -246,7 +268,9 @@ def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, ans
         return
     some = places.take(rows)
     near = _may_come_near(ground, some, question)
-    open_reason = f"Nothing that is known stands in the way. The ground stays more than {FLOOR_DEG:g} degrees off the line."
+    open_reason = (
+        f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
+    )
     answer.margin_deg[rows], answer.margin_is_floor[rows] = FLOOR_DEG, True
     answer.verdict[rows] = "needs-survey"
     answer.reason[rows] = open_reason
@@ -255,7 +279,7 @@ def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, ans
     _write_close(ground, some.take(near), question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
     doubtful = close.doubtful & np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
-    _ask_chain(ground, places, question, into[doubtful], answer)
+    _ask_chain((ground.source,), places, question, into[doubtful], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
     )
@@ -633,7 +657,9 @@ def _write_unknown(
     inside = np.zeros(places.eye_m.size, dtype=bool)
     spare[near], inside[near] = np.nan_to_num(close.spare_deg, nan=np.inf), close.inside
     gap = np.isfinite(reach_m) & ~inside
-    _ask_chain(ground, places, question, np.flatnonzero(gap & (spare < _GAP_HIDDEN_DEG)), answer, into=rows)
+    _ask_chain(
+        (ground.source,), places, question, np.flatnonzero(gap & (spare < _GAP_HIDDEN_DEG)), answer, into=rows
+    )
     for k in np.flatnonzero(gap & (spare >= _GAP_HIDDEN_DEG)):
         answer.verdict[rows[k]] = "unknown"
         answer.reason[rows[k]] = (

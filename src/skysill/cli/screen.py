@@ -1,0 +1,131 @@
+"""skysill screen"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skysill.cli.options import Number, Output, output, shared
+from skysill.cli.pace import Pace
+from skysill.errors import InputError
+from skysill.files.asked import Asked
+
+if TYPE_CHECKING:
+    from skysill.files.screening import ScreeningAsked, ScreeningMade
+
+__all__ = ["screen"]
+
+
+@click.command()
+@click.argument("addresses", metavar="ADDRESSES")
+@shared("satellites", "terrain", "terminal", "criteria")
+@click.option(
+    "--out", "out_path", metavar="FILE", required=True, help="CSV, GeoJSON or Parquet, by its ending."
+)
+@click.option("--mount-height", "height_m", type=Number(0.0, 200.0, "METRES"), default=2.0, show_default=True,
+              help="Dish centre above ground where the row says nothing.")  # fmt: skip
+@click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
+@click.option("--full", is_flag=True, help="Margins over 10 degrees too. Slow.")
+@click.option(
+    "--neutralize", is_flag=True, help="Put ' before cells that a spreadsheet would run as formulas."
+)
+@click.option(
+    "--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes on this machine."
+)
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
+@click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
+@output
+def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
+    """Many addresses at once.
+
+    ADDRESSES is CSV, GeoJSON or Parquet with columns id and position, or latitude and longitude; mount_height_m and
+    satellite where rows have their own.
+
+    \b
+    skysill screen demo_terrain/addresses.csv --terrain demo_terrain/island.tif --satellite 24.0W --out screened.csv
+    """
+    from skysill.files.screening import screen_file
+
+    wanted = _wanted(asked, given)
+    try:
+        made = screen_file(
+            wanted,
+            addresses,
+            given["out_path"],
+            resume=given["resume"],
+            jobs=given["jobs"],
+            cluster=given["cluster"],
+            progress=Pace("addresses", quiet=out.quiet),
+        )
+    except KeyboardInterrupt:
+        click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
+        raise
+    if given["map_path"]:
+        from skysill.views.summary import write_summary
+
+        names = ", ".join(satellite.name for satellite in wanted.satellites)
+        write_summary(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
+    out.say(*made.notes)
+    if out.json:
+        out.document(made)
+    else:
+        _words(out, made)
+
+
+def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
+    from dataclasses import replace
+
+    from skysill.files.scenes import open_terrain
+    from skysill.files.screening import ScreeningAsked
+    from skysill.files.tables import read_satellites
+    from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
+
+    if not asked.terrain:
+        raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
+    satellites = tuple(satellite for text in asked.satellite for satellite in read_satellites(text))
+    moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
+    if moving:
+        raise InputError(f'"{moving}" moves; screening is for geostationary satellites.', where="--satellite")
+    if not satellites:
+        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
+    terminal, criteria = Terminal(), Criteria()
+    if asked.dish_diameter_m is not None:
+        terminal = replace(terminal, dish_diameter_m=asked.dish_diameter_m)
+    if asked.frequency_ghz:
+        terminal = replace(terminal, receive_ghz=min(asked.frequency_ghz))
+    names = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
+    said = {name: getattr(asked, name) for name in names if getattr(asked, name) is not None}
+    return ScreeningAsked(
+        rasters=open_terrain(asked.terrain, asked.terrain_error_m),
+        satellites=satellites,
+        highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
+        if asked.highest_ground_m is None
+        else asked.highest_ground_m,
+        terminal=terminal,
+        criteria=replace(criteria, **said),
+        mount_height_m=given["height_m"],
+        full=given["full"],
+        neutralize=given["neutralize"],
+    )
+
+
+def _words(out: Output, made: ScreeningMade) -> None:
+    out.text(
+        f"{made.path}: {made.screened:,} of {made.addresses:,} addresses screened, {made.rejected:,} rejected"
+    )
+    if made.rejected_path:
+        out.text(f"{made.rejected_path}: the rejected ones, each with its reason")
+    share = max(made.screened, 1)
+    out.table(
+        ["verdict", "addresses", "%"],
+        [
+            [name, f"{count:,}", f"{100.0 * count / share:.1f}"]
+            for name, count in made.counts.items()
+            if count
+        ],
+    )
+    if len(made.best) > 1:
+        out.table(
+            ["best satellite", "addresses"], [[name, f"{count:,}"] for name, count in made.best.items()]
+        )
