@@ -1,0 +1,243 @@
+"""The documents: every command line in them runs and prints what they say, and every name in them exists.
+
+    python tests/test_docs.py
+
+writes the outputs in docs/days again.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import re
+import shlex
+import shutil
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from skysill.cli.group import main
+from skysill.cli.listing import present
+
+ROOT = Path(__file__).resolve().parents[1]
+DOCS = ROOT / "docs"
+DAYS = sorted((DOCS / "days").glob("*.md"))
+PAGES = [page for page in (ROOT / "README.md", *sorted(DOCS.glob("*.md")), *DAYS) if page.exists()]
+SOURCE = ROOT / "src" / "skysill"
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
+LEFT_OUT = "..."
+"""A line of a pasted output that stands for any number of lines."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A command in a `console` block and the output pasted under it.
+
+    exit_code : the block's `exit=N`, else 0
+    first, last : line numbers of the output, from and up to
+    """
+
+    words: tuple[str, ...]
+    output: tuple[str, ...]
+    exit_code: int
+    first: int
+    last: int
+
+
+def shown(page: Path) -> Iterator[Shown]:
+    lines = page.read_text(encoding="utf-8").splitlines()
+    at = 0
+    while at < len(lines):
+        fence = re.fullmatch(r"```console(?: exit=(\d))?", lines[at])
+        at += 1
+        if fence is None:
+            continue
+        while lines[at] != "```":
+            assert lines[at].startswith("$ "), (
+                f"{page.name}, line {at + 1}: a console block opens with a command"
+            )
+            command = lines[at][2:]
+            while command.endswith("\\"):
+                at += 1
+                command = command[:-1] + lines[at].strip()
+            first = at = at + 1
+            while lines[at] != "```" and not lines[at].startswith("$ "):
+                at += 1
+            words = tuple(shlex.split(command))
+            yield Shown(words, tuple(lines[first:at]), int(fence[1] or 0), first, at)
+        at += 1
+
+
+def is_ours(command: Shown) -> bool:
+    return Path(command.words[0]).name == "skysill"
+
+
+def printed(command: Shown) -> list[str]:
+    """What a command prints, run here in the working directory; a server is only asked whether it would start."""
+    name, *rest = command.words[1:]
+    if name == "serve":
+        main.get_command(None, name).make_context(name, rest)  # type: ignore[arg-type,union-attr]  # no context needed
+        return list(command.output)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # as the installed command does
+        done = CliRunner().invoke(main, [name, *rest], prog_name="skysill")
+    assert done.exit_code == command.exit_code, f"{shlex.join(command.words)}\n{done.output}"
+    return [line.rstrip() for line in done.output.rstrip().splitlines()]
+
+
+def cut_alike(output: list[str], pasted: tuple[str, ...]) -> list[str]:
+    """The output, cut where the pasted one is cut."""
+    if LEFT_OUT not in pasted:
+        return output
+    head, tail = pasted.index(LEFT_OUT), len(pasted) - pasted.index(LEFT_OUT) - 1
+    return [*output[:head], LEFT_OUT, *output[len(output) - tail :]]
+
+
+@pytest.fixture
+def beside_the_demo(tmp_path, monkeypatch):
+    shutil.copytree(
+        ROOT / "demo_terrain", tmp_path / "demo_terrain", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize("page", DAYS, ids=lambda page: page.stem)
+@pytest.mark.usefixtures("beside_the_demo")
+def test_a_day_runs_and_prints_what_it_shows(page):
+    commands = list(shown(page))
+    assert commands
+    for command in commands:
+        assert is_ours(command), f"{page.name}: {command.words[0]} is not ours"
+        assert_alike(cut_alike(printed(command), command.output), command)
+
+
+def assert_alike(output: list[str], command: Shown) -> None:
+    """The words are those pasted, and the figures too but for the last digit of another machine."""
+    told = f"{shlex.join(command.words)}\npython tests/test_docs.py writes it again"
+    assert [NUMBER.sub("#", line) for line in output] == [NUMBER.sub("#", line) for line in command.output], (
+        told
+    )
+    figures, pasted = (
+        [float(figure) for line in lines for figure in NUMBER.findall(line)]
+        for lines in (output, command.output)
+    )
+    assert figures == pytest.approx(pasted, rel=0.02, abs=0.11), told
+
+
+@pytest.mark.skipif(not (ROOT / "README.md").exists(), reason="there is no README in this copy")
+@pytest.mark.usefixtures("beside_the_demo")
+def test_the_commands_of_the_readme_run():
+    for command in shown(ROOT / "README.md"):
+        if is_ours(command):
+            printed(command)
+
+
+def test_every_command_has_its_place_in_a_day():
+    used = {command.words[1] for page in DAYS for command in shown(page)}
+    assert set(present()) <= used
+
+
+# --- names that must exist ---------------------------------------------------------------------------------------
+
+
+@cache
+def names_in(path: Path) -> set[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+
+
+def test_every_test_named_in_the_accuracy_page_exists():
+    named = re.findall(r"(tests/[\w/]+\.py)::(\w+)", (DOCS / "accuracy.md").read_text(encoding="utf-8"))
+    assert len(named) > 30
+    for path, name in named:
+        assert name in names_in(ROOT / path), f"{path}::{name}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_links_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+        if not target.startswith(("https://", "http://", "geo:")):
+            assert (page.parent / target).exists(), target
+
+
+def practice_in(path: Path) -> Iterator[str]:
+    """Names of the constants, functions and classes whose text calls something common practice."""
+
+    def calls_it_so(node: ast.AST) -> bool:
+        texts = (n.value for n in ast.walk(node) if isinstance(n, ast.Constant) and isinstance(n.value, str))
+        return any("common practice" in " ".join(text.lower().split()) for text in texts)
+
+    body = ast.parse(path.read_text(encoding="utf-8")).body
+    for before, node in zip([None, *body], body, strict=False):
+        if not calls_it_so(node):
+            continue
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield node.name
+        elif isinstance(before, ast.Assign | ast.AnnAssign):
+            target = before.targets[0] if isinstance(before, ast.Assign) else before.target
+            assert isinstance(target, ast.Name)
+            yield target.id
+        else:
+            raise AssertionError(f"{path.name}, line {node.lineno}: practice without a name")
+
+
+def test_all_common_practice_is_listed_among_the_sources():
+    listed = (DOCS / "sources.md").read_text(encoding="utf-8")
+    found = [(path, name) for path in sorted(SOURCE.rglob("*.py")) for name in practice_in(path)]
+    assert found
+    for path, name in found:
+        row = f"| `{path.relative_to(SOURCE).as_posix()}` | `{name}` |"
+        assert row in listed, row
+    rows = re.findall(r"^\| `([\w/]+\.py)` \| `(\w+)` \|", listed, re.MULTILINE)
+    assert set(rows) == {(path.relative_to(SOURCE).as_posix(), name) for path, name in found}
+
+
+def test_every_published_table_is_among_the_sources():
+    listed = (DOCS / "sources.md").read_text(encoding="utf-8")
+    for path in (ROOT / "tests" / "published").iterdir():
+        stem = path.stem.removesuffix("_positions")
+        assert stem in listed or stem in "knife_edge_nu knife_edge_geometry", path.name
+
+
+def test_the_floor_plan_has_every_room_in_its_order():
+    rooms = re.findall(r"^\| ([a-z_.]+) \| ", (DOCS / "house.md").read_text(encoding="utf-8"), re.MULTILINE)[
+        1:
+    ]
+    there = [".".join(p.relative_to(SOURCE).with_suffix("").parts) for p in SOURCE.rglob("*.py")]
+    assert {room for room in there if not room.endswith("__init__")} <= set(rooms)
+    spec = importlib.util.spec_from_file_location("floors", ROOT / "tests" / "test_floors.py")
+    assert spec is not None
+    assert spec.loader is not None
+    floors = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(floors)
+    assert [room for room in floors.ROOMS if room in rooms] == [
+        room for room in rooms if room in floors.ROOMS
+    ]
+
+
+# --- writing the days again ----------------------------------------------------------------------------------------
+
+
+def written_again(page: Path) -> str:
+    """The page with the outputs that its commands print now."""
+    lines = page.read_text(encoding="utf-8").splitlines()
+    for command in reversed([(c, cut_alike(printed(c), c.output)) for c in shown(page)]):
+        lines[command[0].first : command[0].last] = command[1]
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    import contextlib
+    import tempfile
+
+    for day in DAYS:
+        with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+            shutil.copytree(ROOT / "demo_terrain", "demo_terrain")
+            text = written_again(day)
+        day.write_text(text, encoding="utf-8")
+        print(day)
