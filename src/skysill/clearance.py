@@ -38,6 +38,9 @@ __all__ = [
 
 _SAME_AZIMUTH_DEG = 1e-6
 
+_CLOSE_DEG = 10.0
+"""Obstacles that leave more spare room than this are looked at exactly only when nothing leaves less."""
+
 
 @dataclass(frozen=True, slots=True)
 class Controlling:
@@ -207,13 +210,17 @@ def scene_rooms(
 ) -> Rooms:
     """The room at every obstacle of a scene, exact (no columns), as `column_rooms` gives it for the others.
 
-    Where an obstacle is not met, its entry stands for the place on it that leaves the least spare room.
+    Obstacles far from the ray have no entry while there are close ones. Where one is not met, its entry stands for
+    the place on it that leaves the least spare room.
     """
-    from skysill.horizon.obstacles import clearances
+    from skysill.horizon.obstacles import clearances, near_rays
 
-    found = clearances(
-        scene, np.atleast_2d(dish_m), [azimuth_deg], [elevation_deg], terminal=terminal, criteria=criteria
-    )
+    rays = (np.atleast_2d(dish_m), [azimuth_deg], [elevation_deg])
+    close = near_rays(scene, *rays, terminal=terminal, criteria=criteria, within_deg=_CLOSE_DEG)
+    found = clearances(close, *rays, terminal=terminal, criteria=criteria)
+    if len(close) < len(scene) and found.spare_deg.min(initial=np.inf) > _CLOSE_DEG:
+        close = scene  # nothing is close: then the nearest of the rest is wanted after all
+        found = clearances(close, *rays, terminal=terminal, criteria=criteria)
     hit = found.hit[0, 0]
 
     def pick(met: Floats, beside: Floats) -> Floats:
@@ -227,8 +234,8 @@ def scene_rooms(
         assumed=np.zeros(hit.shape, dtype=bool),
         azimuth_deg=pick(found.azimuth_deg, found.tight_azimuth_deg),
         elevation_deg=pick(found.elevation_deg, found.tight_elevation_deg),
-        things=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
-        thing=np.arange(len(scene.obstacles)),
+        things=tuple(Thing(o.name, o.kind, "obstacle") for o in close.obstacles),
+        thing=np.arange(len(close)),
     )
 
 

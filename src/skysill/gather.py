@@ -40,6 +40,7 @@ NEAR_TALL_M = 30.0
 A fine surface raster is near evidence only if it reaches as far as such a thing could stand in the way.
 """
 
+_COLUMNS_WITHIN_DEG = 40.0
 _DENSE_DEG = 0.1
 _WIDE_DEG = 0.5
 _NEAREST_M = 2.0
@@ -425,9 +426,18 @@ def _refuse_inside(scene: Any, at: Place) -> None:
 
 def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) -> Silhouette:
     """The obstacles as columns on the azimuths that matter to the rays: dense, wide, and at every corner there."""
-    from skysill.horizon.obstacles import corner_azimuths_deg, scene_silhouette
+    from skysill.horizon.obstacles import corner_azimuths_deg, near_rays, scene_silhouette
 
     dish_m = dish_in_scene_m(at)
+    scene = near_rays(
+        scene,
+        dish_m,
+        [look.azimuth_deg or 0.0 for look in looks],
+        [look.elevation_apparent_deg for look in looks],
+        terminal=job.terminal,
+        criteria=job.criteria,
+        within_deg=_COLUMNS_WITHIN_DEG,
+    )
     corners = corner_azimuths_deg(scene, dish_m)
     wanted = [np.zeros(0)]
     for look in looks:

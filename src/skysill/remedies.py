@@ -30,7 +30,7 @@ Common practice, no source.
 """
 
 _STEP_M = 0.1
-_FARTHEST_MOVE_M = 12.0
+_RINGS_M = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 _MOST_TRIES = 7
 _MOST_MOVES = 4
 _MOST_TRIMS = 5
@@ -272,9 +272,9 @@ def _hopeful_spots(
     job: Job, result: SatelliteResult, assessment: Assessment
 ) -> Iterator[tuple[float, float]]:
     """Steps east and north where the shifted columns leave room: the roomiest bearing of each ring, nearest first."""
-    rings_m = np.arange(1.0, _FARTHEST_MOVE_M + 0.5, 1.0)
+    rings_m = np.array(_RINGS_M)
     radius_m, bearing_rad = (
-        part.ravel() for part in np.meshgrid(rings_m, np.deg2rad(np.arange(0.0, 360.0, 15.0)), indexing="ij")
+        part.ravel() for part in np.meshgrid(rings_m, np.deg2rad(np.arange(0.0, 360.0, 22.5)), indexing="ij")
     )
     step_m = np.column_stack(
         [radius_m * np.sin(bearing_rad), radius_m * np.cos(bearing_rad), np.zeros(radius_m.size)]

@@ -43,6 +43,7 @@ __all__ = [
     "corner_azimuths_deg",
     "facet",
     "least_room",
+    "near_rays",
     "pole",
     "scene_silhouette",
     "tree",
@@ -208,6 +209,29 @@ def clearances(
         result.deepen(parts, dish, ray, room)
     exact = wanted & ~(result.hit & (exact_within_deg < 90.0))
     return result.whole(exact, _holding(scene, parts, dish))
+
+
+def near_rays(
+    scene: Scene,
+    dish_m: ArrayLike,
+    azimuth_deg: ArrayLike,
+    elevation_deg: ArrayLike,
+    *,
+    terminal: Terminal,
+    criteria: Criteria,
+    within_deg: float,
+) -> Scene:
+    """The same scene with only what could leave less spare room than `within_deg` to any of the rays.
+
+    What is left out leaves more for certain: the cylinder around it does. Arguments as in `clearances`.
+    """
+    parts, room = _parts(scene), _room(terminal, criteria)
+    dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
+    n, k, o = (index.ravel() for index in np.indices((*azimuth.shape, len(scene))))
+    margin, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (n, k, o))
+    near = np.zeros(len(scene), dtype=bool)
+    near[o[margin - room.angle_rad(distance) < np.deg2rad(within_deg)]] = True
+    return replace(scene, obstacles=tuple(o for o, use in zip(scene.obstacles, near, strict=True) if use))
 
 
 @dataclass(slots=True, eq=False)
