@@ -91,7 +91,7 @@ def _line(text: str, *, code: int) -> int:
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
-@click.group(cls=_Commands, context_settings=_SETTINGS)
+@click.group("skysill", cls=_Commands, context_settings=_SETTINGS)
 @click.version_option(package_name="skysill", message="skysill %(version)s")
 def main() -> None:
     """Will a small satellite dish see its satellite from this spot?"""

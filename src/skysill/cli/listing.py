@@ -14,8 +14,8 @@ COMMANDS = {
     "screen": "Many addresses at once.",
     "heights": "Raster of the least antenna height that sees the satellite.",
     "sun": "When the sun stands at, or on, the satellite.",
-    "sheet": "Blank field sheet for the azimuths that need measuring.",
-    "report": "One self-contained survey record.",
+    "sheet": "Blank field sheet for the azimuths that need measuring, and the table to fill in.",
+    "report": "One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.",
     "serve": "The same for a browser, on this machine.",
 }
 

@@ -128,7 +128,8 @@ class Asked:
             job = replace(job, sources=self._sources(job.sources, job.site, job.date, rasters))
         if satellites and not job.satellites:
             raise InputError(
-                "no satellite was named.", mend='Give --satellite "NAME=24.5W", or [[satellites]].'
+                "no satellite was named.",
+                mend='Give --satellite "NAME=24.5W", or [[satellites]] in the site file.',
             )
         moving = next((satellite.name for satellite in job.satellites if satellite.orbit), None)
         if moving and not job.times_utc:
