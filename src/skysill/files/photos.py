@@ -12,7 +12,7 @@ import math
 import re
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -49,7 +49,7 @@ class Photo:
     """
 
     name: str
-    jpeg: bytes
+    jpeg: bytes = field(metadata={"json": False}, repr=False)
     width: int
     height: int
     latitude_deg: float | None = None

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from skysill.assess import SatelliteResult
+from skysill.cautions import sun_caution
 from skysill.report.built import Built, PhotoRecord
 from skysill.report.record import Record, SatelliteRecord, SurveyRecord
 from skysill.report.sheet import FieldSheet, SheetRow
@@ -111,6 +112,7 @@ class RecordPage:
     basis: tuple[str, ...]
     photos: tuple[PhotoRecord, ...]
     built: BuiltPage | None
+    sun_caution: str
     footer: str
 
 
@@ -133,11 +135,17 @@ class SheetPage:
     sun: Table | None
     taken: Facts
     readings: Table | None
+    sun_caution: str
     footer: str
 
 
 def _deg(value: float | None, digits: int = 1) -> str:
     return _NONE if value is None else f"{value:.{digits}f}°"
+
+
+def _bearing(value: float | None) -> str:
+    """Never 360.0: north is 0."""
+    return _NONE if value is None else f"{round(value, 1) % 360.0:.1f}°"
 
 
 def _m(value: float | None) -> str:
@@ -188,6 +196,7 @@ def record_page(record: Record) -> RecordPage:
         basis=_basis(record),
         photos=record.photos,
         built=built,
+        sun_caution=sun_caution().text,
         footer=(
             f"Made by skysill {version}. Angles in degrees, azimuths clockwise from true north unless they say "
             "magnetic, elevations above the level plane at the dish, WGS 84."
@@ -239,7 +248,7 @@ def _percent(share: float) -> str:
 
 def _pointing(record: Record, one: SatelliteRecord) -> Iterator[tuple[str, str]]:
     look, aim, terminal = one.result.look, one.aim, record.assessment.terminal
-    yield "azimuth, true", _deg(look.azimuth_deg)
+    yield "azimuth, true", _bearing(look.azimuth_deg)
     if look.bearing_magnetic_deg is not None:
         turn = look.declination_deg or 0.0
         side = "east" if turn >= 0.0 else "west"
@@ -450,13 +459,15 @@ def _built_page(made: Built) -> BuiltPage:
 def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
     """The field sheet in words. csv_name : of the table that goes with it"""
     must = [row for row in sheet.rows if row.need == "measure"]
-    summary = (
-        f"{len(must)} readings decide"
-        if must
-        else "No reading decides: what is known covers these satellites"
-    )
     checks = len(sheet.rows) - len(must)
-    summary += f", {checks} more check what is known." if checks else "."
+    if must:
+        summary = f"{len(must)} readings decide" + (
+            f", {checks} more check what is known." if checks else "."
+        )
+    elif checks:
+        summary = f"What is known covers these satellites; {checks} readings check it."
+    else:
+        summary = "Nothing need be measured."
     mount = sheet.mount
     date = "" if sheet.date is None else f" Magnetic bearings for {sheet.date.isoformat()}."
     return SheetPage(
@@ -482,6 +493,7 @@ def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
             ("instrument stood", ""),
         ),
         readings=_readings(sheet, csv_name),
+        sun_caution=sun_caution().text,
         footer=(
             "Made by skysill. Azimuths clockwise from north. Type the readings into "
             f"{csv_name or 'the CSV'} and feed it back; rows left empty count as not measured."
@@ -545,7 +557,7 @@ def _landmarks(sheet: FieldSheet) -> Table | None:
     if not sheet.landmarks:
         return None
     rows = tuple(
-        (mark.name, _deg(mark.azimuth_deg), _deg(mark.bearing_magnetic_deg), _m(mark.distance_m), "")
+        (mark.name, _bearing(mark.azimuth_deg), _bearing(mark.bearing_magnetic_deg), _m(mark.distance_m), "")
         for mark in sheet.landmarks
     )
     heads = (
@@ -569,8 +581,8 @@ def _shadows(sheet: FieldSheet) -> Table | None:
         rows.append(
             (
                 time,
-                _deg(guide.bearing_deg),
-                _deg(magnetic),
+                _bearing(guide.bearing_deg),
+                _bearing(magnetic),
                 f"{guide.length_per_height:.1f} times the pole",
                 f"{abs(guide.drift_deg_per_min):.1f}° a minute",
                 "",
@@ -584,7 +596,7 @@ def _shadows(sheet: FieldSheet) -> Table | None:
         Head("turns"),
         Head("compass showed"),
     )
-    caption = "The shadow of a plumb pole. Sight along it, the way it points; never look at the sun."
+    caption = "The shadow of a plumb pole on level ground. Sight along it, the way it points."
     return Table(caption, heads, tuple(rows))
 
 
@@ -593,8 +605,8 @@ def _readings(sheet: FieldSheet, csv_name: str) -> Table | None:
         return None
     rows = tuple(_reading(row) for row in sheet.rows)
     heads = (
-        Head("true"),
-        Head("magnetic", number=True),
+        Head("true (CSV)" if sheet.bearings == "true" else "true"),
+        Head("magnetic (CSV)" if sheet.bearings == "magnetic" else "magnetic", number=True),
         Head("known already", long=True),
         Head("elevation, °"),
         Head("distance, m"),
@@ -611,6 +623,6 @@ def _reading(row: SheetRow) -> tuple[str, ...]:
     if row.known_deg is not None:
         away = "" if row.known_distance_m is None else f", {_m(row.known_distance_m)}"
         known = f"{row.known_deg:.1f}° {row.known_as}{away}"
-    stands = f" {', '.join(row.satellites)} stands here." if row.satellites else ""
-    magnetic = "-" if row.bearing_magnetic_deg is None else f"{row.bearing_magnetic_deg:.1f}°"
-    return f"{row.azimuth_deg:.1f}°", magnetic, f"{known}{stands}".strip(), "", "", ""
+    stands = f"{', '.join(row.satellites)} stands here. " if row.satellites else ""
+    magnetic = "-" if row.bearing_magnetic_deg is None else _bearing(row.bearing_magnetic_deg)
+    return _bearing(row.azimuth_deg), magnetic, f"{stands}{known}", "", "", ""

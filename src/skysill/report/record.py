@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from skysill.aiming import Aim, aim
 from skysill.assess import Assessment, SatelliteResult
+from skysill.cautions import cautions_for
 from skysill.clearance import Rooms, column_rooms, scene_rooms
 from skysill.compass import survey_correction
 from skysill.files.asbuilt import AsBuilt
@@ -127,7 +128,7 @@ class Record:
     photos: tuple[PhotoRecord, ...]
     built: Built | None
     notes: tuple[str, ...]
-    zone: dt.tzinfo = dt.UTC
+    zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
 
     @property
     def title(self) -> str:
@@ -145,7 +146,6 @@ def survey_record(
     sun_after_utc: dt.datetime | None = None,
     zone: dt.tzinfo = dt.UTC,
     files: Sequence[Fingerprint] = (),
-    cautions: Sequence[str] = (),
     photos: Sequence[Photo] = (),
     keep_location: bool = False,
     as_built: AsBuilt | None = None,
@@ -185,12 +185,23 @@ def survey_record(
         satellites=satellites,
         survey=_survey(job, at),
         files=tuple(files),
-        cautions=tuple(cautions),
+        cautions=_cautions(job, at),
         photos=tuple(shown),
         built=done,
         notes=tuple(dict.fromkeys(notes)),
         zone=zone,
     )
+
+
+def _cautions(job: Job, at: Place) -> tuple[str, ...]:
+    found = cautions_for(
+        at.mount,
+        scene=job.sources.scene,
+        terminal=job.terminal,
+        roof=job.roof,
+        ground_elevation_m=at.site.ground_elevation_m,
+    )
+    return tuple(one.text for one in found)
 
 
 def _satellite(

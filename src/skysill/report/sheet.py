@@ -14,6 +14,7 @@ import numpy as np
 
 from skysill.aiming import SunGuide, sun_guides
 from skysill.assess import horizon_profile
+from skysill.cautions import cautions_for
 from skysill.clearance import room_angle_deg
 from skysill.compass import declination, magnetic_bearing
 from skysill.errors import InputError
@@ -133,7 +134,6 @@ def field_sheet(
     *,
     sun_after_utc: dt.datetime | None = None,
     zone: dt.tzinfo = dt.UTC,
-    cautions: tuple[str, ...] = (),
 ) -> FieldSheet:
     """What to measure at a site before anything is known of its horizon but rasters and obstacles.
 
@@ -168,6 +168,13 @@ def field_sheet(
     known = _known(job, notes)
     counted_from_deg = turn_deg or 0.0 if survey.bearings == "magnetic" else 0.0
     rows = _rows(windows, known, turn_deg, counted_from_deg, _near_far(job, at, gathered, looks))
+    spoken = cautions_for(
+        at.mount,
+        scene=job.sources.scene,
+        terminal=job.terminal,
+        roof=job.roof,
+        ground_elevation_m=at.site.ground_elevation_m,
+    )
     sun = () if sun_after_utc is None or not looks else _shadows(here, sun_after_utc, zone)
     return FieldSheet(
         site=at.site,
@@ -184,7 +191,7 @@ def field_sheet(
         instrument=_instrument(job),
         equipment=_EQUIPMENT,
         how=_how(job),
-        cautions=cautions,
+        cautions=tuple(one.text for one in spoken),
         notes=tuple(dict.fromkeys((*notes, *gathered.notes))),
     )
 
@@ -244,7 +251,7 @@ def _window(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_deg:
     dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
     near, far = _seen(job, at, gathered, look, dense)
     need: Need = "check" if bool((near & far).all()) else "measure"
-    why = list(_why(job, look, room_deg, near, far))
+    why = list(_why(job, room_deg, near, far))
     if look.azimuth_deg is None or dense.size >= 3600:
         ends = (0.0, 360.0)
     else:
@@ -302,11 +309,11 @@ def _seen(
     )
 
 
-def _why(job: Job, look: LookVector, room_deg: float, near: Bools, far: Bools) -> Iterable[str]:
+def _why(job: Job, room_deg: float, near: Bools, far: Bools) -> Iterable[str]:
     away_m = job.criteria.assumed_distance_m
     yield (
-        f"Something {away_m:g} m away takes the room of {look.satellite} when it comes within {room_deg:.1f} degrees "
-        "of the line: this is how far to either side it can."
+        f"Something {away_m:g} m away takes the room when it comes within {room_deg:.1f} degrees of the line to a "
+        "satellite: this is how far to either side it can."
     )
     if not far.all():
         yield "No elevation raster reaches far enough here: hills count as well as what stands near."

@@ -1,0 +1,85 @@
+"""skysill sheet"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from skysill.cli.options import Output, WholeDay, output, shared
+from skysill.errors import InputError
+from skysill.files.asked import Asked, today
+
+if TYPE_CHECKING:
+    from skysill.report.sheet import FieldSheet
+
+__all__ = ["sheet"]
+
+
+@click.command()
+@shared("where", "satellites", "mount", "terrain", "survey", "obstacles", "terminal", "criteria", "date")
+@click.option("--out", "path", metavar="FILE", required=True, help="The sheet: HTML or PDF, by its suffix.")
+@click.option("--csv", "csv_path", metavar="FILE", help="The table to fill in. Default: beside the sheet.")
+@click.option("--day", type=WholeDay(), help="Day of the visit, for the sun's shadow. Default: today.")
+@click.option("--zone", metavar="ZONE", help="Time zone, as Atlantic/Azores. Default UTC.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Of a PDF. Default a4.")
+@output
+def sheet(
+    asked: Asked,
+    out: Output,
+    *,
+    path: str,
+    csv_path: str | None,
+    day: dt.date | None,
+    zone: str | None,
+    paper: str,
+) -> None:
+    """Blank field sheet for the azimuths that need measuring, and the table to fill in.
+
+    \b
+    skysill sheet demo_terrain/farm.toml --out farm.pdf --day 2026-06-14 --zone Atlantic/Azores
+    """
+    from skysill.files.papers import check_blank, paper_kind
+    from skysill.files.plain import check_writable, write_together
+
+    kind = paper_kind(path)
+    table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
+    check_writable(path)
+    check_writable(table)
+    check_blank(table)
+    made = _made(asked, day or today(), zone)
+    from skysill.report.sheet import horizon_csv
+
+    if kind == "pdf":
+        from skysill.report.pdf import sheet_pdf
+
+        paper_bytes = sheet_pdf(made, csv_name=table.name, paper=paper)
+    else:
+        from skysill.report.html import sheet_html
+
+        paper_bytes = sheet_html(made, csv_name=table.name).encode("utf-8")
+    write_together([(path, paper_bytes), (table, horizon_csv(made))])
+    if out.json:
+        out.document(made)
+        return
+    must = sum(row.need == "measure" for row in made.rows)
+    out.text(f"{path}: field sheet, {must} readings that decide, {len(made.rows) - must} that check.")
+    out.text(f"{table}: to be filled in, azimuths from {made.bearings} north.")
+    out.say(*made.notes)
+
+
+def _made(asked: Asked, day: dt.date, zone: str | None) -> FieldSheet:
+    from skysill.aiming import local_zone
+    from skysill.report.sheet import field_sheet
+
+    try:
+        local = local_zone(zone)
+    except InputError as fault:
+        raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
+    job = asked.job()
+    job = replace(job, date=asked.date or day)
+    start = dt.datetime.combine(day, dt.time(0), tzinfo=local).astimezone(dt.UTC)
+    return field_sheet(job, asked.mount(job), sun_after_utc=start, zone=local)
