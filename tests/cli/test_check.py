@@ -72,6 +72,9 @@ def test_the_text_begins_with_the_verdict_and_tells_the_same():
         )
         for remedy in one["remedies"]:
             assert f"  remedy    {remedy['text']}\n" in result.stdout
+    assert "  allowed   Towards Demo South: at 10 m nothing above " in result.stdout
+    for caution in told["cautions"]:
+        assert f"  - {caution['text']}\n" in result.stdout
     for warning in told["warnings"]:
         assert f"  - {warning}\n" in result.stdout
 

@@ -72,6 +72,7 @@ def test_several_satellites_are_each_told():
     assert [one["satellite"] for one in made["satellites"]] == ["Demo South", "Demo West", "Demo East"]
     assert made["crossings"] == made["satellites"][0]["crossings"]
     told = sun(DEMO / "clinic.toml", "--date", "2026-06-14", "--quiet").stdout
+    assert "Never look at the sun" in told
     for name in ("Demo South", "Demo West", "Demo East"):
         assert f"\n{name}, azimuth" in told
 

@@ -196,7 +196,7 @@ def write_vectors(path, crs, points, **columns):
 
 
 def test_other_vector_files_are_read_in_their_own_coordinate_system(tmp_path):
-    """UTM zone 27N (EPSG:32627) by pyproj, which the reader under test uses too, and by hand for the first two digits."""
+    """UTM zone 27N by pyproj, which the reader under test uses too, and by hand for the first two digits."""
     import shapely
     from pyproj import Transformer
 

@@ -15,6 +15,7 @@ from skysill.files.asked import Asked
 
 if TYPE_CHECKING:
     from skysill.assess import Assessment, SatelliteResult
+    from skysill.cautions import Caution
     from skysill.job import Job
     from skysill.site import Mount
 
@@ -91,9 +92,13 @@ def check(
     if out.json:
         from skysill.files.plain import plain
 
-        out.document({**plain(found), **({"years": ahead} if years else {})})
+        more = {"years": ahead} if years else {}
+        out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
     else:
-        _tell(out, found, ahead)
+        _tell(out, found, ahead, allowed=_allowed(found, mount))
+        out.text("\nTake care:")
+        for caution in _cautions(job, mount, found):
+            out.text(f"  - {caution.text}")
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
@@ -159,10 +164,43 @@ def _ahead(job: Job, mount: Mount, years: Sequence[float]) -> list[dict[str, Any
     return rows
 
 
+def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
+    from skysill.cautions import cautions_for
+
+    placed = replace(mount, surface_elevation_m=found.mount.surface_elevation_m)
+    return cautions_for(
+        placed,
+        scene=job.sources.scene,
+        terminal=job.terminal,
+        roof=job.roof,
+        ground_elevation_m=found.site.ground_elevation_m,
+    )
+
+
+def _allowed(found: Assessment, mount: Mount) -> dict[str, str]:
+    """How tall things may be along each satellite's azimuth, in a sentence."""
+    from skysill.allowed import allowed_heights_text
+
+    ground_m, antenna_m = found.site.ground_elevation_m, found.mount.antenna_elevation_m
+    known = ground_m is not None and antenna_m is not None
+    up_m = antenna_m - ground_m if known else mount.height_m + (mount.surface_height_m or 0.0)  # type: ignore[operator]
+    return {
+        result.satellite.name: allowed_heights_text(
+            result.satellite.name,
+            elevation_deg=result.look.elevation_apparent_deg,
+            antenna_height_m=up_m,
+            terminal=found.terminal,
+            criteria=found.criteria,
+        )
+        for result in found.results
+        if result.look.visible and up_m >= 0.0
+    }
+
+
 # --- words for people ----------------------------------------------------------------------------------------
 
 
-def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]]) -> None:
+def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]], *, allowed: dict[str, str]) -> None:
     mount = found.mount
     where = f"{found.site.name}, {mount.name}, dish {mount.height_m:g} m above its surface"
     dish = f"{found.terminal.dish_diameter_m:g} m dish, {found.terminal.lowest_ghz:g} GHz"
@@ -171,6 +209,8 @@ def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]]) -> None:
         out.text()
         for line in _words(result):
             out.text(line)
+        if result.satellite.name in allowed:
+            out.text(f"  allowed   {allowed[result.satellite.name]}")
         _tell_ahead(out, [row for row in ahead if row["satellite"] == result.satellite.name])
     if found.warnings:
         out.text("\nMind:")

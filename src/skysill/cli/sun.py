@@ -93,6 +93,9 @@ def sun(
         _tell(out, look, found)
     for note in dict.fromkeys(note for _, found in told for note in found.notes):
         out.text(f"\n{note}")
+    from skysill.cautions import sun_caution
+
+    out.text(sun_caution().text)
 
 
 def _refuse_early(plot: str | None) -> None:
