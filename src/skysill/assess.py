@@ -45,6 +45,7 @@ __all__ = [
     "Sources",
     "Track",
     "assess",
+    "grown_columns",
     "horizon_profile",
 ]
 
@@ -120,6 +121,7 @@ class SatelliteResult:
 class Assessment:
     """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw.
 
+    gathered : what the sources said from here, with how their errors hang together
     silhouettes : what each source saw, around the rays and all round; paths : ground along each satellite's azimuth
     """
 
@@ -131,6 +133,8 @@ class Assessment:
     results: tuple[SatelliteResult, ...]
     warnings: tuple[str, ...] = ()
     criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
+    date: dt.date | None = field(default=None, metadata=HIDDEN)
+    gathered: Gathered | None = field(default=None, metadata=HIDDEN)
     silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
     profile: Profile | None = field(default=None, metadata=HIDDEN)
     paths: tuple[Any, ...] = field(default=(), metadata=HIDDEN)
@@ -177,6 +181,8 @@ def assess(
         results=results,
         warnings=_warnings(job, gathered),
         criteria=job.criteria,
+        date=job.date,
+        gathered=gathered,
         silhouettes=gathered.shown,
         profile=None if round_deg is None else profile(gathered.shown, round_deg),
         paths=tuple(_path(job, at, result.look) for result in results) if paths else (),
@@ -295,6 +301,17 @@ def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
     )
 
 
+def grown_columns(
+    job: Job, gathered: Gathered, look: LookVector
+) -> tuple[Silhouette | None, dict[str, float]]:
+    """The obstacles' columns after `years_ahead` of growth, and by how much each has grown (empty: nothing grows)."""
+    scene, years = gathered.scene, job.criteria.years_ahead
+    if scene is None or not years or not any(o.growth_m_per_year for o in scene.obstacles):
+        return gathered.obstacles, {}
+    seen = scene_columns(scene.grown(years), gathered.place, [look], job)
+    return seen, {o.name: o.growth_m_per_year * years for o in scene.obstacles}
+
+
 def _now_and_later(
     job: Job, gathered: Gathered, look: LookVector
 ) -> tuple[Clearance, Clearance, Silhouette | None, dict[str, float]]:
@@ -312,12 +329,10 @@ def _now_and_later(
         return clearance(rooms, [*standing, seen], *ray, terminal=job.terminal, criteria=job.criteria)
 
     now = with_scene(gathered.scene, gathered.obstacles)
-    if not any(o.growth_m_per_year for o in gathered.scene.obstacles) or not job.criteria.years_ahead:
+    seen, growth_m = grown_columns(job, gathered, look)
+    if not growth_m or seen is None:
         return now, now, gathered.obstacles, {}
-    scene = gathered.scene.grown(job.criteria.years_ahead)
-    seen = scene_columns(scene, gathered.place, [look], job)
-    growth_m = {o.name: o.growth_m_per_year * job.criteria.years_ahead for o in gathered.scene.obstacles}
-    return now, with_scene(scene, seen), seen, growth_m
+    return now, with_scene(gathered.scene.grown(job.criteria.years_ahead), seen), seen, growth_m
 
 
 def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:

@@ -40,7 +40,7 @@ NEAR_TALL_M = 30.0
 A fine surface raster is near evidence only if it reaches as far as such a thing could stand in the way.
 """
 
-_COLUMNS_WITHIN_DEG = 40.0
+_COLUMNS_WITHIN_DEG = 20.0
 _DENSE_DEG = 0.1
 _WIDE_DEG = 0.5
 _NEAREST_M = 2.0

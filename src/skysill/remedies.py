@@ -6,19 +6,20 @@ of the changed situation is offered, since what a near thing hid may emerge.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skysill.assess import Assessment, Remedy, SatelliteResult, assess
+from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns
 from skysill.clearance import column_margin_deg, room_angle_deg
-from skysill.gather import PlacedMount, dish_in_scene_m, place, remembering
+from skysill.confidence import Witness, confidence
+from skysill.gather import Gathered, dish_in_scene_m, place, remembering
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.site import Mount
-from skysill.units import Floats, direction_enu, wrap_180
+from skysill.units import Floats, Ints, direction_enu, wrap_180
 from skysill.verdict import RANK
 
 __all__ = ["check", "least_height", "with_remedies"]
@@ -31,7 +32,8 @@ Common practice, no source.
 
 _STEP_M = 0.1
 _RINGS_M = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
-_MOST_TRIES = 7
+_MOST_TRIES = 4
+_GUESS_SAMPLES = 500
 _MOST_MOVES = 4
 _MOST_TRIMS = 5
 _CUT_STEP_M = 0.5
@@ -54,10 +56,11 @@ def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
             continue
         alone = replace(job, satellites=(result.satellite,))
         found: list[Remedy] = []
-        if result.look.visible:
-            found.extend(_raise(alone, mount, result, assessment))
+        if result.look.visible and assessment.gathered is not None:
+            guess = _Guess.of(alone, result, assessment.gathered)
+            found.extend(_raise(alone, mount, guess))
             found.extend(_trim(alone, mount, result))
-            found.extend(_move(alone, mount, result, assessment))
+            found.extend(_move(alone, mount, guess))
         found.extend(_other_satellite(result, assessment.results))
         results.append(replace(result, remedies=tuple(found)))
     return replace(assessment, results=tuple(results))
@@ -80,6 +83,54 @@ def _shifted(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[
     level_m = np.hypot(seen_m[..., 0], seen_m[..., 1])
     azimuth_deg = np.rad2deg(np.arctan2(seen_m[..., 0], seen_m[..., 1]))
     return azimuth_deg, np.rad2deg(np.arctan2(seen_m[..., 2], level_m)), np.hypot(level_m, seen_m[..., 2])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Guess:
+    """What the first assessment's columns say of a dish that stands elsewhere: where to try, never what to offer."""
+
+    job: Job
+    result: SatelliteResult
+    gathered: Gathered
+    witnesses: tuple[Witness, ...]
+
+    @classmethod
+    def of(cls, job: Job, result: SatelliteResult, gathered: Gathered) -> _Guess:
+        grown, growth_m = grown_columns(job, gathered, result.look)
+        return cls(job, result, gathered, gathered.witnesses(grown, growth_m))
+
+    def spare_deg(self, step_m: Floats) -> Floats:
+        """(n,) spare room from dish centres `step_m` (n, 3) away."""
+        return _guess_spare_deg(self.job, self.result, [w.silhouette for w in self.witnesses], step_m)
+
+    def sure(self, step_m: Floats) -> bool:
+        """Whether the room would be there with the probability asked, from a dish centre `step_m` (3,) away."""
+        moved = []
+        for witness in self.witnesses:
+            s = witness.silhouette
+            az, el, far_m = _shifted(s, step_m[None, :], self.job.criteria.assumed_distance_m)
+            lowered = np.asarray(s.floor_deg) + np.where(
+                np.asarray(s.floor_deg) > -90.0, el[0] - s.elevation_deg, 0.0
+            )
+            shifted = replace(
+                s,
+                azimuth_deg=az[0],
+                elevation_deg=el[0],
+                distance_m=np.where(np.isnan(s.distance_m), np.nan, far_m[0]),
+                floor_deg=lowered,
+            )
+            moved.append(replace(witness, silhouette=shifted))
+        found = confidence(
+            moved,
+            self.result.look.azimuth_deg or 0.0,
+            self.result.look.elevation_apparent_deg,
+            terminal=self.job.terminal,
+            criteria=self.job.criteria,
+            errors=self.gathered.errors,
+            samples=_GUESS_SAMPLES,
+            explain=False,
+        )
+        return found.p_clear >= self.job.criteria.min_p_clear
 
 
 def _guess_spare_deg(
@@ -113,26 +164,29 @@ def _guess_spare_deg(
     return least_deg
 
 
-def _raise(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessment) -> list[Remedy]:
-    height_m, verdict = least_height(job, mount, result, assessment.silhouettes)
+def _raise(job: Job, mount: Mount, guess: _Guess) -> list[Remedy]:
+    height_m, verdict = least_height(job, mount, guess)
     if height_m is None:
         return []
     more_m = height_m - mount.height_m
     text = f"Raise the dish centre to {height_m:.1f} m above what the mount stands on ({more_m:.1f} m more)."
-    if verdict != "clear":
-        text += f" That brings it to {verdict}, the best that can be said from what is known."
-    return [Remedy("raise", text, to_height_m=height_m, by_m=height_m - mount.height_m, verdict=verdict)]
+    return [Remedy("raise", text + _short_of(verdict), to_height_m=height_m, by_m=more_m, verdict=verdict)]
 
 
-def least_height(
-    job: Job, mount: Mount, result: SatelliteResult, silhouettes: Sequence[Silhouette]
-) -> tuple[float | None, str]:
+def _short_of(verdict: str) -> str:
+    """What is added to a remedy that does not quite reach `clear`."""
+    if verdict == "clear":
+        return ""
+    return f" That brings it to {verdict}, the best that can be said from what is known."
+
+
+def least_height(job: Job, mount: Mount, guess: _Guess) -> tuple[float | None, str]:
     """Least height of the dish centre above the mount's surface that clears, proved, to 0.1 m.
 
     Parameters
     ----------
     job : with the one satellite asked about
-    result, silhouettes : of the assessment at the mount's present height
+    guess : from the assessment at the mount's present height
 
     Returns
     -------
@@ -144,31 +198,42 @@ def least_height(
     if not rise_m.size:
         return None, ""
     step_m = np.column_stack([np.zeros_like(rise_m), np.zeros_like(rise_m), rise_m])
-    spare_deg = _guess_spare_deg(job, result, silhouettes, step_m)
-    hopeful = np.flatnonzero(spare_deg >= 0.0)
-    if not hopeful.size:
+    hopeful = np.flatnonzero(guess.spare_deg(step_m) >= 0.0)
+    at = _first(hopeful, lambda index: guess.sure(step_m[index]))
+    if at is None:
         return None, ""
-    tried: dict[int, str] = {}
 
-    def verdict_at(index: int) -> str:
-        if index not in tried:
-            height_m = round(mount.height_m + float(rise_m[index]), 6)
-            tried[index] = assess(job, replace(mount, height_m=height_m), explain=False).results[0].verdict
-        return tried[index]
+    def proved(index: int) -> str | None:
+        height_m = round(mount.height_m + float(rise_m[index]), 6)
+        verdict = assess(job, replace(mount, height_m=height_m), explain=False).results[0].verdict
+        return verdict if _better(verdict, guess.result.verdict) else None
 
-    low, at, stride = int(hopeful[0]) - 1, int(hopeful[0]), 1
-    while not _better(verdict_at(at), result.verdict):  # the guess missed something: stride up
-        if at == rise_m.size - 1 or len(tried) >= _MOST_TRIES:
-            return None, ""
-        low, at = at, min(at + stride, rise_m.size - 1)
-        stride *= 3
-    while at - low > 1:
-        middle = (low + at) // 2
-        if _better(verdict_at(middle), result.verdict):
-            at = middle
+    verdict = proved(at)
+    stride = 1 if verdict is None else -1  # up where the guess missed what emerged, else down to the least
+    for _ in range(_MOST_TRIES):
+        if not 0 <= at + stride < rise_m.size:
+            break
+        tried = proved(at + stride)
+        if stride < 0 and tried is None:
+            break
+        at, verdict = at + stride, tried
+        if stride > 0:
+            if verdict is not None:
+                break
+            stride *= 2
+    return (None, "") if verdict is None else (round(mount.height_m + float(rise_m[at]), 6), verdict)
+
+
+def _first(sorted_indices: Ints, good: Callable[[int], bool]) -> int | None:
+    """The first index that is good, taking it that all later ones are too; None where not even the last is."""
+    low, high = 0, sorted_indices.size
+    while low < high:
+        middle = (low + high) // 2
+        if good(int(sorted_indices[middle])):
+            high = middle
         else:
-            low = middle
-    return round(mount.height_m + float(rise_m[at]), 6), tried[at]
+            low = middle + 1
+    return int(sorted_indices[low]) if low < sorted_indices.size else None
 
 
 def _trim(job: Job, mount: Mount, result: SatelliteResult) -> list[Remedy]:
@@ -233,31 +298,32 @@ def _least_cut_m(
 def _trim_remedy(cuts: dict[str, float], verdict: str, years: float) -> Remedy:
     each = " and ".join(f"{name} by {metres:.1f} m" for name, metres in cuts.items())
     text = f"Trim {each}; that lasts {years:g} years at the growth stated."
-    if verdict != "clear":
-        text += f" It brings the verdict to {verdict}, the best that can be said from what is known."
     return Remedy(
-        "trim", text, by_m=max(cuts.values()), obstacle=", ".join(cuts), years=years, verdict=verdict
+        "trim",
+        text + _short_of(verdict),
+        by_m=max(cuts.values()),
+        obstacle=", ".join(cuts),
+        years=years,
+        verdict=verdict,
     )
 
 
-def _move(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessment) -> list[Remedy]:
+def _move(job: Job, mount: Mount, guess: _Guess) -> list[Remedy]:
     """The nearest spot, at the same height, that clears."""
-    for east_m, north_m in _hopeful_spots(job, result, assessment):
+    for east_m, north_m in _hopeful_spots(job, guess):
         moved = replace(mount, east_m=mount.east_m + east_m, north_m=mount.north_m + north_m)
         verdict = assess(job, moved, explain=False).results[0].verdict
-        if not _better(verdict, result.verdict):
+        if not _better(verdict, guess.result.verdict):
             continue
         by_m, bearing_deg = (
             float(np.hypot(east_m, north_m)),
             float(np.rad2deg(np.arctan2(east_m, north_m)) % 360.0),
         )
         text = f"Move the mount {by_m:.1f} m towards {bearing_deg:.0f} degrees, at the same height."
-        if verdict != "clear":
-            text += f" That brings it to {verdict}, the best that can be said from what is known."
         return [
             Remedy(
                 "move",
-                text,
+                text + _short_of(verdict),
                 by_m=by_m,
                 bearing_deg=bearing_deg,
                 to_east_m=moved.east_m,
@@ -268,9 +334,7 @@ def _move(job: Job, mount: Mount, result: SatelliteResult, assessment: Assessmen
     return []
 
 
-def _hopeful_spots(
-    job: Job, result: SatelliteResult, assessment: Assessment
-) -> Iterator[tuple[float, float]]:
+def _hopeful_spots(job: Job, guess: _Guess) -> Iterator[tuple[float, float]]:
     """Steps east and north where the shifted columns leave room: the roomiest bearing of each ring, nearest first."""
     rings_m = np.array(_RINGS_M)
     radius_m, bearing_rad = (
@@ -279,18 +343,18 @@ def _hopeful_spots(
     step_m = np.column_stack(
         [radius_m * np.sin(bearing_rad), radius_m * np.cos(bearing_rad), np.zeros(radius_m.size)]
     )
-    spare_deg = _guess_spare_deg(job, result, assessment.silhouettes, step_m)
-    spare_deg[~_allowed_spots(job, assessment.mount, step_m)] = -np.inf
+    spare_deg = guess.spare_deg(step_m)
+    spare_deg[~_allowed_spots(job, guess.gathered.place.mount, step_m)] = -np.inf
     tries = 0
     for ring_m in rings_m:
         on_ring = np.flatnonzero(radius_m == ring_m)
         best = int(on_ring[spare_deg[on_ring].argmax()])
-        if spare_deg[best] >= 0.0 and tries < _MOST_MOVES:
+        if spare_deg[best] >= 0.0 and tries < _MOST_MOVES and guess.sure(step_m[best]):
             tries += 1
             yield float(np.round(step_m[best, 0], 2)), float(np.round(step_m[best, 1], 2))
 
 
-def _allowed_spots(job: Job, mount: PlacedMount, step_m: Floats) -> np.ndarray:
+def _allowed_spots(job: Job, mount: Mount, step_m: Floats) -> np.ndarray:
     """Spots on the same roof, less its setback, when the mount stands on it; else anywhere near."""
     if job.roof is None:
         return np.ones(len(step_m), dtype=bool)

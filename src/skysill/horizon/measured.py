@@ -15,6 +15,8 @@ SIDESTEP_M = 1.0
 """A reading without a distance is not carried farther sideways than this: nobody knows how it would shift."""
 
 _STEP_DEG = 0.1
+_NEAR_DEG = 30.0
+_FAR_STEP_DEG = 0.5
 _STILL_M = 0.01
 
 
@@ -57,7 +59,7 @@ class Readings:
 class CarriedSkyline:
     """The measured horizon as it stands from another dish centre.
 
-    silhouette : columns at most 0.1 degree apart, joined straight between neighbouring readings
+    silhouette : columns at most 0.1 degree apart near the rays, 0.5 elsewhere, straight between neighbouring readings
     anchors : (column, 2) int, the two readings a column lies between (for drawing their errors)
     weights : (column, 2) float, their shares
     """
@@ -217,10 +219,12 @@ def _moved(readings: Readings, step_m: Floats) -> tuple[Floats, Floats, Floats]:
 def _joined(
     lower: int, upper: int, start: float, turn: float, exact_azimuths_deg: tuple[float, ...]
 ) -> tuple[Floats, np.ndarray, Floats]:
-    steps = max(1, int(np.ceil(turn / _STEP_DEG)))
+    exact = np.asarray(exact_azimuths_deg, dtype=np.float64)
+    away = np.abs(wrap_180(exact - (start + turn / 2.0))) - turn / 2.0
+    steps = max(1, int(np.ceil(turn / (_STEP_DEG if (away < _NEAR_DEG).any() else _FAR_STEP_DEG))))
     share = np.linspace(0.0, 1.0, steps + 1)
-    if turn > 0.0 and exact_azimuths_deg:
-        wanted = np.mod(np.asarray(exact_azimuths_deg) - start, 360.0) / turn
+    if turn > 0.0 and exact.size:
+        wanted = np.mod(exact - start, 360.0) / turn
         share = np.union1d(share, wanted[wanted <= 1.0])
     weights = np.column_stack([1.0 - share, share])
     return start + turn * share, np.broadcast_to([lower, upper], weights.shape), weights
