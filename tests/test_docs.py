@@ -180,8 +180,9 @@ def practice_in(path: Path) -> Iterator[str]:
             yield node.name
         elif isinstance(before, ast.Assign | ast.AnnAssign):
             target = before.targets[0] if isinstance(before, ast.Assign) else before.target
-            assert isinstance(target, ast.Name)
-            yield target.id
+            first = target.elts[0] if isinstance(target, ast.Tuple) else target
+            assert isinstance(first, ast.Name)
+            yield first.id
         else:
             raise AssertionError(f"{path.name}, line {node.lineno}: practice without a name")
 
