@@ -68,7 +68,8 @@ def draw_path(
     for thing in plane.things:
         if from_m < thing.level_m <= far_m and (thing.floor_m or low) < high and len(things) < _MOST_NAMED:
             things.append((thing, _draw_thing(ax, plane, thing, ink)))
-    wanted = [_thing_label(plane, thing) for thing, _ in things]
+    named = {(thing.name, thing.source): thing for thing, _ in reversed(things)}  # once, at its first place
+    wanted = [_thing_label(plane, thing) for thing in named.values()]
     wanted += _control_label(plane, from_m, far_m)
     out_m = 0.62 * (min(far_m, high / plane.slope) if plane.slope > 0.0 else far_m)
     words = f"ray, {plane.result.look.elevation_apparent_deg:.1f}° up"
