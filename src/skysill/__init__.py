@@ -14,15 +14,21 @@ import sys
 _SHELF = {
     "InputError": "errors",
     "SkysillError": "errors",
+    "parse_position": "positions",
     "Criteria": "site",
     "Mount": "site",
     "Satellite": "site",
     "Site": "site",
     "Terminal": "site",
+    "look_vector": "look",
+    "Job": "job",
+    "Sources": "job",
     "Assessment": "assess",
-    "Job": "assess",
-    "Sources": "assess",
     "assess": "assess",
+    "check": "remedies",
+    "RasterSpec": "files.rasters",
+    "open_rasters": "files.rasters",
+    "read_site_file": "files.sitefile",
 }
 
 __all__ = [*_SHELF, "__version__"]  # noqa: PLE0604  # names of the table above
