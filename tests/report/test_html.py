@@ -1,0 +1,153 @@
+"""The HTML papers: valid by a general HTML5 parser, whole in themselves, and no name breaks out of its place."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import re
+from xml.etree import ElementTree
+
+import html5lib
+import pytest
+import zxingcpp
+from PIL import Image
+
+from skysill.report.html import record_html, sheet_html
+from skysill.report.pages import record_page, sheet_page
+from skysill.report.pictures import qr_png, qr_svg
+
+XHTML = "{http://www.w3.org/1999/xhtml}"
+
+
+@pytest.fixture(scope="module")
+def record_text(record):
+    return record_html(record)
+
+
+@pytest.fixture(scope="module")
+def sheet_text(sheet):
+    return sheet_html(sheet, csv_name=f"{sheet.site.name}.csv")
+
+
+@pytest.fixture(scope="module", params=["record", "sheet"])
+def text(request, record_text, sheet_text):
+    return record_text if request.param == "record" else sheet_text
+
+
+def tree(text):
+    """Parsed by the HTML standard's own algorithm; strict: every parse error of the standard is a fault."""
+    return html5lib.HTMLParser(strict=True).parse(text)
+
+
+def words(element) -> str:
+    return " ".join("".join(element.itertext()).split())
+
+
+def test_a_general_parser_finds_no_error(text):
+    tree(text)
+
+
+def test_it_is_whole_in_itself(text):
+    """Nothing is fetched: every address is a data: one, an anchor on the page, or the geo: position."""
+    for element in tree(text).iter():
+        assert not element.tag.endswith("}script")
+        assert not any(name.startswith("on") for name in element.attrib)
+        for name in ("src", "href", "data", "srcset", "action"):
+            address = element.attrib.get(name)
+            assert address is None or address.startswith(("data:image/", "#", "geo:")), address
+    assert not re.search(r"@import|url\(", text.split("</style>")[0])
+    assert "default-src 'none'" in text
+
+
+def test_names_stay_text(text, sheet):
+    found = tree(text)
+    assert sheet.site.name in words(found.find(f".//{XHTML}title"))
+    assert "{{ 7*7 }}" in words(found)
+    assert " 49 " not in words(found.find(f".//{XHTML}h1"))
+
+
+def test_every_anchor_leads_somewhere_and_no_id_stands_twice(text):
+    found = tree(text)
+    ids = [element.attrib["id"] for element in found.iter() if "id" in element.attrib]
+    assert len(ids) == len(set(ids))
+    for element in found.iter():
+        for address in (element.attrib.get("href", ""), "#" + element.attrib.get("aria-labelledby", "")):
+            if address.startswith("#") and len(address) > 1:
+                assert address[1:] in ids
+
+
+def test_headings_go_down_one_step_at_a_time(text):
+    levels = [int(e.tag[-1]) for e in tree(text).iter() if re.fullmatch(rf"{re.escape(XHTML)}h[1-6]", e.tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+
+
+def test_every_picture_has_words(text):
+    for image in tree(text).iter(f"{XHTML}img"):
+        assert len(image.attrib["alt"]) > 10
+        assert int(image.attrib["width"]) > 0
+
+
+def test_every_table_has_a_caption_and_heads(text):
+    for table in tree(text).iter(f"{XHTML}table"):
+        assert words(table.find(f"{XHTML}caption"))
+        for row in table.iter(f"{XHTML}tr"):
+            assert row[0].tag == f"{XHTML}th"
+
+
+def test_the_verdict_comes_first(record_text, record):
+    found = tree(record_text)
+    main = found.find(f".//{XHTML}main")
+    assert words(main[0]).startswith("Verdict ● CLEAR: Demo South")
+    for one in record.satellites:
+        for reason in one.result.reasons:
+            assert reason in words(main[0])
+
+
+def test_everything_on_the_page_is_in_the_html(record_text, record):
+    said, page = words(tree(record_text)), record_page(record)
+    sentences = [*page.cautions, *page.basis, *page.notes, *(part for fact in page.survey for part in fact)]
+    for one in page.satellites:
+        sentences += [*one.guides, *one.sun, *one.sunlight, *one.remedies, one.face]
+        sentences += [part for fact in one.pointing for part in fact]
+        sentences += [cell for row in one.obstructions.rows for cell in row]
+    sentences += [cell for row in page.files.rows for cell in row]
+    sentences += [cell for row in page.built.table.rows for cell in row]
+    for sentence in sentences:
+        assert " ".join(sentence.split()) in said, sentence
+
+
+def test_the_pictures_are_sound(record_text):
+    import base64
+
+    images = [e.attrib["src"] for e in tree(record_text).iter(f"{XHTML}img")]
+    svg = [base64.b64decode(one.partition(",")[2]) for one in images if one.startswith("data:image/svg+xml")]
+    assert len(svg) == 1 + 3 * 2  # sky; strip, path and tilt for each of two satellites
+    for one in svg:
+        assert ElementTree.fromstring(one).tag == "{http://www.w3.org/2000/svg}svg"
+        assert b"<script" not in one
+
+
+def test_the_same_record_gives_the_same_bytes(record_text, record):
+    assert record_html(record) == record_text
+
+
+def test_the_code_holds_the_geo_uri(record):
+    """Read back by another library (ZXing). geo: URIs are RFC 5870."""
+    assert re.fullmatch(r"geo:-?\d+\.\d+,-?\d+\.\d+", record.geo_uri)
+    [found] = zxingcpp.read_barcodes(Image.open(io.BytesIO(qr_png(record.geo_uri))))
+    assert found.text == record.geo_uri
+    ElementTree.fromstring(qr_svg(record.geo_uri))
+
+
+def test_the_sheet_has_a_row_to_fill_in_for_every_reading(sheet_text, sheet):
+    tables = [
+        table
+        for table in tree(sheet_text).iter(f"{XHTML}table")
+        if words(table.find(f"{XHTML}caption")).startswith("Bold rows decide")
+    ]
+    assert len(tables[0].findall(f"{XHTML}tbody/{XHTML}tr")) == len(sheet.rows)
+    page = sheet_page(sheet, csv_name="x.csv")
+    for sentence in (*page.how, *page.equipment, *page.cautions, *page.why):
+        assert sentence in words(tree(sheet_text))

@@ -1,0 +1,301 @@
+"""What goes into a record: the numbers hang together, and what was built is held against the plan."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import sys
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import skysill.rain as rain
+from skysill.aiming import beam_half_width_deg
+from skysill.errors import InputError
+from skysill.files.asbuilt import AsBuilt
+from skysill.files.photos import Photo
+from skysill.files.plain import to_json_text
+from skysill.gather import place
+from skysill.positions import offset_position
+from skysill.report.built import photo_record
+from skysill.site import Satellite, Terminal
+
+
+def test_the_tightest_obstruction_is_the_one_that_controls(record):
+    for one in record.satellites:
+        control = one.result.clearance.controlling
+        assert one.obstructions[0].name == control.name
+        assert one.obstructions[0].spare_deg == pytest.approx(one.result.clearance.spare_deg, abs=1e-6)
+        assert one.obstructions[0].clearance_m == pytest.approx(one.result.clearance.clearance_m, rel=1e-6)
+
+
+def test_each_row_is_the_tightest_of_its_thing_and_they_stand_in_order(record):
+    for one in record.satellites:
+        spare = [thing.spare_deg for thing in one.obstructions]
+        assert spare == sorted(spare)
+        assert len({(thing.source, thing.name) for thing in one.obstructions}) == len(spare)
+
+
+def test_room_in_metres_is_the_room_in_degrees_at_that_distance(record):
+    """d sin(margin), and the sign of the spare room says which of the two is larger (trigonometry)."""
+    for one in record.satellites:
+        for thing in one.obstructions:
+            if thing.margin_deg > 0.0:
+                margin_rad = np.deg2rad(thing.margin_deg)
+                assert thing.clearance_m == pytest.approx(thing.distance_m * np.sin(margin_rad))
+                needed_deg = np.rad2deg(np.arctan(thing.required_m / thing.distance_m))
+                assert thing.spare_deg == pytest.approx(thing.margin_deg - needed_deg, abs=1e-6)
+
+
+def test_required_room_by_hand(record):
+    """0.6 m of dish and 0.6 of sqrt(lambda d), lambda = c / 19.7 GHz = 15.218 mm (ITU-R P.526-8, section 2)."""
+    thing = record.satellites[0].obstructions[0]
+    assert thing.required_m == pytest.approx(0.6 + 0.6 * (0.015218 * thing.distance_m) ** 0.5, rel=1e-4)
+
+
+def test_what_was_measured_is_told_with_its_errors(record):
+    """From demo_terrain/clinic.toml and clinic_horizon.csv, counted by eye."""
+    survey = record.survey
+    assert (survey.source, survey.bearings, survey.date) == (
+        "clinic_horizon.csv",
+        "magnetic",
+        dt.date(2026, 6, 14),
+    )
+    assert (survey.bearing_error_deg, survey.inclination_error_deg) == (0.7, 0.5)
+    assert survey.correction_source == "landmarks"
+    assert survey.correction_deg == pytest.approx(
+        -9.3, abs=0.2
+    )  # declination -10.3, the compass 0.8 to 1 too low
+
+
+def test_the_whole_record_is_one_json_document(record):
+    made = json.loads(to_json_text(record))
+    assert made["assessment"]["results"][0]["verdict"]
+    assert "jpeg" not in made["photos"][0]["photo"]
+    assert made["files"][0]["sha256"]
+
+
+def test_the_sun_proves_the_path_only_when_it_stands_no_higher(record):
+    for one in record.satellites:
+        assert one.proof.sun_elevation_deg <= one.result.look.elevation_apparent_deg + 0.3
+
+
+def test_without_a_time_the_sun_is_left_out(make_record):
+    made = make_record()
+    assert all(one.sun is None and one.aim.sun == () and one.proof is None for one in made.satellites)
+
+
+def test_without_readings_nothing_measured_is_told(make_record, clinic_job):
+    blind = replace(clinic_job, sources=replace(clinic_job.sources, readings=None))
+    assert make_record(job=blind).survey is None
+
+
+# what was built
+
+
+def built(make_record, **done):
+    done = {"satellite": "Demo South", "source": "built.toml", **done}
+    return make_record(as_built=AsBuilt(**done)).built
+
+
+def row(made, quantity):
+    return next(one for one in made.rows if one.quantity == quantity)
+
+
+def test_built_as_planned_raises_nothing(make_record, record):
+    look = record.satellites[0].result.look
+    made = built(
+        make_record,
+        east_m=0.0,
+        north_m=0.9,
+        height_m=4.4,
+        azimuth_deg=look.azimuth_deg,
+        elevation_deg=look.elevation_apparent_deg,
+        signal=13.2,
+        signal_unit="dB",
+    )
+    assert not any(one.matters for one in made.rows)
+    assert made.anew is None
+    assert row(made, "signal").done == "13.2 dB"
+    assert row(made, "azimuth, true").difference == "+0.0°"
+
+
+def test_a_lower_dish_is_assessed_again(make_record):
+    made = built(make_record, height_m=2.0)
+    assert row(made, "height of the dish centre").difference == "-2.40 m"
+    assert row(made, "height of the dish centre").matters
+    assert made.anew.satellite.name == "Demo South"
+    assert made.anew.verdict in ("blocked", "marginal")  # the sycamores rise over the ray 2.4 m lower
+
+
+def test_a_dish_beside_its_beam_is_told(make_record, record, clinic_job):
+    look, half_deg = record.satellites[0].result.look, beam_half_width_deg(clinic_job.terminal)
+    near = built(
+        make_record, azimuth_deg=look.azimuth_deg, elevation_deg=look.elevation_apparent_deg + 0.9 * half_deg
+    )
+    far = built(
+        make_record, azimuth_deg=look.azimuth_deg, elevation_deg=look.elevation_apparent_deg + 2.0 * half_deg
+    )
+    assert not row(near, "elevation").matters
+    assert row(far, "elevation").matters
+    assert "beside Demo South" in far.notes[0]
+
+
+def test_a_magnetic_azimuth_is_turned_to_true(make_record, record):
+    look = record.satellites[0].result.look
+    made = built(
+        make_record, date=dt.date(2026, 6, 14), azimuth_deg=look.bearing_magnetic_deg, bearings="magnetic"
+    )
+    assert row(made, "azimuth, true").difference in ("+0.0°", "-0.0°")
+
+
+def test_a_position_far_away_is_doubted_and_not_assessed(make_record):
+    made = built(make_record, latitude_deg=58.1, longitude_deg=-24.6541)
+    assert made.anew is None
+    assert "7.7 km from the plan" in made.notes[0]  # 0.0688 degrees of latitude at 111.4 km each
+
+
+def test_inside_a_wall_is_told(make_record):
+    made = built(make_record, east_m=0.0, north_m=9.0, height_m=0.0)
+    assert made.anew is None or made.anew.verdict != "clear"
+
+
+@pytest.mark.parametrize(
+    ("done", "sentence"),
+    [
+        (
+            {"satellite": "Demo North"},
+            'built.toml, satellite: "Demo North" was not asked. Write one of: Demo South',
+        ),
+        ({"satellite": None}, "built.toml, satellite: does not say which satellite"),
+        ({"mount": "chimney"}, 'built.toml, mount: the work was done at "chimney"'),
+    ],
+)
+def test_built_for_something_else_is_refused(make_record, done, sentence):
+    with pytest.raises(InputError) as fault:
+        built(make_record, **done)
+    assert sentence in str(fault.value)
+
+
+# photographs
+
+
+@pytest.fixture
+def camera(clinic_job, clinic_assessment):
+    def shown(keep_location=False, **claims):
+        at = place(clinic_job, clinic_job.mounts[0])
+        photo = Photo("a.jpg", b"", 4, 3, **claims)
+        return photo_record(photo, at, clinic_assessment, keep_location=keep_location)
+
+    return shown
+
+
+def test_distance_and_way_from_the_site(camera, clinic_job):
+    site = clinic_job.site
+    latitude, longitude = offset_position(site.latitude_deg, site.longitude_deg, 30.0, -40.0)
+    seen = camera(latitude_deg=float(latitude), longitude_deg=float(longitude))
+    assert "Taken 50 m from the site to the south-east." in seen.facts  # 3, 4, 5
+    assert not any(f"{float(latitude):.4f}" in fact for fact in seen.facts)
+    assert any("Camera position 58.03" in fact for fact in camera(
+        keep_location=True, latitude_deg=float(latitude), longitude_deg=float(longitude)
+    ).facts)  # fmt: skip
+
+
+def test_a_camera_elsewhere_is_doubted(camera):
+    seen = camera(latitude_deg=48.0, longitude_deg=11.0)
+    assert any("taken elsewhere, or its position is wrong" in doubt for doubt in seen.doubts)
+
+
+def test_a_magnetic_direction_is_turned_and_tells_where_the_satellite_is(camera):
+    seen = camera(direction_deg=189.0, direction_from="magnetic")
+    assert "Looking south, 179 degrees true." in seen.facts
+    assert any(fact.startswith("Demo South lies 0 degrees") for fact in seen.facts)
+    assert seen.alt == "Photograph a.jpg, looking south"
+
+
+def test_a_photo_that_says_nothing_claims_nothing(camera):
+    seen = camera()
+    assert (seen.facts, seen.doubts, seen.alt) == ((), (), "Photograph a.jpg")
+
+
+# rain
+
+
+def pretend_itur(monkeypatch):
+    """A stand-in for the itur library, for its shape only: attenuation 3 dB at 0.1 %, halving with each decade."""
+
+    def rain_attenuation(_lat, _lon, _f, _el, *, hs, p, tau):
+        assert tau == 45.0
+        assert hs >= 0.0
+        return SimpleNamespace(value=np.array(3.0 * 0.5 ** np.log10(p / 0.1)))
+
+    itu618 = SimpleNamespace(rain_attenuation=rain_attenuation)
+    models = SimpleNamespace(itu618=itu618)
+    monkeypatch.setitem(sys.modules, "itur", SimpleNamespace(models=models))
+    monkeypatch.setitem(sys.modules, "itur.models", models)
+    monkeypatch.setattr(rain.importlib.util, "find_spec", lambda name: object())
+
+
+def cost(loss_db, **given):
+    given = {"availability_percent": 99.9, **given}
+    return rain.rain_cost(
+        58.0, -24.6, 47.0, elevation_deg=24.0, terminal=Terminal(), loss_db=loss_db, **given
+    )
+
+
+def test_half_the_margin_lost_is_ten_times_the_outage(monkeypatch):
+    """By the stand-in's own law, 3 dB at 0.1 % and 1.5 dB at 1 %: 8.766 and 87.66 hours of 8766 a year."""
+    pretend_itur(monkeypatch)
+    found, note = cost(1.5)
+    assert note is None
+    assert found.margin_db == pytest.approx(3.0, rel=1e-3)
+    assert found.free_hours == pytest.approx(8.766)
+    assert found.obstructed_hours == pytest.approx(87.66, rel=0.01)  # straight between 25 shares
+    assert not found.obstructed_is_floor
+    assert "instead of 9." in found.text
+
+
+def test_more_loss_than_margin_is_said_as_at_least(monkeypatch):
+    pretend_itur(monkeypatch)
+    found, _ = cost(30.0)
+    assert found.obstructed_is_floor
+    assert "at least 438 hours" in found.text  # 5 % of 8766, where the model ends
+
+
+def test_no_loss_costs_nothing(monkeypatch):
+    pretend_itur(monkeypatch)
+    found, _ = cost(0.0)
+    assert found.obstructed_hours == pytest.approx(found.free_hours, rel=1e-6)
+
+
+def test_the_cost_only_grows_with_the_loss(monkeypatch):
+    pretend_itur(monkeypatch)
+    hours = [cost(loss)[0].obstructed_hours for loss in np.linspace(0.0, 3.0, 31)]
+    assert (np.diff(hours) >= 0.0).all()
+
+
+def test_without_the_library_one_line_says_how_to_get_it(monkeypatch):
+    monkeypatch.setattr(rain.importlib.util, "find_spec", lambda name: None)
+    assert cost(1.0) == (None, rain.HOW_TO_GET)
+    assert "\n" not in rain.HOW_TO_GET
+    assert 'install "skysill[rain]"' in rain.HOW_TO_GET
+
+
+def test_satellites_too_low_for_the_model_are_left_out(monkeypatch):
+    pretend_itur(monkeypatch)
+    found, note = rain.rain_cost(58.0, 0.0, 0.0, elevation_deg=3.0, terminal=Terminal(), loss_db=1.0)
+    assert found is None
+    assert "under 5 degrees" in note
+
+
+def test_below_the_horizon_there_is_nothing_to_point_at(make_record, clinic_job):
+    from skysill.assess import assess
+
+    low = replace(clinic_job, satellites=(Satellite("low", longitude_deg=150.0),))
+    made = make_record(job=low, assessment=assess(low, low.mounts[0], explain=False))
+    [one] = made.satellites
+    assert one.result.verdict == "blocked"
+    assert one.obstructions == ()
+    assert one.aim.sun == ()
