@@ -25,6 +25,7 @@ from skysill.clearance import room_angle_deg
 from skysill.confidence import OWN_SHARE
 from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Scene, building, clearances, scene_silhouette, tree
+from skysill.look import look_vector
 from skysill.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
 COMMON_SHARE = np.sqrt(1.0 - OWN_SHARE**2)
@@ -96,11 +97,11 @@ def run(worlds: int, seed: int) -> dict[str, object]:
                     instrument_height_m=2.0)  # fmt: skip
     site = Site("invented", 58.0312, -24.6541, ground_elevation_m=0.0, ground_source="given")
     satellites = [Satellite("Demo South", -24.0), Satellite("Demo East", 5.5), Satellite("Demo West", -52.5)]
+    looks = [look_vector(site.latitude_deg, site.longitude_deg, MOUNT_M[2], satellite) for satellite in satellites]
     chance, truth, verdict = [], [], []
     for number in range(worlds):
-        satellite = satellites[number % 3]
-        job = Job(site, (satellite,), terminal=TERMINAL, criteria=CRITERIA)
-        look = assess(job, Mount()).results[0].look
+        job = Job(site, (satellites[number % 3],), terminal=TERMINAL, criteria=CRITERIA)
+        look = looks[number % 3]
         ray = (float(look.azimuth_deg or 0.0), look.elevation_apparent_deg)
         scene = world(rng, *ray)
         if scene.holding(MOUNT_M).any():
