@@ -15,14 +15,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skysill.horizon.lattice import Grid, lattice_position, twist
-from skysill.horizon.rays import sight_slope
+from skysill.horizon.rays import NEAREST_SAMPLE_M, sight_slope
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["Ceiling", "LocalMaps", "Rays", "Samples", "ceiling", "first_gap_m", "local_maps", "sampled"]
+__all__ = [
+    "STEEP_CELLS",
+    "Ceiling",
+    "LocalMaps",
+    "Rays",
+    "Samples",
+    "Steepness",
+    "ceiling",
+    "first_gap_m",
+    "local_maps",
+    "sampled",
+    "steepness",
+]
 
-_ELEMENTS = 60_000
-"""Samples worked on together: what fits in the processor's cache."""
+_LINES = 6
+"""Lattice lines in a stretch."""
 
+_TOGETHER = 8_192
+"""Stretches worked on together: what fits in the processor's cache."""
+
+_PROBES = 200_000
 _SLACK_M = 0.05
 _MAP_REACH_M = 5_000.0
 
@@ -34,7 +50,8 @@ _MAP_REACH_M = 5_000.0
 class Ceiling:
     """The highest ground around every place of a grid, at growing block sizes.
 
-    levels : level k holds, for blocks of 2**k cells, the maximum of a block and its eight neighbours; -inf if void
+    levels : level k holds, for blocks of 2**k cells, the highest of a block and its eight neighbours; -inf if void.
+        A cell is the ground between four nodes
     holes : the same for voids, whether there is any; None where the grid has none
     """
 
@@ -60,16 +77,24 @@ def _look_up(table: NDArray[Any], level: int, column: Floats, row: Floats) -> ND
     rows, columns = table.shape
     i = np.clip(row.astype(np.int64) >> level, 0, rows - 1)
     j = np.clip(column.astype(np.int64) >> level, 0, columns - 1)
-    return table.ravel().take(i * columns + j)
+    return np.asarray(table.ravel().take(i * columns + j))
 
 
 def ceiling(grid: Grid) -> Ceiling:
     """Maxima of a grid by blocks of 1, 2, 4, ... cells, each widened by its neighbours."""
     values = grid.values
     plain = np.where(np.isnan(values), np.float32(-np.inf), values) if grid.has_void else values
-    levels = _widened_halvings(plain)
-    holes = _widened_halvings(np.isnan(values)) if grid.has_void else None
+    levels = _widened_halvings(_over_cells(plain))
+    holes = _widened_halvings(_over_cells(np.isnan(values))) if grid.has_void else None
     return Ceiling(tuple(levels), None if holes is None else tuple(holes))
+
+
+def _over_cells(values: NDArray[Any]) -> NDArray[Any]:
+    """Maximum of each node and the three after it: the cell that begins there."""
+    top = values.copy()
+    np.maximum(top[:, :-1], values[:, 1:], out=top[:, :-1])
+    np.maximum(top[:-1], top[1:], out=top[:-1])
+    return top
 
 
 def _widened_halvings(values: NDArray[Any]) -> list[NDArray[Any]]:
@@ -92,6 +117,40 @@ def _widened(values: NDArray[Any]) -> NDArray[Any]:
     np.maximum(tall[1:], wide[:-1], out=tall[1:])
     np.maximum(tall[:-1], wide[1:], out=tall[:-1])
     return tall
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steepness:
+    """How much bilinear ground can rise over one cell's length, in metres.
+
+    local : (block row, block column) within STEEP_CELLS of a place; most : anywhere
+    """
+
+    local: NDArray[np.float32]
+    most: float
+
+    def around(self, column: Floats, row: Floats) -> Floats:
+        """The most within STEEP_CELLS cells of places."""
+        return np.asarray(_look_up(self.local, _STEEP_LEVEL, column, row), dtype=np.float64)
+
+
+_STEEP_LEVEL = 7
+STEEP_CELLS = 2**_STEEP_LEVEL
+
+
+def steepness(grid: Grid) -> Steepness:
+    """The steepest ground of a grid, by blocks."""
+    values, strips = grid.values, []
+    starts = np.arange(0, values.shape[1], STEEP_CELLS)
+    for top in range(0, values.shape[0], STEEP_CELLS):
+        strip = values[top : top + STEEP_CELLS + 1]
+        down = np.fmax.reduce(np.abs(np.diff(strip, axis=0)), axis=0, initial=0.0)
+        across = np.append(
+            np.fmax.reduce(np.abs(np.diff(strip, axis=1)), axis=0, initial=0.0), np.float32(0.0)
+        )
+        strips.append(np.hypot(*(np.fmax.reduceat(part, starts) for part in (down, across))))
+    local = np.stack(strips).astype(np.float32)
+    return Steepness(_widened(local), float(local.max()))
 
 
 # --- rays from many places ------------------------------------------------------------------------------------------
@@ -196,20 +255,15 @@ class Samples:
     slope: Floats
 
 
-def sampled(grid: Grid, rays: Rays) -> Samples:
-    """All samples of interest along rays: where they cross lattice lines and look higher than least_slope."""
-    if not len(rays):
-        return Samples(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
-    main = np.argmax(np.abs(rays.first), axis=1)
-    per_m = np.abs(rays.first[np.arange(len(rays)), main])
-    steps = np.ceil(rays.limit_m * per_m * 1.001).astype(np.int64) + 2
-    order = np.argsort(steps, kind="stable")
-    found = [
-        part
-        for batch in _batches(order, steps)
-        for part in _followed(grid, rays, batch, main, int(steps[batch[-1]]))
-    ]
-    ray, distance_m, elevation_m = (np.concatenate([part[i] for part in found]) for i in range(3))
+def sampled(grid: Grid, rays: Rays, roofs: Ceiling) -> Samples:
+    """All samples of interest along rays: where they cross lattice lines, or bulge between, and look high enough.
+
+    Rays are cut into stretches of a few lattice lines; a stretch is followed only if the highest ground around it
+    could look as high as least_slope.
+    """
+    found = [part for stretch in _stretches(grid, rays, roofs) for part in _followed(grid, rays, stretch)]
+    nothing = (np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
+    ray, distance_m, elevation_m = (np.concatenate([part[i] for part in (*found, nothing)]) for i in range(3))
     slope = sight_slope(
         distance_m, elevation_m, antenna_elevation_m=rays.eye_m[ray], radius_m=rays.radius_m[ray]
     )
@@ -217,28 +271,66 @@ def sampled(grid: Grid, rays: Rays) -> Samples:
     return Samples(ray[kept], distance_m[kept], elevation_m[kept], slope[kept])
 
 
-def _batches(order: Ints, steps: Ints) -> Iterator[Ints]:
-    """Rays of like length together, so that little is computed past their ends."""
-    start = 0
-    while start < order.size:
-        stop = start + max(1, _ELEMENTS // int(steps[order[start]]))
-        longest = steps[order[start]] * 1.3 + 4
-        stop = min(stop, int(np.searchsorted(steps[order], longest, side="right")), order.size)
-        stop = max(stop, start + 1)
-        yield order[start:stop]
-        start = stop
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """Stretches of rays to be followed together: the rays, the line each begins at, lines in each, main axis."""
+
+    ray: Ints
+    first: Ints
+    lines: int
+    axis: Ints
+
+
+def _main_axis(rays: Rays) -> tuple[Ints, Floats]:
+    """The axis along which each ray crosses more lines (0 columns, 1 rows), and how many a metre."""
+    axis = np.argmax(np.abs(rays.first), axis=1)
+    return axis, np.abs(np.take_along_axis(rays.first, axis[:, None], axis=1)[:, 0])
+
+
+def _stretches(grid: Grid, rays: Rays, roofs: Ceiling) -> Iterator[_Stretch]:
+    axis, per_m = _main_axis(rays)
+    begin = np.maximum(np.floor(rays.near_m * per_m * 0.999).astype(np.int64) - 1, 0)
+    count = np.maximum(np.ceil((rays.limit_m * per_m * 1.001 + 2.0 - begin) / _LINES).astype(np.int64), 0)
+    ends = np.cumsum(count)
+    total = int(ends[-1]) if ends.size else 0
+    for low in range(0, total, _PROBES):
+        index = np.arange(low, min(low + _PROBES, total))
+        ray = np.searchsorted(ends, index, side="right")
+        first = begin[ray] + (index - (ends[ray] - count[ray])) * _LINES
+        worth = _worth(rays, roofs, ray, first, per_m[ray])
+        ray, first = ray[worth], first[worth]
+        for at in range(0, ray.size, _TOGETHER):
+            some = slice(at, at + _TOGETHER)
+            yield _Stretch(ray[some], first[some], _LINES, axis[ray[some]])
+
+
+def _worth(rays: Rays, roofs: Ceiling, ray: Ints, first: Ints, per_m: Floats) -> Bools:
+    """Whether ground around a stretch could look as high as least_slope from anywhere on it."""
+    level = roofs.level_for(_LINES / 2 + 1)
+    from_m = np.maximum((first - 1) / per_m, 1.0)
+    to_m = (first + _LINES + 1) / per_m
+    middle_m = (first + _LINES / 2) / per_m
+    place = rays.start[ray] + (rays.first[ray] + rays.second[ray] * middle_m[:, None]) * middle_m[:, None]
+    rise_m = (
+        roofs.over(level, place[:, 0], place[:, 1])
+        - rays.eye_m[ray]
+        - from_m * from_m / (2.002 * rays.radius_m[ray])
+    )
+    slope = np.where(rise_m > 0.0, rise_m / from_m, rise_m / to_m)
+    return np.asarray(slope >= rays.least_slope[ray] - np.abs(rays.least_slope[ray]) * 2e-3 - 1e-4)
 
 
 class _Ways:
     """A batch of rays laid out step by step: line k is the k-th lattice line crossed along the main axis."""
 
-    def __init__(self, grid: Grid, rays: Rays, batch: Ints, main: Ints, steps: int) -> None:
-        axis, at = main[batch], np.arange(batch.size)
+    def __init__(self, grid: Grid, rays: Rays, stretch: _Stretch) -> None:
+        batch, axis, at = stretch.ray, stretch.axis, np.arange(stretch.ray.size)
         rate, bend = rays.first[batch][at, axis], rays.second[batch][at, axis]
         sign = np.where(rate > 0, 1, -1)
         origin = rays.start[batch][at, axis]
         line0 = np.where(sign > 0, np.floor(origin), np.ceil(origin))
-        t = -np.abs(line0 - origin)[:, None] + np.arange(steps + 1)  # lattice units gone along the main axis
+        ahead = stretch.first[:, None] + np.arange(stretch.lines + 1)
+        t = ahead - np.abs(line0 - origin)[:, None]  # lattice units gone along the main axis
         speed, turn = np.abs(rate)[:, None], (bend * sign)[:, None]
         distance_m = t / speed
         for _ in range(2):  # Newton's method for speed s + turn s**2 = t
@@ -249,7 +341,7 @@ class _Ways:
         other *= distance_m
         other += rays.start[batch][at, across][:, None]
         self.distance_m, self.other, self.cell = distance_m, other, np.floor(other)
-        self.lines = line0[:, None] + sign[:, None] * np.arange(steps + 1)
+        self.lines = line0[:, None] + sign[:, None] * ahead
         self.axis, self.view = axis, _View(grid, axis)
 
     def heights_m(self) -> Floats:
@@ -257,10 +349,8 @@ class _Ways:
         return self.view.on_main_line(self.lines, self.other, self.cell)
 
 
-def _followed(
-    grid: Grid, rays: Rays, batch: Ints, main: Ints, steps: int
-) -> list[tuple[Ints, Floats, Floats]]:
-    ways = _Ways(grid, rays, batch, main, steps)
+def _followed(grid: Grid, rays: Rays, stretch: _Stretch) -> list[tuple[Ints, Floats, Floats]]:
+    ways, batch = _Ways(grid, rays, stretch), stretch.ray
     height_m = ways.heights_m()
     lowest_m = _lowest_of_interest(rays, batch, ways.distance_m)
     wanted = (height_m >= lowest_m) & (ways.distance_m >= rays.near_m)
@@ -391,12 +481,12 @@ class _View:
     def __init__(self, grid: Grid, axis: Ints) -> None:
         rows, columns = grid.values.shape
         self.flat = grid.values.ravel()
-        self.main_last = np.where(axis == 0, columns, rows)[:, None] - 1
-        self.other_last = np.where(axis == 0, rows, columns)[:, None] - 1
-        self.main_stride = np.where(axis == 0, 1, columns)[:, None]
-        self.other_stride = np.where(axis == 0, columns, 1)[:, None]
+        self.main_last: Ints = np.where(axis == 0, columns, rows).reshape(-1, 1) - 1
+        self.other_last: Ints = np.where(axis == 0, rows, columns).reshape(-1, 1) - 1
+        self.main_stride: Ints = np.where(axis == 0, 1, columns).reshape(-1, 1)
+        self.other_stride: Ints = np.where(axis == 0, columns, 1).reshape(-1, 1)
 
-    def on_main_line(self, lines: Floats, other: Floats, cell: Floats) -> Floats:
+    def on_main_line(self, lines: Any, other: Floats, cell: Floats) -> Floats:
         node = np.minimum(cell, self.other_last - 1)  # the last line itself belongs to the cell before it
         inside = (lines >= 0) & (lines <= self.main_last) & (other >= 0) & (other <= self.other_last)
         index = (lines * self.main_stride + node * self.other_stride).astype(np.int64)
@@ -423,16 +513,19 @@ class _View:
 
 
 def first_gap_m(grid: Grid, rays: Rays) -> Floats:
-    """Ground distance (ray,) of the last known sample before the first unknown one; inf where none comes in limit_m."""
+    """Ground distance (ray,) of the last known sample before the first unknown one; inf if none comes in limit_m."""
     gap_m = np.full(len(rays), np.inf)
-    main = np.argmax(np.abs(rays.first), axis=1)
-    per_m = np.abs(rays.first[np.arange(len(rays)), main])
+    axis, per_m = _main_axis(rays)
     steps = np.ceil(rays.limit_m * per_m * 1.001).astype(np.int64) + 2
-    for batch in _batches(np.argsort(steps, kind="stable"), steps):
-        ways = _Ways(grid, rays, batch, main, int(steps[batch[-1]]))
-        counted = (ways.distance_m >= 0.25) & (ways.distance_m <= rays.limit_m[batch][:, None])
+    order = np.argsort(steps, kind="stable")
+    for at in range(0, order.size, _TOGETHER // 16):
+        batch = order[at : at + _TOGETHER // 16]
+        ways = _Ways(
+            grid, rays, _Stretch(batch, np.zeros(batch.size, np.int64), int(steps[batch[-1]]), axis[batch])
+        )
+        counted = (ways.distance_m >= NEAREST_SAMPLE_M) & (ways.distance_m <= rays.limit_m[batch][:, None])
         unknown = counted & np.isnan(ways.heights_m())
         gone = unknown.any(axis=1)
-        at = unknown.argmax(axis=1)
-        gap_m[batch[gone]] = ways.distance_m[gone, np.maximum(at[gone] - 1, 0)]
+        at_line = unknown.argmax(axis=1)
+        gap_m[batch[gone]] = ways.distance_m[gone, np.maximum(at_line[gone] - 1, 0)]
     return gap_m

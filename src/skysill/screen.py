@@ -8,7 +8,8 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +17,19 @@ from numpy.typing import ArrayLike
 
 from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, column_margin_deg, room_angle_deg
-from skysill.fan import Ceiling, LocalMaps, Rays, Samples, ceiling, first_gap_m, local_maps, sampled
+from skysill.fan import (
+    STEEP_CELLS,
+    Ceiling,
+    LocalMaps,
+    Rays,
+    Samples,
+    Steepness,
+    ceiling,
+    first_gap_m,
+    local_maps,
+    sampled,
+    steepness,
+)
 from skysill.fresnel import required_room_m
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.march import FINE_CELL_M
@@ -48,6 +61,7 @@ class Ground:
 
     grid: Grid
     ceiling: Ceiling
+    steepness: Steepness
     name: str
     kind: Literal["surface", "bare"]
     cell_size_m: float
@@ -56,7 +70,7 @@ class Ground:
     @classmethod
     def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
            vertical_error_m: float) -> Ground:  # fmt: skip
-        return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m)
+        return cls(grid, ceiling(grid), steepness(grid), name, kind, cell_size_m, vertical_error_m)
 
     @property
     def source(self) -> HeldGrid:
@@ -288,14 +302,16 @@ def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, ans
     )
 
 
-def _direction(ground: Ground, places: _Places) -> tuple[Floats, Floats, Floats, Floats]:
-    """Column and row of places, and cells per metre along each ray, to a hundredth: enough for bounds."""
+def _direction(
+    ground: Ground, places: _Places, turn_deg: float = 0.0
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
     column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
     step_m = 500.0
-    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
-    turn_deg = np.rad2deg(step_m / 6.371e6)
-    north = places.latitude_deg + turn_deg * np.cos(azimuth_rad)
-    east = places.longitude_deg + turn_deg * np.sin(azimuth_rad) / np.cos(np.deg2rad(places.latitude_deg))
+    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
+    arc_deg = np.rad2deg(step_m / 6.371e6)
+    north = places.latitude_deg + arc_deg * np.cos(azimuth_rad)
+    east = places.longitude_deg + arc_deg * np.sin(azimuth_rad) / np.cos(np.deg2rad(places.latitude_deg))
     there_column, there_row = lattice_position(ground.grid, np.clip(north, -90.0, 90.0), east)
     return column, row, (there_column - column) / step_m, (there_row - row) / step_m
 
@@ -303,40 +319,62 @@ def _direction(ground: Ground, places: _Places) -> tuple[Floats, Floats, Floats,
 def _may_come_near(ground: Ground, places: _Places, question: Question) -> Bools:
     """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
 
-    Ring by ring outwards: the highest ground in a box that surely holds the ring's part of the fan, at its near edge.
+    Two sieves, the second with a finer mesh.
     """
-    near_m = 2.0 * ground.cell_size_m
-    extra_deg = float(room_angle_deg(near_m, question.terminal, question.criteria))
-    wide_deg = FLOOR_DEG + extra_deg + 0.05
-    column, row, by_column, by_row = _direction(ground, places)
-    side = np.minimum(
-        np.tan(np.deg2rad(wide_deg)) / np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1), 1.5
-    )
-    slope = np.tan(np.deg2rad(places.apparent_deg - wide_deg))
-    near = np.zeros(slope.shape, dtype=bool)
-    highest_m = ground.grid.highest_m
-    open_rows = np.arange(slope.size)
-    cells_per_m = _cells_per_m(ground, places)
-    inner_m = near_m * 0.98
-    while open_rows.size:
-        outer_m = inner_m * 1.35
-        middle_m = (inner_m + outer_m) / 2.0
-        reach_m = float(np.hypot((outer_m - inner_m) / 2.0, outer_m * side[open_rows].max()))
-        level = ground.ceiling.level_for(reach_m * cells_per_m + 1.0)
-        top_m = ground.ceiling.over(
-            level,
-            column[open_rows] + by_column[open_rows] * middle_m,
-            row[open_rows] + by_row[open_rows] * middle_m,
-        )
-        rise_m = top_m - places.eye_m[open_rows]
-        bound = np.where(rise_m > 0.0, rise_m / inner_m, rise_m / outer_m)
-        hit = bound >= slope[open_rows]
-        near[open_rows[hit]] = True
-        inner_m = outer_m
-        left = highest_m - places.eye_m[open_rows] >= slope[open_rows] * inner_m
-        left &= (places.needed_m[open_rows] > inner_m) & ~hit
-        open_rows = open_rows[left]
+    near = np.zeros(places.eye_m.shape, dtype=bool)
+    for growth, boxes in ((1.35, 1), (1.1, 3)):
+        asked = np.flatnonzero(near) if boxes > 1 else np.arange(near.size)
+        near[asked] = _sieve(ground, places.take(asked), question, growth=growth, boxes=boxes)
     return near
+
+
+def _sieve(ground: Ground, places: _Places, question: Question, *, growth: float, boxes: int) -> Bools:
+    """Ring by ring outwards: the highest ground in boxes that surely hold the ring's part of the fan."""
+    near = np.zeros(places.eye_m.shape, dtype=bool)
+    if not near.size:
+        return near
+    column, row, ahead_column, ahead_row = _direction(ground, places)
+    _, _, aside_column, aside_row = _direction(ground, places, 90.0)
+    level_share = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1)
+    cells_per_m = _cells_per_m(ground, places)
+    inner_m = 2.0 * ground.cell_size_m * 0.98
+    rows = np.arange(near.size)
+    while rows.size:
+        outer_m, middle_m = inner_m * growth, inner_m * (1.0 + growth) / 2.0
+        wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
+        side = np.minimum(np.tan(np.deg2rad(wide_deg)) / level_share[rows], 1.5)
+        box_m = np.hypot((outer_m - inner_m) / 2.0, outer_m * float(side.max()) / boxes)
+        level = ground.ceiling.level_for(box_m * cells_per_m)
+        hit = np.zeros(rows.size, dtype=bool)
+        for box in range(boxes):
+            aside_m = middle_m * side * (2 * box + 1 - boxes) / boxes
+            top_m = ground.ceiling.over(
+                level,
+                column[rows] + ahead_column[rows] * middle_m + aside_column[rows] * aside_m,
+                row[rows] + ahead_row[rows] * middle_m + aside_row[rows] * aside_m,
+            )
+            rise_m = top_m - places.eye_m[rows] - inner_m * inner_m / (2.01 * places.radius_m[rows])
+            bound = rise_m / np.where(rise_m > 0.0, inner_m, outer_m)
+            beside = side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
+            hit |= bound >= _least_slope(places.apparent_deg[rows], beside, wide_deg)
+        near[rows[hit]] = True
+        inner_m = outer_m
+        left = (
+            ground.grid.highest_m - places.eye_m[rows]
+            >= np.tan(np.deg2rad(places.apparent_deg[rows] - wide_deg)) * inner_m
+        )
+        rows = rows[left & (places.needed_m[rows] > inner_m) & ~hit]
+    return near
+
+
+def _least_slope(apparent_deg: Floats, aside: Floats, wide_deg: Floats | float) -> Floats:
+    """Slope that ground must show, at least a tangent `aside` off the azimuth, to be within an angle of the ray."""
+    offset_deg = np.rad2deg(np.arctan(aside))
+    across_deg = cross_track_deg(offset_deg, apparent_deg)
+    foot_deg = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent_deg)), np.cos(np.deg2rad(offset_deg))))
+    share = np.cos(np.deg2rad(wide_deg)) / np.cos(np.deg2rad(across_deg))
+    down_deg = np.rad2deg(np.arccos(np.minimum(share, 1.0)))
+    return np.asarray(np.tan(np.deg2rad(np.maximum(foot_deg - down_deg, -89.0))))
 
 
 def _cells_per_m(ground: Ground, places: _Places) -> float:
@@ -446,10 +484,8 @@ def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
     top_deg, top_m, inside = _centre(fan)
     fan_place, fan_offset = _offsets(fan)
     free = ~inside
-    coarse = (np.round(fan_offset / _DENSE_DEG).astype(np.int64) % 10) == 0
-    for part in (coarse, ~coarse):
-        chosen = part & free[fan_place]
-        _beside(fan, fan_place[chosen], fan_offset[chosen])
+    chosen = free[fan_place]
+    _beside(fan, fan_place[chosen], fan_offset[chosen], np.flatnonzero(free))
     met = inside[fan_place]
     _depths(fan, fan_place[met], fan_offset[met], inside, top_deg)
     nothing = ~np.isfinite(fan.spare_deg)
@@ -464,14 +500,14 @@ def _centre(fan: _Fan) -> tuple[Floats, Floats, Bools]:
     places, count = fan.places, fan.places.eye_m.size
     everyone, level = np.arange(count), np.zeros(count)
     rays = fan.rays(everyone, level, np.full(count, -np.inf), np.full(count, _FIRST_LOOK_M))
-    seen = sampled(fan.ground.grid, rays)
+    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
     top = np.full(count, -np.inf)
     np.maximum.at(top, seen.ray, seen.slope)
     reach_m = np.minimum(fan.reach_below(top, everyone), places.needed_m)
     more = np.flatnonzero(reach_m > _FIRST_LOOK_M)
     if more.size:
         farther = fan.rays(more, level[more], top[more], reach_m[more])
-        beyond = sampled(fan.ground.grid, farther)
+        beyond = sampled(fan.ground.grid, farther, fan.ground.ceiling)
         seen = Samples(
             np.concatenate([seen.ray, more[beyond.ray]]),
             *(
@@ -525,21 +561,87 @@ def _spread(steps: Ints) -> tuple[Ints, Ints]:
     return owner, np.arange(owner.size) - start[owner] - steps[owner]
 
 
-def _beside(fan: _Fan, place: Ints, offset_deg: Floats) -> None:
-    """Rays beside the centre one: only ground that could control, or could make the room doubtful, is looked at."""
-    apparent = fan.places.apparent_deg[place]
-    widest_deg = np.minimum(fan.spare_deg[place], FLOOR_DEG) + float(fan.room_deg(np.array(fan.near_m)))
-    widest_deg = np.maximum(widest_deg, float(_doubt_deg(fan, np.array([fan.near_m]))[0]))
-    aside = cross_track_deg(offset_deg, apparent)
-    matters = (aside < widest_deg) & (np.abs(offset_deg) < 90.0)
-    place, offset_deg, apparent, widest_deg, aside = (
-        part[matters] for part in (place, offset_deg, apparent, widest_deg, aside)
+_RINGS = (1.0, 2.5, 7.0, 20.0, np.inf)
+"""Ends of the rings that are looked at one after the other, in distances out to which coarse cells say nothing."""
+
+
+def _beside(fan: _Fan, place: Ints, offset_deg: Floats, free: Ints) -> None:
+    """Rays beside the centre one: only ground that could control, or could make the room doubtful, is looked at.
+
+    First every tenth ray. Ground seen from the rays between differs by no more than the steepest ground can rise
+    over half a degree, so the rays between are followed only beside samples that come near enough.
+    """
+    whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
+    first = np.concatenate([place[whole], free])
+    first_offset = np.concatenate([offset_deg[whole], np.zeros(free.size)])
+    near = _first_rays(fan, first, first_offset)
+    place, offset_deg = place[~whole], offset_deg[~whole]
+    degree = np.clip(np.round(offset_deg).astype(np.int64), -_MOST_DEG, _MOST_DEG) + _MOST_DEG
+    for ring, (start, stop) in enumerate(pairwise(_RINGS)):
+        some = np.flatnonzero(near[place, degree, ring])
+        if some.size:
+            _ring(fan, place[some], offset_deg[some], start * fan.near_m, stop * fan.near_m)
+
+
+_MOST_DEG = 90
+
+
+def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> Bools:
+    """Follow every tenth ray; (place, degree, ring) where the rays beside it must be followed too."""
+    near = np.zeros((fan.places.eye_m.size, 2 * _MOST_DEG + 1, len(_RINGS) - 1), dtype=bool)
+    some = np.abs(offset_deg) < 90.0
+    place, offset_deg = place[some], offset_deg[some]
+    widest_deg = _widest_deg(fan, place, fan.near_m)
+    nearer = np.maximum(np.abs(offset_deg) - 0.5, 0.0)
+    matters = cross_track_deg(nearer, fan.places.apparent_deg[place]) < widest_deg
+    place, offset_deg, nearer, widest_deg = (
+        part[matters] for part in (place, offset_deg, nearer, widest_deg)
     )
-    foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
-    drop = np.cos(np.deg2rad(widest_deg)) / np.cos(np.deg2rad(aside))
-    least = np.tan(np.deg2rad(np.maximum(foot - np.rad2deg(np.arccos(np.minimum(drop, 1.0))), -89.0)))
-    rays = fan.rays(place, offset_deg, least, fan.reach_below(least, place))
-    seen = sampled(fan.ground.grid, rays)
+    aside = np.tan(np.deg2rad(nearer))
+    least = _least_slope(fan.places.apparent_deg[place], aside, widest_deg)
+    reach_m = fan.reach_below(least, place)
+    per_m = float(np.abs(fan.maps.linear).sum(axis=2).max())
+    start = fan.maps.start[place]
+    steep = np.where(reach_m * per_m < STEEP_CELLS, fan.ground.steepness.around(start[:, 0], start[:, 1]),
+                     fan.ground.steepness.most)  # fmt: skip
+    slack = steep * per_m * np.tan(np.deg2rad(0.51))
+    rays = replace(fan.rays(place, offset_deg, least - slack, fan.reach_below(least - slack, place)),
+                   near_m=0.25 * fan.near_m)  # fmt: skip
+    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
+    far = seen.distance_m >= fan.near_m
+    _take(fan, rays, Samples(seen.ray[far], seen.distance_m[far], seen.elevation_m[far], seen.slope[far]),
+          offset_deg[seen.ray[far]])  # fmt: skip
+    ring = np.clip(
+        np.searchsorted(np.array(_RINGS[1:-1]) * fan.near_m, seen.distance_m, side="right"), 0, None
+    )
+    for step in (-1, 0, 1):  # a piece of ray may begin in the ring before or end in the one after
+        at = np.clip(ring + step, 0, len(_RINGS) - 2)
+        widest_deg = _widest_deg(fan, place[seen.ray], np.array(_RINGS)[at] * fan.near_m)
+        least = _least_slope(fan.places.apparent_deg[place[seen.ray]], aside[seen.ray], widest_deg)
+        close = seen.slope >= least - slack[seen.ray]
+        degree = np.round(offset_deg[seen.ray[close]]).astype(np.int64) + _MOST_DEG
+        near[place[seen.ray[close]], degree, at[close]] = True
+    return near
+
+
+def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
+    """Angle from the ray within which ground at least so far away could control, or could make the room doubtful."""
+    spare_deg = fan.spare_deg[place]
+    distance_m = np.broadcast_to(np.asarray(from_m, dtype=np.float64), spare_deg.shape)
+    widest_deg = np.minimum(spare_deg, FLOOR_DEG) + fan.room_deg(distance_m)
+    undecided = (spare_deg >= 0.0) & ~fan.doubtful[place]
+    return np.where(undecided, np.maximum(widest_deg, _doubt_deg(fan, distance_m)), widest_deg)
+
+
+def _ring(fan: _Fan, place: Ints, offset_deg: Floats, from_m: float, to_m: float) -> None:
+    widest_deg = _widest_deg(fan, place, from_m)
+    apparent = fan.places.apparent_deg[place]
+    some = np.flatnonzero((cross_track_deg(offset_deg, apparent) < widest_deg) & (np.abs(offset_deg) < 90.0))
+    place, offset_deg = place[some], offset_deg[some]
+    least = _least_slope(apparent[some], np.tan(np.deg2rad(np.abs(offset_deg))), widest_deg[some])
+    limit_m = np.minimum(fan.reach_below(least, place), to_m)
+    rays = replace(fan.rays(place, offset_deg, least, limit_m), near_m=from_m)
+    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
     _take(fan, rays, seen, offset_deg[seen.ray])
 
 
@@ -594,7 +696,7 @@ def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: 
     place, offset_deg = place[matters], offset_deg[matters]
     least = np.tan(np.deg2rad(apparent[place]))
     looked = fan.rays(place, offset_deg, np.full(place.size, -np.inf), fan.reach_below(least, place))
-    seen = sampled(fan.ground.grid, looked)
+    seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
     top = np.full(place.size, -np.inf)
     np.maximum.at(top, seen.ray, seen.slope)
     some = np.flatnonzero(np.isfinite(top))

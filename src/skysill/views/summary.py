@@ -40,7 +40,7 @@ def draw_summary(
     """
     latitude, longitude, rank = (np.asarray(part) for part in (latitude_deg, longitude_deg, verdict))
     step = max(1, -(-latitude.size // _MOST_DOTS))
-    size = float(np.clip(30_000.0 / max(latitude.size, 1), 2.0, 40.0))
+    size = float(np.clip(8_000.0 / max(latitude.size, 1), 1.5, 36.0))
     dots = {}
     for name, number in RANK.items():
         here = np.flatnonzero(rank == number)
@@ -66,8 +66,8 @@ def summary_figure(
     latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, title: str = "", ink: Ink = INK
 ) -> Figure:
     """The map with its key beside it."""
-    figure = new_figure(ink.width_in, 5.5)
-    ax = figure.add_axes((0.12, 0.15, 0.58, 0.75))
+    figure = new_figure(ink.width_in, 6.2)
+    ax = figure.add_axes((0.18, 0.3, 0.78, 0.63))
     draw_summary(ax, latitude_deg, longitude_deg, verdict, ink=ink)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(
