@@ -13,7 +13,7 @@ from skysill.files.asked import Asked
 
 if TYPE_CHECKING:
     from skysill.look import LookVector
-    from skysill.site import Site
+    from skysill.site import Mount, Site
 
 __all__ = ["look"]
 
@@ -33,7 +33,9 @@ def look(asked: Asked, out: Output, polarization: bool) -> None:
     from skysill.gather import place
     from skysill.look import look_track, look_vector
 
-    job = asked.job(without={"horizon", "obstacles"})
+    job = asked.job(without={"horizon", "obstacles", "terrain"})
+    if _asks_terrain(job.site, asked.mount(job)):  # opening rasters takes longer than all the rest
+        job = asked.job(without={"horizon", "obstacles"})
     at = place(job, asked.mount(job))
     out.say(*asked.mount_notes(job))
     site = at.site
@@ -54,6 +56,12 @@ def look(asked: Asked, out: Output, polarization: bool) -> None:
         return
     out.text(_heading(site, at.mount.name if len(job.mounts) > 1 else None, at.mount.height_m))
     _table(out, looks, tilt=polarization or job.terminal.polarization == "linear")
+
+
+def _asks_terrain(site: Site, mount: Mount) -> bool:
+    """Whether the dish's elevation is not given and has to be looked up."""
+    given = mount.surface_elevation_m is not None or mount.surface_height_m is not None
+    return site.ground_elevation_m is None or not (given or mount.east_m == mount.north_m == 0.0)
 
 
 def _heading(site: Site, mount: str | None, height_m: float) -> str:

@@ -102,7 +102,7 @@ class Asked:
         from skysill.job import Job
 
         with _as_options():
-            rasters = self._rasters()
+            rasters = None if "terrain" in without else self._rasters()
             if self.site_file is None:
                 job = Job(site=self._site(None), satellites=(), mounts=())
                 job = replace(job, terminal=replace(job.terminal, assumed=("dish_diameter_m", "receive_ghz")))
