@@ -34,17 +34,6 @@ FLAGS = [
     "--virtual-time-budget=20000",
     "--dump-dom",
 ]
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--virtual-time-budget=20000",
-    "--dump-dom",
-]
 
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None and not os.environ.get("CI"),
