@@ -44,7 +44,7 @@ DEFAULT_MAX_HEIGHT_M = 6.0
 
 _STEP_M = 0.25
 _FINE_STEP_M = 0.05
-_ENOUGH_DEG = 2.0
+_ENOUGH_DEG = 0.0
 _MOST_TRIES = 8
 
 
@@ -231,7 +231,7 @@ def least_heights_m(roomy: Bools, heights_m: Floats) -> Floats:
 
 
 def room_over_heights(job: Job, foot_m: Floats, heights_m: Floats) -> Floats:
-    """(spot, height, satellite) least spare angle today and after growth, degrees, no more than 2.
+    """(spot, height, satellite) least spare angle today and after growth, degrees; 0 where there is enough.
 
     foot_m : (spot, 3). Obstacles exactly; readings and terrain as seen from the middle of the spots, each column
     carried over by its distance, those without one left where they are.
@@ -264,7 +264,7 @@ def room_over_heights(job: Job, foot_m: Floats, heights_m: Floats) -> Floats:
 
 
 def _carried_spare_deg(job: Job, silhouette: Silhouette, look: LookVector, step_m: Floats) -> Floats:
-    """(n,) least spare angle to a silhouette's columns from dish centres step_m (n, 3) away; 2 where there is more."""
+    """(n,) least spare angle to a silhouette's columns from dish centres step_m (n, 3) away; 0 where there is more."""
     azimuth, elevation = look.azimuth_deg or 0.0, look.elevation_apparent_deg
     known = ~np.isnan(silhouette.distance_m)
     distance = np.where(known, silhouette.distance_m, job.criteria.assumed_distance_m)
@@ -334,10 +334,7 @@ def _spread_out(job: Job, grid: Spots, height: Floats, keep: int) -> list[int]:
     able = np.flatnonzero(np.isfinite(height))
     cable = np.full(len(grid), np.inf)
     for at in able[np.argsort(height[able], kind="stable")][:400]:
-        foot = Mount(
-            "", *map(float, (grid.east_m[at], grid.north_m[at], height[at], grid.surface_elevation_m[at]))
-        )
-        run = cable_run(job.roof, foot)
+        run = cable_run(job.roof, _mount_at(grid, int(at), float(height[at])))
         cable[at] = np.inf if run is None else run.length_m
     limit = job.terminal.cable_limit_m or np.inf
     order = able[np.lexsort((cable[able], height[able], np.isfinite(cable[able]) & (cable[able] > limit)))]
