@@ -15,7 +15,7 @@ from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Scene, building, tree
 from skysill.remedies import check
-from skysill.site import Criteria, Landmark, Mount, Satellite, Site, Survey, Terminal
+from skysill.site import Criteria, Landmark, Mount, Satellite, Site, SunSighting, Survey, Terminal
 
 SITE = Site("Skerrow clinic", 58.0312, -24.6541, ground_elevation_m=10.0, ground_source="given")
 SOUTH = Satellite("Demo South", -24.0)
@@ -101,7 +101,9 @@ def test_a_measurement_speaks_where_the_raster_ends():
 def test_a_void_on_the_ray_is_unknown():
     values = np.full((201, 201), 10.0)
     values[120:124, 95:106] = np.nan
-    assert result(job(rasters=(site_grid(values, 30.0, "bare"),), highest_ground_m=500.0)).verdict == "unknown"
+    assert (
+        result(job(rasters=(site_grid(values, 30.0, "bare"),), highest_ground_m=500.0)).verdict == "unknown"
+    )
 
 
 def test_no_source_at_all_is_unknown():
@@ -120,7 +122,10 @@ def test_obstacles_declared_complete_say_nothing_of_far_ground():
 
 
 def test_complete_obstacles_over_coarse_low_ground_are_clear():
-    assert result(job(scene=Scene((), complete=True), rasters=(COARSE,), highest_ground_m=500.0)).verdict == "clear"
+    assert (
+        result(job(scene=Scene((), complete=True), rasters=(COARSE,), highest_ground_m=500.0)).verdict
+        == "clear"
+    )
 
 
 EVIDENCE = {
@@ -155,7 +160,9 @@ def test_ground_seen_only_by_cells_too_coarse_to_be_believed_needs_a_survey():
     values = np.full((201, 201), 10.0)
     values[101, 99:104] = 60.0  # one row south of the site, 30 m away
     found = result(
-        job(rasters=(site_grid(values, 30.0, "bare"),), highest_ground_m=500.0, scene=Scene((), complete=True))
+        job(
+            rasters=(site_grid(values, 30.0, "bare"),), highest_ground_m=500.0, scene=Scene((), complete=True)
+        )
     )
     assert found.verdict == "needs-survey"
     assert any("too coarse to be believed so near" in reason for reason in found.reasons)
@@ -188,6 +195,7 @@ def test_terrain_that_a_near_thing_hid_emerges_when_the_dish_goes_up():
 
 def test_a_tree_that_grows_turns_clear_into_marginal():
     """Now 8 m, 20 m south: atan(6 / 17.5) = 19 degrees and room; in five years at 0.6 m a year it is 11 m."""
+
     def with_growth(rate):
         scene = Scene((tree("sycamore", (0.0, -20.0), ground_elevation_m=10.0, height_m=8.0, crown_radius_m=2.5,
                             growth_m_per_year=rate),))  # fmt: skip
@@ -223,7 +231,9 @@ def test_magnetic_readings_are_turned_by_the_declination_of_their_date():
     survey = Survey(bearings="magnetic", date=dt.date(2026, 6, 14))
     assert result(job(readings=peak, survey=survey)).verdict == "blocked"
     assert abs(turn) > 5.0
-    assert result(job(readings=peak)).clearance.controlling.azimuth_deg == approx((180.0 - turn) % 360.0, abs=10.5)
+    assert result(job(readings=peak)).clearance.controlling.azimuth_deg == approx(
+        (180.0 - turn) % 360.0, abs=10.5
+    )
 
 
 def test_a_landmark_corrects_a_compass_that_is_off():
@@ -236,8 +246,25 @@ def test_a_landmark_corrects_a_compass_that_is_off():
     assert result(job(readings=off, landmarks=(spire,))).verdict == "blocked"
 
 
+def test_a_shadow_corrects_a_compass_that_is_off():
+    """True sun azimuth from the published cases' own model; the compass reads 12 degrees high, shadow and all."""
+    from skysill.sun import sun_direction
+
+    when = dt.datetime(2026, 6, 14, 10, 20, tzinfo=dt.UTC)
+    sun_deg = float(sun_direction([when], 58.0312, -24.6541, 10.0).azimuth_deg[0])
+    azimuth = np.arange(0.0, 360.0, 2.0)
+    off = readings(np.where(np.abs(azimuth - 179.0) < 3.5, 60.0, 3.0), (azimuth + 12.0) % 360.0)
+    shadow = SunSighting(when, (sun_deg + 180.0 + 12.0) % 360.0)
+    assert result(job(readings=off, sun_sightings=(shadow,))).verdict == "blocked"
+    night = SunSighting(dt.datetime(2026, 6, 14, 2, 0, tzinfo=dt.UTC), 10.0)
+    with pytest.raises(InputError, match=r"below the horizon at 2026-06-14 02:00 UTC\. Give the time in UTC"):
+        result(job(readings=off, sun_sightings=(night,)))
+
+
 def test_warnings_say_what_was_assumed():
-    asked = replace(job(readings=readings(5.0)), terminal=Terminal(assumed=("dish_diameter_m", "receive_ghz")))
+    asked = replace(
+        job(readings=readings(5.0)), terminal=Terminal(assumed=("dish_diameter_m", "receive_ghz"))
+    )
     assert assess(asked, Mount()).warnings[:2] == (
         "No dish was named: 1.2 m is assumed.",
         "No frequency was named: 19.7 GHz is assumed.",
@@ -245,7 +272,9 @@ def test_warnings_say_what_was_assumed():
 
 
 def test_profile_names_the_source_and_leaves_what_nobody_saw_open():
-    profile, _ = horizon_profile(job(readings=readings(5.0, np.r_[100:200:5])), Mount(height_m=1.6), np.arange(360.0))
+    profile, _ = horizon_profile(
+        job(readings=readings(5.0, np.r_[100:200:5])), Mount(height_m=1.6), np.arange(360.0)
+    )
     assert profile.source[150] == "measured"
     assert profile.elevation_deg[150] == approx(5.0)
     assert profile.source[300] == ""
@@ -258,16 +287,22 @@ def test_profile_names_the_source_and_leaves_what_nobody_saw_open():
 def test_raise_is_the_least_height_and_is_proved():
     """A wall 10 m high, 15 m south, on flat ground. The ray to 24.1 degrees passes its top with D/2 + 0.6 F1 of room
     when h = 10 - 15 tan(24.1) + (0.6 + 0.6 sqrt(lambda d)) / cos(24.1), d = 15 / cos(24.1): 4.28 m (by hand)."""
-    wall = building("wall", [[-40, -16], [40, -16], [40, -15], [-40, -15]], ground_elevation_m=10.0, height_m=10.0)
+    wall = building(
+        "wall", [[-40, -16], [40, -16], [40, -15], [-40, -15]], ground_elevation_m=10.0, height_m=10.0
+    )
     asked = job(scene=Scene((wall,)), readings=readings(2.0, distance=500.0))
     mount = Mount(height_m=1.6)
     found = check(asked, mount).results[0]
     assert found.verdict == "blocked"
     remedy = next(r for r in found.remedies if r.action == "raise")
     elevation = np.deg2rad(found.look.elevation_apparent_deg)
-    far_edge = 16.0  # the wall's far top edge is the last that matters, the near one needs a little more angle
+    far_edge = (
+        16.0  # the wall's far top edge is the last that matters, the near one needs a little more angle
+    )
     needs = [
-        10.0 - d * np.tan(elevation) + (0.6 + 0.6 * np.sqrt(0.015218 * d / np.cos(elevation))) / np.cos(elevation)
+        10.0
+        - d * np.tan(elevation)
+        + (0.6 + 0.6 * np.sqrt(0.015218 * d / np.cos(elevation))) / np.cos(elevation)
         for d in (15.0, far_edge)
     ]
     # p_clear asks for a little more than the bare room
@@ -279,7 +314,9 @@ def test_raise_is_the_least_height_and_is_proved():
 
 
 def test_no_height_within_the_limit_means_no_raise():
-    wall = building("wall", [[-40, -16], [40, -16], [40, -15], [-40, -15]], ground_elevation_m=10.0, height_m=10.0)
+    wall = building(
+        "wall", [[-40, -16], [40, -16], [40, -15], [-40, -15]], ground_elevation_m=10.0, height_m=10.0
+    )
     asked = job(scene=Scene((wall,)), readings=readings(2.0, distance=500.0))
     found = check(asked, Mount(height_m=1.6, max_height_m=3.0)).results[0]
     assert "raise" not in [r.action for r in found.remedies]

@@ -27,10 +27,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "INCONSISTENT_DEG",
+    "SUN",
     "WMM_FIRST_YEAR",
     "WMM_LAST_YEAR",
     "CompassCorrection",
     "Declination",
+    "Sighting",
     "compass_correction",
     "decimal_year",
     "declination",
@@ -39,6 +41,9 @@ __all__ = [
     "survey_correction",
     "true_bearing",
 ]
+
+SUN = "the sun"
+"""What sightings of the sun are called, with their time behind it."""
 
 WMM_FIRST_YEAR, WMM_LAST_YEAR = 2025.0, 2030.0
 """Span of the World Magnetic Model 2025 (NOAA/NCEI and BGS, WMM2025)."""
@@ -65,6 +70,19 @@ class Declination:
     sigma_deg: float
     horizontal_nt: float
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """Something of known true bearing as the instrument showed it.
+
+    error_deg : standard deviation of the true bearing
+    """
+
+    name: str
+    true_deg: float
+    reading_deg: float
+    error_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,17 +288,19 @@ def landmark_correction(
     longitude_deg: float,
     bearing_error_deg: float = 1.0,
     position_error_m: float = 0.5,
+    further: Sequence[Sighting] = (),
 ) -> CompassCorrection | None:
-    """Correction from landmarks whose bearing was measured at a place; None where none has a reading.
+    """Correction from landmarks whose bearing was measured at a place; None where nothing was sighted.
 
     A landmark so near that the position error turns its bearing by more than half a degree says so; its
     weight falls as its bearing error grows. One nearer than twice the position error is left out.
 
     position_error_m : standard deviation of the instrument's and the landmark's place together
+    further : sightings of other things, the sun above all, that count alike
     """
     seen = [m for m in landmarks if m.measured_bearing_deg is not None]
     if not seen:
-        return None
+        return _from_sightings(further, bearing_error_deg)
     bearing_deg, distance_m = bearing_and_distance(
         latitude_deg, longitude_deg, [m.latitude_deg for m in seen], [m.longitude_deg for m in seen]
     )
@@ -292,20 +312,32 @@ def landmark_correction(
         for m, distance, error, use in zip(seen, distance_m, error_deg, usable, strict=True)
         if error > 0.5 or not use
     ]
-    if not usable.any():
+    if not usable.any() and not further:
         raise InputError(
             "every landmark with a measured bearing stands too near for the position error.",
             mend="Take a bearing to something farther off.",
         )
-    kept = [m for m, use in zip(seen, usable, strict=True) if use]
-    found = compass_correction(
-        bearing_deg[usable],
-        [m.measured_bearing_deg or 0.0 for m in kept],
+    marks = [
+        Sighting(m.name, float(true), m.measured_bearing_deg or 0.0, float(error))
+        for m, true, error, use in zip(seen, bearing_deg, error_deg, usable, strict=True)
+        if use
+    ]
+    found = _from_sightings([*marks, *further], bearing_error_deg)
+    return None if found is None else replace(found, notes=(*notes, *found.notes))
+
+
+def _from_sightings(sightings: Sequence[Sighting], bearing_error_deg: float) -> CompassCorrection | None:
+    if not sightings:
+        return None
+    only_sun = all(sighting.name.startswith(SUN) for sighting in sightings)
+    return compass_correction(
+        [s.true_deg for s in sightings],
+        [s.reading_deg for s in sightings],
         bearing_error_deg=bearing_error_deg,
-        true_error_deg=error_deg[usable],
-        names=[m.name for m in kept],
+        true_error_deg=[s.error_deg for s in sightings],
+        names=[s.name for s in sightings],
+        source="sun" if only_sun else "landmarks",
     )
-    return replace(found, notes=(*notes, *found.notes))
 
 
 def survey_correction(
@@ -315,6 +347,7 @@ def survey_correction(
     latitude_deg: float,
     longitude_deg: float,
     height_m: float = 0.0,
+    further: Sequence[Sighting] = (),
 ) -> CompassCorrection:
     """What is added to the bearings of a survey to get true azimuths.
 
@@ -324,6 +357,7 @@ def survey_correction(
     Parameters
     ----------
     latitude_deg, longitude_deg, height_m : where the instrument stood
+    further : sightings of the sun, which count like landmarks
 
     Raises
     ------
@@ -335,20 +369,24 @@ def survey_correction(
         longitude_deg=longitude_deg,
         bearing_error_deg=survey.bearing_error_deg,
         position_error_m=survey.position_error_m,
+        further=further,
     )
     if tied is None:
         return _nominal(survey, latitude_deg, longitude_deg, height_m)
+    by_sun = tied.source == "sun"
     try:
         nominal = _nominal(survey, latitude_deg, longitude_deg, height_m)
     except InputError as fault:
-        return replace(tied, notes=(*tied.notes, f"The landmarks alone correct the bearings: {fault.what}"))
+        alone = "sun alone corrects" if by_sun else "landmarks alone correct"
+        return replace(tied, notes=(*tied.notes, f"The {alone} the bearings: {fault.what}"))
     apart_deg = float(wrap_180(tied.correction_deg - nominal.correction_deg))
     if abs(apart_deg) <= INCONSISTENT_DEG:
         return tied
     held_against = {"true": "the true bearings given", "reference": "the reference bearing given"}
     note = (
-        f"Landmarks turn the readings {abs(apart_deg):.1f} degrees {'right' if apart_deg > 0.0 else 'left'} "
-        f"of {held_against.get(nominal.source, 'the magnetic model')}; the landmarks are used."
+        f"{'The sun turns' if by_sun else 'Landmarks turn'} the readings {abs(apart_deg):.1f} degrees "
+        f"{'right' if apart_deg > 0.0 else 'left'} of {held_against.get(nominal.source, 'the magnetic model')}; "
+        f"{'the sun is' if by_sun else 'the landmarks are'} used."
     )
     return replace(tied, notes=(*tied.notes, note))
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from skysill.clearance import room_angle_deg
-from skysill.compass import CompassCorrection
+from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.confidence import OWN_SHARE, Errors, Witness
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
@@ -39,6 +39,9 @@ NEAR_TALL_M = 30.0
 
 A fine surface raster is near evidence only if it reaches as far as such a thing could stand in the way.
 """
+
+SUN_BEARING_ERROR_DEG = 0.3
+"""Of a shadow's line: the sun is half a degree wide and runs a quarter of a degree a minute. Own reasoning."""
 
 _COLUMNS_WITHIN_DEG = 20.0
 _DENSE_DEG = 0.1
@@ -463,7 +466,31 @@ def _correction(job: Job, at: Place) -> CompassCorrection | None:
         latitude_deg=float(latitude_deg),
         longitude_deg=float(longitude_deg),
         height_m=at.site.ground_elevation_m or 0.0,
+        further=_sun_seen(job, float(latitude_deg), float(longitude_deg), at.site.ground_elevation_m or 0.0),
     )
+
+
+def _sun_seen(job: Job, latitude_deg: float, longitude_deg: float, height_m: float) -> tuple[Sighting, ...]:
+    """The sun's true azimuths against what the compass showed of its shadows, turned about."""
+    seen = job.sources.sun_sightings
+    if not seen:
+        return ()
+    from skysill.sun import sun_direction
+
+    true = sun_direction([s.time_utc for s in seen], latitude_deg, longitude_deg, height_m)
+    found = []
+    for sighting, azimuth_deg, elevation_deg in zip(seen, true.azimuth_deg, true.elevation_deg, strict=True):
+        if elevation_deg <= 0.0:
+            raise InputError(
+                f"the sun was {-elevation_deg:.1f} degrees below the horizon at "
+                f"{sighting.time_utc:%Y-%m-%d %H:%M} UTC.",
+                where="sun_sightings",
+                mend="Give the time in UTC, or with its zone.",
+            )
+        reading_deg = float(wrap_360(sighting.shadow_bearing_deg + 180.0))
+        name = f"{SUN} at {sighting.time_utc:%H:%M} UTC"
+        found.append(Sighting(name, float(azimuth_deg), reading_deg, SUN_BEARING_ERROR_DEG))
+    return tuple(found)
 
 
 def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhouette | None:

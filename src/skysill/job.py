@@ -15,6 +15,7 @@ from skysill.site import (
     Roof,
     Satellite,
     Site,
+    SunSighting,
     Survey,
     Terminal,
 )
@@ -28,7 +29,7 @@ class Sources:
 
     rasters : opened elevation rasters, finest first
     highest_ground_m : nothing around is higher
-    readings : measured horizon as typed, with survey and landmarks to correct it
+    readings : measured horizon as typed, with survey, landmarks and sun sightings to correct it
     scene : obstacles, in local plan coordinates
     """
 
@@ -37,6 +38,7 @@ class Sources:
     readings: Readings | None = None
     survey: Survey = field(default_factory=Survey)
     landmarks: tuple[Landmark, ...] = ()
+    sun_sightings: tuple[SunSighting, ...] = ()
     scene: Any | None = None
 
 

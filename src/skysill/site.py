@@ -20,6 +20,7 @@ __all__ = [
     "Roof",
     "Satellite",
     "Site",
+    "SunSighting",
     "Survey",
     "Terminal",
 ]
@@ -229,6 +230,14 @@ class Landmark:
     latitude_deg: float
     longitude_deg: float
     measured_bearing_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SunSighting:
+    """A shadow's bearing, as the compass showed it, at a known time: the sun stands opposite."""
+
+    time_utc: dt.datetime
+    shadow_bearing_deg: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,12 @@ def _day(value: Any, where: str) -> dt.date:
     return value
 
 
+def _moment(value: Any, where: str) -> dt.datetime:
+    if not isinstance(value, dt.datetime):
+        raise _fault(value, where, "is not a time.", "Write 2026-06-14T10:20:00Z, without quotes.")
+    return value.replace(tzinfo=dt.UTC) if value.tzinfo is None else value.astimezone(dt.UTC)
+
+
 def _one_of(*words: str) -> Check:
     def check(value: Any, where: str) -> str:
         if value not in words or not isinstance(value, str):
@@ -263,6 +269,14 @@ class LandmarkTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SunSightingTable:
+    """[[sun_sightings]]"""
+
+    time: dt.datetime = _needed(_moment)
+    shadow_bearing_deg: float = _needed(_bearing)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ObstaclesTable:
     """[obstacles]"""
 
@@ -339,6 +353,7 @@ class SiteFile:
     terrain: TerrainTable = _key(_table(TerrainTable), TerrainTable())
     survey: SurveyTable = _key(_table(SurveyTable), SurveyTable())
     landmarks: list[LandmarkTable] = _key(_tables(LandmarkTable), [])
+    sun_sightings: list[SunSightingTable] = _key(_tables(SunSightingTable), [])
     obstacles: ObstaclesTable = _key(_table(ObstaclesTable), ObstaclesTable())
     obstacle: list[ObstacleTable] = _key(_tables(ObstacleTable), [])
     roof: RoofTable | None = _key(_table(RoofTable))

@@ -24,7 +24,7 @@ from skysill.files.text import check_file, placed_at, quoted
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.job import Job, Sources
 from skysill.positions import parse_longitude, parse_position
-from skysill.site import Criteria, Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
+from skysill.site import Criteria, Landmark, Mount, Roof, Satellite, Site, SunSighting, Survey, Terminal
 
 __all__ = ["read_site_file"]
 
@@ -77,6 +77,7 @@ def read_site_file(
         readings=readings,
         survey=survey,
         landmarks=tuple(_landmarks(file, shown)),
+        sun_sightings=tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings),
         scene=scene,
         **new,
     )
