@@ -7,17 +7,16 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from skysill.compass import survey_correction
 from skysill.errors import InputError
-from skysill.gather import Place
+from skysill.gather import Place, correction_at
 from skysill.job import Job
 from skysill.look import LookVector
-from skysill.positions import bearing_and_distance, offset_position
+from skysill.positions import bearing_and_distance
 from skysill.site import Terminal
 from skysill.sun import Shadow, shadows, sun_crossings, sun_position
 from skysill.units import Floats, wavelength_m, wrap_180, wrap_360
@@ -420,18 +419,10 @@ def _survey_bearing(
     survey = job.sources.survey
     if look.azimuth_deg is None or (survey.bearings == "true" and not _sighted(job)):
         return None, None, ()
-    latitude_deg, longitude_deg = offset_position(
-        at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m
-    )
-    found = survey_correction(
-        survey if survey.date is not None else replace(survey, date=job.date),
-        job.sources.landmarks,
-        latitude_deg=float(latitude_deg),
-        longitude_deg=float(longitude_deg),
-        height_m=at.site.ground_elevation_m or 0.0,
-    )
+    found = correction_at(job, at)
     return float(wrap_360(look.azimuth_deg - found.correction_deg)), found.source, found.notes
 
 
 def _sighted(job: Job) -> Sequence[object]:
-    return [mark for mark in job.sources.landmarks if mark.measured_bearing_deg is not None]
+    marks = [mark for mark in job.sources.landmarks if mark.measured_bearing_deg is not None]
+    return [*marks, *job.sources.sun_sightings]

@@ -26,6 +26,7 @@ __all__ = [
     "NEAR_TALL_M",
     "Gathered",
     "Place",
+    "correction_at",
     "gather",
     "near_seen",
     "place",
@@ -452,8 +453,11 @@ def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) 
 
 def _correction(job: Job, at: Place) -> CompassCorrection | None:
     """What turns the readings to true north; None without readings."""
-    if job.sources.readings is None:
-        return None
+    return None if job.sources.readings is None else correction_at(job, at)
+
+
+def correction_at(job: Job, at: Place) -> CompassCorrection:
+    """What turns bearings of the survey's compass to true ones: landmarks and sun sighted, else what it states."""
     from skysill.compass import survey_correction
 
     survey = job.sources.survey

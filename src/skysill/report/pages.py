@@ -366,8 +366,8 @@ def _survey(survey: SurveyRecord | None) -> Facts:
         "true": "none needed",
         "declination": "magnetic model of the date",
         "reference": "bearing of the zero mark",
-        "landmarks": "landmarks sighted with the same compass",
-        "sun": "the sun",
+        "landmarks": "sightings with the same compass",
+        "sun": "the sun's shadow",
     }
     turned = f"{survey.correction_deg or 0.0:+.1f}°, from {sources[survey.correction_source or 'true']}"
     if survey.correction_source == "true":

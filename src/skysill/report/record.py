@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -15,14 +15,13 @@ from skysill.aiming import Aim, aim
 from skysill.assess import Assessment, SatelliteResult
 from skysill.cautions import cautions_for
 from skysill.clearance import Rooms, column_rooms, scene_rooms
-from skysill.compass import survey_correction
 from skysill.files.asbuilt import AsBuilt
 from skysill.files.fingerprints import Fingerprint
 from skysill.files.photos import Photo
 from skysill.fresnel import required_room_m
-from skysill.gather import Place, dish_in_scene_m, place
+from skysill.gather import Place, correction_at, dish_in_scene_m, place
 from skysill.job import Job
-from skysill.positions import format_position, offset_position
+from skysill.positions import format_position
 from skysill.rain import RainCost, rain_cost
 from skysill.report.built import Built, PhotoRecord, built, photo_record
 from skysill.site import Mount
@@ -304,16 +303,7 @@ def _survey(job: Job, at: Place) -> SurveyRecord | None:
     readings, survey = job.sources.readings, job.sources.survey
     if readings is None:
         return None
-    latitude_deg, longitude_deg = offset_position(
-        at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m
-    )
-    found = survey_correction(
-        survey if survey.date is not None else replace(survey, date=job.date),
-        job.sources.landmarks,
-        latitude_deg=float(latitude_deg),
-        longitude_deg=float(longitude_deg),
-        height_m=at.site.ground_elevation_m or 0.0,
-    )
+    found = correction_at(job, at)
     where = "at the site's position"
     if survey.east_m or survey.north_m:
         where = f"{survey.east_m:g} m east, {survey.north_m:g} m north of the site's position"
