@@ -36,8 +36,8 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
     """
     ax.set_axis_off()
     ax.set_aspect("equal")
-    ax.set_xlim(-2.75, 3.45)
-    ax.set_ylim(-1.85, 2.85)
+    ax.set_xlim(-3.1, 3.45)
+    ax.set_ylim(-1.9, 3.0)
     lean, rise = np.deg2rad(tilt_deg), np.deg2rad(elevation_deg)
     up = np.array(
         [-np.sin(lean), np.cos(lean)]
