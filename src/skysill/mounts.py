@@ -203,7 +203,8 @@ def search(job: Job, grid_step_m: float, max_height_m: float | None = None) -> S
     if job.sources.scene is not None:  # nothing is mounted on what stands on the roof
         occupied = job.sources.scene.holding(foot + np.array([0.0, 0.0, 0.02])).any(axis=1)
         room[occupied] = False
-    return Searched(grid, least_heights_m(room, heights), least_heights_m(room.all(axis=2), heights), heights)
+    together = np.asarray(room.all(axis=2))
+    return Searched(grid, least_heights_m(room, heights), least_heights_m(together, heights), heights)
 
 
 def _heights(job: Job, max_height_m: float | None) -> Floats:
