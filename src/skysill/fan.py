@@ -223,6 +223,7 @@ class Rays:
     least_slope : samples seen lower than this are of no interest
     limit_m : ground distance to follow it to
     near_m : samples nearer are of no interest
+    sure_m : ground bulging between two crossings is of no interest where the nearer one is nearer than that
     """
 
     place: Ints
@@ -234,6 +235,7 @@ class Rays:
     least_slope: Floats
     limit_m: Floats
     near_m: float
+    sure_m: float
 
     def __len__(self) -> int:
         return int(self.place.size)
@@ -241,7 +243,7 @@ class Rays:
     def take(self, ray: Ints) -> Rays:
         return Rays(
             self.place[ray], self.start[ray], self.first[ray], self.second[ray], self.eye_m[ray],
-            self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.near_m,
+            self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.near_m, self.sure_m,
         )  # fmt: skip
 
 
@@ -289,7 +291,7 @@ def _main_axis(rays: Rays) -> tuple[Ints, Floats]:
 
 def _stretches(grid: Grid, rays: Rays, roofs: Ceiling) -> Iterator[_Stretch]:
     axis, per_m = _main_axis(rays)
-    begin = np.maximum(np.floor(rays.near_m * per_m * 0.999).astype(np.int64) - 1, 0)
+    begin = np.maximum(np.floor(rays.near_m * per_m * 0.999).astype(np.int64) - 2, 0)
     count = np.maximum(np.ceil((rays.limit_m * per_m * 1.001 + 2.0 - begin) / _LINES).astype(np.int64), 0)
     ends = np.cumsum(count)
     total = int(ends[-1]) if ends.size else 0
@@ -451,7 +453,7 @@ def _pieces(ways: _Ways, height_m: Floats, lowest_m: Floats, beside: _Beside) ->
 
 def _crests(grid: Grid, rays: Rays, batch: Ints, ways: _Ways, piece: _Pieces) -> tuple[Ints, Floats, Floats]:
     """Tops of the ground between crossings, as `horizon.rays.crests` finds them: ray, distance, height."""
-    good = np.flatnonzero((piece.from_m >= rays.near_m) & ~np.isnan(piece.low_m) & ~np.isnan(piece.high_m))
+    good = np.flatnonzero((piece.from_m >= rays.sure_m) & ~np.isnan(piece.low_m) & ~np.isnan(piece.high_m))
     row, k, since, until = piece.row[good], piece.k[good], piece.since[good], piece.until[good]
     from_m, to_m, low_m, high_m = piece.from_m[good], piece.to_m[good], piece.low_m[good], piece.high_m[good]
     middle = (since + until) / 2.0
@@ -481,10 +483,11 @@ class _View:
     def __init__(self, grid: Grid, axis: Ints) -> None:
         rows, columns = grid.values.shape
         self.flat = grid.values.ravel()
-        self.main_last: Ints = np.where(axis == 0, columns, rows).reshape(-1, 1) - 1
-        self.other_last: Ints = np.where(axis == 0, rows, columns).reshape(-1, 1) - 1
-        self.main_stride: Ints = np.where(axis == 0, 1, columns).reshape(-1, 1)
-        self.other_stride: Ints = np.where(axis == 0, columns, 1).reshape(-1, 1)
+        by_column = (axis == 0)[:, None]
+        self.main_last = np.where(by_column, columns - 1, rows - 1)
+        self.other_last = np.where(by_column, rows - 1, columns - 1)
+        self.main_stride = np.where(by_column, 1, columns)
+        self.other_stride = np.where(by_column, columns, 1)
 
     def on_main_line(self, lines: Any, other: Floats, cell: Floats) -> Floats:
         node = np.minimum(cell, self.other_last - 1)  # the last line itself belongs to the cell before it

@@ -128,10 +128,6 @@ class _Places:
     def take(self, at: Ints | Bools) -> _Places:
         return _Places(*(getattr(self, name)[at] for name in self.__slots__))
 
-    def raised(self, height_m: Floats) -> _Places:
-        return _Places(self.latitude_deg, self.longitude_deg, height_m, self.eye_m - self.height_m + height_m,
-                       self.azimuth_deg, self.elevation_deg, self.apparent_deg, self.radius_m, self.needed_m)  # fmt: skip
-
 
 def screen(
     ground: Ground,
@@ -410,10 +406,14 @@ class _Close:
 
 def _followed(ground: Ground, places: _Places, question: Question) -> _Close:
     """Follow the fan of every place, in chunks that fit the cache."""
+    count = places.eye_m.size
+    if not count:
+        nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
+        return _Close(nothing, nothing, nothing, nothing, nothing, none, none, nothing)
     parts = [
-        _fan_of(ground, places.take(np.arange(at, min(at + _CHUNK, places.eye_m.size))), question)
-        for at in range(0, places.eye_m.size, _CHUNK)
-    ] or [_fan_of(ground, places, question)]
+        _fan_of(ground, places.take(np.arange(at, min(at + _CHUNK, count))), question)
+        for at in range(0, count, _CHUNK)
+    ]
     return _Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Close.__slots__))
 
 
@@ -446,7 +446,7 @@ class _Fan:
             self.places.latitude_deg[place], azimuth_deg
         )
         return Rays(place, self.maps.start[place], first, second, self.places.eye_m[place], radius_m, least_slope,
-                    np.minimum(limit_m, self.places.needed_m[place]), self.near_m)  # fmt: skip
+                    np.minimum(limit_m, self.places.needed_m[place]), self.near_m, self.near_m)  # fmt: skip
 
     def slant(self, rays: Rays, samples: Samples) -> Floats:
         radius_m = rays.radius_m[samples.ray]
@@ -479,8 +479,9 @@ class _Fan:
 def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
     count = places.eye_m.size
     nan = np.full(count, np.nan)
-    fan = _Fan(ground, places, question, local_maps(ground.grid, places.latitude_deg, places.longitude_deg),
-               np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count), np.zeros(count, dtype=bool))  # fmt: skip
+    maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
+    fan = _Fan(ground, places, question, maps, np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count),
+               np.zeros(count, dtype=bool))  # fmt: skip
     top_deg, top_m, inside = _centre(fan)
     fan_place, fan_offset = _offsets(fan)
     free = ~inside
@@ -594,9 +595,8 @@ def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> Bools:
     widest_deg = _widest_deg(fan, place, fan.near_m)
     nearer = np.maximum(np.abs(offset_deg) - 0.5, 0.0)
     matters = cross_track_deg(nearer, fan.places.apparent_deg[place]) < widest_deg
-    place, offset_deg, nearer, widest_deg = (
-        part[matters] for part in (place, offset_deg, nearer, widest_deg)
-    )
+    place, offset_deg = place[matters], offset_deg[matters]
+    nearer, widest_deg = nearer[matters], widest_deg[matters]
     aside = np.tan(np.deg2rad(nearer))
     least = _least_slope(fan.places.apparent_deg[place], aside, widest_deg)
     reach_m = fan.reach_below(least, place)
@@ -684,7 +684,7 @@ def _raise_m(fan: _Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Float
     foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
     down = np.rad2deg(np.arccos(np.minimum(np.cos(np.deg2rad(room)) / np.cos(np.deg2rad(aside)), 1.0)))
     allowed = np.tan(np.deg2rad(foot - down))
-    return np.maximum((seen.slope[best] - allowed) * seen.distance_m[best], 0.0)
+    return np.asarray(np.maximum((seen.slope[best] - allowed) * seen.distance_m[best], 0.0))
 
 
 def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: Floats) -> None:
@@ -827,7 +827,7 @@ def _known_out_to_m(ground: Ground, places: _Places, question: Question) -> Floa
     first, second = maps.take(place).along(azimuth_deg)
     needed_m = places.needed_m[place]
     rays = Rays(place, maps.start[place], first, second, places.eye_m[place], places.radius_m[place],
-                np.zeros(place.size), needed_m, 0.0)  # fmt: skip
+                np.zeros(place.size), needed_m, 0.0, 0.0)  # fmt: skip
     if ground.ceiling.holes is None:
         known_m = _leaving_m(ground.grid, rays)
         known_m = np.where(known_m >= needed_m, np.inf, known_m)
@@ -882,7 +882,9 @@ def _least_heights(ground: Ground, places: _Places, question: Question, close: _
         todo = todo[height[todo] <= _TALLEST_M]
         if not todo.size:
             break
-        state = _followed(ground, places.take(todo).raised(height[todo]), question)
+        here = places.take(todo)
+        raised, _ = _placed(ground, here.latitude_deg, here.longitude_deg, height[todo], question)
+        state = _followed(ground, raised, question)
         short = state.inside | (state.spare_deg < 0.0)
         todo, state = todo[short], state.take(short)
     height[todo] = np.nan

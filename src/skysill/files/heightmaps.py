@@ -122,8 +122,8 @@ def write_heights(
             "the output would overwrite the elevation raster.", where=str(out), mend="Name another file."
         )
     parts = Parts(target, recipe)
-    notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
     try:
+        notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
         relief = _relief(asked.raster, parts)
         tiles = _tiles(asked)
         missing = parts.missing(len(tiles))

@@ -293,7 +293,7 @@ def _texts(task: _Task, tried: Mapping[int, tuple[Ints, Screened]]) -> tuple[lis
     for number, (at, found) in tried.items():
         name = task.satellites[number].name
         own = np.array([RANK[verdict] for verdict in found.verdict], dtype=np.float64)
-        room = np.where(np.isnan(found.margin_deg), 0.0, found.margin_deg) + 1e-3 * found.elevation_deg
+        room = np.where(np.isnan(found.margin_deg), -90.0, found.margin_deg) + 1e-3 * found.elevation_deg
         value = own - np.clip(room, -180.0, 180.0) / 1000.0
         lines = _lines(name, found)
         for k in np.flatnonzero(value < rank[at]):

@@ -1,0 +1,205 @@
+"""Screening gives what the chain for one mount gives, on real ground, for every address and field."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import matplotlib.cbook
+import numpy as np
+import pytest
+
+from skysill.assess import assess
+from skysill.fan import Rays, ceiling, local_maps, sampled, steepness
+from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
+from skysill.horizon.rays import crossings, ray_paths
+from skysill.job import Job, Sources
+from skysill.screen import FLOOR_DEG, Ground, Question, screen, screen_each
+from skysill.site import Criteria, Mount, Satellite, Site, Terminal
+
+
+@lru_cache
+def tennessee():
+    """SRTM, 3 arc seconds, eastern Tennessee, as shipped with matplotlib; its north edge lies at 36.44625 degrees.
+
+    The file's own "ymin" is a slip; row 0 is the north edge and rows run down to 36.15958, by the towns on it.
+    """
+    with np.load(matplotlib.cbook.get_sample_data("jacksboro_fault_dem.npz", asfileobj=False)) as data:
+        values = data["elevation"].astype(np.float32)
+    cell = 1.0 / 1200.0
+    return Grid(values, (cell, 0.0, -84.41375 + cell / 2, 0.0, -cell, 36.44625 - cell / 2), "EPSG:4326")
+
+
+def ground(grid=None, **over):
+    said = {"name": "ground.tif", "kind": "bare", "cell_size_m": 92.5, "vertical_error_m": 5.7} | over
+    return Ground.of(grid or tennessee(), **said)
+
+
+def question(longitude, **over):
+    said = {"highest_ground_m": 1077.0} | over
+    return Question(Satellite("Demo", longitude), Terminal(), Criteria(), **said)
+
+
+def chain(own, latitude, longitude, height, asked):
+    job = Job(
+        site=Site("a", float(latitude), float(longitude)),
+        satellites=(asked.satellite,),
+        sources=Sources(rasters=(own.source,), highest_ground_m=asked.highest_ground_m),
+    )
+    return assess(job, Mount(height_m=float(height))).results[0]
+
+
+def places(count, seed):
+    rng = np.random.default_rng(seed)
+    return rng.uniform(36.17, 36.44, count), rng.uniform(-84.40, -84.09, count), rng.uniform(0.5, 6.0, count)
+
+
+@pytest.mark.parametrize(("satellite", "count", "seed"), [(-15.0, 180, 1), (-20.0, 160, 2), (-140.0, 160, 3)])
+def test_every_field_of_five_hundred_addresses_equals_the_chain(satellite, count, seed):
+    """Satellites at 7 to 20 degrees, so that mountains matter; margins over ten degrees may be a floor."""
+    own, asked = ground(), question(satellite)
+    latitude, longitude, height = places(count, seed)
+    found = screen(own, latitude, longitude, height, asked)
+    assert {"blocked", "marginal", "needs-survey"} & set(found.verdict)
+    for at in range(count):
+        one = chain(own, latitude[at], longitude[at], height[at], asked)
+        assert found.verdict[at] == one.verdict, (at, one.reasons, found.reason[at])
+        assert found.azimuth_deg[at] == pytest.approx(one.look.azimuth_deg, abs=1e-9)
+        assert found.elevation_deg[at] == pytest.approx(one.look.elevation_deg, abs=1e-9)
+        margin_deg = one.clearance.margin_deg
+        if margin_deg is None or margin_deg > FLOOR_DEG:
+            assert found.margin_is_floor[at]
+            assert np.isnan(found.terrain_elevation_deg[at])
+            continue
+        assert not found.margin_is_floor[at]
+        if one.verdict == "unknown":  # the raster's very last line may count on one side only
+            assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.05)
+            continue
+        # a crest between crossings is noted from 0.003 degrees up; whether it is may differ by rounding
+        assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.004)
+        if one.horizon.elevation_deg is None:
+            assert np.isnan(found.terrain_elevation_deg[at])
+        else:
+            assert found.terrain_elevation_deg[at] == pytest.approx(one.horizon.elevation_deg, abs=0.004)
+            assert found.terrain_distance_m[at] == pytest.approx(one.horizon.distance_m, abs=1.5 * 92.5)
+        if one.verdict == "blocked":
+            assert found.reason[at] == one.reasons[0]
+
+
+def test_where_the_raster_ends_too_soon_the_verdict_is_unknown_as_in_the_chain():
+    own, asked = ground(), question(-60.0, highest_ground_m=8849.0)
+    latitude, longitude, height = places(60, 4)
+    found = screen(own, latitude, longitude, height, asked)
+    verdicts = [chain(own, *place, asked).verdict for place in zip(latitude, longitude, height, strict=True)]
+    assert list(found.verdict) == verdicts
+    assert {"unknown", "needs-survey"} <= set(verdicts)
+
+
+def test_voids_make_unknown_what_they_might_hide_as_in_the_chain():
+    grid = tennessee()
+    values = grid.values.copy()
+    values[150:152, 100:300] = np.nan
+    own, asked = ground(Grid(values, grid.transform, grid.crs)), question(-60.0)
+    latitude, longitude, height = places(60, 5)
+    found = screen(own, latitude, longitude, height, asked)
+    verdicts = [chain(own, *place, asked).verdict for place in zip(latitude, longitude, height, strict=True)]
+    assert list(found.verdict) == verdicts
+    assert "unknown" in verdicts
+
+
+def test_the_least_height_is_enough_and_a_little_less_is_not():
+    own, asked = ground(), question(-15.0)
+    latitude, longitude, _ = places(150, 6)
+    found = screen(own, latitude, longitude, 2.0, asked)
+    raised = np.flatnonzero(~np.isnan(found.least_height_m))
+    assert raised.size > 3
+    for at in raised[:8]:
+        height_m = found.least_height_m[at]
+        assert chain(own, latitude[at], longitude[at], height_m + 0.15, asked).clearance.roomy
+        assert not chain(own, latitude[at], longitude[at], height_m - 0.25, asked).clearance.roomy
+
+
+def test_an_address_without_ground_and_a_satellite_that_never_rises_say_so():
+    own = ground()
+    outside = screen(own, 40.0, -84.2, 2.0, question(-60.0))
+    assert outside.verdict[0] == "unknown"
+    assert outside.reason[0] == "ground.tif has no data at the address."
+    below = screen(own, 36.3, -84.2, 2.0, question(80.0))
+    assert below.verdict[0] == "blocked"
+    assert "never rises here" in below.reason[0]
+    assert screen(own, [], [], [], question(-60.0)).verdict.size == 0
+
+
+def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
+    """Only a surface raster of 2 m or finer is near evidence; flat ground at 1 m leaves nothing in the way."""
+    grid = Grid(np.zeros((400, 400), np.float32), (1.0, 0.0, 560_000.0, 0.0, -1.0, 6_440_000.0), "EPSG:32627")
+    fine = ground(grid, kind="surface", cell_size_m=1.0, vertical_error_m=0.1)
+    column, row = 200.0, 100.0
+    from pyproj import Transformer
+
+    longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
+        560_000.0 + column, 6_440_000.0 - row
+    )
+    asked = question(-24.0, highest_ground_m=20.0)
+    assert screen(fine, latitude, longitude, 2.0, asked).verdict[0] == "clear"
+    assert screen_each((fine.source,), latitude, longitude, 2.0, asked).verdict[0] == "clear"
+    coarse = ground(grid, kind="bare", cell_size_m=1.0, vertical_error_m=0.1)
+    assert screen(coarse, latitude, longitude, 2.0, asked).verdict[0] == "needs-survey"
+
+
+def test_full_gives_margins_beyond_the_floor():
+    own = ground()
+    found = screen(own, 36.3, -84.2, 2.0, question(-84.0, full=True))
+    assert not found.margin_is_floor[0]
+    assert found.margin_deg[0] > FLOOR_DEG
+    one = chain(own, 36.3, -84.2, 2.0, question(-84.0))
+    assert found.margin_deg[0] == pytest.approx(one.clearance.margin_deg)
+
+
+def test_rays_from_many_places_meet_the_samples_that_one_place_meets():
+    """The same lattice crossings as the sampler of every other terrain calculation, within a millimetre of height."""
+    grid = tennessee()
+    latitude, longitude, azimuth = np.array([36.30]), np.array([-84.25]), np.array([141.0])
+    maps = local_maps(grid, latitude, longitude)
+    first, second = maps.along(azimuth)
+    eye_m = interpolate(grid, *lattice_position(grid, latitude, longitude)) + 5.0
+    rays = Rays(np.zeros(1, np.int64), maps.start, first, second, eye_m, np.array([8.5e6]), np.array([-1e3]),
+                np.array([6_000.0]), 200.0, 200.0)  # fmt: skip
+    many = sampled(grid, rays, ceiling(grid))
+    paths = ray_paths(
+        grid, latitude_deg=latitude, longitude_deg=longitude, azimuth_deg=azimuth, distance_m=6_000.0
+    )
+    one = crossings(grid, paths, 0, 100)
+    good = ~np.isnan(one.distance_m[0]) & (one.distance_m[0] >= 200.0) & (one.distance_m[0] <= 6_000.0)
+    wanted_m, height_m = one.distance_m[0][good], one.elevation_m[0][good]
+    order = np.argsort(many.distance_m)
+    at = np.searchsorted(many.distance_m[order], wanted_m)
+    nearest = np.clip(at, 0, order.size - 1)
+    before = np.clip(at - 1, 0, order.size - 1)
+    gap = np.minimum(
+        np.abs(many.distance_m[order][nearest] - wanted_m), np.abs(many.distance_m[order][before] - wanted_m)
+    )
+    assert gap.max() < 0.05
+    pick = np.where(np.abs(many.distance_m[order][nearest] - wanted_m) < 0.05, nearest, before)
+    assert np.abs(many.elevation_m[order][pick] - height_m).max() < 0.02
+
+
+def test_ceilings_are_never_below_the_ground_they_cover():
+    grid = tennessee()
+    roofs = ceiling(grid)
+    rng = np.random.default_rng(8)
+    column, row = rng.uniform(0, 402, 2_000), rng.uniform(0, 343, 2_000)
+    for level in range(5):
+        reach = 2.0**level
+        there_column = np.clip(column + rng.uniform(-reach, reach, 2_000), 0, 402)
+        there_row = np.clip(row + rng.uniform(-reach, reach, 2_000), 0, 343)
+        height_m = interpolate(grid, there_column, there_row)
+        assert (roofs.over(level, column, row) >= height_m - 1e-3).all()
+    steep = steepness(grid)
+    along = np.abs(
+        interpolate(grid, column * 0.99 + 0.7, row * 0.99) - interpolate(grid, column * 0.99, row * 0.99)
+    )
+    assert (along <= steep.around(column, row) * 0.7 + 1e-3).all()
+
+
+def test_a_held_grid_speaks_for_the_ground():
+    assert isinstance(ground().source, HeldGrid)
