@@ -123,7 +123,7 @@ def test_the_pictures_are_sound(record_text):
 
     images = [e.attrib["src"] for e in tree(record_text).iter(f"{XHTML}img")]
     svg = [base64.b64decode(one.partition(",")[2]) for one in images if one.startswith("data:image/svg+xml")]
-    assert len(svg) == 1 + 3 * 2  # sky; strip, path and tilt for each of two satellites
+    assert len(svg) == 2 + 3 * 2  # sky, plan; strip, path and tilt for each of two satellites
     for one in svg:
         assert ElementTree.fromstring(one).tag == "{http://www.w3.org/2000/svg}svg"
         assert b"<script" not in one

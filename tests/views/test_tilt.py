@@ -12,7 +12,7 @@ from skysill.views.tilt import draw_tilt, tilt_figure
 
 def drawn(elevation_deg, tilt_deg):
     with drawing():
-        figure = new_figure(4.2, 3.2)
+        figure = new_figure(4.4, 3.05)
         ax = figure.add_axes((0, 0, 1, 1))
         return ax, draw_tilt(ax, elevation_deg=elevation_deg, tilt_deg=tilt_deg)
 

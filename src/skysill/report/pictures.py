@@ -33,9 +33,10 @@ class Picture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pictures:
-    """sky : of the whole record; beside, tilt : per satellite, strip and path; the dish from the side"""
+    """sky, plan : of the whole record; beside, tilt : per satellite, strip and path; the dish from the side"""
 
     sky: Picture
+    plan: Picture | None
     beside: tuple[tuple[Picture, ...], ...]
     tilt: tuple[Picture | None, ...]
 
@@ -54,6 +55,7 @@ def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
     )
     return Pictures(
         sky,
+        plan=_plan(record, kind),
         beside=tuple(tuple(_beside(record, one, kind)) for one in record.satellites),
         tilt=tuple(_tilt(one, kind) for one in record.satellites),
     )
@@ -79,6 +81,35 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
                 f"Path to {name}",
                 f"The upright plane from the dish towards {name}: ground, the ray and the room it needs. {words}.",
             )
+
+
+def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
+    """What stands around on the map, with each satellite's line and how tall things may be along it."""
+    found = record.surroundings
+    if found is None:
+        return None
+    from skysill.views.captions import title
+    from skysill.views.ink import new_figure
+    from skysill.views.plan import draw_surroundings
+
+    def draw() -> Any:
+        figure = new_figure(5.6, 6.3)
+        lines = [
+            f"{record.assessment.site.name}: plan, north up",
+            "Strips: the room each satellite needs. Boxes with ≤: how tall things may be",
+            "above the site's ground at that distance from the mount",
+        ]
+        title(figure, lines)
+        draw_surroundings(figure.add_axes((0.02, 0.01, 0.96, 0.8533)), found)
+        return figure
+
+    lines = ", ".join(f"{look.satellite} towards {look.azimuth_deg:.0f} degrees" for look in found.looks)
+    return _rendered(
+        draw,
+        kind,
+        "Plan of the surroundings",
+        f"Plan of what stands around {record.assessment.mount.name}, north up, with the lines to {lines}.",
+    )
 
 
 def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from skysill.files.photos import Photo
 from skysill.fresnel import required_room_m
 from skysill.gather import Place, correction_at, dish_in_scene_m, place
 from skysill.job import Job
+from skysill.mounts import MountRow, MountsFound
 from skysill.positions import format_position
 from skysill.rain import RainCost, rain_cost
 from skysill.report.built import Built, PhotoRecord, built, photo_record
@@ -112,7 +113,11 @@ class SurveyRecord:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
-    """All of it. made : the day; position, geo_uri : of the mount; files : what the answer rests on."""
+    """All of it.
+
+    made : the day; position, geo_uri : of the mount; files : what the answer rests on
+    surroundings : for the plan; None where nothing is known of what stands near
+    """
 
     made: dt.date
     by: str
@@ -128,6 +133,7 @@ class Record:
     built: Built | None
     notes: tuple[str, ...]
     zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
+    surroundings: MountsFound | None = field(default=None, metadata={"json": False})
 
     @property
     def title(self) -> str:
@@ -189,7 +195,34 @@ def survey_record(
         built=done,
         notes=tuple(dict.fromkeys(notes)),
         zone=zone,
+        surroundings=_surroundings(job, at, assessment),
     )
+
+
+def _surroundings(job: Job, at: Place, assessment: Assessment) -> MountsFound | None:
+    """This one mount as the plan wants it; its least height is not searched for here."""
+    scene, mount = job.sources.scene, assessment.mount
+    looks = tuple(r.look for r in assessment.results if r.look.visible and r.look.azimuth_deg is not None)
+    if not looks or scene is None or not len(scene):
+        return None
+    row = MountRow(
+        rank=1,
+        name=mount.name,
+        east_m=mount.east_m,
+        north_m=mount.north_m,
+        surface_elevation_m=mount.surface_elevation_m,
+        height_m=mount.height_m,
+        least_height_m=None,
+        verdict=assessment.results[0].verdict,
+        margin_deg=None,
+        clearance_m=None,
+        required_m=None,
+        p_clear=None,
+        cable_run_m=None,
+        cable_ok=None,
+    )
+    names = ", ".join(look.satellite for look in looks)
+    return MountsFound(names, (row,), job=replace(job, site=at.site), looks=looks)
 
 
 def _cautions(job: Job, at: Place) -> tuple[str, ...]:

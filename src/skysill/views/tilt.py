@@ -16,7 +16,7 @@ from skysill.views.labels import write
 __all__ = ["TiltArtists", "draw_tilt", "tilt_figure"]
 
 _HALF_FACE = 1.0
-_BEAM = 2.6
+_BEAM = 2.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,14 +36,14 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
     """
     ax.set_axis_off()
     ax.set_aspect("equal")
-    ax.set_xlim(-3.1, 3.45)
-    ax.set_ylim(-1.9, 3.0)
+    ax.set_xlim(-3.35, 3.35)
+    ax.set_ylim(-1.9, 2.75)
     lean, rise = np.deg2rad(tilt_deg), np.deg2rad(elevation_deg)
     up = np.array(
         [-np.sin(lean), np.cos(lean)]
     )  # along the face, to its upper rim: leant back is to the left
     (plumb,) = ax.plot([0, 0], [-1.35, 1.7], color=ink.rule, linewidth=1.2, linestyle=(0, (4, 3)))
-    (level,) = ax.plot([0, 2.9], [0, 0], color=ink.rule, linewidth=1.2, linestyle=(0, (4, 3)))
+    (level,) = ax.plot([0, 2.55], [0, 0], color=ink.rule, linewidth=1.2, linestyle=(0, (4, 3)))
     ax.plot([-0.16, -0.16, 0.0], [-1.75, -0.2, 0.0], color=ink.text, linewidth=3.0, solid_capstyle="round")
     ax.plot([-0.6, 0.3], [-1.75, -1.75], color=ink.text, linewidth=1.5)
     along = np.linspace(-1.0, 1.0, 41)
@@ -75,7 +75,7 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
         fontsize=ink.body_pt, weight="bold", ha="right" if tilt_deg >= 0 else "left", va="center",
     )  # fmt: skip
     write(ax, 1.4, -0.22, f"beam {elevation_deg:.1f}° up", fontsize=ink.body_pt, ha="left", va="center")
-    write(ax, 2.95, 0.0, "level", fontsize=ink.small_pt, ha="left", va="center")
+    write(ax, 2.6, 0.0, "level", fontsize=ink.small_pt, ha="left", va="center")
     write(
         ax, tip[0] + 0.08, tip[1] + 0.14, "to the satellite", fontsize=ink.small_pt, ha="center", va="bottom"
     )
@@ -84,6 +84,6 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
 
 def tilt_figure(*, elevation_deg: float, tilt_deg: float, ink: Ink = INK) -> Figure:
     """The drawing by itself, small."""
-    figure = new_figure(4.2, 3.18)
+    figure = new_figure(4.4, 3.05)
     draw_tilt(figure.add_axes((0.0, 0.0, 1.0, 1.0)), elevation_deg=elevation_deg, tilt_deg=tilt_deg, ink=ink)
     return figure
