@@ -47,6 +47,7 @@ __all__ = [
     "assess",
     "grown_columns",
     "horizon_profile",
+    "judge",
 ]
 
 HIDDEN = {"json": False}

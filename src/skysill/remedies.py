@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns
+from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns, judge
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.confidence import Witness, confidence
-from skysill.gather import Gathered, dish_in_scene_m, place, remembering
+from skysill.gather import Gathered, dish_in_scene_m, place, remembering, scene_columns
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
@@ -34,6 +34,7 @@ _STEP_M = 0.1
 _RINGS_M = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 _MOST_TRIES = 4
 _GUESS_SAMPLES = 500
+_GUESS_COLUMNS = 300
 _MOST_MOVES = 4
 _MOST_TRIMS = 5
 _CUT_STEP_M = 0.5
@@ -59,7 +60,7 @@ def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
         if result.look.visible and assessment.gathered is not None:
             guess = _Guess.of(alone, result, assessment.gathered)
             found.extend(_raise(alone, mount, guess))
-            found.extend(_trim(alone, mount, result))
+            found.extend(_trim(alone, mount, result, assessment.gathered))
             found.extend(_move(alone, mount, guess))
         found.extend(_other_satellite(result, assessment.results))
         results.append(replace(result, remedies=tuple(found)))
@@ -153,7 +154,11 @@ def _guess_spare_deg(
         # no step can bring a column nearer to the ray than this, and those that it cannot bring in are left out
         swing_deg = np.rad2deg(np.arcsin(np.minimum(1.0, farthest_m / distance_m)))
         room_deg = room_angle_deg(np.maximum(distance_m - farthest_m, 0.1), job.terminal, job.criteria)
-        near = silhouette.kept(margin_deg - swing_deg <= room_deg)
+        tight_deg = margin_deg - swing_deg - room_deg
+        keep = tight_deg <= 0.0
+        if keep.sum() > _GUESS_COLUMNS:
+            keep &= tight_deg <= np.partition(tight_deg[keep], _GUESS_COLUMNS)[_GUESS_COLUMNS]
+        near = silhouette.kept(keep)
         if not len(near):
             continue
         az, el, far_m = _shifted(near, step_m, job.criteria.assumed_distance_m)
@@ -236,7 +241,7 @@ def _first(sorted_indices: Ints, good: Callable[[int], bool]) -> int | None:
     return int(sorted_indices[low]) if low < sorted_indices.size else None
 
 
-def _trim(job: Job, mount: Mount, result: SatelliteResult) -> list[Remedy]:
+def _trim(job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered) -> list[Remedy]:
     """Cut the trees that take the room, the tightest first, until it is clear or something else controls."""
     whole: Scene | None = job.sources.scene
     if whole is None:
@@ -255,11 +260,18 @@ def _trim(job: Job, mount: Mount, result: SatelliteResult) -> list[Remedy]:
             return []
         cuts[name] = cut_m
         scene = scene.trimmed(name, obstacle.top_elevation_m - cut_m)
-        current = assess(
-            replace(job, sources=replace(job.sources, scene=scene)), mount, explain=False
-        ).results[0]
+        changed = replace(
+            gathered, scene=scene, obstacles=scene_columns(scene, gathered.place, [result.look], job)
+        )
+        current = judge(job, changed, result.satellite, result.look, explain=False)
         if _better(current.verdict, result.verdict):
-            return [_trim_remedy(cuts, current.verdict, job.criteria.years_ahead)]
+            asked = replace(job, sources=replace(job.sources, scene=scene))
+            proof = assess(asked, mount, explain=False).results[0].verdict
+            return (
+                [_trim_remedy(cuts, proof, job.criteria.years_ahead)]
+                if _better(proof, result.verdict)
+                else []
+            )
     return []
 
 
