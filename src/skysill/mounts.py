@@ -21,6 +21,7 @@ from skysill.horizon.obstacles import Scene, least_room
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.look import LookVector, look_vector
+from skysill.positions import offset_position
 from skysill.roofs import OWN_ROOF, CableRun, Spots, cable_run, own_roof, spots
 from skysill.site import Mount, Satellite
 from skysill.units import Bools, Floats, direction_enu, wrap_180
@@ -34,6 +35,7 @@ __all__ = [
     "Searched",
     "compare_mounts",
     "least_heights_m",
+    "mounts_geojson",
     "with_own_roof",
 ]
 
@@ -506,3 +508,42 @@ def _row(job: Job, candidate: _Candidate, names: tuple[str, ...]) -> tuple[Mount
         serves=tuple(r.satellite.name for r in results if r.verdict in ("clear", "needs-survey")),
     )
     return row, route
+
+
+def mounts_geojson(found: MountsFound) -> dict[str, Any]:
+    """The mounts, every spot of the search and the best cable run as a GeoJSON FeatureCollection (RFC 7946).
+
+    Longitude, latitude in WGS 84; properties are the fields of MountRow, or of a spot its surface and least masts.
+    """
+    assert found.job is not None
+    job, features = found.job, []
+
+    def place_of(east_m: Any, north_m: Any) -> list[Any]:
+        latitude, longitude = offset_position(job.site.latitude_deg, job.site.longitude_deg, east_m, north_m)
+        return np.stack([longitude, latitude], axis=-1).round(8).tolist()  # type: ignore[no-any-return]  # numpy says Any
+
+    def add(kind: str, coordinates: Any, properties: dict[str, Any]) -> None:
+        geometry = {"type": kind, "coordinates": coordinates}
+        features.append({"type": "Feature", "geometry": geometry, "properties": properties})
+
+    for row in found.mounts:
+        said = {name: getattr(row, name) for name in MountRow.__slots__ if name not in ("cautions", "serves")}
+        said |= {"cautions": [c.text for c in row.cautions], "serves": list(row.serves), "is": "mount"}
+        add("Point", place_of(row.east_m, row.north_m), said)
+    if found.searched is not None:
+        spots_at = place_of(found.searched.spots.east_m, found.searched.spots.north_m)
+        for at, coordinates in enumerate(spots_at):
+            least = {
+                f"least_height_m {s.name}": found.searched.least_height_m[at, k]
+                for k, s in enumerate(job.satellites)
+            }
+            surface = found.searched.spots.surface_elevation_m[at]
+            add("Point", coordinates, {"is": "spot", "surface_elevation_m": surface, **least})
+    for row, route in zip(found.mounts, found.routes, strict=True):
+        if route is not None and row.rank == 1:
+            add(
+                "LineString",
+                place_of(*route.path_m[:, :2].T),
+                {"is": "cable run", "length_m": route.length_m},
+            )
+    return {"type": "FeatureCollection", "features": features}

@@ -1,0 +1,133 @@
+"""skysill mounts"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from skysill.cli.options import Number, Output, output, shared
+from skysill.errors import InputError
+from skysill.files.asked import Asked
+
+if TYPE_CHECKING:
+    from skysill.mounts import MountRow, MountsFound
+
+__all__ = ["mounts"]
+
+
+@click.command()
+@shared("where", "satellites", "sources", "terminal", "criteria", "date", "times")
+@click.option(
+    "--grid",
+    "grid_step_m",
+    type=Number(0.05, 100.0, "METRES"),
+    help="Search the roof and yards at this step.",
+)
+@click.option(
+    "--max-height", "max_height_m", type=Number(0.1, 200.0, "METRES"), help="Tallest mast of the search."
+)
+@click.option(
+    "--keep", type=click.IntRange(1, 50), default=6, show_default=True, help="Spots of the search to assess."
+)
+@click.option("--plan", metavar="FILE", help="Picture from above: PNG, SVG or PDF.")
+@click.option("--geojson", metavar="FILE", help="Mounts, spots and cable runs as GeoJSON.")
+@output
+def mounts(asked: Asked, out: Output, **given: Any) -> None:
+    """Compare mounts, or search a roof for one.
+
+    \b
+    skysill mounts demo_terrain/clinic.toml --satellite "Demo South" --grid 2 --plan plan.svg
+    """
+    _refuse_early(given["plan"], given["geojson"])
+    from skysill.mounts import compare_mounts
+
+    found = compare_mounts(
+        asked.job(),
+        grid_step_m=given["grid_step_m"],
+        max_height_m=given["max_height_m"],
+        keep=given["keep"],
+    )
+    _write(found, given["plan"], given["geojson"])
+    if out.json:
+        out.document(found)
+    else:
+        _tell(out, found)
+
+
+def _refuse_early(plan: str | None, geojson: str | None) -> None:
+    """What cannot be written is refused before anything is computed."""
+    from pathlib import Path
+
+    from skysill.files.plain import check_writable
+
+    if plan is not None and Path(plan).suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise InputError(
+            "pictures are written as PNG, SVG or PDF.", where="--plan", mend="End it in .png, .svg or .pdf."
+        )
+    for path in (plan, geojson):
+        if path is not None:
+            check_writable(path)
+
+
+def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:
+    if plan is not None:
+        from skysill.views.plan import write_plan
+
+        write_plan(plan, found)
+    if geojson is not None:
+        from skysill.files.plain import to_json_text, write_whole
+        from skysill.mounts import mounts_geojson
+
+        write_whole(geojson, to_json_text(mounts_geojson(found)))
+
+
+def _tell(out: Output, found: MountsFound) -> None:
+    out.text(f"For {found.satellite}:")
+    _table(out, found.mounts)
+    for one in found.per_satellite:
+        out.text(f"\nFor {one.satellite} alone:")
+        _table(out, one.mounts)
+    told = [f"{row.name}: {caution.text}" for row in found.mounts for caution in row.cautions]
+    out.text("\nMind:")
+    for text in (*told, *(caution.text for caution in found.cautions), *found.warnings):
+        out.text(f"  - {text}")
+
+
+def _table(out: Output, rows: tuple[MountRow, ...]) -> None:
+    heads = [
+        "rank",
+        "mount",
+        "mast m",
+        "least m",
+        "verdict",
+        "margin deg",
+        "room m",
+        "needs m",
+        "p",
+        "cable m",
+        "mind",
+    ]
+    out.table(
+        heads,
+        [
+            [
+                str(row.rank),
+                row.name,
+                f"{row.height_m:.2f}",
+                _number(row.least_height_m, 2),
+                row.verdict,
+                _number(row.margin_deg, 2),
+                _number(row.clearance_m, 2),
+                _number(row.required_m, 2),
+                _number(row.p_clear, 2),
+                _number(row.cable_run_m, 1) + (" too long" if row.cable_ok is False else ""),
+                ", ".join(caution.code for caution in row.cautions),
+            ]
+            for row in rows
+        ],
+    )
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
