@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import NormalDist
 from typing import Any, Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import ArrayLike
 
 from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, column_margin_deg, room_angle_deg
+from skysill.errors import InputError
 from skysill.fan import (
     STEEP_CELLS,
     Ceiling,
@@ -47,12 +49,15 @@ FLOOR_DEG = 10.0
 
 _DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of gather.window_azimuths_deg
 _TALLEST_M = 200.0
-_DEVIATIONS = 2.3
 _STEEP_DEG = 80.0
 _FIRST_LOOK_M = 1_500.0
-_DISH_ERROR_M = 0.4  # more than hypot of position and height errors as the survey states them
+_DISH_ERROR_M = 0.23  # hypot of position and height errors as the survey states them
+_ALIKE_CELLS = 5.0  # gather's correlation length
 _CHUNK = 2_000
 _GAP_HIDDEN_DEG = 1.0
+_UNSURE = (
+    "The line is free and its room is there, but not surely enough: the raster's stated error could take it."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -256,7 +261,11 @@ def _ask_chain(
             criteria=question.criteria,
             sources=Sources(rasters=rasters, highest_ground_m=question.highest_ground_m),
         )
-        result = assess(job, Mount(height_m=float(places.height_m[k]))).results[0]
+        try:
+            result = assess(job, Mount(height_m=float(places.height_m[k]))).results[0]
+        except InputError as fault:  # the ground there is none that can be
+            answer.verdict[at], answer.reason[at] = "unknown", fault.what
+            continue
         clear = result.clearance
         answer.verdict[at], answer.reason[at] = result.verdict, result.reasons[0]
         beyond = clear.margin_deg is None or clear.margin_deg > FLOOR_DEG
@@ -288,8 +297,11 @@ def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, ans
     into = rows[near]
     _write_close(ground, some.take(near), question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
-    doubtful = close.doubtful & np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
-    _ask_chain((ground.source,), places, question, into[doubtful], answer)
+    undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
+    answer.verdict[into[undecided & close.unsure]] = "marginal"
+    answer.reason[into[undecided & close.unsure]] = _UNSURE
+    asked = into[undecided & close.doubtful & ~close.unsure]
+    _ask_chain((ground.source,), places, question, asked, answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
     )
@@ -387,7 +399,7 @@ class _Close:
     spare_deg, margin_deg, slant_m, controlling_az_deg : at what controls
     top_deg, top_m : the highest ground straight below the ray, and its slant distance
     inside : the centre ray meets ground
-    doubtful : stated errors might take the room away
+    doubtful : stated errors might take the room away; unsure : they surely do so too often
     raise_m : how much higher the dish must be for what controls, to begin with
     """
 
@@ -398,6 +410,7 @@ class _Close:
     top_m: Floats
     inside: Bools
     doubtful: Bools
+    unsure: Bools
     raise_m: Floats
 
     def take(self, at: Bools) -> _Close:
@@ -409,7 +422,7 @@ def _followed(ground: Ground, places: _Places, question: Question) -> _Close:
     count = places.eye_m.size
     if not count:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
-        return _Close(nothing, nothing, nothing, nothing, nothing, none, none, nothing)
+        return _Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
     parts = [
         _fan_of(ground, places.take(np.arange(at, min(at + _CHUNK, count))), question)
         for at in range(0, count, _CHUNK)
@@ -430,6 +443,7 @@ class _Fan:
     slant_m: Floats
     raise_m: Floats
     doubtful: Bools
+    unsure: Bools
 
     @property
     def near_m(self) -> float:
@@ -481,7 +495,7 @@ def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
     nan = np.full(count, np.nan)
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
     fan = _Fan(ground, places, question, maps, np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count),
-               np.zeros(count, dtype=bool))  # fmt: skip
+               np.zeros(count, dtype=bool), np.zeros(count, dtype=bool))  # fmt: skip
     top_deg, top_m, inside = _centre(fan)
     fan_place, fan_offset = _offsets(fan)
     free = ~inside
@@ -492,7 +506,15 @@ def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
     nothing = ~np.isfinite(fan.spare_deg)
     fan.spare_deg[nothing] = np.nan
     return _Close(
-        fan.spare_deg, fan.margin_deg, fan.slant_m, top_deg, top_m, inside, fan.doubtful & free, fan.raise_m
+        fan.spare_deg,
+        fan.margin_deg,
+        fan.slant_m,
+        top_deg,
+        top_m,
+        inside,
+        fan.doubtful & free,
+        fan.unsure & free,
+        fan.raise_m,
     )
 
 
@@ -629,7 +651,7 @@ def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
     spare_deg = fan.spare_deg[place]
     distance_m = np.broadcast_to(np.asarray(from_m, dtype=np.float64), spare_deg.shape)
     widest_deg = np.minimum(spare_deg, FLOOR_DEG) + fan.room_deg(distance_m)
-    undecided = (spare_deg >= 0.0) & ~fan.doubtful[place]
+    undecided = (spare_deg >= 0.0) & ~fan.unsure[place]
     return np.where(undecided, np.maximum(widest_deg, _doubt_deg(fan, distance_m)), widest_deg)
 
 
@@ -656,6 +678,8 @@ def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
     slant_m = fan.slant(rays, seen)
     spare_deg = margin_deg - fan.room_deg(slant_m)
     fan.doubtful[place[margin_deg < _doubt_deg(fan, slant_m)]] = True
+    straight = cross_track_deg(offset_deg, apparent) < 0.3 * margin_deg
+    fan.unsure[place[straight & (margin_deg < _unsure_deg(fan, slant_m))]] = True
     best = _first_of_each(place, spare_deg, slant_m)
     best = best[spare_deg[best] < fan.spare_deg[place[best]]]
     at = place[best]
@@ -664,16 +688,33 @@ def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
 
 
 def _doubt_deg(fan: _Fan, slant_m: Floats) -> Floats:
-    """Margin under which the stated errors might take the room away: the room and some standard deviations.
+    """Margin from which the stated errors surely leave the room with the probability asked for.
 
-    Of height, alike over five cells and shared with the dish's own ground, so that it tilts near ground by at most
-    sqrt(2) sigma / five cells; and of the dish's position.
+    The room and so many standard deviations that not even three independent parts of the ground together fail more
+    often: of height, alike over five cells and shared with the dish's own ground, so that it tilts near ground by at
+    most sqrt(2) sigma over five cells; and of the dish's position.
     """
-    alike_m = 5.0 * fan.ground.cell_size_m
-    share = np.sqrt(2.0) * np.minimum(slant_m / alike_m, 1.0)
+    many = NormalDist().inv_cdf(1.0 - (1.0 - min(fan.question.criteria.min_p_clear, 0.9999)) / 3.5)
+    return np.asarray(fan.room_deg(slant_m) + max(many, 0.0) * _deviation_deg(fan, slant_m, np.sqrt(2.0)))
+
+
+def _unsure_deg(fan: _Fan, slant_m: Floats) -> Floats:
+    """Margin up to which ground straight below the ray alone surely fails more often than asked for."""
+    few = NormalDist().inv_cdf(max(fan.question.criteria.min_p_clear - 0.035, 1e-6))
+    return np.asarray(
+        fan.room_deg(slant_m) + max(few, 0.0) * 0.95 * _deviation_deg(fan, slant_m, np.sqrt(1.5))
+    )
+
+
+def _deviation_deg(fan: _Fan, slant_m: Floats, farther: float) -> Floats:
+    """Standard deviation of ground's elevation angle; `farther` is that of the raster's error beyond five cells."""
+    alike = slant_m / (_ALIKE_CELLS * fan.ground.cell_size_m)
+    share = np.where(alike < 1.0, np.sqrt(2.0) * alike, farther)
+    if farther < np.sqrt(2.0):
+        share = np.minimum(share, farther)
     tilt_deg = np.rad2deg(np.arctan(fan.ground.vertical_error_m / slant_m)) * share
-    shift_deg = np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m))
-    return np.asarray(fan.room_deg(slant_m) + _DEVIATIONS * (tilt_deg + shift_deg))
+    shift_deg = np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m)) if farther >= np.sqrt(2.0) else 0.0
+    return np.hypot(tilt_deg, shift_deg)
 
 
 def _raise_m(fan: _Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats, slant_m: Floats) -> Floats:

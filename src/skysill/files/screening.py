@@ -126,10 +126,9 @@ def screen_file(
     file = open_addresses(addresses)
     recipe = _recipe(asked, source)
     parts = Parts(target, recipe)
-    notes = [
-        note for note in (parts.begin(resume=resume), *(n for r in asked.rasters for n in r.notes)) if note
-    ]
     try:
+        said = (parts.begin(resume=resume), *(note for raster in asked.rasters for note in raster.notes))
+        notes = [note for note in said if note]
         places = read_addresses(file, default_height_m=asked.mount_height_m, satellites=asked.satellites)
         groups = _grouped(asked, places)
         missing = parts.missing(len(groups))
