@@ -1,0 +1,67 @@
+"""When each caution is said, and the figures it gives."""
+
+from pytest import approx
+
+from skysill.cautions import APPROACH_M, cautions_for, exposure, general_cautions, spot_cautions
+from skysill.horizon.obstacles import Scene, wire
+from skysill.site import Mount, Roof, Terminal
+
+ROOF = Roof(
+    outline=((0, 0), (10, 0), (10, 8), (0, 8)), surface=((0, 0, 46), (10, 0, 46), (10, 8, 46), (0, 8, 46))
+)
+SPOT = Mount("spot", 5.0, 4.0, height_m=1.0, surface_elevation_m=46.0, max_height_m=2.0)
+
+
+def codes(mount, line, roof=ROOF):
+    scene = Scene((wire("service wire", line),))
+    found = spot_cautions(mount, scene=scene, terminal=Terminal(), roof=roof, ground_elevation_m=41.0)
+    return [caution.code for caution in found]
+
+
+def test_a_wire_within_the_approach_distance_of_the_full_mast_is_flagged():
+    """The mast ends 2 m + half a dish over the roof; 29 CFR 1926.1408 Table A, 10 ft, from memory."""
+    assert approx(10 * 0.3048, abs=0.01) == APPROACH_M
+    assert codes(SPOT, [[-20, 4, 51.5], [30, 4, 51.5]]) == ["overhead-line"]  # 2.9 m over the top
+    assert codes(SPOT, [[-20, 4, 51.8], [30, 4, 51.8]]) == ["overhead-line-reach"]
+    assert codes(SPOT, [[-20, 4, 59.0], [30, 4, 59.0]]) == []
+
+
+def test_a_wire_beside_the_ladder_is_flagged():
+    """The ladder stands on the edge nearest the spot, its foot a quarter of its height out."""
+    near_edge = Mount("south", 5.0, 2.5, height_m=0.6, surface_elevation_m=46.0, max_height_m=0.6)
+    assert "overhead-line-ladder" in codes(near_edge, [[-20, -3.5, 43.5], [30, -3.5, 43.5]])
+    assert "overhead-line-ladder" not in codes(near_edge, [[-20, -8, 43.5], [30, -8, 43.5]])
+
+
+def test_a_spot_near_the_edge_is_told():
+    assert codes(Mount("rim", 1.0, 4.0, surface_elevation_m=46.0), [[90, 90, 50], [99, 90, 50]]) == ["edge"]
+
+
+def test_general_cautions_fit_the_terminal():
+    receive_only = [caution.code for caution in general_cautions(Terminal())]
+    assert receive_only == ["falls", "alone", "lightning", "wind"]
+    both = Terminal(transmit_ghz=29.5, transmit_power_w=3.0)
+    told = {caution.code: caution.text for caution in general_cautions(both)}
+    assert "10.6 W/m²" in told["rf"]
+    assert "above the 10 W/m²" in told["rf"]
+    assert all("local" in text or code == "alone" for code, text in told.items())
+
+
+def test_a_mount_on_the_ground_needs_no_word_about_falls():
+    low = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)
+    found = cautions_for(low, scene=None, terminal=Terminal(), roof=ROOF, ground_elevation_m=41.0)
+    assert "falls" not in [caution.code for caution in found]
+
+
+def test_power_density_of_an_aperture():
+    """FCC OET Bulletin 65 (ed. 97-01), aperture formulas, as applied in filings; 3 W, 1.2 m, 29.5 GHz, 0.6: computed
+    with numpy from those formulas: surface 10.6103, near field 6.3662 W/m2, to 35.4245 m, far from 85.0188 m."""
+    found = exposure(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, efficiency=0.6)
+    assert found.surface_w_m2 == approx(10.6103, abs=1e-4)
+    assert found.near_w_m2 == approx(6.3662, abs=1e-4)
+    assert (found.near_end_m, found.far_start_m) == approx((35.4245, 85.0188), abs=1e-3)
+
+
+def test_the_far_field_of_a_printed_filing():
+    """FCC filing SES-MOD-20091124-01493: 1.2 m, 14.25 GHz, far field from 41.04 m (wavelength rounded to 0.021 m)."""
+    assert exposure(125.0, dish_diameter_m=1.2, frequency_ghz=14.25).far_start_m == approx(41.04, abs=0.05)
