@@ -111,8 +111,11 @@ def _square(ax: Axes, middle: Floats, half_m: float) -> None:
 
 
 def _reaches(obstacle: Obstacle, middle: Floats, around_m: float) -> bool:
-    gap = np.abs(obstacle.vertices_m[:, :2] - middle).min(axis=0)
-    return bool((gap < around_m).all())
+    """Whether any of its bounding box lies within the square drawn."""
+    plan = obstacle.vertices_m[:, :2]
+    wide = obstacle.crown_radius_m if obstacle.crown else 0.0
+    low, high = plan.min(axis=0) - wide, plan.max(axis=0) + wide
+    return bool((low < middle + around_m).all() and (high > middle - around_m).all())
 
 
 def _draw_obstacle(ax: Axes, obstacle: Obstacle, ink: Ink) -> Any:

@@ -1,0 +1,83 @@
+"""The plan: what is drawn where, on a flat roof beside a wall."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from skysill.horizon.obstacles import Scene, building, tree, wire
+from skysill.job import Job, Sources
+from skysill.mounts import compare_mounts
+from skysill.site import Criteria, Mount, Roof, Satellite, Site, Terminal
+from skysill.views.ink import drawing, new_figure
+from skysill.views.plan import draw_roof, draw_surroundings, plan_figure, write_plan
+
+
+@pytest.fixture(scope="module")
+def found():
+    scene = Scene(
+        (
+            building(
+                "hall", [[9, -40], [20, -40], [20, 40], [9, 40]], ground_elevation_m=0, top_elevation_m=12
+            ),
+            tree("oak", (-12.0, 3.0), ground_elevation_m=0, height_m=9, crown_radius_m=3),
+            wire("span", [[-8, -12, 7], [8, -12, 7]], sag_m=0.3),
+        ),
+        complete=True,
+    )
+    roof = Roof(
+        outline=((-6, -4), (6, -4), (6, 4), (-6, 4)),
+        surface=((-6, -4, 5), (6, -4, 5), (6, 0, 7), (-6, 0, 7), (6, 4, 5), (-6, 4, 5)),
+        cable_entry=(6.0, 0.0, 2.0),
+    )
+    job = Job(
+        Site("equator", 0.0, 0.0, ground_elevation_m=0.0, ground_source="given"),
+        (Satellite("East", longitude_deg=30.0),),
+        (Mount("pole", 5.0, 0.0, 1.0, 7.0, 6.0),),
+        terminal=Terminal(dish_diameter_m=0.8, receive_ghz=12.0, cable_limit_m=40.0),
+        criteria=Criteria(years_ahead=0),
+        sources=Sources(scene=scene),
+        roof=roof,
+    )
+    return compare_mounts(job, grid_step_m=2.0, keep=2)
+
+
+def axes():
+    figure = new_figure(5.6, 6.0)
+    return figure.add_axes((0.05, 0.05, 0.9, 0.9))
+
+
+def test_the_satellite_line_leaves_the_best_mount_along_its_azimuth(found):
+    with drawing():
+        drawn = draw_surroundings(axes(), found)
+    (x0, y0), (x1, y1) = drawn.lines[0].get_xydata()
+    assert (x0, y0) == (found.mounts[0].east_m, found.mounts[0].north_m)
+    assert np.rad2deg(np.arctan2(x1 - x0, y1 - y0)) == pytest.approx(found.looks[0].azimuth_deg, abs=1e-6)
+    assert (
+        len(drawn.obstacles) == 2
+    )  # the hall, whose corners are off the paper, and the wire; the oak is behind
+
+
+def test_every_spot_is_drawn_once_in_the_class_of_its_mast(found):
+    with drawing():
+        drawn = draw_roof(axes(), found)
+    assert sum(len(line.get_xdata()) for line in drawn.spots) == len(found.searched.spots)
+    lowest = found.searched.all_height_m <= 1.0
+    assert sorted(drawn.spots[0].get_xdata()) == sorted(found.searched.spots.east_m[lowest])
+    assert drawn.route.get_xydata()[-1] == pytest.approx((6.0, 0.0))
+
+
+def test_the_best_is_numbered_and_the_sheet_says_what_it_shows(found):
+    with drawing():
+        figure = plan_figure(found)
+    words = [text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))]
+    assert any(word.startswith("1: ") for word in words)
+    assert any("East 90°" in word for word in words)
+    assert any(word.startswith("≤ ") for word in words)
+    assert {"N", "10 m", "cable entry"} <= set(words)
+
+
+def test_the_same_answer_gives_the_same_picture(found, tmp_path):
+    write_plan(tmp_path / "a.svg", found)
+    write_plan(tmp_path / "b.svg", found)
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
