@@ -30,6 +30,7 @@ DAYS = sorted((DOCS / "days").glob("*.md"))
 PAGES = [page for page in (ROOT / "README.md", *sorted(DOCS.glob("*.md")), *DAYS) if page.exists()]
 SOURCE = ROOT / "src" / "skysill"
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
+README = ROOT / "README.md"
 LEFT_OUT = "..."
 """A line of a pasted output that stands for any number of lines."""
 
@@ -73,20 +74,16 @@ def shown(page: Path) -> Iterator[Shown]:
         at += 1
 
 
-def is_ours(command: Shown) -> bool:
-    return Path(command.words[0]).name == "skysill"
-
-
-def printed(command: Shown) -> list[str]:
+def printed(words: tuple[str, ...], exit_code: int = 0) -> list[str]:
     """What a command prints, run here in the working directory; a server is only asked whether it would start."""
-    name, *rest = command.words[1:]
+    name, *rest = words[1:]
     if name == "serve":
         main.get_command(None, name).make_context(name, rest)  # type: ignore[arg-type,union-attr]  # no context needed
-        return list(command.output)
+        return []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # as the installed command does
         done = CliRunner().invoke(main, [name, *rest], prog_name="skysill")
-    assert done.exit_code == command.exit_code, f"{shlex.join(command.words)}\n{done.output}"
+    assert done.exit_code == exit_code, f"{shlex.join(words)}\n{done.output}"
     return [line.rstrip() for line in done.output.rstrip().splitlines()]
 
 
@@ -112,29 +109,42 @@ def test_a_day_runs_and_prints_what_it_shows(page):
     commands = list(shown(page))
     assert commands
     for command in commands:
-        assert is_ours(command), f"{page.name}: {command.words[0]} is not ours"
-        assert_alike(cut_alike(printed(command), command.output), command)
+        assert Path(command.words[0]).name == "skysill", f"{page.name}: {command.words[0]} is not ours"
+        output = printed(command.words, command.exit_code)
+        if command.words[1] != "serve":
+            told = f"{shlex.join(command.words)}\npython tests/test_docs.py writes it again"
+            assert_alike(cut_alike(output, command.output), command.output, told)
 
 
-def assert_alike(output: list[str], command: Shown) -> None:
+def assert_alike(output: list[str], pasted: tuple[str, ...], told: str) -> None:
     """The words are those pasted, and the figures too but for the last digit of another machine."""
-    told = f"{shlex.join(command.words)}\npython tests/test_docs.py writes it again"
-    assert [NUMBER.sub("#", line) for line in output] == [NUMBER.sub("#", line) for line in command.output], (
-        told
+    assert [NUMBER.sub("#", line) for line in output] == [NUMBER.sub("#", line) for line in pasted], told
+    figures, shown_ones = (
+        [float(figure) for line in lines for figure in NUMBER.findall(line)] for lines in (output, pasted)
     )
-    figures, pasted = (
-        [float(figure) for line in lines for figure in NUMBER.findall(line)]
-        for lines in (output, command.output)
-    )
-    assert figures == pytest.approx(pasted, rel=0.02, abs=0.11), told
+    assert figures == pytest.approx(shown_ones, rel=0.02, abs=0.11), told
 
 
-@pytest.mark.skipif(not (ROOT / "README.md").exists(), reason="there is no README in this copy")
+@pytest.mark.skipif(not README.exists(), reason="there is no README in this copy")
 @pytest.mark.usefixtures("beside_the_demo")
-def test_the_commands_of_the_readme_run():
-    for command in shown(ROOT / "README.md"):
-        if is_ours(command):
-            printed(command)
+def test_the_readme_runs_and_prints_what_it_shows():
+    """Its `sh` and `python` blocks; the first `text` block after one opens as the last command's output does."""
+    blocks = re.findall(
+        r"^```(sh|text|python)\n(.*?)^```$", README.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL
+    )
+    ran, output = 0, []
+    for kind, body in blocks:
+        if kind == "text" and output:
+            pasted = tuple(line.rstrip() for line in body.splitlines())
+            assert_alike(output[: len(pasted)], pasted, "README.md")
+            output = []
+        if kind == "python":
+            exec(compile(body, "README.md", "exec"), {})
+        for part in re.split(r"&&|\n", body) if kind == "sh" else ():
+            words = tuple(shlex.split(part))
+            if words and Path(words[0]).name == "skysill":
+                output, ran = printed(words), ran + 1
+    assert ran
 
 
 def test_every_command_has_its_place_in_a_day():
@@ -227,8 +237,11 @@ def test_the_floor_plan_has_every_room_in_its_order():
 def written_again(page: Path) -> str:
     """The page with the outputs that its commands print now."""
     lines = page.read_text(encoding="utf-8").splitlines()
-    for command in reversed([(c, cut_alike(printed(c), c.output)) for c in shown(page)]):
-        lines[command[0].first : command[0].last] = command[1]
+    made = [
+        (c, cut_alike(printed(c.words, c.exit_code), c.output)) for c in shown(page) if c.words[1] != "serve"
+    ]
+    for command, output in reversed(made):
+        lines[command.first : command.last] = output
     return "\n".join(lines) + "\n"
 
 
