@@ -96,7 +96,7 @@ def _on_cluster(
         room = max(2, sum(client.nthreads().values())) * _AHEAD
         waiting = list(range(len(tasks)))[::-1]
         running: dict[Any, int] = {}
-        coming: Any = as_completed()  # type: ignore[no-untyped-call]  # Dask has no types here
+        coming: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]  # Dask has no types here
 
         def hand_out() -> None:
             number = waiting.pop()

@@ -243,13 +243,14 @@ def _work(task: _Task) -> bytes:
 
 
 def _outside(asked: HeightsAsked, tile: Tile) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    place = _affine(asked.raster) * rasterio.Affine.translation(tile.left, tile.top)
-    return np.asarray(geometry_mask([asked.outline], tile.shape, place))
+    return np.asarray(geometry_mask([asked.outline], tile.shape, _affine(asked.raster, tile)))
 
 
-def _affine(raster: Raster) -> rasterio.Affine:
+def _affine(raster: Raster, window: Tile) -> rasterio.Affine:
+    """From columns and rows of a window's cell corners to the raster's coordinates."""
     a, b, c, d, e, f = raster.transform
-    return rasterio.Affine(a, b, c - (a + b) / 2, d, e, f - (d + e) / 2)
+    column, row = window.left - 0.5, window.top - 0.5
+    return rasterio.Affine(a, b, c + a * column + b * row, d, e, f + d * column + e * row)
 
 
 def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[Sheet]:
@@ -275,7 +276,7 @@ def _assemble(
     options = {
         "driver": "GTiff", "height": whole.shape[0], "width": whole.shape[1], "count": count, "dtype": "float32",
         "crs": asked.raster.crs,
-        "transform": _affine(asked.raster) * rasterio.Affine.translation(whole.left, whole.top),
+        "transform": _affine(asked.raster, whole),
         "nodata": float("nan"), "tiled": True, "blockxsize": 512, "blockysize": 512, "compress": "deflate", "zlevel": 1,
         "predictor": 3, "interleave": "band", "BIGTIFF": "IF_SAFER",
     }  # fmt: skip

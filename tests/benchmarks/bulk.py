@@ -1,0 +1,214 @@
+"""How fast many addresses are screened and least heights mapped, and how exact the heights are.
+
+    python tests/benchmarks/bulk.py [kernels] [accuracy] [files]
+
+Prints figures and ratios of one run; never passes or fails. Times are processor seconds of one core unless they say
+"wall". Ground is invented: seeded fractal, half plains, half ridges, 30 m cells.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from pyproj import Transformer
+
+from skysill import screen as room
+from skysill.files.rasters import write_geotiff
+from skysill.heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.horizon.lattice import Grid
+from skysill.look import look_angles, refraction_deg
+from skysill.site import Criteria, Satellite, Terminal
+from skysill.sweep import Course, swept_heights_m
+from skysill.units import local_earth_radius_m
+
+CELL_M = 30.0
+SIDE = int(os.environ.get("SIDE", "4000"))
+NORTH_M = {20: 6_620_000.0, 35: 5_350_000.0, 50: 3_850_000.0}  # UTM 27 north; satellite at 20 W
+
+
+def fractal(side, seed, slope):
+    rng = np.random.default_rng(seed)
+    spectrum = np.fft.rfft2(rng.standard_normal((side, side)).astype(np.float32))
+    frequency = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None])
+    ground = np.fft.irfft2(spectrum * (frequency**2 + 0.0015**2) ** (-slope / 2), s=(side, side))
+    return (ground - ground.mean()) / ground.std()
+
+
+def rough(side=SIDE, seed=1):
+    """Relief about 1900 m; slopes p50/p90/p99 10/28/40 degrees."""
+    plain, ridge, mix = (fractal(side, seed + i, slope) for i, slope in enumerate((2.2, 1.9, 1.6)))
+    share = 1.0 / (1.0 + np.exp(-2.0 * (np.linspace(-3.0, 3.0, side)[None] + mix)))
+    ground = 120.0 * plain + share * (350.0 * (1.0 - np.abs(ridge)) + 60.0 * plain)
+    return (ground - ground.min()).astype(np.float32)
+
+
+def grid_at(ground, north_m):
+    return Grid(ground, (CELL_M, 0.0, 440_000.0, 0.0, -CELL_M, north_m), "EPSG:32627")
+
+
+def addresses(grid, count, seed=7):
+    rng = np.random.default_rng(seed)
+    rows, columns = grid.values.shape
+    x = grid.transform[2] + CELL_M * rng.uniform(0.1 * columns, 0.9 * columns, count)
+    y = grid.transform[5] - CELL_M * rng.uniform(0.05 * rows, 0.75 * rows, count)
+    longitude, latitude = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True).transform(x, y)
+    return latitude, longitude
+
+
+def seconds(call):
+    start = time.process_time()
+    result = call()
+    return time.process_time() - start, result
+
+
+def kernels():
+    ground = rough()
+    asked = lambda: room.Question(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
+    for elevation in (20, 35, 50):
+        grid = grid_at(ground, NORTH_M[elevation])
+        prepare_s, own = seconds(lambda grid=grid: room.Ground.of(
+            grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0))  # fmt: skip
+        count = {20: 20_000, 35: 100_000, 50: 200_000}[elevation]
+        latitude, longitude = addresses(grid, count)
+        whole_s, found = seconds(
+            lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked())
+        )
+        chain, least = room._ask_chain, room._least_heights
+        room._ask_chain, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
+        bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked()))
+        room._ask_chain, room._least_heights = chain, least
+        each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_each(
+            (own.source,), a[:40], b[:40], 2.0, asked()))  # fmt: skip
+        verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
+        print(f"screen, satellite {np.nanmean(found.elevation_deg):.0f} deg up: {count / bare_s:,.0f} a second geometry, "
+              f"{count / whole_s:,.0f} with certainty and least heights; {40 / each_s:,.0f} one by one "
+              f"(ratio {count / whole_s / (40 / each_s):,.0f}); ceilings {prepare_s:.2f} s; "
+              f"{100 * np.mean(~found.margin_is_floor):.1f} % within 10 deg; "
+              + ", ".join(f"{v} {c}" for v, c in zip(verdicts, counts, strict=True)))  # fmt: skip
+    sheet = np.ascontiguousarray(ground[:, :2048])
+    drift = np.full(len(sheet), np.tan(np.deg2rad(20.0)))
+    rise = np.zeros((len(sheet), 3))
+    rise[:, 0] = np.arange(len(sheet)) * CELL_M * np.tan(np.deg2rad(20.0)) / np.cos(np.deg2rad(20.0))
+    for rays in (1, 2, 4):
+        best = min(seconds(lambda r=rays: swept_heights_m(sheet, Course(drift, rise, 0.0), rays_per_cell=r))[0]
+                   for _ in range(3))  # fmt: skip
+        print(f"heights sweep, {rays} rays a cell: {sheet.size / best / 1e6:,.0f} million cells/s")
+
+
+def marched(grid, lattice, row, column, satellite, step=0.1, out_to_m=6_000.0):
+    """Every cell by itself, a tenth of a cell at a time, exact angles on the effective sphere, bilinear ground."""
+    from pyproj import Geod
+
+    latitude, longitude = lattice.place(row, column)
+    own = grid.values[row, column].astype(float)
+    azimuth, elevation, _ = look_angles(latitude, longitude, own, satellite_longitude_deg=satellite)
+    seen = np.deg2rad(elevation + refraction_deg(elevation, own))
+    radius = 4.0 / 3.0 * local_earth_radius_m(latitude, azimuth)
+    geod, far = Geod(ellps="WGS84"), np.full(own.shape, out_to_m)
+    middle, end = (lattice.cell(*(np.asarray(p) for p in geod.fwd(longitude, latitude, azimuth, d)[1::-1]))
+                   for d in (far / 2, far))  # fmt: skip
+    needed = np.zeros(own.shape)
+    z, shape = grid.values, grid.values.shape
+    for s in np.arange(step * CELL_M, out_to_m, step * CELL_M):
+        t = s / out_to_m  # quadratic through start, middle and end: exact to centimetres over 6 km
+        r, c = (a * (1 - t) * (1 - 2 * t) + 4 * b * t * (1 - t) + e * t * (2 * t - 1)
+                for a, b, e in zip((row, column), middle, end, strict=True))  # fmt: skip
+        r, c = np.clip(r, 0, shape[0] - 1.001), np.clip(c, 0, shape[1] - 1.001)
+        i, j = r.astype(int), c.astype(int)
+        v, u = r - i, c - j
+        height = (z[i, j] * (1 - u) + z[i, j + 1] * u) * (1 - v) + (
+            z[i + 1, j] * (1 - u) + z[i + 1, j + 1] * u
+        ) * v
+        theta = s / radius
+        np.maximum(needed, (radius + height) * np.cos(seen + theta) / np.cos(seen) - radius - own, out=needed)
+    return needed
+
+
+def accuracy(count=40_000, picture="docs/heights_error.png"):
+    ground = rough()
+    shown = []
+    for satellite, north_m in ((-20.0, NORTH_M[20]), (5.5, NORTH_M[20] - 250_000.0), (-20.0, NORTH_M[35])):
+        grid = grid_at(ground, north_m)
+        lattice = Lattice(ground.shape, grid.transform, grid.crs)
+        relief = Relief(64, *block_relief(ground, 64))
+        rng = np.random.default_rng(3)
+        row, column = rng.integers(100, 1900, count), rng.integers(100, 1900, count)
+        wanted = marched(grid, lattice, row, column, satellite)
+        azimuth, elevation, _ = look_angles(
+            *lattice.place(1000, 1000), 500.0, satellite_longitude_deg=satellite
+        )
+        for rays in (1, 2, 4):
+            swept = tile_heights_m(
+                lambda w: ground[w.top : w.bottom, w.left : w.right], lattice, Tile(0, 2000, 0, 2000), relief=relief,
+                satellite_longitude_deg=satellite, highest_ground_m=float(ground.max()), rays_per_cell=rays,
+            )  # fmt: skip
+            error = swept[row, column] - wanted
+            wrong = np.mean((swept[row, column] > 2.0) != (wanted > 2.0))
+            print(f"azimuth {float(azimuth):.0f}, elevation {float(elevation):.1f}, {rays} rays a cell: "
+                  f"{100 * np.mean(wanted > 0):.1f} % need height; rms {np.sqrt(np.mean(error**2)):.3f} m, "
+                  f"bias {error.mean():+.4f} m, p99.9 {np.percentile(np.abs(error), 99.9):.2f} m, "
+                  f"largest {np.abs(error).max():.2f} m, wrong side of 2 m {100 * wrong:.3f} %")  # fmt: skip
+            if rays == 2:
+                shown.append(
+                    (f"azimuth {float(azimuth):.0f}, elevation {float(elevation):.0f}", wanted, error)
+                )
+    _draw(shown, picture)
+
+
+def _draw(shown, picture):
+    from skysill.views.ink import new_figure, save
+
+    figure = new_figure(7.5, 3.6)
+    for at, (title, wanted, error) in enumerate(shown):
+        ax = figure.add_axes((0.08 + 0.31 * at, 0.17, 0.25, 0.68))
+        some = wanted > 0
+        ax.scatter(wanted[some], error[some], s=2, alpha=0.4, linewidths=0, color="#0072B2", rasterized=True)
+        ax.axhline(0.0, color="black", linewidth=0.6)
+        ax.set(title=title, xlabel="height needed, m", ylim=(-5, 5), xscale="symlog", xlim=(0.1, 500))
+        if not at:
+            ax.set_ylabel("swept less marched, m")
+    save(picture, figure, title="Error of swept least heights")
+
+
+def files(count=1_000_000):
+    from skysill.files.heightmaps import HeightsAsked, write_heights
+    from skysill.files.rasters import RasterSpec, open_rasters
+
+    with tempfile.TemporaryDirectory() as folder:
+        where = Path(folder)
+        ground = rough()
+        grid = grid_at(ground, NORTH_M[35])
+        write_geotiff(where / "rough.tif", ground, like=grid)
+        latitude, longitude = addresses(grid, count)
+        with open(where / "list.csv", "w", encoding="ascii") as stream:
+            stream.write("id,latitude,longitude\n")
+            stream.writelines(
+                f"{i:07d},{a:.6f},{b:.6f}\n" for i, (a, b) in enumerate(zip(latitude, longitude, strict=True))
+            )
+        command = [sys.executable, "-m", "skysill.cli.main", "screen", str(where / "list.csv"), "--terrain",
+                   str(where / "rough.tif"), "--highest-ground", str(int(ground.max()) + 1), "--satellite", "20W", "--out",
+                   str(where / "out.csv"), "--jobs", os.environ.get("JOBS", "1")]  # fmt: skip
+        start = time.perf_counter()
+        subprocess.run(
+            ["/usr/bin/time", "-v", *command] if shutil.which("/usr/bin/time") else command, check=True
+        )
+        print(f"screen, {count:,} addresses, whole process: {time.perf_counter() - start:.1f} s wall")
+        (raster,) = open_rasters([RasterSpec(where / "rough.tif")])
+        asked = HeightsAsked(raster, (Satellite("S", -20.0),), float(ground.max()))
+        start, used = time.perf_counter(), time.process_time()
+        write_heights(asked, where / "heights.tif")
+        print(f"heights, {ground.size / 1e6:.0f} million cells, file to file: {time.perf_counter() - start:.2f} s wall, "
+              f"{time.process_time() - used:.2f} s of processor")  # fmt: skip
+
+
+if __name__ == "__main__":
+    wanted = sys.argv[1:] or ["kernels", "accuracy", "files"]
+    for name in wanted:
+        {"kernels": kernels, "accuracy": accuracy, "files": files}[name]()

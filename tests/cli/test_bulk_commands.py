@@ -1,0 +1,82 @@
+"""The commands for many places, whole, on the demo island."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from skysill.cli.group import main
+from skysill.cli.pace import pace_line
+
+DEMO = Path(__file__).parents[2] / "demo_terrain"
+ISLAND = ["--terrain", str(DEMO / "island.tif"), "--highest-ground", "720"]
+
+
+def run(*words):
+    return CliRunner().invoke(
+        main, [str(word) for word in words], standalone_mode=False, catch_exceptions=False
+    )
+
+
+def test_screen_answers_every_demo_address_and_draws_the_map(tmp_path):
+    out = tmp_path / "out.csv"
+    result = run("screen", DEMO / "addresses.csv", *ISLAND, "--satellite", "Demo South=24.0W", "--out", out,
+                 "--map", tmp_path / "map.png")  # fmt: skip
+    assert "400 of 400 addresses screened, 0 rejected" in result.stdout
+    with open(out, encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["id"] for row in rows][:2] == ["00001", "00002"]
+    assert {row["verdict"] for row in rows} <= {"needs-survey", "unknown", "marginal", "blocked"}
+    assert (tmp_path / "map.png").stat().st_size > 5_000
+
+
+def test_screen_json_counts_and_the_rejects_of_the_mixed_list(tmp_path):
+    out = tmp_path / "out.csv"
+    result = run(
+        "screen", DEMO / "addresses_mixed.csv", *ISLAND, "--satellite", "24.0W", "--out", out, "--json"
+    )
+    said = json.loads(result.stdout)
+    assert (said["addresses"], said["screened"], said["rejected"]) == (30, 27, 3)
+    assert sum(said["counts"].values()) == 27
+    assert "latitude_deg" not in said
+    assert Path(said["rejected_path"]).read_text(encoding="utf-8").startswith("line,id,reason\n29,X4,")
+
+
+def test_heights_of_the_demo_island(tmp_path):
+    out = tmp_path / "heights.tif"
+    result = run("heights", *ISLAND, "--satellite", "Demo South=24.0W", "--out", out,
+                 "--bounds", "283000,6431000,291000,6438000")  # fmt: skip
+    assert "Demo South" in result.stdout
+    assert out.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["heights", *ISLAND, "--out", "x.tif"], "no satellite was named"),
+        (["heights", "--satellite", "24W", "--out", "x.tif"], "no elevation raster was named"),
+        (
+            ["heights", *ISLAND, "--satellite", "24W", "--out", "x.tif", "--bounds", "1,2,3"],
+            "is not four numbers",
+        ),
+        (["screen", str(DEMO / "addresses.csv"), *ISLAND, "--out", "x.csv"], "no satellite was named"),
+        (["screen", "no.csv", *ISLAND, "--satellite", "24W", "--out", "x.csv"], "no.csv"),
+    ],
+)
+def test_wrong_use_is_refused_in_one_line(words, said, tmp_path, monkeypatch):
+    from skysill.errors import InputError
+
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match=said):
+        run(*words)
+
+
+def test_progress_tells_rate_and_time_left():
+    assert pace_line(10, 40, "cells", seconds=2.0, since=10) == " 25 %  10 of 40 cells, 5 a second, 0:06 left"
+    assert pace_line(40, 40, "cells", seconds=8.0, since=40).endswith("5 a second, 8.0 s")
+    assert pace_line(0, 0, "cells", seconds=0.0, since=0) == "100 %  0 of 0 cells"
+    assert "1:23:20 left" in pace_line(1, 5001, "cells", seconds=1.0, since=1)
