@@ -182,7 +182,8 @@ def practice_in(path: Path) -> Iterator[str]:
         texts = (n.value for n in ast.walk(node) if isinstance(n, ast.Constant) and isinstance(n.value, str))
         return any("common practice" in " ".join(text.lower().split()) for text in texts)
 
-    body = ast.parse(path.read_text(encoding="utf-8")).body
+    text = path.read_text(encoding="utf-8")
+    body = ast.parse(text).body if re.search(r"common\s+practice", text, re.IGNORECASE) else []
     for before, node in zip([None, *body], body, strict=False):
         if not calls_it_so(node):
             continue
