@@ -36,6 +36,8 @@ __all__ = [
     "compare_mounts",
     "least_heights_m",
     "mounts_geojson",
+    "room_over_heights",
+    "search",
     "with_own_roof",
 ]
 
