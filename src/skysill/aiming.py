@@ -28,6 +28,7 @@ __all__ = [
     "SunGuide",
     "aim",
     "beam_half_width_deg",
+    "clock",
     "compass_point",
     "face_tilt",
     "guides",
@@ -189,6 +190,21 @@ def local_zone(name: str | None) -> dt.tzinfo:
         raise InputError(
             f'"{name}" is not a time zone.', where="zone", mend="Write an IANA name, such as Europe/Lisbon."
         ) from None
+
+
+def clock(moment: dt.datetime, zone: dt.tzinfo, *, seconds: bool = False) -> str:
+    """A moment on the clocks of a zone, with the zone's letters, or its difference from UTC where it has none.
+
+    >>> noon = dt.datetime(2026, 6, 14, 12, tzinfo=dt.UTC)
+    >>> clock(noon, dt.UTC), clock(noon, ZoneInfo("Atlantic/Azores"))
+    ('2026-06-14 12:00 UTC', '2026-06-14 12:00 UTC+00:00')
+    """
+    local = moment.astimezone(zone)
+    name = local.tzname() or ""
+    if not name.isalpha():
+        offset = local.strftime("%z")
+        name = f"UTC{offset[:3]}:{offset[3:5]}"
+    return f"{local:%Y-%m-%d %H:%M:%S} {name}" if seconds else f"{local:%Y-%m-%d %H:%M} {name}"
 
 
 def guides(job: Job, at: Place, look: LookVector) -> tuple[Guide, ...]:
@@ -372,7 +388,7 @@ def _sun_guide(place: tuple[float, float, float], shadow: Shadow, zone: dt.tzinf
     drift = float(wrap_180(after - before)) / 2.0
     turn_deg = shadow.turn_to_satellite_deg or 0.0
     on_line = "towards" if abs(turn_deg) < 0.05 else "away" if abs(turn_deg) > 179.95 else None
-    when = shadow.time.astimezone(zone).strftime("%Y-%m-%d %H:%M:%S %Z" if on_line else "%Y-%m-%d %H:%M %Z")
+    when = clock(shadow.time, zone, seconds=on_line is not None)
     if on_line == "towards":
         where = "the shadow of a plumb pole points straight towards the satellite's azimuth"
     elif on_line == "away":

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from skysill.aiming import clock
 from skysill.assess import SatelliteResult
 from skysill.cautions import sun_caution
 from skysill.report.built import Built, PhotoRecord
@@ -162,10 +162,6 @@ def _m(value: float | None) -> str:
     )
 
 
-def _when(moment: dt.datetime, zone: dt.tzinfo) -> str:
-    return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M %Z")
-
-
 def record_page(record: Record) -> RecordPage:
     """The record in words."""
     assessment, version = record.assessment, record.assessment.version
@@ -277,10 +273,10 @@ def _sunlight(record: Record, one: SatelliteRecord) -> Iterator[str]:
     if one.sun is None:
         return
     if one.proof is not None:
-        yield f"From {_when(one.proof.time, record.zone)}, when the sun crosses this azimuth. {one.proof.lit_means}"
+        yield f"From {clock(one.proof.time, record.zone)}, when the sun crosses this azimuth. {one.proof.lit_means}"
     for season in one.sun.alignments[:2]:
         yield (
-            f"The sun stands behind the satellite around {_when(season.peak_time, record.zone)}, from "
+            f"The sun stands behind the satellite around {clock(season.peak_time, record.zone)}, from "
             f"{season.season_start.date()} to {season.season_end.date()}: reception may fail for up to "
             f"{season.longest_outage_min:.0f} minutes a day."
         )
@@ -577,10 +573,9 @@ def _shadows(sheet: FieldSheet) -> Table | None:
     for guide in sheet.sun:
         turn = sheet.declination_deg
         magnetic = None if turn is None else (guide.bearing_deg - turn) % 360.0
-        time = guide.text.split(": ", maxsplit=1)[0]
         rows.append(
             (
-                time,
+                clock(guide.time, sheet.zone, seconds=guide.on_line is not None),
                 _bearing(guide.bearing_deg),
                 _bearing(magnetic),
                 f"{guide.length_per_height:.1f} times the pole",

@@ -250,10 +250,10 @@ def _record(press: _Press, page: RecordPage, drawn: Pictures) -> Iterator[Any]:
         yield press.text("Cautions", "h2")
         yield from press.bullets(page.cautions)
     yield press.text("Sky view", "h2")
-    yield press.picture(drawn.sky, 0.8 * press.width, 560.0)
+    yield press.picture(drawn.sky, 0.64 * press.width)
     if drawn.plan is not None:
         yield press.text("Plan", "h2")
-        yield press.picture(drawn.plan, 0.8 * press.width, 480.0)
+        yield press.picture(drawn.plan, 0.64 * press.width)
     for one, beside, tilt in zip(page.satellites, drawn.beside, drawn.tilt, strict=True):
         yield from _satellite(press, page, one, beside, tilt)
     yield from _rest(press, page)

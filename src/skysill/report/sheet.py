@@ -126,6 +126,7 @@ class FieldSheet:
     how: tuple[str, ...]
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
 
 
 def field_sheet(
@@ -193,6 +194,7 @@ def field_sheet(
         how=_how(job),
         cautions=tuple(one.text for one in spoken),
         notes=tuple(dict.fromkeys((*notes, *gathered.notes))),
+        zone=zone,
     )
 
 
@@ -220,7 +222,8 @@ def _how(job: Job) -> tuple[str, ...]:
         "Write the distance along the line of sight, above all for things within 100 m. Only readings with a distance "
         "can be carried to a dish that stands lower or aside.",
         "Say in the note what it is, and whether it is a tree in leaf.",
-        "Take the bearing of each landmark with the same compass from the same place.",
+        "Take the bearing of each landmark, and of a pole's shadow, with the same compass from the same place. They go "
+        "into the site file: measured_bearing_deg of the landmark; [[sun_sightings]] with time and shadow_bearing_deg.",
     )
 
 
