@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.horizon.lattice import Grid, lattice_position, twist
+from skysill.horizon.lattice import BLOCK_CELLS, Grid, lattice_position, twist
 from skysill.horizon.rays import NEAREST_SAMPLE_M, sight_slope
 from skysill.units import Bools, Floats, Ints
 
@@ -363,7 +363,7 @@ def _followed(grid: Grid, rays: Rays, stretch: _Stretch) -> list[tuple[Ints, Flo
         (batch[row], ways.distance_m[row, k], height_m[row, k]),
         _of_interest(rays, batch[beside.row], beside.distance_m, beside.height_m),
     ]
-    for part in _pieces(ways, height_m, lowest_m - _most_bulge_m(grid), beside):
+    for part in _pieces(ways, height_m, lowest_m - _bulge_m(grid, ways)[:, None], beside):
         ray, distance_m, top_m = _crests(grid, rays, batch, ways, part)
         found.append(_of_interest(rays, ray, distance_m, top_m))
     return found
@@ -424,8 +424,16 @@ class _Pieces:
     high_m: Floats
 
 
-def _most_bulge_m(grid: Grid) -> float:
-    return float(grid.blocks().bulge_m.max(initial=0.0))
+def _bulge_m(grid: Grid, ways: _Ways) -> Floats:
+    """How far ground can bulge between two crossings, (stretch,): a block answers for its neighbours too."""
+    middle = ways.lines.shape[1] // 2
+    main, other = ways.lines[:, middle], ways.other[:, middle]
+    by_column = ways.axis == 0
+    bulge_m = grid.blocks().bulge_m
+    column, row = np.where(by_column, main, other), np.where(by_column, other, main)
+    i = np.clip(row // BLOCK_CELLS, 0, bulge_m.shape[0] - 1).astype(np.int64)
+    j = np.clip(column // BLOCK_CELLS, 0, bulge_m.shape[1] - 1).astype(np.int64)
+    return np.asarray(bulge_m[i, j], dtype=np.float64)
 
 
 def _pieces(ways: _Ways, height_m: Floats, lowest_m: Floats, beside: _Beside) -> Iterator[_Pieces]:
