@@ -23,8 +23,8 @@ from skysill.gather import (
     gather,
     near_seen,
     place,
+    prepared,
     reach_wanted_m,
-    remembering,
     scene_columns,
     uncovered,
 )
@@ -164,7 +164,7 @@ def assess(
     """
     from skysill import __version__
 
-    job = remembering(job)
+    job = prepared(job)
     at = place(job, mount)
     looks = [_looks(job, at, satellite) for satellite in job.satellites]
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)

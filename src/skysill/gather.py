@@ -19,6 +19,7 @@ from skysill.horizon.silhouette import Silhouette, covered
 from skysill.job import Job, Sources
 from skysill.look import LookVector
 from skysill.positions import offset_position, plan_offset
+from skysill.roofs import with_own_roof
 from skysill.site import Criteria, Mount, Site, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
@@ -30,7 +31,7 @@ __all__ = [
     "gather",
     "near_seen",
     "place",
-    "remembering",
+    "prepared",
     "uncovered",
     "window_azimuths_deg",
 ]
@@ -75,10 +76,10 @@ class Remembered:
         return self._grid
 
 
-def remembering(job: Job) -> Job:
-    """The same job with rasters that are read once for many questions about one property."""
+def prepared(job: Job) -> Job:
+    """The same job ready for many questions about one property: rasters are read once, its own roof is an obstacle."""
     rasters = tuple(r if isinstance(r, Remembered) else Remembered(r) for r in job.sources.rasters)
-    return replace(job, sources=replace(job.sources, rasters=rasters))
+    return with_own_roof(replace(job, sources=replace(job.sources, rasters=rasters)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

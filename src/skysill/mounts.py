@@ -16,13 +16,13 @@ from skysill.assess import SatelliteResult, assess
 from skysill.cautions import Caution, general_cautions, spot_cautions
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.errors import InputError
-from skysill.gather import gather, place, remembering
-from skysill.horizon.obstacles import Scene, least_room
+from skysill.gather import gather, place, prepared
+from skysill.horizon.obstacles import least_room
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.look import LookVector, look_vector
 from skysill.positions import offset_position
-from skysill.roofs import OWN_ROOF, CableRun, Spots, cable_run, own_roof, spots
+from skysill.roofs import CableRun, Spots, cable_run, spots
 from skysill.site import Mount, Satellite
 from skysill.units import Bools, Floats, direction_enu, wrap_180
 from skysill.verdict import RANK
@@ -38,7 +38,6 @@ __all__ = [
     "mounts_geojson",
     "room_over_heights",
     "search",
-    "with_own_roof",
 ]
 
 HIDDEN = {"json": False}
@@ -146,7 +145,7 @@ def compare_mounts(
     """
     if not job.satellites:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
-    job = with_own_roof(remembering(job))
+    job = prepared(job)
     candidates = [_Candidate(mount) for mount in job.mounts]
     looks, searched = _looks(job, job.mounts[0]), None
     if grid_step_m is not None:
@@ -157,18 +156,6 @@ def compare_mounts(
     for candidate in candidates:
         _judge(job, candidate, max_height_m)
     return _answer(job, candidates, looks, searched)
-
-
-def with_own_roof(job: Job) -> Job:
-    """The job with the house's own roof among its obstacles, so that a low mount on it sees it."""
-    scene = job.sources.scene
-    if job.roof is None or (scene is not None and any(o.name == OWN_ROOF for o in scene.obstacles)):
-        return job
-    roof = own_roof(job.roof)
-    if not roof:
-        return job
-    whole = Scene(roof) if scene is None else replace(scene, obstacles=(*scene.obstacles, *roof))
-    return replace(job, sources=replace(job.sources, scene=whole))
 
 
 @dataclass(slots=True, eq=False)

@@ -14,7 +14,7 @@ import numpy as np
 from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns, judge
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.confidence import Witness, confidence
-from skysill.gather import Gathered, dish_in_scene_m, place, remembering, scene_columns
+from skysill.gather import Gathered, dish_in_scene_m, place, prepared, scene_columns
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
@@ -44,12 +44,13 @@ def check(
     job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
 ) -> Assessment:
     """`assess`, with the remedies of every result that is not clear."""
-    job = remembering(job)
+    job = prepared(job)
     return with_remedies(job, mount, assess(job, mount, profile_step_deg=profile_step_deg, paths=paths))
 
 
 def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
     """The same assessment with remedies proved and filled in."""
+    job = prepared(job)
     results = []
     for result in assessment.results:
         if result.verdict in ("clear", "needs-survey", "unknown"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,9 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.horizon.features import Obstacle, facet
+from skysill.horizon.obstacles import Scene
 from skysill.horizon.terrain import FINE_CELL_M, Elevations, ground_at
+from skysill.job import Job
 from skysill.positions import offset_position
 from skysill.site import Mount, Roof, Site
 from skysill.units import Bools, Floats
@@ -27,6 +29,7 @@ __all__ = [
     "roof_elevation_m",
     "roof_triangles",
     "spots",
+    "with_own_roof",
 ]
 
 OWN_ROOF = "own roof"
@@ -99,6 +102,18 @@ def own_roof(roof: Roof) -> tuple[Obstacle, ...]:
     """The house's own roof as an obstacle: what a low mount on it, or one in the yard, has before it."""
     found = roof_triangles(roof)
     return tuple(facet(OWN_ROOF, corners, kind="roof", stands=True) for corners in found)
+
+
+def with_own_roof(job: Job) -> Job:
+    """The job with the house's own roof among its obstacles, so that a low mount on it sees it."""
+    scene = job.sources.scene
+    if job.roof is None or (scene is not None and any(o.name == OWN_ROOF for o in scene.obstacles)):
+        return job
+    roof = own_roof(job.roof)
+    if not roof:
+        return job
+    whole = Scene(roof) if scene is None else replace(scene, obstacles=(*scene.obstacles, *roof))
+    return replace(job, sources=replace(job.sources, scene=whole))
 
 
 def roof_elevation_m(roof: Roof, east_m: ArrayLike, north_m: ArrayLike) -> Floats:

@@ -24,8 +24,8 @@ from skysill.gather import (
     Place,
     gather,
     place,
+    prepared,
     reach_wanted_m,
-    remembering,
     stop_elevation_deg,
     window_azimuths_deg,
 )
@@ -155,7 +155,7 @@ def field_sheet(
     notes = []
     if job.sources.readings is not None:
         notes.append(f"The readings of {job.sources.readings.source} are left aside: this is a new survey.")
-    job = remembering(replace(job, sources=replace(job.sources, readings=None)))
+    job = prepared(replace(job, sources=replace(job.sources, readings=None)))
     at = place(job, mount)
     turn_deg, turn_notes = _declination(job, at)
     notes.extend(turn_notes)
