@@ -17,6 +17,7 @@ from skysill.files.asked import Asked
 from skysill.files.fingerprints import fingerprints
 from skysill.files.photos import Photo
 from skysill.files.sitefile import read_site_file
+from skysill.report.html import record_html, sheet_html
 from skysill.report.record import survey_record
 from skysill.report.sheet import field_sheet
 
@@ -78,6 +79,16 @@ def record(make_record, clinic_job, clinic_assessment):
         ),
         built_photos=[a_photo("dish.jpg")],
     )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def record_text(record):
+    return record_html(record)
+
+
+@pytest.fixture(scope="session")
+def sheet_text(sheet):
+    return sheet_html(sheet, csv_name=f"{sheet.site.name}.csv")
 
 
 @pytest.fixture(scope="session")

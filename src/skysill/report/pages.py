@@ -35,6 +35,9 @@ WORDS = {
 }
 """A mark and a word for each verdict: nothing rests on colour."""
 
+MOST_TIMES = 48
+"""Of a track, on one page."""
+
 _NONE = "not known"
 
 
@@ -82,6 +85,7 @@ class SatellitePage:
     sun: tuple[str, ...]
     sunlight: tuple[str, ...]
     obstructions: Table | None
+    track: Table | None
     loss: tuple[str, ...]
 
 
@@ -224,6 +228,7 @@ def _satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satell
         sun=tuple(guide.text for guide in one.aim.sun),
         sunlight=tuple(_sunlight(record, one)),
         obstructions=_obstruction_table(record, one),
+        track=_track(one),
         loss=tuple(_loss(one)),
     )
 
@@ -309,6 +314,37 @@ def _obstruction_table(record: Record, one: SatelliteRecord) -> Table | None:
     )
     tight = frozenset(at for at, thing in enumerate(one.obstructions) if thing.spare_deg < 0.0)
     return Table(f"The tightest first, from the dish centre.{more}", heads, rows, tight)
+
+
+def _track(one: SatelliteRecord) -> Table | None:
+    """The way of an object that moves, thinned to what a page holds; None for one that stands still."""
+    track = one.result.track
+    if track is None:
+        return None
+    step = -(-len(track.time_utc) // MOST_TIMES)
+    rows = tuple(
+        (
+            time.replace("T", " ")[:16],
+            _bearing(track.azimuth_deg[at]),
+            _deg(track.elevation_deg[at]),
+            _deg(track.margin_deg[at]),
+            WORDS[track.verdict[at]][1],
+        )
+        for at, time in enumerate(track.time_utc)
+        if at % step == 0
+    )
+    heads = (
+        Head("time, UTC"),
+        Head("azimuth", number=True),
+        Head("elevation", number=True),
+        Head("room beside the line", number=True),
+        Head("verdict"),
+    )
+    told = f"Clear at {100.0 * track.share_clear:.0f} % of the {len(track.time_utc)} times asked."
+    if step > 1:
+        told += f" Every {step}th is shown."
+    strong = frozenset(at for at, row in enumerate(rows) if row[-1] == WORDS["blocked"][1])
+    return Table(told, heads, rows, strong)
 
 
 def _loss(one: SatelliteRecord) -> Iterator[str]:

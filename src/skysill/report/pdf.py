@@ -311,6 +311,10 @@ def _satellite(
         yield press.text("What stands beside the line", "h3")
         yield press.text(one.obstructions.caption, "caption")
         yield press.table(one.obstructions, (30, 9, 9, 13, 16, 9, 18))
+    if one.track is not None:
+        yield press.text("Its way", "h3")
+        yield press.text(one.track.caption, "caption")
+        yield press.table(one.track, (24, 14, 14, 20, 20))
     yield from press.bullets(one.loss)
     if beside:
         half = press.width / 2.0

@@ -19,7 +19,7 @@ from skysill.files.asbuilt import AsBuilt
 from skysill.files.fingerprints import Fingerprint
 from skysill.files.photos import Photo
 from skysill.fresnel import required_room_m
-from skysill.gather import Place, correction_at, dish_in_scene_m, place
+from skysill.gather import Place, correction_at, dish_in_scene_m, place, prepared
 from skysill.job import Job
 from skysill.mounts import MountRow, MountsFound
 from skysill.positions import format_position
@@ -168,6 +168,7 @@ def survey_record(
     as_built : what was done; it is compared with the plan, and assessed anew where it stands elsewhere
     rain_availability_percent : of the year, for which the link has its rain margin
     """
+    job = prepared(job)
     at = place(job, mount)
     notes = list(assessment.warnings)
     satellites = tuple(
