@@ -8,92 +8,52 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from statistics import NormalDist
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.assess import assess
-from skysill.clearance import Clearance, Controlling, column_margin_deg, room_angle_deg
+from skysill.clearance import Clearance, Controlling, room_angle_deg
 from skysill.errors import InputError
 from skysill.fan import (
-    STEEP_CELLS,
-    Ceiling,
-    LocalMaps,
     Rays,
-    Samples,
-    Steepness,
-    ceiling,
     first_gap_m,
     local_maps,
-    sampled,
-    steepness,
 )
 from skysill.fresnel import required_room_m
-from skysill.horizon.lattice import Elevations, Grid, HeldGrid, interpolate, lattice_position
+from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.march import FINE_CELL_M
-from skysill.horizon.rays import reach_needed_m
 from skysill.job import Job, Sources
-from skysill.look import look_angles, refraction_deg
-from skysill.site import Criteria, Mount, Satellite, Site, Terminal
-from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
+from skysill.look import look_angles
+from skysill.nearness import (
+    CHUNK,
+    DENSE_DEG,
+    FLOOR_DEG,
+    Close,
+    Ground,
+    Places,
+    Question,
+    cells_per_m,
+    direction,
+    followed,
+    may_come_near,
+    placed,
+    spread,
+)
+from skysill.site import Mount, Site
+from skysill.units import Bools, Floats, Ints
 from skysill.verdict import Evidence, decide
 
 __all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen", "screen_each"]
 
-FLOOR_DEG = 10.0
-"""Margins beyond this are given as a floor."""
-
-_DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of gather.window_azimuths_deg
 _TALLEST_M = 200.0
 _STEEP_DEG = 80.0
-_FIRST_LOOK_M = 1_500.0
-_DISH_ERROR_M = 0.23  # hypot of position and height errors as the survey states them
-_ALIKE_CELLS = 5.0  # gather's correlation length
-_CHUNK = 2_000
 _GAP_HIDDEN_DEG = 1.0
 _UNSURE = (
     "The line is free and its room is there, but not surely enough: the raster's stated error could take it."
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Ground:
-    """One elevation raster, or a part of it, held in memory with its ceilings."""
-
-    grid: Grid
-    ceiling: Ceiling
-    steepness: Steepness
-    name: str
-    kind: Literal["surface", "bare"]
-    cell_size_m: float
-    vertical_error_m: float
-
-    @classmethod
-    def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
-           vertical_error_m: float) -> Ground:  # fmt: skip
-        return cls(grid, ceiling(grid), steepness(grid), name, kind, cell_size_m, vertical_error_m)
-
-    @property
-    def source(self) -> HeldGrid:
-        return HeldGrid(self.grid, self.name, self.kind, self.cell_size_m, self.vertical_error_m)
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What is asked of every address.
-
-    full : also work out margins over FLOOR_DEG (slow)
-    """
-
-    satellite: Satellite
-    terminal: Terminal
-    criteria: Criteria
-    highest_ground_m: float
-    full: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,24 +74,6 @@ class Screened:
     least_height_m: Floats
     verdict: np.ndarray[Any, np.dtype[np.object_]]
     reason: np.ndarray[Any, np.dtype[np.object_]]
-
-
-@dataclass(slots=True, eq=False)
-class _Places:
-    """Addresses with the ray of each; arrays of one length."""
-
-    latitude_deg: Floats
-    longitude_deg: Floats
-    height_m: Floats
-    eye_m: Floats
-    azimuth_deg: Floats
-    elevation_deg: Floats
-    apparent_deg: Floats
-    radius_m: Floats
-    needed_m: Floats
-
-    def take(self, at: Ints | Bools) -> _Places:
-        return _Places(*(getattr(self, name)[at] for name in self.__slots__))
 
 
 def screen(
@@ -157,7 +99,7 @@ def screen(
             *(np.atleast_1d(v) for v in (latitude_deg, longitude_deg, mount_height_m))
         )
     )
-    places, known = _placed(ground, latitude, longitude, height, question)
+    places, known = placed(ground, latitude, longitude, height, question)
     answer = _blank(places)
     below = places.apparent_deg <= 0.0
     for at in np.flatnonzero(below):
@@ -188,13 +130,13 @@ def screen_each(
     assert satellite_deg is not None
     azimuth, elevation, _ = look_angles(latitude, longitude, height, satellite_longitude_deg=satellite_deg)
     nothing = np.full(latitude.shape, np.nan)
-    places = _Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing)
+    places = Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing)
     answer = _blank(places)
     _ask_chain(tuple(rasters), places, question, np.arange(latitude.size), answer)
     return answer
 
 
-def _blank(places: _Places) -> Screened:
+def _blank(places: Places) -> Screened:
     count = places.latitude_deg.size
     nothing = [np.full(count, np.nan) for _ in range(4)]
     return Screened(
@@ -210,28 +152,6 @@ def _blank(places: _Places) -> Screened:
     )
 
 
-def _placed(
-    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, question: Question
-) -> tuple[_Places, Bools]:
-    column, row = lattice_position(ground.grid, latitude, longitude)
-    own_m = interpolate(ground.grid, column, row)
-    known = ~np.isnan(own_m)
-    eye_m = np.where(known, own_m, 0.0) + height
-    satellite_deg = question.satellite.longitude_deg
-    assert satellite_deg is not None
-    azimuth, elevation, _ = look_angles(latitude, longitude, eye_m, satellite_longitude_deg=satellite_deg)
-    apparent = elevation + refraction_deg(elevation, eye_m)
-    radius = question.criteria.refraction_factor * local_earth_radius_m(latitude, np.nan_to_num(azimuth))
-    highest_m = max(question.highest_ground_m, ground.grid.highest_m)
-    rise_m = np.maximum(highest_m - eye_m, 0.0)
-    far_m = np.maximum(
-        rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), question.criteria.assumed_distance_m
-    )
-    stop_deg = apparent - room_angle_deg(far_m, question.terminal, question.criteria)
-    needed_m = reach_needed_m(eye_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
-    return _Places(latitude, longitude, height, eye_m, azimuth, elevation, apparent, radius, needed_m), known
-
-
 def _never_rises(question: Question, apparent_deg: float) -> str:
     nothing = Evidence(
         question.satellite.name, apparent_deg, Clearance(), Clearance(), 0.0, None, False, None, None, 0.0
@@ -239,12 +159,9 @@ def _never_rises(question: Question, apparent_deg: float) -> str:
     return decide(nothing)[1][0]
 
 
-# --- the chain itself, one address at a time -----------------------------------------------------------------------
-
-
 def _ask_chain(
     rasters: tuple[Elevations, ...],
-    places: _Places,
+    places: Places,
     question: Question,
     asked: Ints,
     answer: Screened,
@@ -278,22 +195,19 @@ def _ask_chain(
             answer.terrain_distance_m[at] = result.horizon.distance_m
 
 
-# --- all addresses together ----------------------------------------------------------------------------------------
-
-
-def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, answer: Screened) -> None:
+def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answer: Screened) -> None:
     """Everything that coarse or bare ground can settle: bounds first, then rays."""
     if not rows.size:
         return
     some = places.take(rows)
-    near = _may_come_near(ground, some, question)
+    near = may_come_near(ground, some, question)
     open_reason = (
         f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
     )
     answer.margin_deg[rows], answer.margin_is_floor[rows] = FLOOR_DEG, True
     answer.verdict[rows] = "needs-survey"
     answer.reason[rows] = open_reason
-    close = _followed(ground, some.take(near), question)
+    close = followed(ground, some.take(near), question)
     into = rows[near]
     _write_close(ground, some.take(near), question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
@@ -310,449 +224,8 @@ def _settle(ground: Ground, places: _Places, question: Question, rows: Ints, ans
     )
 
 
-def _direction(
-    ground: Ground, places: _Places, turn_deg: float = 0.0
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
-    column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
-    step_m = 500.0
-    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
-    arc_deg = np.rad2deg(step_m / 6.371e6)
-    north = places.latitude_deg + arc_deg * np.cos(azimuth_rad)
-    east = places.longitude_deg + arc_deg * np.sin(azimuth_rad) / np.cos(np.deg2rad(places.latitude_deg))
-    there_column, there_row = lattice_position(ground.grid, np.clip(north, -90.0, 90.0), east)
-    return column, row, (there_column - column) / step_m, (there_row - row) / step_m
-
-
-def _may_come_near(ground: Ground, places: _Places, question: Question) -> Bools:
-    """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
-
-    Two sieves, the second with a finer mesh.
-    """
-    near = np.zeros(places.eye_m.shape, dtype=bool)
-    for growth, boxes in ((1.35, 1), (1.1, 3)):
-        asked = np.flatnonzero(near) if boxes > 1 else np.arange(near.size)
-        near[asked] = _sieve(ground, places.take(asked), question, growth=growth, boxes=boxes)
-    return near
-
-
-def _sieve(ground: Ground, places: _Places, question: Question, *, growth: float, boxes: int) -> Bools:
-    """Ring by ring outwards: the highest ground in boxes that surely hold the ring's part of the fan."""
-    near = np.zeros(places.eye_m.shape, dtype=bool)
-    if not near.size:
-        return near
-    column, row, ahead_column, ahead_row = _direction(ground, places)
-    _, _, aside_column, aside_row = _direction(ground, places, 90.0)
-    level_share = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1)
-    cells_per_m = _cells_per_m(ground, places)
-    inner_m = 2.0 * ground.cell_size_m * 0.98
-    rows = np.arange(near.size)
-    while rows.size:
-        outer_m, middle_m = inner_m * growth, inner_m * (1.0 + growth) / 2.0
-        wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
-        side = np.minimum(np.tan(np.deg2rad(wide_deg)) / level_share[rows], 1.5)
-        box_m = np.hypot((outer_m - inner_m) / 2.0, outer_m * float(side.max()) / boxes)
-        level = ground.ceiling.level_for(box_m * cells_per_m)
-        hit = np.zeros(rows.size, dtype=bool)
-        for box in range(boxes):
-            aside_m = middle_m * side * (2 * box + 1 - boxes) / boxes
-            top_m = ground.ceiling.over(
-                level,
-                column[rows] + ahead_column[rows] * middle_m + aside_column[rows] * aside_m,
-                row[rows] + ahead_row[rows] * middle_m + aside_row[rows] * aside_m,
-            )
-            rise_m = top_m - places.eye_m[rows] - inner_m * inner_m / (2.01 * places.radius_m[rows])
-            bound = rise_m / np.where(rise_m > 0.0, inner_m, outer_m)
-            beside = side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
-            hit |= bound >= _least_slope(places.apparent_deg[rows], beside, wide_deg)
-        near[rows[hit]] = True
-        inner_m = outer_m
-        left = (
-            ground.grid.highest_m - places.eye_m[rows]
-            >= np.tan(np.deg2rad(places.apparent_deg[rows] - wide_deg)) * inner_m
-        )
-        rows = rows[left & (places.needed_m[rows] > inner_m) & ~hit]
-    return near
-
-
-def _least_slope(apparent_deg: Floats, aside: Floats, wide_deg: Floats | float) -> Floats:
-    """Slope that ground must show, at least a tangent `aside` off the azimuth, to be within an angle of the ray."""
-    offset_deg = np.rad2deg(np.arctan(aside))
-    across_deg = cross_track_deg(offset_deg, apparent_deg)
-    foot_deg = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent_deg)), np.cos(np.deg2rad(offset_deg))))
-    share = np.cos(np.deg2rad(wide_deg)) / np.cos(np.deg2rad(across_deg))
-    down_deg = np.rad2deg(np.arccos(np.minimum(share, 1.0)))
-    return np.asarray(np.tan(np.deg2rad(np.maximum(foot_deg - down_deg, -89.0))))
-
-
-def _cells_per_m(ground: Ground, places: _Places) -> float:
-    """The most cells in a metre, in any direction, where the places are."""
-    ends = np.unique([places.latitude_deg.argmin(), places.latitude_deg.argmax(), 0])
-    maps = local_maps(ground.grid, places.latitude_deg[ends], places.longitude_deg[ends])
-    return 1.02 * float(np.linalg.norm(maps.linear, axis=2).max())
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Close:
-    """What controls at each place that ground comes near to. nan or False where nothing does.
-
-    spare_deg, margin_deg, slant_m, controlling_az_deg : at what controls
-    top_deg, top_m : the highest ground straight below the ray, and its slant distance
-    inside : the centre ray meets ground
-    doubtful : stated errors might take the room away; unsure : they surely do so too often
-    raise_m : how much higher the dish must be for what controls, to begin with
-    """
-
-    spare_deg: Floats
-    margin_deg: Floats
-    slant_m: Floats
-    top_deg: Floats
-    top_m: Floats
-    inside: Bools
-    doubtful: Bools
-    unsure: Bools
-    raise_m: Floats
-
-    def take(self, at: Bools) -> _Close:
-        return _Close(*(getattr(self, name)[at] for name in self.__slots__))
-
-
-def _followed(ground: Ground, places: _Places, question: Question) -> _Close:
-    """Follow the fan of every place, in chunks that fit the cache."""
-    count = places.eye_m.size
-    if not count:
-        nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
-        return _Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
-    parts = [
-        _fan_of(ground, places.take(np.arange(at, min(at + _CHUNK, count))), question)
-        for at in range(0, count, _CHUNK)
-    ]
-    return _Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Close.__slots__))
-
-
-@dataclass(slots=True, eq=False)
-class _Fan:
-    """One chunk at work: its places, their local maps, and what has been found so far."""
-
-    ground: Ground
-    places: _Places
-    question: Question
-    maps: LocalMaps
-    spare_deg: Floats
-    margin_deg: Floats
-    slant_m: Floats
-    raise_m: Floats
-    doubtful: Bools
-    unsure: Bools
-
-    @property
-    def near_m(self) -> float:
-        """Coarse cells say nothing reliable nearer than two of them."""
-        return 2.0 * self.ground.cell_size_m
-
-    def room_deg(self, slant_m: Floats) -> Floats:
-        return room_angle_deg(slant_m, self.question.terminal, self.question.criteria)
-
-    def rays(self, place: Ints, offset_deg: Floats, least_slope: Floats, limit_m: Floats) -> Rays:
-        azimuth_deg = self.places.azimuth_deg[place] + offset_deg
-        first, second = self.maps.take(place).along(azimuth_deg)
-        radius_m = self.question.criteria.refraction_factor * local_earth_radius_m(
-            self.places.latitude_deg[place], azimuth_deg
-        )
-        return Rays(place, self.maps.start[place], first, second, self.places.eye_m[place], radius_m, least_slope,
-                    np.minimum(limit_m, self.places.needed_m[place]), self.near_m, self.near_m)  # fmt: skip
-
-    def slant(self, rays: Rays, samples: Samples) -> Floats:
-        radius_m = rays.radius_m[samples.ray]
-        return (
-            (radius_m + samples.elevation_m)
-            * np.sin(samples.distance_m / radius_m)
-            * np.hypot(1.0, samples.slope)
-        )
-
-    def reach_below(self, top_slope: Floats, place: Ints) -> Floats:
-        """Distance beyond which no ground of the raster is seen higher than a slope; from the ceiling around."""
-        places, column_row = self.places, self.maps.start[place]
-        rise_m = np.maximum(self.ground.grid.highest_m - places.eye_m[place], 0.0)
-        steep = top_slope > 1e-3
-        reach_m = np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf)
-        reach_m = np.minimum(reach_m, places.needed_m[place])
-        per_m = float(np.abs(self.maps.linear).max()) * 1.5
-        for _ in range(2):
-            level = np.ceil(np.log2(np.maximum(reach_m * per_m, 1.0))).astype(np.int64)
-            for one in np.unique(level):
-                if one >= len(self.ground.ceiling.levels):
-                    continue
-                at = np.flatnonzero(level == one)
-                top_m = self.ground.ceiling.over(int(one), column_row[at, 0], column_row[at, 1])
-                rise_m[at] = np.maximum(top_m - places.eye_m[place[at]], 0.0)
-            reach_m = np.minimum(reach_m, np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf))
-        return reach_m + 1.0
-
-
-def _fan_of(ground: Ground, places: _Places, question: Question) -> _Close:
-    count = places.eye_m.size
-    nan = np.full(count, np.nan)
-    maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
-    fan = _Fan(ground, places, question, maps, np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count),
-               np.zeros(count, dtype=bool), np.zeros(count, dtype=bool))  # fmt: skip
-    top_deg, top_m, inside = _centre(fan)
-    fan_place, fan_offset = _offsets(fan)
-    free = ~inside
-    chosen = free[fan_place]
-    _beside(fan, fan_place[chosen], fan_offset[chosen], np.flatnonzero(free))
-    met = inside[fan_place]
-    _depths(fan, fan_place[met], fan_offset[met], inside, top_deg)
-    nothing = ~np.isfinite(fan.spare_deg)
-    fan.spare_deg[nothing] = np.nan
-    return _Close(
-        fan.spare_deg,
-        fan.margin_deg,
-        fan.slant_m,
-        top_deg,
-        top_m,
-        inside,
-        fan.doubtful & free,
-        fan.unsure & free,
-        fan.raise_m,
-    )
-
-
-def _centre(fan: _Fan) -> tuple[Floats, Floats, Bools]:
-    """The ray itself: the highest ground on its azimuth, whether it is met, and what it leaves for the room."""
-    places, count = fan.places, fan.places.eye_m.size
-    everyone, level = np.arange(count), np.zeros(count)
-    rays = fan.rays(everyone, level, np.full(count, -np.inf), np.full(count, _FIRST_LOOK_M))
-    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    top = np.full(count, -np.inf)
-    np.maximum.at(top, seen.ray, seen.slope)
-    reach_m = np.minimum(fan.reach_below(top, everyone), places.needed_m)
-    more = np.flatnonzero(reach_m > _FIRST_LOOK_M)
-    if more.size:
-        farther = fan.rays(more, level[more], top[more], reach_m[more])
-        beyond = sampled(fan.ground.grid, farther, fan.ground.ceiling)
-        seen = Samples(
-            np.concatenate([seen.ray, more[beyond.ray]]),
-            *(
-                np.concatenate([getattr(seen, n), getattr(beyond, n)])
-                for n in ("distance_m", "elevation_m", "slope")
-            ),
-        )
-    slant_m = fan.slant(rays, seen)
-    best = _first_of_each(seen.ray, -seen.slope, slant_m)
-    top_deg, top_m = np.full(count, np.nan), np.full(count, np.nan)
-    top_deg[seen.ray[best]], top_m[seen.ray[best]] = np.rad2deg(np.arctan(seen.slope[best])), slant_m[best]
-    inside = top_deg >= places.apparent_deg
-    _take(fan, rays, seen, np.zeros(len(seen.ray)))
-    met = np.flatnonzero(np.rad2deg(np.arctan(seen.slope)) >= places.apparent_deg[seen.ray])
-    nearest = met[_first_of_each(seen.ray[met], slant_m[met], slant_m[met])]
-    fan.slant_m[seen.ray[nearest]] = slant_m[nearest]
-    return top_deg, top_m, inside
-
-
-def _first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
-    """Index of the smallest key of each group, the smaller `then` where keys are equal."""
-    order = np.lexsort((then, key, group))
-    first = np.ones(order.size, dtype=bool)
-    first[1:] = group[order[1:]] != group[order[:-1]]
-    return np.asarray(order[first])
-
-
-def _offsets(fan: _Fan) -> tuple[Ints, Floats]:
-    """Place and azimuth offset of every other ray of the chain's window that could still matter."""
-    level = np.maximum(np.cos(np.deg2rad(fan.places.apparent_deg)), 1e-9)
-    halves = [
-        np.rad2deg(np.arcsin(np.minimum(np.sin(np.deg2rad(float(fan.room_deg(np.array(at))))) / level, 1.0)))
-        for at in (fan.question.criteria.assumed_distance_m, _NEAREST_M)
-    ]
-    dense = np.ceil(halves[0] / _DENSE_DEG).astype(np.int64)
-    wide = (halves[1] / _WIDE_DEG).astype(np.int64) + 1
-    place, step = _spread(dense)
-    offset = step * _DENSE_DEG
-    place, offset = place[step != 0], offset[step != 0]
-    wide_place, wide_step = _spread(wide)
-    wide_offset = wide_step * _WIDE_DEG
-    outer = np.abs(wide_offset) > halves[0][wide_place] + _DENSE_DEG
-    return np.concatenate([place, wide_place[outer]]), np.concatenate([offset, wide_offset[outer]])
-
-
-def _spread(steps: Ints) -> tuple[Ints, Ints]:
-    """-n..n for each n: (which n, the step)."""
-    counts = 2 * steps + 1
-    owner = np.repeat(np.arange(steps.size), counts)
-    start = np.cumsum(counts) - counts
-    return owner, np.arange(owner.size) - start[owner] - steps[owner]
-
-
-_RINGS = (1.0, 2.5, 7.0, 20.0, np.inf)
-"""Ends of the rings that are looked at one after the other, in distances out to which coarse cells say nothing."""
-
-
-def _beside(fan: _Fan, place: Ints, offset_deg: Floats, free: Ints) -> None:
-    """Rays beside the centre one: only ground that could control, or could make the room doubtful, is looked at.
-
-    First every tenth ray. Ground seen from the rays between differs by no more than the steepest ground can rise
-    over half a degree, so the rays between are followed only beside samples that come near enough.
-    """
-    whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    first = np.concatenate([place[whole], free])
-    first_offset = np.concatenate([offset_deg[whole], np.zeros(free.size)])
-    near = _first_rays(fan, first, first_offset)
-    place, offset_deg = place[~whole], offset_deg[~whole]
-    degree = np.clip(np.round(offset_deg).astype(np.int64), -_MOST_DEG, _MOST_DEG) + _MOST_DEG
-    for ring, (start, stop) in enumerate(pairwise(_RINGS)):
-        some = np.flatnonzero(near[place, degree, ring])
-        if some.size:
-            _ring(fan, place[some], offset_deg[some], start * fan.near_m, stop * fan.near_m)
-
-
-_MOST_DEG = 90
-
-
-def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> Bools:
-    """Follow every tenth ray; (place, degree, ring) where the rays beside it must be followed too."""
-    near = np.zeros((fan.places.eye_m.size, 2 * _MOST_DEG + 1, len(_RINGS) - 1), dtype=bool)
-    some = np.abs(offset_deg) < 90.0
-    place, offset_deg = place[some], offset_deg[some]
-    widest_deg = _widest_deg(fan, place, fan.near_m)
-    nearer = np.maximum(np.abs(offset_deg) - 0.5, 0.0)
-    matters = cross_track_deg(nearer, fan.places.apparent_deg[place]) < widest_deg
-    place, offset_deg = place[matters], offset_deg[matters]
-    nearer, widest_deg = nearer[matters], widest_deg[matters]
-    aside = np.tan(np.deg2rad(nearer))
-    least = _least_slope(fan.places.apparent_deg[place], aside, widest_deg)
-    reach_m = fan.reach_below(least, place)
-    per_m = float(np.abs(fan.maps.linear).sum(axis=2).max())
-    start = fan.maps.start[place]
-    steep = np.where(reach_m * per_m < STEEP_CELLS, fan.ground.steepness.around(start[:, 0], start[:, 1]),
-                     fan.ground.steepness.most)  # fmt: skip
-    slack = steep * per_m * np.tan(np.deg2rad(0.51))
-    rays = replace(fan.rays(place, offset_deg, least - slack, fan.reach_below(least - slack, place)),
-                   near_m=0.25 * fan.near_m)  # fmt: skip
-    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    far = seen.distance_m >= fan.near_m
-    _take(fan, rays, Samples(seen.ray[far], seen.distance_m[far], seen.elevation_m[far], seen.slope[far]),
-          offset_deg[seen.ray[far]])  # fmt: skip
-    ring = np.clip(
-        np.searchsorted(np.array(_RINGS[1:-1]) * fan.near_m, seen.distance_m, side="right"), 0, None
-    )
-    for step in (-1, 0, 1):  # a piece of ray may begin in the ring before or end in the one after
-        at = np.clip(ring + step, 0, len(_RINGS) - 2)
-        widest_deg = _widest_deg(fan, place[seen.ray], np.array(_RINGS)[at] * fan.near_m)
-        least = _least_slope(fan.places.apparent_deg[place[seen.ray]], aside[seen.ray], widest_deg)
-        close = seen.slope >= least - slack[seen.ray]
-        degree = np.round(offset_deg[seen.ray[close]]).astype(np.int64) + _MOST_DEG
-        near[place[seen.ray[close]], degree, at[close]] = True
-    return near
-
-
-def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
-    """Angle from the ray within which ground at least so far away could control, or could make the room doubtful."""
-    spare_deg = fan.spare_deg[place]
-    distance_m = np.broadcast_to(np.asarray(from_m, dtype=np.float64), spare_deg.shape)
-    widest_deg = np.minimum(spare_deg, FLOOR_DEG) + fan.room_deg(distance_m)
-    undecided = (spare_deg >= 0.0) & ~fan.unsure[place]
-    return np.where(undecided, np.maximum(widest_deg, _doubt_deg(fan, distance_m)), widest_deg)
-
-
-def _ring(fan: _Fan, place: Ints, offset_deg: Floats, from_m: float, to_m: float) -> None:
-    widest_deg = _widest_deg(fan, place, from_m)
-    apparent = fan.places.apparent_deg[place]
-    some = np.flatnonzero((cross_track_deg(offset_deg, apparent) < widest_deg) & (np.abs(offset_deg) < 90.0))
-    place, offset_deg = place[some], offset_deg[some]
-    least = _least_slope(apparent[some], np.tan(np.deg2rad(np.abs(offset_deg))), widest_deg[some])
-    limit_m = np.minimum(fan.reach_below(least, place), to_m)
-    rays = replace(fan.rays(place, offset_deg, least, limit_m), near_m=from_m)
-    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    _take(fan, rays, seen, offset_deg[seen.ray])
-
-
-def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
-    """Keep the smallest spare room, and note where stated errors might take the room."""
-    if not seen.ray.size:
-        return
-    place = rays.place[seen.ray]
-    apparent = fan.places.apparent_deg[place]
-    top_deg = np.rad2deg(np.arctan(seen.slope))
-    margin_deg = column_margin_deg(offset_deg, apparent, top_deg)
-    slant_m = fan.slant(rays, seen)
-    spare_deg = margin_deg - fan.room_deg(slant_m)
-    fan.doubtful[place[margin_deg < _doubt_deg(fan, slant_m)]] = True
-    straight = cross_track_deg(offset_deg, apparent) < 0.3 * margin_deg
-    fan.unsure[place[straight & (margin_deg < _unsure_deg(fan, slant_m))]] = True
-    best = _first_of_each(place, spare_deg, slant_m)
-    best = best[spare_deg[best] < fan.spare_deg[place[best]]]
-    at = place[best]
-    fan.spare_deg[at], fan.margin_deg[at], fan.slant_m[at] = spare_deg[best], margin_deg[best], slant_m[best]
-    fan.raise_m[at] = _raise_m(fan, rays, seen, best, offset_deg[best], slant_m[best])
-
-
-def _doubt_deg(fan: _Fan, slant_m: Floats) -> Floats:
-    """Margin from which the stated errors surely leave the room with the probability asked for.
-
-    The room and so many standard deviations that not even three independent parts of the ground together fail more
-    often: of height, alike over five cells and shared with the dish's own ground, so that it tilts near ground by at
-    most sqrt(2) sigma over five cells; and of the dish's position.
-    """
-    many = NormalDist().inv_cdf(1.0 - (1.0 - min(fan.question.criteria.min_p_clear, 0.9999)) / 3.5)
-    return np.asarray(fan.room_deg(slant_m) + max(many, 0.0) * _deviation_deg(fan, slant_m, np.sqrt(2.0)))
-
-
-def _unsure_deg(fan: _Fan, slant_m: Floats) -> Floats:
-    """Margin up to which ground straight below the ray alone surely fails more often than asked for."""
-    few = NormalDist().inv_cdf(max(fan.question.criteria.min_p_clear - 0.035, 1e-6))
-    return np.asarray(
-        fan.room_deg(slant_m) + max(few, 0.0) * 0.95 * _deviation_deg(fan, slant_m, np.sqrt(1.5))
-    )
-
-
-def _deviation_deg(fan: _Fan, slant_m: Floats, farther: float) -> Floats:
-    """Standard deviation of ground's elevation angle; `farther` is that of the raster's error beyond five cells."""
-    alike = slant_m / (_ALIKE_CELLS * fan.ground.cell_size_m)
-    share = np.where(alike < 1.0, np.sqrt(2.0) * alike, farther)
-    if farther < np.sqrt(2.0):
-        share = np.minimum(share, farther)
-    tilt_deg = np.rad2deg(np.arctan(fan.ground.vertical_error_m / slant_m)) * share
-    shift_deg = np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m)) if farther >= np.sqrt(2.0) else 0.0
-    return np.hypot(tilt_deg, shift_deg)
-
-
-def _raise_m(fan: _Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats, slant_m: Floats) -> Floats:
-    """How much higher the dish must be for the ground that controls to leave just the room, to first order."""
-    apparent = fan.places.apparent_deg[rays.place[seen.ray[best]]]
-    room = fan.room_deg(slant_m)
-    aside = np.minimum(cross_track_deg(offset_deg, apparent), room)
-    foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
-    down = np.rad2deg(np.arccos(np.minimum(np.cos(np.deg2rad(room)) / np.cos(np.deg2rad(aside)), 1.0)))
-    allowed = np.tan(np.deg2rad(foot - down))
-    return np.asarray(np.maximum((seen.slope[best] - allowed) * seen.distance_m[best], 0.0))
-
-
-def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: Floats) -> None:
-    """Where the ray is met: how far it is to the nearest open direction, over the skyline of the fan."""
-    apparent = fan.places.apparent_deg
-    depth = np.where(inside, np.nan_to_num(top_deg, nan=-90.0) - apparent, np.nan)
-    aside = cross_track_deg(offset_deg, apparent[place])
-    matters = (aside < depth[place]) & (np.abs(offset_deg) < 90.0)
-    place, offset_deg = place[matters], offset_deg[matters]
-    least = np.tan(np.deg2rad(apparent[place]))
-    looked = fan.rays(place, offset_deg, np.full(place.size, -np.inf), fan.reach_below(least, place))
-    seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
-    top = np.full(place.size, -np.inf)
-    np.maximum.at(top, seen.ray, seen.slope)
-    some = np.flatnonzero(np.isfinite(top))
-    away = column_margin_deg(offset_deg[some], apparent[place[some]], 90.0, np.rad2deg(np.arctan(top[some])))
-    np.minimum.at(depth, place[some], away)
-    met = np.flatnonzero(inside)
-    fan.margin_deg[met] = -depth[met]
-    fan.spare_deg[met] = fan.margin_deg[met] - fan.room_deg(fan.slant_m[met])
-
-
-# --- verdicts -------------------------------------------------------------------------------------------------------
-
-
 def _write_close(
-    ground: Ground, places: _Places, question: Question, close: _Close, into: Ints, answer: Screened
+    ground: Ground, places: Places, question: Question, close: Close, into: Ints, answer: Screened
 ) -> None:
     """Verdict and fields of the places that ground comes near to."""
     within = close.inside | (close.margin_deg <= FLOOR_DEG)
@@ -780,10 +253,10 @@ def _write_close(
 
 def _write_unknown(
     ground: Ground,
-    places: _Places,
+    places: Places,
     question: Question,
     near: Bools,
-    close: _Close,
+    close: Close,
     rows: Ints,
     answer: Screened,
 ) -> None:
@@ -793,8 +266,8 @@ def _write_unknown(
     """
     rim = np.flatnonzero(_gap_possible(ground, places, question))
     reach_m = np.full(places.eye_m.size, np.inf)
-    for at in range(0, rim.size, _CHUNK):
-        some = rim[at : at + _CHUNK]
+    for at in range(0, rim.size, CHUNK):
+        some = rim[at : at + CHUNK]
         reach_m[some] = _known_out_to_m(ground, places.take(some), question)
     spare = np.full(places.eye_m.size, np.inf)
     inside = np.zeros(places.eye_m.size, dtype=bool)
@@ -815,20 +288,20 @@ def _km(metres: float) -> str:
     return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
 
 
-def _half_window_deg(places: _Places, question: Question) -> Floats:
+def _half_window_deg(places: Places, question: Question) -> Floats:
     """Half of the azimuths that must be covered (gather.window_azimuths_deg)."""
     room_deg = float(
         room_angle_deg(question.criteria.assumed_distance_m, question.terminal, question.criteria)
     )
     level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
     half_deg = np.rad2deg(np.arcsin(np.minimum(np.sin(np.deg2rad(room_deg)) / level, 1.0)))
-    return np.asarray(np.ceil(half_deg / _DENSE_DEG) * _DENSE_DEG)
+    return np.asarray(np.ceil(half_deg / DENSE_DEG) * DENSE_DEG)
 
 
-def _gap_possible(ground: Ground, places: _Places, question: Question) -> Bools:
+def _gap_possible(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether the fan might leave the raster or meet a void where ground still matters; never wrongly no."""
-    column, row, by_column, by_row = _direction(ground, places)
-    per_m = _cells_per_m(ground, places)
+    column, row, by_column, by_row = direction(ground, places)
+    per_m = cells_per_m(ground, places)
     aside = (
         places.needed_m
         * np.sin(np.deg2rad(np.minimum(_half_window_deg(places, question), 90.0)))
@@ -855,15 +328,15 @@ def _gap_possible(ground: Ground, places: _Places, question: Question) -> Bools:
     return gap
 
 
-def _known_out_to_m(ground: Ground, places: _Places, question: Question) -> Floats:
+def _known_out_to_m(ground: Ground, places: Places, question: Question) -> Floats:
     """Distance out to which the whole fan is known; inf where that is as far as ground matters."""
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
-    steps = np.round(_half_window_deg(places, question) / _DENSE_DEG).astype(np.int64)
-    place, step = _spread(steps)
+    steps = np.round(_half_window_deg(places, question) / DENSE_DEG).astype(np.int64)
+    place, step = spread(steps)
     if ground.ceiling.holes is None:  # the raster is convex: a few rays of the fan find its edge
         coarse = (step % 10 == 0) | (np.abs(step) == steps[place])
         place, step = place[coarse], step[coarse]
-    offset_deg = step * _DENSE_DEG
+    offset_deg = step * DENSE_DEG
     azimuth_deg = places.azimuth_deg[place] + offset_deg
     first, second = maps.take(place).along(azimuth_deg)
     needed_m = places.needed_m[place]
@@ -895,7 +368,7 @@ def _leaving_m(grid: Grid, rays: Rays) -> Floats:
     return leaving_m
 
 
-def _clearance(ground: Ground, question: Question, close: _Close, k: int) -> Clearance:
+def _clearance(ground: Ground, question: Question, close: Close, k: int) -> Clearance:
     slant_m, margin_deg = float(close.slant_m[k]), float(close.margin_deg[k])
     terminal, criteria = question.terminal, question.criteria
     return Clearance(
@@ -911,7 +384,7 @@ def _clearance(ground: Ground, question: Question, close: _Close, k: int) -> Cle
     )  # fmt: skip
 
 
-def _least_heights(ground: Ground, places: _Places, question: Question, close: _Close) -> Floats:
+def _least_heights(ground: Ground, places: Places, question: Question, close: Close) -> Floats:
     """The least dish height at which terrain leaves the room, to the next tenth of a metre.
 
     Each step raises the dish just enough for what controls, which can never be too much, until nothing does.
@@ -924,8 +397,8 @@ def _least_heights(ground: Ground, places: _Places, question: Question, close: _
         if not todo.size:
             break
         here = places.take(todo)
-        raised, _ = _placed(ground, here.latitude_deg, here.longitude_deg, height[todo], question)
-        state = _followed(ground, raised, question)
+        raised, _ = placed(ground, here.latitude_deg, here.longitude_deg, height[todo], question)
+        state = followed(ground, raised, question)
         short = state.inside | (state.spare_deg < 0.0)
         todo, state = todo[short], state.take(short)
     height[todo] = np.nan
