@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -81,23 +82,25 @@ def roof_triangles(roof: Roof) -> Floats:
     if not roof.surface:
         return np.zeros((0, 3, 3))
     import shapely
-    from scipy.spatial import Delaunay, QhullError
 
     points = np.asarray(roof.surface, dtype=np.float64)
-    try:
-        corners = points[Delaunay(points[:, :2]).simplices]
-    except (QhullError, ValueError) as fault:
+    at = {(float(east), float(north)): row for row, (east, north, _) in enumerate(points)}
+    joined = shapely.get_parts(shapely.delaunay_triangles(shapely.MultiPoint(points[:, :2])))
+    if not len(joined):
         raise InputError(
             "the roof's surface points span no area.",
             where="[roof], surface",
             mend="Give at least three corners that are not in one line.",
-        ) from fault
+        )
+    plan = shapely.get_coordinates(joined).reshape(-1, 4, 2)[:, :3]
+    corners = np.array([[points[at[float(x), float(y)]] for x, y in triangle] for triangle in plan])
     middle = corners[..., :2].mean(axis=1)
     whole = shapely.Polygon(roof.outline).buffer(1e-6)
     flat = np.abs(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2]) < 1e-9
     return np.asarray(corners[shapely.contains_xy(whole, middle[:, 0], middle[:, 1]) & ~flat])
 
 
+@lru_cache(maxsize=16)
 def own_roof(roof: Roof) -> tuple[Obstacle, ...]:
     """The house's own roof as an obstacle: what a low mount on it, or one in the yard, has before it."""
     found = roof_triangles(roof)
@@ -109,11 +112,17 @@ def with_own_roof(job: Job) -> Job:
     scene = job.sources.scene
     if job.roof is None or (scene is not None and any(o.name == OWN_ROOF for o in scene.obstacles)):
         return job
-    roof = own_roof(job.roof)
-    if not roof:
-        return job
-    whole = Scene(roof) if scene is None else replace(scene, obstacles=(*scene.obstacles, *roof))
-    return replace(job, sources=replace(job.sources, scene=whole))
+    whole = _roofed(scene, job.roof)
+    return job if whole is None else replace(job, sources=replace(job.sources, scene=whole))
+
+
+@lru_cache(maxsize=16)
+def _roofed(scene: Scene | None, roof: Roof) -> Scene | None:
+    """The scene with the roof in it, the same one each time; None where no surface was given."""
+    found = own_roof(roof)
+    if not found:
+        return None
+    return Scene(found) if scene is None else replace(scene, obstacles=(*scene.obstacles, *found))
 
 
 def roof_elevation_m(roof: Roof, east_m: ArrayLike, north_m: ArrayLike) -> Floats:
