@@ -70,9 +70,7 @@ def summary_figure(
     ax = figure.add_axes((0.18, 0.3, 0.78, 0.63))
     draw_summary(ax, latitude_deg, longitude_deg, verdict, ink=ink)
     if ax.get_legend_handles_labels()[0]:
-        ax.legend(
-            loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False, borderaxespad=0.0, markerscale=1.5
-        )
+        figure.legend(loc="lower left", bbox_to_anchor=(0.04, 0.01), frameon=False, ncols=2)
     ax.set_title(title, loc="left")
     return figure
 
