@@ -246,7 +246,7 @@ def followed(ground: Ground, places: Places, question: Question) -> Close:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
         return Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
     parts = [
-        _fan_of(ground, places.take(np.arange(at, min(at + CHUNK, count))), question)
+        _near_of(ground, places.take(np.arange(at, min(at + CHUNK, count))), question)
         for at in range(0, count, CHUNK)
     ]
     return Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in Close.__slots__))
@@ -312,12 +312,38 @@ class _Fan:
         return reach_m + 1.0
 
 
-def _fan_of(ground: Ground, places: Places, question: Question) -> Close:
+def _near_of(ground: Ground, places: Places, question: Question) -> Close:
+    """One chunk: every tenth ray first; only places where ground comes near on one of them are followed in full."""
+    fan = _new_fan(ground, places, question)
+    everyone = np.arange(places.eye_m.size)
+    place, offset_deg = _offsets(fan)
+    whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
+    place, offset_deg = (
+        np.append(place[whole], everyone),
+        np.append(offset_deg[whole], np.zeros(everyone.size)),
+    )
+    near = np.flatnonzero(_first_rays(fan, place, offset_deg).any(axis=(1, 2)))
+    none = np.zeros(everyone.size, dtype=bool)
+    nothing = np.full(everyone.size, np.nan)
+    whole_chunk = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
+                        none.copy(), np.zeros(everyone.size))  # fmt: skip
+    if near.size:
+        found = _fan_of(ground, places.take(near), question)
+        for name in Close.__slots__:
+            getattr(whole_chunk, name)[near] = getattr(found, name)
+    return whole_chunk
+
+
+def _new_fan(ground: Ground, places: Places, question: Question) -> _Fan:
     count = places.eye_m.size
-    nan = np.full(count, np.nan)
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
-    fan = _Fan(ground, places, question, maps, np.full(count, np.inf), nan.copy(), nan.copy(), np.zeros(count),
-               np.zeros(count, dtype=bool), np.zeros(count, dtype=bool))  # fmt: skip
+    nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    return _Fan(ground, places, question, maps, np.full(count, np.inf), nan, nan.copy(), np.zeros(count), none,
+                none.copy())  # fmt: skip
+
+
+def _fan_of(ground: Ground, places: Places, question: Question) -> Close:
+    fan = _new_fan(ground, places, question)
     top_deg, top_m, inside = _centre(fan)
     fan_place, fan_offset = _offsets(fan)
     free = ~inside
