@@ -142,7 +142,7 @@ def column_margin_deg(
     where it lies between the edges the distance is the cross track, else that to the nearer edge.
 
     >>> column_margin_deg([0.0, 0.0, 3.0], 24.0, [20.0, 30.0, 80.0]).round(3)
-    array([4.   , 0.   , 2.74 ])
+    array([4.  , 0.  , 2.74])
     """
     offset_deg = wrap_180(azimuth_offset_deg)
     ahead = np.abs(offset_deg) < 90.0

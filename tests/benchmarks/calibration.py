@@ -13,6 +13,7 @@ band of p_clear, how often the room was truly there, and how often `clear` and `
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import sys
 import time
@@ -67,7 +68,9 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     """What the surveyor writes down: a reading every 2.5 degrees and at each peak of the skyline, errors and all."""
     true_azimuth = ray_azimuth + np.arange(-25.0, 25.01, 0.05)
     seen = scene_silhouette(scene, MOUNT_M, azimuth_deg=np.mod(true_azimuth, 360.0))
-    offset = np.round((np.mod(seen.azimuth_deg - ray_azimuth + 180.0, 360.0) - 180.0 + 25.0) / 0.05).astype(int)
+    offset = np.round((np.mod(seen.azimuth_deg - ray_azimuth + 180.0, 360.0) - 180.0 + 25.0) / 0.05).astype(
+        int
+    )
     top, far = np.full(true_azimuth.shape, -2.0), np.full(true_azimuth.shape, 3000.0)
     # of several things on one azimuth the one that needs the highest line is read: a near edge may count for more
     # than a higher hill behind it, as the field sheet says
@@ -77,7 +80,9 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     rising = np.diff(top, prepend=top[0])
     peaks = np.flatnonzero((rising > 0) & (np.append(rising[1:], 0.0) <= 0))
     edges = np.flatnonzero(np.abs(rising) > 0.6)  # a careful surveyor reads both sides of every upright edge
-    read = np.unique(np.concatenate([np.arange(0, true_azimuth.size, 50), peaks, edges, np.maximum(edges - 1, 0)]))
+    read = np.unique(
+        np.concatenate([np.arange(0, true_azimuth.size, 50), peaks, edges, np.maximum(edges - 1, 0)])
+    )
 
     def off(sigma: float) -> np.ndarray:
         return sigma * (COMMON_SHARE * rng.normal() + OWN_SHARE * rng.normal(size=read.size))
@@ -85,7 +90,9 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     azimuth = np.mod(np.round(2.0 * (true_azimuth[read] + off(stated.bearing_error_deg))) / 2.0, 360.0)
     elevation = np.round(2.0 * (top[read] + off(stated.inclination_error_deg))) / 2.0
     distance = far[read] * (1.0 + stated.distance_error_fraction * rng.normal(size=read.size))
-    order = np.lexsort((-elevation, azimuth))  # of readings written at the same half degree, the highest is kept
+    order = np.lexsort(
+        (-elevation, azimuth)
+    )  # of readings written at the same half degree, the highest is kept
     azimuth, first = np.unique(azimuth[order], return_index=True)
     return Readings(azimuth, elevation[order][first], np.maximum(distance[order][first], 1.0),
                     ("",) * azimuth.size, "invented")  # fmt: skip
@@ -97,7 +104,9 @@ def run(worlds: int, seed: int) -> dict[str, object]:
                     instrument_height_m=2.0)  # fmt: skip
     site = Site("invented", 58.0312, -24.6541, ground_elevation_m=0.0, ground_source="given")
     satellites = [Satellite("Demo South", -24.0), Satellite("Demo East", 5.5), Satellite("Demo West", -52.5)]
-    looks = [look_vector(site.latitude_deg, site.longitude_deg, MOUNT_M[2], satellite) for satellite in satellites]
+    looks = [
+        look_vector(site.latitude_deg, site.longitude_deg, MOUNT_M[2], satellite) for satellite in satellites
+    ]
     chance, truth, verdict = [], [], []
     for number in range(worlds):
         job = Job(site, (satellites[number % 3],), terminal=TERMINAL, criteria=CRITERIA)
@@ -122,10 +131,12 @@ def run(worlds: int, seed: int) -> dict[str, object]:
 
 def summary(chance: np.ndarray, truth: np.ndarray, verdict: list[tuple[str, bool]]) -> dict[str, object]:
     rows = []
-    for low, high in zip(BANDS[:-1], BANDS[1:], strict=True):
+    for low, high in itertools.pairwise(BANDS):
         mine = (chance >= low) & (chance < high)
         if mine.any():
-            rows.append((low, min(high, 1.0), int(mine.sum()), float(chance[mine].mean()), float(truth[mine].mean())))
+            rows.append(
+                (low, min(high, 1.0), int(mine.sum()), float(chance[mine].mean()), float(truth[mine].mean()))
+            )
     clear = np.array([v == "clear" for v, _ in verdict])
     blocked = np.array([v == "blocked" for v, _ in verdict])
     hit = np.array([h for _, h in verdict])
