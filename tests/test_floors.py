@@ -17,7 +17,7 @@ ROOMS = [
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
     "horizon.features", "horizon.obstacles", "job", "roofs", "clearance", "confidence", "verdict", "cautions",
-    "gather", "assess", "remedies", "allowed", "mounts", "aiming", "rain", "nearness", "fan", "sweep",
+    "gather", "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "sweep",
     "screen", "heights", "cluster", "files.plain", "files.text", "files.parts", "files.rasters",
     "files.tables", "files.features", "files.vectors", "files.door", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.addresses",
