@@ -31,6 +31,7 @@ _TILE_CELLS = 2048
 _STRIP_CELLS = 16_000_000
 _HELD_CELLS = 40_000_000
 _MOST_BLOCKS = 200_000
+_CACHE_MB = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +125,8 @@ def write_heights(
     parts = Parts(target, recipe)
     try:
         notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
-        relief = _relief(asked.raster, parts)
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            relief = _relief(asked.raster, parts)
         tiles = _tiles(asked)
         missing = parts.missing(len(tiles))
         cells = [t.shape[0] * t.shape[1] * len(asked.satellites) for t in tiles]
@@ -216,6 +218,11 @@ def _tiles(asked: HeightsAsked) -> list[Tile]:
 
 def _work(task: _Task) -> bytes:
     """One tile, all satellites: which cells are not 0, and their values."""
+    with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+        return _tile_answer(task)
+
+
+def _tile_answer(task: _Task) -> bytes:
     asked = task.asked
     answer = []
     for satellite in asked.satellites:
@@ -282,7 +289,7 @@ def _assemble(
     }  # fmt: skip
     tally = np.zeros((3, count), dtype=np.int64)
     try:
-        with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_TIFF_OVR_BLOCKSIZE="512"):
+        with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_TIFF_OVR_BLOCKSIZE="512", GDAL_CACHEMAX=_CACHE_MB):
             with rasterio.open(path, "w", **options) as target:
                 for tile, answer in zip(tiles, parts.answers(len(tiles)), strict=True):
                     place = Window(tile.left - whole.left, tile.top - whole.top, tile.shape[1], tile.shape[0])
