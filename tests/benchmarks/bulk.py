@@ -81,7 +81,7 @@ def kernels():
         grid = grid_at(ground, NORTH_M[elevation])
         prepare_s, own = seconds(lambda grid=grid: room.Ground.of(
             grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0))  # fmt: skip
-        count = {20: 20_000, 35: 100_000, 50: 200_000}[elevation]
+        count = {20: 10_000, 35: 40_000, 50: 100_000}[elevation]
         latitude, longitude = addresses(grid, count)
         whole_s, found = seconds(
             lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked())
