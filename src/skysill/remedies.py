@@ -14,7 +14,7 @@ import numpy as np
 from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns, judge
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.confidence import Witness, confidence
-from skysill.gather import Gathered, dish_in_scene_m, place, prepared, scene_columns
+from skysill.gather import Gathered, dish_in_scene_m, prepared, scene_columns
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
@@ -38,6 +38,8 @@ _GUESS_COLUMNS = 300
 _MOST_MOVES = 4
 _MOST_TRIMS = 5
 _CUT_STEP_M = 0.5
+_NINE_IN_TEN = 1.2816
+"""Standard deviations on one side that leave nine tenths of a normal distribution."""
 
 
 def check(
@@ -256,7 +258,7 @@ def _trim(job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered) -
             return []
         obstacle = whole.named(name)
         already_m = cuts.get(name, 0.0)
-        cut_m = _least_cut_m(job, mount, current, obstacle, already_m)
+        cut_m = _least_cut_m(job, current, gathered, obstacle, already_m)
         if cut_m is None:
             return []
         cuts[name] = cut_m
@@ -289,12 +291,19 @@ def _tree_in_the_way(result: SatelliteResult, scene: Scene) -> str | None:
 
 
 def _least_cut_m(
-    job: Job, mount: Mount, result: SatelliteResult, tree: Obstacle, already_m: float
+    job: Job, result: SatelliteResult, gathered: Gathered, tree: Obstacle, already_m: float
 ) -> float | None:
-    """The least cut beyond `already_m`, in half metres, after which this tree alone leaves the room, even grown."""
-    dish_m = dish_in_scene_m(place(job, mount))
+    """The least cut beyond `already_m`, in half metres, after which this tree alone leaves the room, even grown.
+
+    A little more is asked than the bare room, so that the stated errors of the tree's height leave it too.
+    """
+    dish_m = dish_in_scene_m(gathered.place)[None]
+    years, errors = job.criteria.years_ahead, gathered.errors
+    doubt_m = _NINE_IN_TEN * np.hypot(
+        errors.obstacle_m, errors.growth_fraction * tree.growth_m_per_year * years
+    )
     for cut_m in np.arange(already_m + _CUT_STEP_M, tree.height_m - 0.5, _CUT_STEP_M):
-        lowered = Scene((tree.lowered(tree.top_elevation_m - float(cut_m)),)).grown(job.criteria.years_ahead)
+        lowered = Scene((tree.lowered(tree.top_elevation_m - float(cut_m)),)).grown(years)
         found = clearances(
             lowered,
             dish_m,
@@ -303,7 +312,8 @@ def _least_cut_m(
             terminal=job.terminal,
             criteria=job.criteria,
         )
-        if float(found.spare_deg.min()) >= 0.0:
+        spare_deg, distance_m = float(found.spare_deg.min()), float(found.distance_m.min())
+        if spare_deg >= np.rad2deg(np.arctan2(doubt_m, max(distance_m, 0.1))):
             return float(cut_m)
     return None
 

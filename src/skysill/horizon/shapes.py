@@ -228,7 +228,8 @@ def _search_patches(
     """One batch of `tightest_on_patches`.
 
     A grid of 9 by 24, then stencils of 3 by 3, each with a Newton step on the quadratic through it. A stencil whose
-    middle is the least is drawn four times smaller, else twice as large, down to 1e-5 of the grid's mesh.
+    middle is the least is drawn four times smaller, else twice as large, down to 1e-3 of the grid's mesh: the value is
+    then off by the square of that.
     """
     rows, ends = np.arange(len(dish_m)), span
     span = _off_the_poles(kind, span)
@@ -245,7 +246,7 @@ def _search_patches(
         near = kind[live], shape[live], span[live], dish_m[live], ray[live]
         spare[live], tau[live], turn[live], still = _descend(*near, room, tau[live], turn[live], step[live])
         step[live] = np.minimum(step[live] * np.where(still, 0.25, 2.0), 1.0)
-        live = live[step[live] > 1e-5]
+        live = live[step[live] > 1e-3]
         if not live.size:
             break
     tip, _ = _patch_spare(kind, shape, ends, np.stack([turn, turn], axis=1), dish_m, ray, room)
