@@ -146,6 +146,21 @@ def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
     assert screen(coarse, latitude, longitude, 2.0, asked).verdict[0] == "needs-survey"
 
 
+def test_under_the_satellite_open_ground_needs_no_ray_and_the_chain_agrees():
+    """From 80 degrees of elevation up the azimuth means little: ground all around is bounded instead."""
+    grid = tennessee()
+    a, b, _, d, e, _ = grid.transform
+    own = ground(Grid(grid.values, (a, b, 10.0, d, e, 2.1), "EPSG:4326"))
+    latitude, longitude = np.array([1.95, 1.97]), np.array([10.1, 10.2])
+    asked = question(10.15)
+    found = screen(own, latitude, longitude, 2.0, asked)
+    for at in range(2):
+        one = chain(own, latitude[at], longitude[at], 2.0, asked)
+        assert found.verdict[at] == one.verdict == "needs-survey"
+        assert found.margin_is_floor[at]
+        assert one.clearance.margin_deg is None or one.clearance.margin_deg > FLOOR_DEG
+
+
 def test_full_gives_margins_beyond_the_floor():
     own = ground()
     found = screen(own, 36.3, -84.2, 2.0, question(-84.0, full=True))

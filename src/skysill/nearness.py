@@ -41,6 +41,7 @@ __all__ = [
     "Places",
     "Question",
     "cells_per_m",
+    "cliffs_around",
     "direction",
     "followed",
     "may_come_near",
@@ -155,6 +156,24 @@ def may_come_near(ground: Ground, places: Places, question: Question) -> Bools:
     for growth, boxes in ((1.35, 1), (1.1, 3)):
         asked = np.flatnonzero(near) if boxes > 1 else np.arange(near.size)
         near[asked] = _sieve(ground, places.take(asked), question, growth=growth, boxes=boxes)
+    return near
+
+
+def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
+    """Whether ground in any direction could come near a ray that is almost upright; never wrongly no."""
+    near = np.zeros(places.eye_m.shape, dtype=bool)
+    if not near.size:
+        return near
+    column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
+    densest, inner_m = cells_per_m(ground, places), 2.0 * ground.cell_size_m * 0.98
+    farthest_m = float(places.needed_m.max())
+    while inner_m < farthest_m:
+        outer_m = inner_m * 1.5
+        room_deg = float(room_angle_deg(inner_m, question.terminal, question.criteria))
+        slope = np.tan(np.deg2rad(places.apparent_deg - FLOOR_DEG - room_deg - 0.05))
+        top_m = ground.ceiling.over(ground.ceiling.level_for(outer_m * densest), column, row)
+        near |= top_m - places.eye_m >= slope * inner_m
+        inner_m = outer_m
     return near
 
 

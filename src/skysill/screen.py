@@ -36,6 +36,7 @@ from skysill.nearness import (
     Places,
     Question,
     cells_per_m,
+    cliffs_around,
     direction,
     followed,
     may_come_near,
@@ -109,8 +110,14 @@ def screen(
     answer.reason[~known & ~below] = f"{ground.name} has no data at the address."
     alive = np.flatnonzero(known & ~below)
     fine = ground.kind == "surface" and ground.cell_size_m <= FINE_CELL_M
-    chained = np.full(alive.shape, question.full or fine) | (places.apparent_deg[alive] > _STEEP_DEG)
+    chained = np.full(alive.shape, question.full or fine)
+    steep = np.flatnonzero(~chained & (places.apparent_deg[alive] > _STEEP_DEG))
+    if steep.size:
+        some = places.take(alive[steep])
+        chained[steep] = cliffs_around(ground, some, question) | _gap_possible(ground, some, question)
+        _write_open(answer, alive[steep][~chained[steep]])
     _ask_chain((ground.source,), places, question, alive[chained], answer)
+    chained[steep] = True
     _settle(ground, places, question, alive[~chained], answer)
     return answer
 
@@ -201,12 +208,7 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
         return
     some = places.take(rows)
     near = may_come_near(ground, some, question)
-    open_reason = (
-        f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
-    )
-    answer.margin_deg[rows], answer.margin_is_floor[rows] = FLOOR_DEG, True
-    answer.verdict[rows] = "needs-survey"
-    answer.reason[rows] = open_reason
+    _write_open(answer, rows)
     close = followed(ground, some.take(near), question)
     into = rows[near]
     _write_close(ground, some.take(near), question, close, into, answer)
@@ -221,6 +223,15 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     )
     answer.least_height_m[into[short]] = _least_heights(
         ground, some.take(near).take(short), question, close.take(short)
+    )
+
+
+def _write_open(answer: Screened, rows: Ints) -> None:
+    """What is said where no ground comes near."""
+    answer.margin_deg[rows], answer.margin_is_floor[rows] = FLOOR_DEG, True
+    answer.verdict[rows] = "needs-survey"
+    answer.reason[rows] = (
+        f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
     )
 
 
