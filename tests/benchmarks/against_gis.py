@@ -53,7 +53,7 @@ def compare(grass, folder):
     )  # from east, counter-clockwise, on the grid
     (folder / "run.sh").write_text(
         "g.region raster=g\n"
-        f"date +%s.%N\nr.horizon -d elevation=g direction={turned:.4f} output=h maxdistance={REACH_M} --q\ndate +%s.%N\n"
+        f"date +%s.%N\nr.horizon -d elevation=g direction={turned:.4f} output=h maxdistance={REACH_M} --q\ndate +%s.%N\n"  # noqa: E501  # one printed line
         "r.out.gdal input=$(g.list raster pattern='h_*') output=h.tif type=Float32 --q\n"
         + "".join(f"r.horizon -d elevation=g coordinates={x:.1f},{y:.1f} direction={turned:.4f} maxdistance={REACH_M}"
                   " > /dev/null\n" for x, y in _points(grid)) + "date +%s.%N\n", encoding="ascii")  # fmt: skip
@@ -81,7 +81,7 @@ def compare(grass, folder):
     inner = np.s_[50:-250, 50:-50]
     theirs, ours = angle[inner] > apparent, swept[inner] > 0.0
     print(f"one direction, azimuth {azimuth:.1f}, elevation {elevation:.1f}, {SIDE} x {SIDE} cells, {REACH_M} m: "
-          f"r.horizon {theirs_s:.2f} s wall, least heights {ours_s:.3f} s wall, ratio {theirs_s / ours_s:.0f}")  # fmt: skip
+          f"r.horizon {theirs_s:.2f} s wall, least heights {ours_s:.3f} s wall, ratio {theirs_s / ours_s:.0f}")  # fmt: skip  # noqa: E501  # one printed line
     print(f"hidden by r.horizon {100 * theirs.mean():.2f} %, by the sweep {100 * ours.mean():.2f} %, "
           f"different {100 * np.mean(theirs != ours):.2f} %; of those, "
           f"{100 * _slight(angle[inner], swept[inner], apparent):.0f} % "
@@ -92,7 +92,7 @@ def compare(grass, folder):
     began = time.perf_counter()
     room.screen(own, latitude, longitude, 2.0, asked)
     each = (time.perf_counter() - began) / 20_000
-    print(f"point mode, one azimuth: r.horizon {1 / point_s:.1f} sites/s, screening with the whole fan {1 / each:,.0f}, "
+    print(f"point mode, one azimuth: r.horizon {1 / point_s:.1f} sites/s, screening with the whole fan {1 / each:,.0f}, "  # noqa: E501  # one printed line
           f"ratio {point_s / each:,.0f}")  # fmt: skip
 
 

@@ -93,7 +93,7 @@ def kernels():
         each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_each(
             (own.source,), a[:40], b[:40], 2.0, asked()))  # fmt: skip
         verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
-        print(f"screen, satellite {np.nanmean(found.elevation_deg):.0f} deg up: {count / bare_s:,.0f} a second geometry, "
+        print(f"screen, satellite {np.nanmean(found.elevation_deg):.0f} deg up: {count / bare_s:,.0f} a second geometry, "  # noqa: E501  # one printed line
               f"{count / whole_s:,.0f} with certainty and least heights; {40 / each_s:,.0f} one by one "
               f"(ratio {count / whole_s / (40 / each_s):,.0f}); ceilings {prepare_s:.2f} s; "
               f"{100 * np.mean(~found.margin_is_floor):.1f} % within 10 deg; "
@@ -199,7 +199,7 @@ def files(count=1_000_000):
                 f"{i:07d},{a:.6f},{b:.6f}\n" for i, (a, b) in enumerate(zip(latitude, longitude, strict=True))
             )
         command = [sys.executable, "-m", "skysill.cli.main", "screen", str(where / "list.csv"),
-                   "--terrain", str(where / "rough.tif"), "--highest-ground", str(int(ground.max()) + 1), "--satellite", "20W",
+                   "--terrain", str(where / "rough.tif"), "--highest-ground", str(int(ground.max()) + 1), "--satellite", "20W",  # noqa: E501  # one printed line
                    "--out", str(where / "out.csv"), "--jobs", os.environ.get("JOBS", "1")]  # fmt: skip
         start = time.perf_counter()
         subprocess.run(
@@ -210,7 +210,7 @@ def files(count=1_000_000):
         asked = HeightsAsked(raster, (Satellite("S", -20.0),), float(ground.max()))
         start, used = time.perf_counter(), time.process_time()
         write_heights(asked, where / "heights.tif")
-        print(f"heights, {ground.size / 1e6:.0f} million cells, file to file: {time.perf_counter() - start:.2f} s wall, "
+        print(f"heights, {ground.size / 1e6:.0f} million cells, file to file: {time.perf_counter() - start:.2f} s wall, "  # noqa: E501  # one printed line
               f"{time.process_time() - used:.2f} s of processor")  # fmt: skip
 
 
