@@ -38,7 +38,8 @@ def __getattr__(name: str) -> object:
     if name == "__version__":
         from importlib.metadata import version
 
-        return version("skysill")
+        globals()[name] = version("skysill")  # found once
+        return globals()[name]
     if name not in _SHELF:
         raise AttributeError(f"skysill has no {name}")
     from importlib import import_module

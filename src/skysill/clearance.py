@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from skysill.fresnel import aperture_loss_db, first_fresnel_radius_m, required_angle_deg, required_room_m
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.site import Criteria, Terminal
-from skysill.units import Bools, Floats, Ints, cross_track_deg, direction_enu, separation_deg, wrap_180
+from skysill.units import Bools, Floats, Ints, direction_enu, wrap_180
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -138,23 +138,21 @@ def column_margin_deg(
 
     Notes
     -----
-    The nearest point of the column's whole vertical circle has tan(foot) = tan(elevation) / cos(offset) (Napier);
-    where it lies between the edges the distance is the cross track, else that to the nearer edge.
+    The nearest point of the column's whole vertical circle has tan(foot) = tan(elevation) / cos(offset), at the
+    cross-track distance x, sin(x) = cos(elevation) sin(offset) (Napier). Where that point is not between the edges,
+    the nearer edge, `gap` off it, is at d: cos(d) = cos(x) cos(gap); taken with atan2, exact for small angles too.
 
     >>> column_margin_deg([0.0, 0.0, 3.0], 24.0, [20.0, 30.0, 80.0]).round(3)
     array([4.  , 0.  , 2.74])
     """
-    offset_deg = wrap_180(azimuth_offset_deg)
-    ahead = np.abs(offset_deg) < 90.0
-    turn = np.cos(np.deg2rad(np.where(ahead, offset_deg, 0.0)))
-    foot_deg = np.where(ahead, np.rad2deg(np.arctan2(np.tan(np.deg2rad(elevation_deg)), turn)), 90.0)
-    nearest_deg = np.minimum(np.maximum(foot_deg, floor_deg), top_deg)
-    beside = (nearest_deg == foot_deg) & ahead
-    return np.where(
-        beside,
-        cross_track_deg(offset_deg, elevation_deg),
-        separation_deg(0.0, elevation_deg, offset_deg, nearest_deg),
-    )
+    offset_rad, elevation_rad = np.deg2rad(azimuth_offset_deg), np.deg2rad(elevation_deg)
+    level = np.cos(elevation_rad)
+    along, aside, up = level * np.cos(offset_rad), level * np.sin(offset_rad), np.sin(elevation_rad)
+    foot_rad = np.arctan2(up, along)
+    gap_rad = np.minimum(np.maximum(foot_rad, np.deg2rad(floor_deg)), np.deg2rad(top_deg)) - foot_rad
+    in_plane = along**2 + up**2
+    off = np.sqrt(aside**2 + in_plane * np.sin(gap_rad) ** 2)
+    return np.asarray(np.rad2deg(np.arctan2(off, np.sqrt(in_plane) * np.cos(gap_rad))))
 
 
 def column_rooms(

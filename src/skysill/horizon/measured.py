@@ -98,21 +98,18 @@ def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -
     >>> skyline_at(r, np.array([12.0, 20.0]), max_gap_deg=5.0)
     array([ 6., nan])
     """
-    azimuth_deg = np.asarray(azimuth_deg, dtype=np.float64)
-    measured_deg = np.full(azimuth_deg.shape, np.nan)
-    pairs, alone = _pairs(readings.azimuth_deg, max_gap_deg)
-    for lower, upper in pairs:
-        width = float(np.mod(readings.azimuth_deg[upper] - readings.azimuth_deg[lower], 360.0))
-        turn = np.mod(azimuth_deg - readings.azimuth_deg[lower], 360.0)
-        inside = turn <= width
-        share = turn[inside] / width if width > 0 else np.zeros(int(inside.sum()))
-        low, high = readings.elevation_deg[lower], readings.elevation_deg[upper]
-        measured_deg[inside] = np.fmax(measured_deg[inside], low + (high - low) * share)
-    for single in alone:
-        measured_deg[np.abs(wrap_180(azimuth_deg - readings.azimuth_deg[single])) < 1e-9] = (
-            readings.elevation_deg[single]
-        )
-    return measured_deg
+    azimuth_deg = wrap_360(azimuth_deg)
+    if not readings.azimuth_deg.size:
+        return np.full(azimuth_deg.shape, np.nan)
+    count = readings.azimuth_deg.size
+    lower = np.mod(np.searchsorted(readings.azimuth_deg, azimuth_deg + 1e-9, side="right") - 1, count)
+    upper = np.mod(lower + 1, count)
+    width = np.mod(readings.azimuth_deg[upper] - readings.azimuth_deg[lower], 360.0)
+    turn = np.maximum(np.mod(azimuth_deg - readings.azimuth_deg[lower] + 1e-9, 360.0) - 1e-9, 0.0)
+    low, high = readings.elevation_deg[lower], readings.elevation_deg[upper]
+    joined_deg = low + (high - low) * turn / np.where(width > 0.0, width, 1.0)
+    joined = (width <= max_gap_deg + 1e-9) & (count > 1)
+    return np.where(joined, joined_deg, np.where(turn < 1e-8, low, np.nan))
 
 
 def carry(

@@ -187,8 +187,8 @@ def columns(parts: Parts, dish_m: Floats, azimuth_deg: Floats) -> Columns:
     return Columns(azimuth_deg[at], np.where(floor < _NADIR_DEG, -90.0, floor), top, distance, owner)
 
 
-_LEVELS = 241
-"""Levels at which round things are cut: the top is then off by less than 2e-5 of the crown's height."""
+_LEVELS = 121
+"""Levels at which round things are cut: the top is then off by less than 1e-4 of the crown's height."""
 
 _PAIRS = 2000
 
