@@ -60,7 +60,9 @@ def test_a_level_skyline_is_nearest_straight_below():
 def test_something_tall_beside_is_seen_beside():
     """Napier: the distance to a vertical edge standing 3 degrees of azimuth away is asin(cos(24.1) sin(3))."""
     found = judged(columns([182.0], [70.0], 300.0))
-    assert found.margin_deg == approx(np.rad2deg(np.arcsin(np.cos(np.deg2rad(24.1)) * np.sin(np.deg2rad(3.0)))))
+    assert found.margin_deg == approx(
+        np.rad2deg(np.arcsin(np.cos(np.deg2rad(24.1)) * np.sin(np.deg2rad(3.0))))
+    )
     assert found.vertical_margin_deg is None
 
 
@@ -99,7 +101,11 @@ def test_column_margin_agrees_with_brute_force_over_the_column():
     """The smallest angle to any of 20 001 directions of the column, by the dot product of unit vectors."""
     rng = np.random.default_rng(3)
     for offset, ray, top, height in zip(
-        rng.uniform(-60, 60, 60), rng.uniform(1, 80, 60), rng.uniform(-5, 85, 60), rng.uniform(0.5, 40, 60), strict=True
+        rng.uniform(-60, 60, 60),
+        rng.uniform(1, 80, 60),
+        rng.uniform(-5, 85, 60),
+        rng.uniform(0.5, 40, 60),
+        strict=True,
     ):
         floor = top - height
         along = direction_enu(offset, np.linspace(floor, top, 20_001))
@@ -114,15 +120,17 @@ def test_margin_is_the_same_mirrored_east_and_west():
     assert judged(slope).margin_deg == approx(judged(mirror).margin_deg, abs=1e-9)
 
 
-@pytest.mark.parametrize(("below_m", "hidden"), [(0.0, 0.5), (0.6, 0.0), (-0.6, 1.0), (0.3, 0.19550110947789)])
+@pytest.mark.parametrize(
+    ("below_m", "hidden"), [(0.0, 0.5), (0.6, 0.0), (-0.6, 1.0), (0.3, 0.19550110947789)]
+)
 def test_blocked_fraction_is_the_circle_segment(below_m, hidden):
     """Share of a disc of radius 0.6 below a chord: 1/3 acos... the plain segment formula; half a radius off the
     middle leaves 0.19550 (acos(t) - t sqrt(1 - t^2)) / pi. The edge here is straight only nearly: a level skyline
     120 m off bends by 3e-5 m over the dish."""
     drop = np.rad2deg(np.arcsin(below_m / 120.0))
-    assert blocked_fraction([skyline(24.1 - drop, 120.0, half=3.0)], 179.0, 24.1, TERMINAL, CRITERIA) == approx(
-        hidden, abs=2e-3
-    )
+    assert blocked_fraction(
+        [skyline(24.1 - drop, 120.0, half=3.0)], 179.0, 24.1, TERMINAL, CRITERIA
+    ) == approx(hidden, abs=2e-3)
 
 
 def test_a_pole_hides_the_strip_it_covers():

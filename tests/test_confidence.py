@@ -78,7 +78,9 @@ def test_terrain_error_is_the_rasters_and_shared_with_the_ground_stood_on():
     """Ground as near as a tenth of the correlation length is as wrong as the ground under the dish: little tilt."""
     near = edge(20.0, 15.0, "terrain", sigma=np.rad2deg(3.0 / 15.0))
     alone = asked(near, Errors(position_m=0.0, height_m=0.0), correlation_m={"edge": 150.0})
-    shared = asked(near, Errors(position_m=0.0, height_m=0.0), correlation_m={"edge": 150.0}, ground_shared=True)
+    shared = asked(
+        near, Errors(position_m=0.0, height_m=0.0), correlation_m={"edge": 150.0}, ground_shared=True
+    )
     assert alone.p_clear < shared.p_clear
 
 

@@ -80,7 +80,9 @@ def test_knife_edge_example_of_a_textbook():
 def test_grazing_costs_six_decibels_whatever_the_dish():
     """On the shadow line the field is one half at every frequency; the aperture lies symmetrically about it."""
     for diameter_m in (1e-3, 0.6, 1.2):
-        assert aperture_loss_db(0.0, 40.0, dish_diameter_m=diameter_m, frequency_ghz=12.0) == approx(6.0206, abs=1e-3)
+        assert aperture_loss_db(0.0, 40.0, dish_diameter_m=diameter_m, frequency_ghz=12.0) == approx(
+            6.0206, abs=1e-3
+        )
 
 
 @pytest.mark.parametrize("height_m", [-3.0, -0.4, -0.05, 0.0, 0.1, 0.7, 3.0])
@@ -120,5 +122,8 @@ def test_required_angle_only_shrinks_with_distance():
     rng = np.random.default_rng(7)
     near_m = rng.uniform(0.2, 5e3, 10_000)
     far_m = near_m * rng.uniform(1.0, 50.0, 10_000)
-    kwargs = {"dish_diameter_m": rng.uniform(0.3, 3.0, 10_000), "frequency_ghz": rng.uniform(1.0, 50.0, 10_000)}
+    kwargs = {
+        "dish_diameter_m": rng.uniform(0.3, 3.0, 10_000),
+        "frequency_ghz": rng.uniform(1.0, 50.0, 10_000),
+    }
     assert (required_angle_deg(far_m, **kwargs) <= required_angle_deg(near_m, **kwargs)).all()

@@ -44,12 +44,24 @@ def verdict(**changes):
         ({}, "clear", "The tightest place is chapel spire, 40 m away"),
         ({"near_seen": False}, "needs-survey", "Trees and buildings nearby were not assessed"),
         ({"near_doubt": "Only coarse cells saw it."}, "needs-survey", "Only coarse cells saw it."),
-        ({"confidence": Confidence(0.85, 0.01, "compass", 1.2)}, "marginal", "Check it against the sun or a landmark."),
+        (
+            {"confidence": Confidence(0.85, 0.01, "compass", 1.2)},
+            "marginal",
+            "Check it against the sun or a landmark.",
+        ),
         ({"later": room(1.0, -1.0)}, "marginal", "There is room today, but growth takes it in 5 years."),
         ({"later": room(-1.0, -3.0)}, "marginal", "will stand in the line"),
-        ({"now": room(1.0, -1.0), "later": room(1.0, -1.0)}, "marginal", "The line is free but its room is not."),
+        (
+            {"now": room(1.0, -1.0), "later": room(1.0, -1.0)},
+            "marginal",
+            "The line is free but its room is not.",
+        ),
         ({"uncovered": "Nobody has looked."}, "unknown", "Nobody has looked."),
-        ({"now": room(-2.0, -4.0)}, "blocked", "Chapel spire, 40 m away, stands in the line to the satellite."),
+        (
+            {"now": room(-2.0, -4.0)},
+            "blocked",
+            "Chapel spire, 40 m away, stands in the line to the satellite.",
+        ),
         ({"elevation_apparent_deg": -3.2}, "blocked", "3.2 degrees below the true horizon"),
     ],
 )

@@ -155,7 +155,9 @@ def test_every_field_of_the_nouns_can_be_written_in_a_site_file():
         assert {part.name for part in fields(noun)} - others <= {part.name for part in fields(table)}
 
 
-@pytest.mark.parametrize("path", sorted(set(DEMO.glob("*.toml")) - {DEMO / "clinic_as_built.toml"}), ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "path", sorted(set(DEMO.glob("*.toml")) - {DEMO / "clinic_as_built.toml"}), ids=lambda path: path.stem
+)
 def test_the_demo_sites_are_read(path):
     job = read_site_file(path)
     assert job.satellites

@@ -13,7 +13,9 @@ from skysill.horizon.silhouette import covered
 def readings(azimuth, elevation, distance=None):
     azimuth = np.asarray(azimuth, dtype=float)
     distance = np.full(azimuth.shape, np.nan) if distance is None else np.asarray(distance, dtype=float)
-    return Readings(azimuth, np.asarray(elevation, dtype=float), distance, ("",) * azimuth.size, "horizon.csv")
+    return Readings(
+        azimuth, np.asarray(elevation, dtype=float), distance, ("",) * azimuth.size, "horizon.csv"
+    )
 
 
 def carried(r, *, east=0.0, north=0.0, up=0.0, gap=5.0, exact=()):

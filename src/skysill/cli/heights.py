@@ -19,7 +19,9 @@ __all__ = ["heights"]
 
 @click.command()
 @shared("satellites", "terrain")
-@click.option("--out", "out_path", metavar="FILE.tif", required=True, help="GeoTIFF to write, one band a satellite.")
+@click.option(
+    "--out", "out_path", metavar="FILE.tif", required=True, help="GeoTIFF to write, one band a satellite."
+)
 @click.option("--bounds", metavar="W,S,E,N", help="Only this window, in the raster's own coordinates.")
 @click.option("--within", metavar="FILE", help="Only cells inside this polygon (any vector file GDAL reads).")
 @click.option("--refraction-factor", "refraction_factor", type=Number(0.5, 10.0, "FACTOR"),
