@@ -48,6 +48,7 @@ CHECK_STEP_DEG = 4.0
 """Between readings that only check a fine raster. Under the 5 degrees at which readings stop being joined."""
 
 _MOST_WIDENED_DEG = 20.0
+_ROOMS_AT_M = (5.0, 10.0, 20.0, 50.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,12 +212,18 @@ _EQUIPMENT = (
 def _how(job: Job) -> tuple[str, ...]:
     gap_deg = job.sources.survey.max_gap_deg
     beside_deg = float(room_angle_deg(2.0, job.terminal, job.criteria))
+    room_deg = room_angle_deg(_ROOMS_AT_M, job.terminal, job.criteria)
+    rooms = ", ".join(
+        f"{angle:.1f} degrees at {d:g} m" for d, angle in zip(_ROOMS_AT_M, room_deg, strict=True)
+    )
     return (
         "Sight the top of whatever stands highest in each direction: roof, tree, wire, hill. Open sky down to a flat "
         "horizon is a reading too: write 0.",
         f"Leave a row empty when you did not look: it then counts as not measured. Two readings more than {gap_deg:g} "
         "degrees apart leave a gap between them.",
         "Where something begins or ends between two rows, add a row of its own for its edge.",
+        "Where a near edge stands before a higher, farther one, read the one that needs the higher line: add to its "
+        f"elevation {rooms}, and compare.",
         "Things closer than the sheet reckons with reach farther: what stands 2 m away matters up to "
         f"{beside_deg:.0f} degrees beside a satellite. Add rows for it.",
         "Write the distance along the line of sight, above all for things within 100 m. Only readings with a distance "
