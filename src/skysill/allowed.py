@@ -13,6 +13,8 @@ from skysill.units import Floats
 __all__ = ["allowed_height_m", "allowed_heights_text"]
 
 TOLD_M = (10.0, 20.0, 50.0)
+
+_SENSELESS_M = 1000.0
 """Plan distances that the sentence tells."""
 
 
@@ -84,6 +86,8 @@ def allowed_heights_text(
         f"{np.floor(height * 10.0) / 10.0:.1f} m" if height > 0 else "not even the ground"
         for height in heights
     ]
+    if heights.max() > _SENSELESS_M:
+        return f"Towards {satellite}: so steep that only what overhangs the dish matters."
     first = f"at {distances_m[0]:g} m nothing above {told[0]} over the ground"
     rest = "".join(f", at {d:g} m {height}" for d, height in zip(distances_m[1:], told[1:], strict=True))
     return f"Towards {satellite}: {first}{rest}."

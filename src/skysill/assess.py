@@ -267,7 +267,8 @@ def judge(
         look=look,
         horizon=HorizonBelow(None, None, None) if below is None else _below(*below),
         clearance=now,
-        p_clear=None if sure is None else sure.p_clear,
+        # what was not assessed has no probability
+        p_clear=None if sure is None or verdict == "needs-survey" else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
         reasons=(*reasons, *_bare_branches(gathered, now, later)),
@@ -382,4 +383,7 @@ def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
         at = gathered.place
         said.extend(declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, job.date).notes)
     said.extend(gathered.notes)
+    trees = gathered.scene is not None and any(o.growth_m_per_year for o in gathered.scene.obstacles)
+    if gathered.measured is not None and job.criteria.years_ahead and not trees:
+        said.append("Readings do not grow: years ahead are judged only for trees listed as obstacles.")
     return tuple(dict.fromkeys(said))

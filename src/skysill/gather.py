@@ -51,6 +51,8 @@ _WIDE_DEG = 0.5
 _NEAREST_M = 2.0
 _CORRELATION_CELLS = 5.0
 _STILL_M = 0.01
+_STANDS_ON_M = 1.5
+_GROUND_APART_M = 10.0
 _REMEMBERED_SLACK_M = 50.0
 
 
@@ -211,6 +213,7 @@ def place(job: Job, mount: Mount) -> Place:
         )
     mount, shared = _on_surface(job, site, mount, latitude_deg, longitude_deg)
     known = mount.antenna_elevation_m is not None
+    notes.extend(_ground_notes(job, site, mount, latitude_deg, longitude_deg))
     if not known:
         if sources.rasters:
             notes.append(
@@ -222,6 +225,29 @@ def place(job: Job, mount: Mount) -> Place:
     if sources.readings is not None:
         instrument = _from_instrument(job, site, mount, antenna_m, known=known)
     return Place(site, mount, latitude_deg, longitude_deg, antenna_m, known, shared, instrument, tuple(notes))
+
+
+def _ground_notes(job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float) -> list[str]:
+    """Where the ground taken is not the ground a reader would think of."""
+    notes = []
+    bare = tuple(r for r in job.sources.rasters if r.kind == "bare")
+    if mount.surface_elevation_m is not None and mount.surface_source in {
+        r.name for r in job.sources.rasters
+    }:
+        below, _ = _ground(replace(job.sources, rasters=bare), latitude_deg, longitude_deg)
+        if below is not None and mount.surface_elevation_m - below > _STANDS_ON_M:
+            notes.append(
+                f"{mount.surface_source} has something {mount.surface_elevation_m - below:.1f} m high where the mount "
+                "is put, a roof or a tree: the dish was taken to stand on that, not on the ground."
+            )
+    if site.ground_source == "given" and site.ground_elevation_m is not None:
+        told, source = _ground(job.sources, site.latitude_deg, site.longitude_deg)
+        if told is not None and abs(told - site.ground_elevation_m) > _GROUND_APART_M:
+            notes.append(
+                f"The ground was given as {site.ground_elevation_m:.1f} m, but {source} says {told:.1f} m. Is it the "
+                "same datum and the same place?"
+            )
+    return notes
 
 
 def _on_surface(
@@ -348,6 +374,7 @@ def gather(
     correction = _correction(job, at)
     measured, true_readings = None, None
     if correction is not None and job.sources.readings is not None and at.from_instrument_m is not None:
+        notes.extend(_turn_notes(correction))
         notes.extend(correction.notes)
         survey = job.sources.survey
         true_readings = job.sources.readings.turned(correction.correction_deg)
@@ -475,6 +502,16 @@ def correction_at(job: Job, at: Place) -> CompassCorrection:
     )
 
 
+def _turn_notes(correction: CompassCorrection) -> tuple[str, ...]:
+    if correction.source == "true":
+        return ()
+    by = {"declination": "the magnetic model", "reference": "the reference bearing"}.get(correction.source)
+    return (
+        f"The readings' bearings are turned by {correction.correction_deg:+.1f} degrees to true north, by "
+        f"{by or 'what was sighted'}.",
+    )
+
+
 def _sun_seen(job: Job, latitude_deg: float, longitude_deg: float, height_m: float) -> tuple[Sighting, ...]:
     """The sun's true azimuths against what the compass showed of its shadows, turned about."""
     seen = job.sources.sun_sightings
@@ -567,6 +604,8 @@ def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
         return None
     missing = dense[~spoken]
     where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
+    if missing.size > 3500:
+        where = "all round"
     if gathered.terrain is None:
         return f"Nobody has looked {where}: no reading and no elevation raster speaks for it."
     reach_m = _shortest_reach_m(gathered.terrain, missing)

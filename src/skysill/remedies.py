@@ -18,6 +18,7 @@ from skysill.gather import Gathered, dish_in_scene_m, prepared, scene_columns
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
+from skysill.roofs import roof_elevation_m
 from skysill.site import Mount
 from skysill.units import Floats, Ints, direction_enu, wrap_180
 from skysill.verdict import RANK
@@ -332,17 +333,15 @@ def _trim_remedy(cuts: dict[str, float], verdict: str, years: float) -> Remedy:
 
 
 def _move(job: Job, mount: Mount, guess: _Guess) -> list[Remedy]:
-    """The nearest spot, at the same height, that clears."""
-    for east_m, north_m in _hopeful_spots(job, guess):
-        moved = replace(mount, east_m=mount.east_m + east_m, north_m=mount.north_m + north_m)
+    """The nearest spot, with the same mast, that clears."""
+    for step_m in _hopeful_spots(job, guess):
+        moved = _moved(guess.gathered.place.mount, mount, step_m)
         verdict = assess(job, moved, explain=False).results[0].verdict
         if not _better(verdict, guess.result.verdict):
             continue
-        by_m, bearing_deg = (
-            float(np.hypot(east_m, north_m)),
-            float(np.rad2deg(np.arctan2(east_m, north_m)) % 360.0),
-        )
-        text = f"Move the mount {by_m:.1f} m towards {bearing_deg:.0f} degrees, at the same height."
+        by_m = float(np.hypot(step_m[0], step_m[1]))
+        bearing_deg = float(np.rad2deg(np.arctan2(step_m[0], step_m[1])) % 360.0)
+        text = f"Move the mount {by_m:.1f} m towards {bearing_deg:.0f} degrees, on the same mast."
         return [
             Remedy(
                 "move",
@@ -357,37 +356,68 @@ def _move(job: Job, mount: Mount, guess: _Guess) -> list[Remedy]:
     return []
 
 
-def _hopeful_spots(job: Job, guess: _Guess) -> Iterator[tuple[float, float]]:
-    """Steps east and north where the shifted columns leave room: the roomiest bearing of each ring, nearest first."""
+def _moved(stands: Mount, mount: Mount, step_m: Floats) -> Mount:
+    """The mount a step aside; on a surface given as an elevation, with the roof's rise or fall there."""
+    moved = replace(
+        mount,
+        east_m=round(mount.east_m + float(step_m[0]), 2),
+        north_m=round(mount.north_m + float(step_m[1]), 2),
+    )
+    if stands.surface_source != "given" or stands.surface_elevation_m is None:
+        return moved
+    return replace(
+        moved, surface_elevation_m=stands.surface_elevation_m + float(step_m[2]), surface_height_m=None
+    )
+
+
+def _hopeful_spots(job: Job, guess: _Guess) -> Iterator[Floats]:
+    """Steps (east, north, up) where the shifted columns leave room: of each ring the roomiest, nearest first."""
     rings_m = np.array(_RINGS_M)
     radius_m, bearing_rad = (
         part.ravel() for part in np.meshgrid(rings_m, np.deg2rad(np.arange(0.0, 360.0, 22.5)), indexing="ij")
     )
-    step_m = np.column_stack(
-        [radius_m * np.sin(bearing_rad), radius_m * np.cos(bearing_rad), np.zeros(radius_m.size)]
-    )
+    plan_m = np.column_stack([radius_m * np.sin(bearing_rad), radius_m * np.cos(bearing_rad)])
+    rise_m = _surface_rise_m(job, guess.gathered.place.mount, plan_m)
+    step_m = np.column_stack([plan_m, rise_m])[~np.isnan(rise_m)]
+    radius_m = radius_m[~np.isnan(rise_m)]
+    if not len(step_m):
+        return
     spare_deg = guess.spare_deg(step_m)
-    spare_deg[~_allowed_spots(job, guess.gathered.place.mount, step_m)] = -np.inf
     tries = 0
-    for ring_m in rings_m:
+    for ring_m in np.unique(radius_m):
         on_ring = np.flatnonzero(radius_m == ring_m)
         best = int(on_ring[spare_deg[on_ring].argmax()])
         if spare_deg[best] >= 0.0 and tries < _MOST_MOVES and guess.sure(step_m[best]):
             tries += 1
-            yield float(np.round(step_m[best, 0], 2)), float(np.round(step_m[best, 1], 2))
+            yield step_m[best]
 
 
-def _allowed_spots(job: Job, mount: Mount, step_m: Floats) -> np.ndarray:
-    """Spots on the same roof, less its setback, when the mount stands on it; else anywhere near."""
-    if job.roof is None:
-        return np.ones(len(step_m), dtype=bool)
-    import shapely
+def _surface_rise_m(job: Job, mount: Mount, plan_m: Floats) -> Floats:
+    """(n,) how much higher the surface is at each step (n, 2) aside; nan where a mount may not go.
 
-    roof = shapely.Polygon(job.roof.outline)
-    if not roof.buffer(0.5).contains(shapely.Point(mount.east_m, mount.north_m)):
-        return np.ones(len(step_m), dtype=bool)
-    inner = roof.buffer(-job.roof.edge_setback_m)
-    return np.asarray(shapely.contains_xy(inner, mount.east_m + step_m[:, 0], mount.north_m + step_m[:, 1]))
+    A mount on the roof stays on it, less the setback, and follows its facets. One on an elevation that nobody gave a
+    shape to does not move. One on the ground goes anywhere near, and the ground is asked again when it is assessed.
+    """
+    if job.roof is not None:
+        import shapely
+
+        outline = shapely.Polygon(job.roof.outline)
+        if outline.buffer(0.5).contains(shapely.Point(mount.east_m, mount.north_m)):
+            inner = outline.buffer(-job.roof.edge_setback_m)
+            east_m, north_m = mount.east_m + plan_m[:, 0], mount.north_m + plan_m[:, 1]
+            there = roof_elevation_m(job.roof, east_m, north_m)
+            here = np.full(
+                len(plan_m), mount.surface_elevation_m if mount.surface_elevation_m is not None else np.nan
+            )
+            return np.where(shapely.contains_xy(inner, east_m, north_m), there - here, np.nan)
+    if mount.surface_source == "given" and not _on_the_ground(job, mount):
+        return np.full(len(plan_m), np.nan)
+    return np.zeros(len(plan_m))
+
+
+def _on_the_ground(job: Job, mount: Mount) -> bool:
+    ground_m, surface_m = job.site.ground_elevation_m, mount.surface_elevation_m
+    return surface_m is None or ground_m is None or abs(surface_m - ground_m) < 1.0
 
 
 def _other_satellite(result: SatelliteResult, results: Sequence[SatelliteResult]) -> list[Remedy]:

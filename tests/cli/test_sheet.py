@@ -30,8 +30,8 @@ def test_sheet_and_table_are_written_side_by_side(tmp_path, name, starts):
     result = sheet("--out", tmp_path / name)
     assert result.exit_code == 0, result.stderr
     assert (tmp_path / name).read_bytes().startswith(starts)
-    assert (tmp_path / "a.csv").read_text(encoding="utf-8").count(",,,") == 21
-    assert "21 readings that decide, 0 that check" in result.stdout
+    assert (tmp_path / "a.csv").read_text(encoding="utf-8").count(",,,") == 27
+    assert "27 readings that decide, 0 that check" in result.stdout
 
 
 def test_the_whole_round(tmp_path):
@@ -58,7 +58,7 @@ def test_a_table_with_readings_is_never_written_over(tmp_path):
 
 def test_json(tmp_path):
     made = json.loads(sheet("--out", tmp_path / "a.html", "--json", "--quiet").stdout)
-    assert len(made["rows"]) == 21
+    assert len(made["rows"]) == 27
     assert {"satellite", "azimuth_deg"} <= set(made["windows"][0]["look"])
     assert made["bearings"] == "true"
 

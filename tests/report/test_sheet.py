@@ -137,7 +137,7 @@ def test_a_window_across_north_is_written_without_a_break():
     job = replace(job, site=south, satellites=(Satellite("up north", longitude_deg=-24.0),), date=DAY)
     sheet = field_sheet(job, Mount())
     assert {row.asked_deg for row in sheet.rows} >= {0.0}
-    assert all(abs(wrap_180(row.asked_deg)) < 11.0 for row in sheet.rows)
+    assert all(abs(wrap_180(row.asked_deg)) < 13.0 for row in sheet.rows)  # 2 of them for the compass
     [row] = [row for row in sheet.rows if row.satellites]
     assert row.asked_deg == 0.0
 

@@ -246,13 +246,15 @@ def _words(result: SatelliteResult) -> list[str]:
             f"  growth    leaves {_metres(later.clearance_m)} where {_metres(later.required_m)} is required"
         )
     if result.p_clear is not None:
-        lines.append(f"  certainty {result.p_clear:.0%} that the required room is there")
+        lines.append(f"  certainty {_percent(result.p_clear)} that the required room is there")
     if result.track is not None:
         track = result.track
         lines.append(
             f"  track     clear at {track.share_clear:.0%} of {len(track.time_utc)} times; the worst is told here"
         )
     lines += [f"  remedy    {remedy.text}" for remedy in result.remedies]
+    if result.verdict in ("blocked", "marginal") and result.look.visible and not result.remedies:
+        lines.append("  remedy    none found: no mast within reach, spot nearby or trimming clears it")
     return lines
 
 
@@ -277,6 +279,10 @@ def _metres(value_m: float | None) -> str:
 
 def _ratio(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
+
+
+def _percent(share: float) -> str:
+    return "over 99%" if share > 0.99 else "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def _db(value: float | None) -> str:

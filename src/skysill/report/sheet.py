@@ -295,10 +295,11 @@ def _window(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_deg:
 
 
 def _widened_deg(job: Job, at: Place) -> float:
-    """How far something `assumed_distance_m` away shifts between instrument and mount."""
+    """How far something `assumed_distance_m` away shifts between instrument and mount, and how far a compass errs."""
     survey = job.sources.survey
     aside_m = float(np.hypot(at.mount.east_m - survey.east_m, at.mount.north_m - survey.north_m))
-    return min(float(np.rad2deg(np.arctan2(aside_m, job.criteria.assumed_distance_m))), _MOST_WIDENED_DEG)
+    shift_deg = float(np.rad2deg(np.arctan2(aside_m, job.criteria.assumed_distance_m)))
+    return min(shift_deg + 2.0 * survey.bearing_error_deg, _MOST_WIDENED_DEG)
 
 
 def _seen(
