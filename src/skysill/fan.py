@@ -19,6 +19,7 @@ from skysill.horizon.rays import NEAREST_SAMPLE_M, sight_slope
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
+    "NEAR_CELLS",
     "STEEP_CELLS",
     "Ceiling",
     "LocalMaps",
@@ -123,10 +124,11 @@ def _widened(values: NDArray[Any]) -> NDArray[Any]:
 class Steepness:
     """How much bilinear ground can rise over one cell's length, in metres.
 
-    local : (block row, block column) within STEEP_CELLS of a place; most : anywhere
+    local : (block row, block column) within STEEP_CELLS of a place; near : within NEAR_CELLS; most : anywhere
     """
 
     local: NDArray[np.float32]
+    near: NDArray[np.float32]
     most: float
 
     def around(self, column: Floats, row: Floats) -> Floats:
@@ -134,23 +136,33 @@ class Steepness:
         return np.asarray(_look_up(self.local, _STEEP_LEVEL, column, row), dtype=np.float64)
 
 
-_STEEP_LEVEL = 7
-STEEP_CELLS = 2**_STEEP_LEVEL
+    def beside(self, column: Floats, row: Floats) -> Floats:
+        """The most within NEAR_CELLS cells of places."""
+        return np.asarray(_look_up(self.near, _NEAR_LEVEL, column, row), dtype=np.float64)
+
+
+_STEEP_LEVEL, _NEAR_LEVEL = 7, 3
+STEEP_CELLS, NEAR_CELLS = 2**_STEEP_LEVEL, 2**_NEAR_LEVEL
 
 
 def steepness(grid: Grid) -> Steepness:
     """The steepest ground of a grid, by blocks."""
     values, strips = grid.values, []
-    starts = np.arange(0, values.shape[1], STEEP_CELLS)
-    for top in range(0, values.shape[0], STEEP_CELLS):
-        strip = values[top : top + STEEP_CELLS + 1]
+    starts = np.arange(0, values.shape[1], NEAR_CELLS)
+    for top in range(0, values.shape[0], NEAR_CELLS):
+        strip = values[top : top + NEAR_CELLS + 1]
         down = np.fmax.reduce(np.abs(np.diff(strip, axis=0)), axis=0, initial=0.0)
         across = np.append(
             np.fmax.reduce(np.abs(np.diff(strip, axis=1)), axis=0, initial=0.0), np.float32(0.0)
         )
-        strips.append(np.hypot(*(np.fmax.reduceat(part, starts) for part in (down, across))))
-    local = np.stack(strips).astype(np.float32)
-    return Steepness(_widened(local), float(local.max()))
+        strips.append(np.stack([np.fmax.reduceat(part, starts) for part in (down, across)]))
+    parts = np.stack(strips, axis=1)
+    near = np.hypot(parts[0], parts[1])
+    many = STEEP_CELLS // NEAR_CELLS
+    for axis in (1, 2):
+        parts = np.maximum.reduceat(parts, np.arange(0, parts.shape[axis], many), axis=axis)
+    local = np.hypot(parts[0], parts[1]).astype(np.float32)
+    return Steepness(_widened(local), _widened(near.astype(np.float32)), float(local.max()))
 
 
 # --- rays from many places ------------------------------------------------------------------------------------------
@@ -222,7 +234,7 @@ class Rays:
     radius_m : effective Earth radius along it
     least_slope : samples seen lower than this are of no interest
     limit_m : ground distance to follow it to
-    near_m : samples nearer are of no interest
+    near_m : samples nearer are of no interest; one for all or one a ray
     sure_m : ground bulging between two crossings is of no interest where the nearer one is nearer than that
     """
 
@@ -234,16 +246,20 @@ class Rays:
     radius_m: Floats
     least_slope: Floats
     limit_m: Floats
-    near_m: float
+    near_m: float | Floats
     sure_m: float
 
     def __len__(self) -> int:
         return int(self.place.size)
 
+    @property
+    def each_near_m(self) -> Floats:
+        return np.broadcast_to(np.asarray(self.near_m, dtype=np.float64), self.place.shape)
+
     def take(self, ray: Ints) -> Rays:
         return Rays(
             self.place[ray], self.start[ray], self.first[ray], self.second[ray], self.eye_m[ray],
-            self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.near_m, self.sure_m,
+            self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.each_near_m[ray], self.sure_m,
         )  # fmt: skip
 
 
@@ -291,7 +307,7 @@ def _main_axis(rays: Rays) -> tuple[Ints, Floats]:
 
 def _stretches(grid: Grid, rays: Rays, roofs: Ceiling) -> Iterator[_Stretch]:
     axis, per_m = _main_axis(rays)
-    begin = np.maximum(np.floor(rays.near_m * per_m * 0.999).astype(np.int64) - 2, 0)
+    begin = np.maximum(np.floor(rays.each_near_m * per_m * 0.999).astype(np.int64) - 2, 0)
     count = np.maximum(np.ceil((rays.limit_m * per_m * 1.001 + 2.0 - begin) / _LINES).astype(np.int64), 0)
     ends = np.cumsum(count)
     total = int(ends[-1]) if ends.size else 0
@@ -355,7 +371,7 @@ def _followed(grid: Grid, rays: Rays, stretch: _Stretch) -> list[tuple[Ints, Flo
     ways, batch = _Ways(grid, rays, stretch), stretch.ray
     height_m = ways.heights_m()
     lowest_m = _lowest_of_interest(rays, batch, ways.distance_m)
-    wanted = (height_m >= lowest_m) & (ways.distance_m >= rays.near_m)
+    wanted = (height_m >= lowest_m) & (ways.distance_m >= rays.each_near_m[batch][:, None])
     wanted &= ways.distance_m <= rays.limit_m[batch][:, None]
     row, k = np.nonzero(wanted)
     beside = _crossings_beside(ways)
@@ -383,7 +399,7 @@ def _of_interest(rays: Rays, ray: Ints, distance_m: Floats, height_m: Floats) ->
     slope = rays.least_slope[ray]
     lowest_m = rays.eye_m[ray] + (slope - np.abs(slope) * 2e-3) * distance_m - _SLACK_M
     with np.errstate(invalid="ignore"):
-        wanted = (height_m >= lowest_m) & (distance_m >= rays.near_m) & (distance_m <= rays.limit_m[ray])
+        wanted = (height_m >= lowest_m) & (distance_m >= rays.each_near_m[ray]) & (distance_m <= rays.limit_m[ray])
     return ray[wanted], distance_m[wanted], height_m[wanted]
 
 

@@ -7,7 +7,6 @@ ray by ray, on the azimuths, samples and rules of the one-mount chain, until wha
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from statistics import NormalDist
 from typing import Literal
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.fan import (
+    NEAR_CELLS,
     STEEP_CELLS,
     Ceiling,
     LocalMaps,
@@ -286,6 +286,15 @@ class _Fan:
     doubtful: Bools
     unsure: Bools
 
+    def take(self, at: Ints) -> _Fan:
+        return _Fan(self.ground, self.places.take(at), self.question, self.maps.take(at),
+                    *(getattr(self, name)[at] for name in self.__slots__[4:]))  # fmt: skip
+
+    @property
+    def cells_per_m(self) -> float:
+        """The most cells in a metre, in any direction."""
+        return 1.01 * float(np.linalg.norm(self.maps.linear, ord=2, axis=(1, 2)).max())
+
     @property
     def near_m(self) -> float:
         """Coarse cells say nothing reliable nearer than two of them."""
@@ -337,17 +346,18 @@ def _near_of(ground: Ground, places: Places, question: Question) -> Close:
     everyone = np.arange(places.eye_m.size)
     place, offset_deg = _offsets(fan)
     whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    place, offset_deg = (
+    seen = _first_rays(
+        fan,
         np.append(place[whole], everyone),
         np.append(offset_deg[whole], np.zeros(everyone.size)),
     )
-    near = np.flatnonzero(_first_rays(fan, place, offset_deg).any(axis=(1, 2)))
+    near, seen.place = np.unique(seen.place, return_inverse=True)
     none = np.zeros(everyone.size, dtype=bool)
     nothing = np.full(everyone.size, np.nan)
     whole_chunk = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
                         none.copy(), np.zeros(everyone.size))  # fmt: skip
     if near.size:
-        found = _fan_of(ground, places.take(near), question)
+        found = _fan_of(fan.take(near), seen)
         for name in Close.__slots__:
             getattr(whole_chunk, name)[near] = getattr(found, name)
     return whole_chunk
@@ -361,13 +371,12 @@ def _new_fan(ground: Ground, places: Places, question: Question) -> _Fan:
                 none.copy())  # fmt: skip
 
 
-def _fan_of(ground: Ground, places: Places, question: Question) -> Close:
-    fan = _new_fan(ground, places, question)
+def _fan_of(fan: _Fan, seen: _Seen) -> Close:
     top_deg, top_m, inside = _centre(fan)
     fan_place, fan_offset = _offsets(fan)
     free = ~inside
     chosen = free[fan_place]
-    _beside(fan, fan_place[chosen], fan_offset[chosen], np.flatnonzero(free))
+    _beside(fan, fan_place[chosen], fan_offset[chosen], seen.take(np.flatnonzero(free[seen.place])))
     met = inside[fan_place]
     _depths(fan, fan_place[met], fan_offset[met], inside, top_deg)
     nothing = ~np.isfinite(fan.spare_deg)
@@ -451,34 +460,34 @@ def spread(steps: Ints) -> tuple[Ints, Ints]:
     return owner, np.arange(owner.size) - start[owner] - steps[owner]
 
 
-_RINGS = (1.0, 2.5, 7.0, 20.0, np.inf)
-"""Ends of the rings that are looked at one after the other, in distances out to which coarse cells say nothing."""
+@dataclass(slots=True, eq=False)
+class _Seen:
+    """Ground seen on every tenth ray that comes near; the rays between may see ground as near around it.
 
-
-def _beside(fan: _Fan, place: Ints, offset_deg: Floats, free: Ints) -> None:
-    """Rays beside the centre one: only ground that could control, or could make the room doubtful, is looked at.
-
-    First every tenth ray. Ground seen from the rays between differs by no more than the steepest ground can rise
-    over half a degree, so the rays between are followed only beside samples that come near enough.
+    aside : tangent of the least azimuth offset that it speaks for; degree : its ray's own
+    slack : how much higher, as a slope, the rays between may see the ground
     """
-    whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    first = np.concatenate([place[whole], free])
-    first_offset = np.concatenate([offset_deg[whole], np.zeros(free.size)])
-    near = _first_rays(fan, first, first_offset)
-    place, offset_deg = place[~whole], offset_deg[~whole]
-    degree = np.clip(np.round(offset_deg).astype(np.int64), -_MOST_DEG, _MOST_DEG) + _MOST_DEG
-    for ring, (start, stop) in enumerate(pairwise(_RINGS)):
-        some = np.flatnonzero(near[place, degree, ring])
-        if some.size:
-            _ring(fan, place[some], offset_deg[some], start * fan.near_m, stop * fan.near_m)
+
+    place: Ints
+    degree: Ints
+    aside: Floats
+    distance_m: Floats
+    slope: Floats
+    slack: Floats
+
+    def take(self, at: Ints) -> _Seen:
+        return _Seen(*(getattr(self, name)[at] for name in self.__slots__))
 
 
 _MOST_DEG = 90
+_PIECE_CELLS = 1.5  # no piece of a ray between two crossings is longer
 
 
-def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> Bools:
-    """Follow every tenth ray; (place, degree, ring) where the rays beside it must be followed too."""
-    near = np.zeros((fan.places.eye_m.size, 2 * _MOST_DEG + 1, len(_RINGS) - 1), dtype=bool)
+def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> _Seen:
+    """Follow every tenth ray; what comes so near that the rays beside it must be followed there.
+
+    Ground seen from the rays between differs by no more than the steepest ground can rise over half a degree.
+    """
     some = np.abs(offset_deg) < 90.0
     place, offset_deg = place[some], offset_deg[some]
     widest_deg = _widest_deg(fan, place, fan.near_m)
@@ -489,28 +498,68 @@ def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> Bools:
     aside = np.tan(np.deg2rad(nearer))
     least = _least_slope(fan.places.apparent_deg[place], aside, widest_deg)
     reach_m = fan.reach_below(least, place)
-    per_m = float(np.abs(fan.maps.linear).sum(axis=2).max())
+    per_m = fan.cells_per_m
     start = fan.maps.start[place]
     steep = np.where(reach_m * per_m < STEEP_CELLS, fan.ground.steepness.around(start[:, 0], start[:, 1]),
                      fan.ground.steepness.most)  # fmt: skip
-    slack = steep * per_m * np.tan(np.deg2rad(0.51))
+    slack = steep * per_m * _HALF_DEGREE
     rays = replace(fan.rays(place, offset_deg, least - slack, fan.reach_below(least - slack, place)),
                    near_m=0.25 * fan.near_m)  # fmt: skip
-    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    far = seen.distance_m >= fan.near_m
-    _take(fan, rays, Samples(seen.ray[far], seen.distance_m[far], seen.elevation_m[far], seen.slope[far]),
-          offset_deg[seen.ray[far]])  # fmt: skip
-    ring = np.clip(
-        np.searchsorted(np.array(_RINGS[1:-1]) * fan.near_m, seen.distance_m, side="right"), 0, None
-    )
-    for step in (-1, 0, 1):  # a piece of ray may begin in the ring before or end in the one after
-        at = np.clip(ring + step, 0, len(_RINGS) - 2)
-        widest_deg = _widest_deg(fan, place[seen.ray], np.array(_RINGS)[at] * fan.near_m)
-        least = _least_slope(fan.places.apparent_deg[place[seen.ray]], aside[seen.ray], widest_deg)
-        close = seen.slope >= least - slack[seen.ray]
-        degree = np.round(offset_deg[seen.ray[close]]).astype(np.int64) + _MOST_DEG
-        near[place[seen.ray[close]], degree, at[close]] = True
-    return near
+    found = sampled(fan.ground.grid, rays, fan.ground.ceiling)
+    far = found.distance_m >= fan.near_m
+    _take(fan, rays, Samples(found.ray[far], found.distance_m[far], found.elevation_m[far], found.slope[far]),
+          offset_deg[found.ray[far]])  # fmt: skip
+    ray, distance_m = found.ray, found.distance_m
+    column, row = (
+        rays.start[ray] + (rays.first[ray] + rays.second[ray] * distance_m[:, None]) * distance_m[:, None]
+    ).T
+    away = (_HALF_DEGREE * distance_m + _PIECE_CELLS * fan.ground.cell_size_m) * per_m
+    close_slack = fan.ground.steepness.beside(column, row) * (per_m * _HALF_DEGREE)
+    close_slack = np.where(away < NEAR_CELLS, np.minimum(close_slack, slack[ray]), slack[ray])
+    degree = np.round(offset_deg).astype(np.int64)
+    seen = _Seen(place[ray], degree[ray], aside[ray], distance_m, found.slope, close_slack)
+    return seen.take(_still_close(fan, seen))
+
+
+_HALF_DEGREE = float(np.tan(np.deg2rad(0.51)))
+
+
+def _still_close(fan: _Fan, seen: _Seen) -> Ints:
+    """Which of what has been seen could still, on the rays beside it, matter."""
+    from_m = np.maximum(seen.distance_m - _PIECE_CELLS * fan.ground.cell_size_m, fan.near_m)
+    widest_deg = _widest_deg(fan, seen.place, from_m)
+    least = _least_slope(fan.places.apparent_deg[seen.place], seen.aside, widest_deg)
+    return np.flatnonzero(seen.slope >= least - seen.slack)
+
+
+def _beside(fan: _Fan, place: Ints, offset_deg: Floats, seen: _Seen) -> None:
+    """The rays between, only beside ground that came near enough to control or to make the room doubtful."""
+    seen = seen.take(_still_close(fan, seen))
+    between = (np.abs(offset_deg - np.round(offset_deg)) >= 1e-6) & (np.abs(offset_deg) < _MOST_DEG)
+    place, offset_deg = place[between], offset_deg[between]
+    key = place * (4 * _MOST_DEG) + np.round(offset_deg).astype(np.int64) + _MOST_DEG
+    order = np.argsort(key, kind="stable")
+    place, offset_deg, key = place[order], offset_deg[order], key[order]
+    run_key, from_m, to_m = _runs(fan, seen)
+    low, high = np.searchsorted(key, run_key, side="left"), np.searchsorted(key, run_key, side="right")
+    run = np.repeat(np.arange(run_key.size), high - low)
+    ray = np.arange(run.size) - np.repeat(np.cumsum(high - low) - (high - low), high - low) + low[run]
+    _stretches_of(fan, place[ray], offset_deg[ray], np.maximum(from_m[run], fan.near_m), to_m[run])
+
+
+def _runs(fan: _Fan, seen: _Seen) -> tuple[Ints, Floats, Floats]:
+    """Stretches (key of place and degree, from, to) around what has been seen, those that touch joined."""
+    if not seen.place.size:
+        return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
+    length_m = _PIECE_CELLS * fan.ground.cell_size_m
+    key = seen.place * (4 * _MOST_DEG) + seen.degree + _MOST_DEG
+    order = np.lexsort((seen.distance_m, key))
+    key, distance_m = key[order], seen.distance_m[order]
+    begins = np.ones(key.size, dtype=bool)
+    begins[1:] = (key[1:] != key[:-1]) | (distance_m[1:] - distance_m[:-1] > 3.0 * length_m)
+    first = np.flatnonzero(begins)
+    last = np.append(first[1:], key.size) - 1
+    return key[first], distance_m[first] - length_m, distance_m[last] + length_m
 
 
 def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
@@ -518,18 +567,18 @@ def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
     spare_deg = fan.spare_deg[place]
     distance_m = np.broadcast_to(np.asarray(from_m, dtype=np.float64), spare_deg.shape)
     widest_deg = np.minimum(spare_deg, FLOOR_DEG) + fan.room_deg(distance_m)
-    undecided = (spare_deg >= 0.0) & ~fan.unsure[place]
+    undecided = (spare_deg >= 0.0) & ~fan.unsure[place] & ~fan.doubtful[place]
     return np.where(undecided, np.maximum(widest_deg, _doubt_deg(fan, distance_m)), widest_deg)
 
 
-def _ring(fan: _Fan, place: Ints, offset_deg: Floats, from_m: float, to_m: float) -> None:
+def _stretches_of(fan: _Fan, place: Ints, offset_deg: Floats, from_m: Floats, to_m: Floats) -> None:
+    """Follow rays from one distance to another."""
     widest_deg = _widest_deg(fan, place, from_m)
     apparent = fan.places.apparent_deg[place]
-    some = np.flatnonzero((cross_track_deg(offset_deg, apparent) < widest_deg) & (np.abs(offset_deg) < 90.0))
-    place, offset_deg = place[some], offset_deg[some]
+    some = np.flatnonzero((cross_track_deg(offset_deg, apparent) < widest_deg) & (from_m <= to_m))
+    place, offset_deg, from_m, to_m = place[some], offset_deg[some], from_m[some], to_m[some]
     least = _least_slope(apparent[some], np.tan(np.deg2rad(np.abs(offset_deg))), widest_deg[some])
-    limit_m = np.minimum(fan.reach_below(least, place), to_m)
-    rays = replace(fan.rays(place, offset_deg, least, limit_m), near_m=from_m)
+    rays = replace(fan.rays(place, offset_deg, least, to_m), near_m=from_m)
     seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
     _take(fan, rays, seen, offset_deg[seen.ray])
 
