@@ -182,6 +182,7 @@ def write_plus_code(latitude_deg: float, longitude_deg: float, digits: int) -> s
 
     if digits not in (4, 6, 8, *range(10, 16)):
         raise InputError(f"a Plus Code of {digits} digits does not exist.", mend="Choose from 10 to 15.")
-    # the library rounds a latitude a hair below the pole up to it and then names a cell that does not exist
+    # a hair below the pole or the antimeridian the library rounds up to it and names a cell that does not exist
     latitude_deg = 90.0 if latitude_deg > 90.0 - 1e-9 else latitude_deg
+    longitude_deg = -180.0 if longitude_deg > 180.0 - 1e-9 else longitude_deg
     return str(openlocationcode.encode(latitude_deg, longitude_deg, digits))
