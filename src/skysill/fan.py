@@ -34,9 +34,9 @@ __all__ = [
 ]
 
 _LINES = 6
-"""Lattice lines in a stretch."""
+"""Lattice lines in a stretch, and twice those in what is followed of it."""
 
-_TOGETHER = 8_192
+_TOGETHER = 12_288
 """Stretches worked on together: what fits in the processor's cache."""
 
 _PROBES = 200_000
@@ -306,36 +306,63 @@ def _main_axis(rays: Rays) -> tuple[Ints, Floats]:
 
 
 def _stretches(grid: Grid, rays: Rays, roofs: Ceiling) -> Iterator[_Stretch]:
-    axis, per_m = _main_axis(rays)
-    begin = np.maximum(np.floor(rays.each_near_m * per_m * 0.999).astype(np.int64) - 2, 0)
-    count = np.maximum(np.ceil((rays.limit_m * per_m * 1.001 + 2.0 - begin) / _LINES).astype(np.int64), 0)
+    """What has to be followed: stretches first, then the halves of those that are left."""
+    axis, _ = _main_axis(rays)
+    heading = _heading(rays, axis)
+    begin, end = (_line_at(heading, metres) for metres in (rays.each_near_m, rays.limit_m))
+    begin = np.maximum(np.floor(begin - 0.01), 0.0).astype(np.int64)
+    count = np.maximum(np.ceil((end + 0.01 - begin) / _LINES).astype(np.int64), 0)
     ends = np.cumsum(count)
     total = int(ends[-1]) if ends.size else 0
     for low in range(0, total, _PROBES):
         index = np.arange(low, min(low + _PROBES, total))
         ray = np.searchsorted(ends, index, side="right")
         first = begin[ray] + (index - (ends[ray] - count[ray])) * _LINES
-        worth = _worth(rays, roofs, ray, first, per_m[ray])
+        worth = _worth(rays, roofs, ray, first, heading, _LINES)
+        ray, first = np.repeat(ray[worth], 2), np.repeat(first[worth], 2)
+        first[1::2] += _LINES // 2
+        worth = _worth(rays, roofs, ray, first, heading, _LINES // 2)
         ray, first = ray[worth], first[worth]
         for at in range(0, ray.size, _TOGETHER):
             some = slice(at, at + _TOGETHER)
-            yield _Stretch(ray[some], first[some], _LINES, axis[ray[some]])
+            yield _Stretch(ray[some], first[some], _LINES // 2, axis[ray[some]])
 
 
-def _worth(rays: Rays, roofs: Ceiling, ray: Ints, first: Ints, per_m: Floats) -> Bools:
+def _heading(rays: Rays, axis: Ints) -> tuple[Floats, Floats, Floats]:
+    """Of each ray along its main axis: lines a metre, a square metre, and how far line 0 lies behind the place."""
+    at = np.arange(axis.size)
+    rate, bend, origin = (part[at, axis] for part in (rays.first, rays.second, rays.start))
+    sign = np.where(rate > 0, 1.0, -1.0)
+    behind = np.where(sign > 0, origin - np.floor(origin), np.ceil(origin) - origin)
+    return rate * sign, bend * sign, behind
+
+
+def _line_at(heading: tuple[Floats, Floats, Floats], distance_m: Floats) -> Floats:
+    """Lattice lines (and parts) after line 0, at a distance along each ray."""
+    rate, bend, behind = heading
+    return np.asarray((rate + bend * distance_m) * distance_m + behind)
+
+
+def _worth(
+    rays: Rays, roofs: Ceiling, ray: Ints, first: Ints, heading: tuple[Floats, Floats, Floats], lines: int
+) -> Bools:
     """Whether ground around a stretch could look as high as least_slope from anywhere on it."""
-    level = roofs.level_for(_LINES / 2 + 1)
-    from_m = np.maximum((first - 1) / per_m, 1.0)
-    to_m = (first + _LINES + 1) / per_m
-    middle_m = (first + _LINES / 2) / per_m
+    level = roofs.level_for(lines / 2 + 0.25)
+    rate, bend, behind = (part[ray] for part in heading)
+    gone = first - behind + lines / 2
+    middle_m = gone / rate
+    middle_m -= (middle_m * (rate + bend * middle_m) - gone) / (rate + 2.0 * bend * middle_m)
+    half_m = (lines / 2 + 0.1) / rate
+    from_m, to_m = np.maximum(middle_m - half_m, 1.0), middle_m + half_m
     place = rays.start[ray] + (rays.first[ray] + rays.second[ray] * middle_m[:, None]) * middle_m[:, None]
     rise_m = (
         roofs.over(level, place[:, 0], place[:, 1])
         - rays.eye_m[ray]
         - from_m * from_m / (2.002 * rays.radius_m[ray])
     )
-    slope = np.where(rise_m > 0.0, rise_m / from_m, rise_m / to_m)
-    return np.asarray(slope >= rays.least_slope[ray] - np.abs(rays.least_slope[ray]) * 2e-3 - 1e-4)
+    slope = rise_m / np.where(rise_m > 0.0, from_m, to_m)
+    least = rays.least_slope[ray]
+    return np.asarray(slope >= least - np.abs(least) * 2e-3 - 1e-4)
 
 
 class _Ways:

@@ -27,7 +27,7 @@ from skysill.fan import (
     steepness,
 )
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
-from skysill.horizon.rays import reach_needed_m
+from skysill.horizon.rays import reach_needed_m, sight_slope
 from skysill.look import look_angles, refraction_deg
 from skysill.site import Criteria, Satellite, Terminal
 from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
@@ -346,11 +346,8 @@ def _near_of(ground: Ground, places: Places, question: Question) -> Close:
     everyone = np.arange(places.eye_m.size)
     place, offset_deg = _offsets(fan)
     whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    seen = _first_rays(
-        fan,
-        np.append(place[whole], everyone),
-        np.append(offset_deg[whole], np.zeros(everyone.size)),
-    )
+    ahead = _first_rays(fan, everyone, np.zeros(everyone.size))  # it may leave less to be looked for beside it
+    seen = ahead.and_more(_first_rays(fan, place[whole], offset_deg[whole]))
     near, seen.place = np.unique(seen.place, return_inverse=True)
     none = np.zeros(everyone.size, dtype=bool)
     nothing = np.full(everyone.size, np.nan)
@@ -398,14 +395,16 @@ def _centre(fan: _Fan) -> tuple[Floats, Floats, Bools]:
     """The ray itself: the highest ground on its azimuth, whether it is met, and what it leaves for the room."""
     places, count = fan.places, fan.places.eye_m.size
     everyone, level = np.arange(count), np.zeros(count)
-    rays = fan.rays(everyone, level, np.full(count, -np.inf), np.full(count, _FIRST_LOOK_M))
+    surely = _surely_seen(fan)
+    rays = fan.rays(everyone, level, surely, np.full(count, _FIRST_LOOK_M))
     seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    top = np.full(count, -np.inf)
+    top = surely.copy()
     np.maximum.at(top, seen.ray, seen.slope)
     reach_m = np.minimum(fan.reach_below(top, everyone), places.needed_m)
     more = np.flatnonzero(reach_m > _FIRST_LOOK_M)
     if more.size:
-        farther = fan.rays(more, level[more], top[more], reach_m[more])
+        least = np.minimum(top, np.tan(np.deg2rad(places.apparent_deg)))
+        farther = replace(fan.rays(more, level[more], least[more], reach_m[more]), near_m=_FIRST_LOOK_M)
         beyond = sampled(fan.ground.grid, farther, fan.ground.ceiling)
         seen = Samples(
             np.concatenate([seen.ray, more[beyond.ray]]),
@@ -424,6 +423,36 @@ def _centre(fan: _Fan) -> tuple[Floats, Floats, Bools]:
     nearest = met[_first_of_each(seen.ray[met], slant_m[met], slant_m[met])]
     fan.slant_m[seen.ray[nearest]] = slant_m[nearest]
     return top_deg, top_m, inside
+
+
+def _surely_seen(fan: _Fan) -> Floats:
+    """Slope that the highest ground on the ray surely reaches, at most the ray's own; -inf where nothing is known."""
+    places, cell_m = fan.places, fan.ground.cell_size_m
+    distance_m = (fan.near_m + 2.0 * cell_m) * 1.25 ** np.arange(24.0)
+    first, second = fan.maps.along(places.azimuth_deg)
+    column, row = np.moveaxis(
+        fan.maps.start[:, None]
+        + (first[:, None] + second[:, None] * distance_m[:, None]) * distance_m[:, None],
+        2,
+        0,
+    )
+    slope = sight_slope(
+        distance_m, interpolate(fan.ground.grid, column, row), antenna_elevation_m=places.eye_m[:, None],
+        radius_m=places.radius_m[:, None],
+    )  # fmt: skip
+    slope[np.isnan(slope) | (distance_m > places.needed_m[:, None] - 2.0 * cell_m)] = -np.inf
+    surely = slope.max(axis=1)
+    return np.asarray(np.minimum(surely - 1e-3 - 1e-3 * np.abs(surely), np.tan(np.deg2rad(places.apparent_deg))))
+
+
+def _surely_known(fan: _Fan, place: Ints) -> Bools:
+    """Whether there is ground around a place as far as a ray needs to meet some."""
+    grid = fan.ground.grid
+    rows, columns = grid.values.shape
+    cells = (fan.near_m + 3.0 * fan.ground.cell_size_m) * fan.cells_per_m
+    column, row = fan.maps.start[place].T
+    inside = (column > cells) & (row > cells) & (column < columns - 1 - cells) & (row < rows - 1 - cells)
+    return np.asarray(inside & (not grid.has_void))
 
 
 def _first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
@@ -477,6 +506,9 @@ class _Seen:
 
     def take(self, at: Ints) -> _Seen:
         return _Seen(*(getattr(self, name)[at] for name in self.__slots__))
+
+    def and_more(self, more: _Seen) -> _Seen:
+        return _Seen(*(np.append(getattr(self, name), getattr(more, name)) for name in self.__slots__))
 
 
 _MOST_DEG = 90
@@ -533,18 +565,27 @@ def _still_close(fan: _Fan, seen: _Seen) -> Ints:
 
 
 def _beside(fan: _Fan, place: Ints, offset_deg: Floats, seen: _Seen) -> None:
-    """The rays between, only beside ground that came near enough to control or to make the room doubtful."""
-    seen = seen.take(_still_close(fan, seen))
-    between = (np.abs(offset_deg - np.round(offset_deg)) >= 1e-6) & (np.abs(offset_deg) < _MOST_DEG)
-    place, offset_deg = place[between], offset_deg[between]
+    """The rays between, only beside ground that came near enough to control or to make the room doubtful.
+
+    The nearest ones first: what they see is closest to what is known, and may leave less to look for.
+    """
     key = place * (4 * _MOST_DEG) + np.round(offset_deg).astype(np.int64) + _MOST_DEG
-    order = np.argsort(key, kind="stable")
-    place, offset_deg, key = place[order], offset_deg[order], key[order]
-    run_key, from_m, to_m = _runs(fan, seen)
-    low, high = np.searchsorted(key, run_key, side="left"), np.searchsorted(key, run_key, side="right")
-    run = np.repeat(np.arange(run_key.size), high - low)
-    ray = np.arange(run.size) - np.repeat(np.cumsum(high - low) - (high - low), high - low) + low[run]
-    _stretches_of(fan, place[ray], offset_deg[ray], np.maximum(from_m[run], fan.near_m), to_m[run])
+    tenths = np.round(np.abs(offset_deg - np.round(offset_deg)) * 10.0).astype(np.int64)
+    tenths[np.abs(offset_deg) >= _MOST_DEG] = 0
+    for tenth in range(1, 6):
+        some = np.flatnonzero(tenths == tenth)
+        some = some[np.argsort(key[some], kind="stable")]
+        share = (tenth * 0.1 + 0.01) / 0.51
+        nearer = np.maximum(np.abs(seen.degree) - 0.1 * tenth, 0.0)
+        close = replace(seen, aside=np.tan(np.deg2rad(nearer)), slack=seen.slack * share)
+        run_key, from_m, to_m = _runs(fan, close.take(_still_close(fan, close)))
+        low, high = (np.searchsorted(key[some], run_key, side=side) for side in _SIDES)
+        run = np.repeat(np.arange(run_key.size), high - low)
+        ray = some[np.arange(run.size) - np.repeat(np.cumsum(high - low) - high, high - low)]
+        _stretches_of(fan, place[ray], offset_deg[ray], np.maximum(from_m[run], fan.near_m), to_m[run])
+
+
+_SIDES: tuple[Literal["left"], Literal["right"]] = ("left", "right")
 
 
 def _runs(fan: _Fan, seen: _Seen) -> tuple[Ints, Floats, Floats]:
@@ -652,9 +693,11 @@ def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: 
     matters = (aside < depth[place]) & (np.abs(offset_deg) < 90.0)
     place, offset_deg = place[matters], offset_deg[matters]
     least = np.tan(np.deg2rad(apparent[place]))
-    looked = fan.rays(place, offset_deg, np.full(place.size, -np.inf), fan.reach_below(least, place))
+    everywhere = _surely_known(fan, place)  # a ray without any ground says nothing; one with low ground is open
+    lowest = np.where(everywhere, least - 1e-3, -np.inf)
+    looked = fan.rays(place, offset_deg, lowest, fan.reach_below(least, place))
     seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
-    top = np.full(place.size, -np.inf)
+    top = np.where(everywhere, least - 1e-3, -np.inf)
     np.maximum.at(top, seen.ray, seen.slope)
     some = np.flatnonzero(np.isfinite(top))
     away = column_margin_deg(offset_deg[some], apparent[place[some]], 90.0, np.rad2deg(np.arctan(top[some])))
