@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.horizon.silhouette import Silhouette
@@ -188,28 +190,42 @@ def _spares(
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
     rng = np.random.default_rng(_SEED)
-    step_m = rng.normal(size=(samples, 3)) * [errors.position_m, errors.position_m, errors.height_m]
+    slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
+    step_m = _normal(rng, samples, 3) * slip_m
     least_deg = np.full(samples, np.inf)
     for witness in witnesses:
         s = witness.silhouette
         shift_az, shift_el, stretch = _drawn(witness, errors, criteria, rng, samples)
         distance_m = np.where(np.isnan(s.distance_m), criteria.assumed_distance_m, s.distance_m)
         parallax_az, parallax_el = _parallax_deg(s, distance_m, step_m)
-        offset_deg = s.azimuth_deg + shift_az + parallax_az - azimuth_deg
-        top_deg = s.elevation_deg + shift_el + parallax_el
-        floor_deg = np.where(np.asarray(s.floor_deg) > -90.0, s.floor_deg + shift_el + parallax_el, -90.0)
-        spare_deg = column_margin_deg(offset_deg, elevation_deg, top_deg, floor_deg) - room_angle_deg(
-            np.maximum(distance_m * stretch, 0.1), terminal, criteria
-        )
+        shift_el = shift_el + parallax_el
+        offset_deg = _single(wrap_180(s.azimuth_deg - azimuth_deg)) + shift_az + parallax_az
+        top_deg, floor_deg = _single(s.elevation_deg) + shift_el, _single(s.floor_deg)
+        if (floor_deg > -90.0).any():
+            floor_deg = np.where(floor_deg > -90.0, floor_deg + shift_el, floor_deg)
+        margin_deg = column_margin_deg(offset_deg, np.float32(elevation_deg), top_deg, floor_deg)
+        room_deg = room_angle_deg(np.maximum(distance_m * stretch, 0.1), terminal, criteria)
+        spare_deg = margin_deg - _single(room_deg)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
     return least_deg
 
 
+def _single(values: ArrayLike) -> Any:
+    return np.asarray(values, dtype=np.float32)
+
+
+def _normal(rng: np.random.Generator, samples: int, count: int) -> Any:
+    """(samples, count) standard normal draws, single precision: a hundred-thousandth of a degree is ample here."""
+    return rng.standard_normal(size=(samples, count), dtype=np.float32)
+
+
 def _parallax_deg(silhouette: Silhouette, distance_m: Floats, step_m: Floats) -> tuple[Floats, Floats]:
     """Shift of each column's direction when the dish stands `step_m` (samples, 3) off; small-step form."""
-    azimuth_rad, elevation_rad = np.deg2rad(silhouette.azimuth_deg), np.deg2rad(silhouette.elevation_deg)
+    azimuth_rad = _single(np.deg2rad(silhouette.azimuth_deg))
+    elevation_rad = _single(np.deg2rad(silhouette.elevation_deg))
+    distance_m = _single(distance_m)
     east_m, north_m, up_m = (step_m[:, i : i + 1] for i in range(3))
-    level_m = np.maximum(distance_m * np.cos(elevation_rad), 0.2)
+    level_m = np.maximum(distance_m * np.cos(elevation_rad), np.float32(0.2))
     ahead_m = east_m * np.sin(azimuth_rad) + north_m * np.cos(azimuth_rad)
     aside_m = east_m * np.cos(azimuth_rad) - north_m * np.sin(azimuth_rad)
     rise_m = ahead_m * np.sin(elevation_rad) - up_m * np.cos(elevation_rad)
@@ -232,18 +248,22 @@ def _drawn_readings(
 ) -> tuple[Floats, Floats, Floats]:
     s = witness.silhouette
     anchors = np.zeros((len(s), 2), dtype=int) if witness.anchors is None else witness.anchors
-    weights = np.tile([1.0, 0.0], (len(s), 1)) if witness.weights is None else witness.weights
+    weights = _single(np.tile([1.0, 0.0], (len(s), 1)) if witness.weights is None else witness.weights)
     used, at = np.unique(anchors, return_inverse=True)
     at = at.reshape(anchors.shape)
 
     def one(sigma: float) -> Floats:
-        common = rng.normal(size=(samples, 1)) * sigma * _SHARE_COMMON
-        own = rng.normal(size=(samples, used.size)) * sigma * OWN_SHARE
+        common = _normal(rng, samples, 1) * sigma * _SHARE_COMMON
+        own = _normal(rng, samples, used.size) * sigma * OWN_SHARE
         return np.asarray(common + own[:, at[:, 0]] * weights[:, 0] + own[:, at[:, 1]] * weights[:, 1])
 
-    stretch = 1.0 + rng.normal(size=(samples, used.size)) * errors.distance_fraction
+    stretch = 1.0 + _normal(rng, samples, used.size) * errors.distance_fraction
     known = ~np.isnan(s.distance_m)
-    return one(errors.bearing_deg), one(errors.inclination_deg), np.where(known, stretch[:, at[:, 0]], 1.0)
+    return (
+        one(errors.bearing_deg),
+        one(errors.inclination_deg),
+        np.where(known, stretch[:, at[:, 0]], np.float32(1.0)),
+    )
 
 
 def _drawn_terrain(
@@ -256,7 +276,7 @@ def _drawn_terrain(
     """
     s = witness.silhouette
     level_m = s.distance_m * np.cos(np.deg2rad(s.elevation_deg))
-    shift_el = np.zeros((samples, len(s)))
+    shift_el: Any = np.zeros((samples, len(s)), dtype=np.float32)
     for index, thing in enumerate(s.things):
         mine = np.flatnonzero(s.thing == index)
         length_m = witness.correlation_m.get(thing.name, 150.0)
@@ -264,31 +284,31 @@ def _drawn_terrain(
         knots_m = np.append(
             0.0, length_m * 2.0 ** np.arange(0, max(2, int(np.ceil(np.log2(max(far_m / length_m, 2.0)))) + 1))
         )
-        draws = rng.normal(size=(samples, knots_m.size)) * errors.terrain
+        draws = _normal(rng, samples, knots_m.size) * errors.terrain
         if not mine.size:
             continue
         upper = np.clip(np.searchsorted(knots_m, level_m[mine], side="right"), 1, knots_m.size - 1)
-        share = (level_m[mine] - knots_m[upper - 1]) / (knots_m[upper] - knots_m[upper - 1])
+        share = _single((level_m[mine] - knots_m[upper - 1]) / (knots_m[upper] - knots_m[upper - 1]))
         unit = draws[:, upper - 1] * (1.0 - share) + draws[:, upper] * share
         if witness.ground_shared:
             unit = unit - draws[:, :1]
-        shift_el[:, mine] = unit * np.asarray(s.sigma_deg)[mine]
-    return np.zeros((1, len(s))), shift_el, np.ones((1, len(s)))
+        shift_el[:, mine] = unit * _single(s.sigma_deg)[mine]
+    return np.zeros((1, len(s)), dtype=np.float32), shift_el, np.ones((1, len(s)))
 
 
 def _drawn_obstacles(
     witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
 ) -> tuple[Floats, Floats, Floats]:
     s = witness.silhouette
-    aside_m = rng.normal(size=(samples, len(s.things))) * errors.obstacle_m
+    aside_m = _normal(rng, samples, len(s.things)) * errors.obstacle_m
     grown_m = np.array([witness.growth_m.get(thing.name, 0.0) for thing in s.things])
-    height_m = rng.normal(size=(samples, len(s.things))) * np.hypot(
-        errors.obstacle_m, errors.growth_fraction * grown_m
+    height_m = _normal(rng, samples, len(s.things)) * _single(
+        np.hypot(errors.obstacle_m, errors.growth_fraction * grown_m)
     )
-    level_m = np.maximum(s.distance_m * np.cos(np.deg2rad(s.elevation_deg)), 0.2)
-    turn = np.cos(np.deg2rad(s.elevation_deg))
+    turn = _single(np.cos(np.deg2rad(s.elevation_deg)))
+    level_m = np.maximum(_single(s.distance_m) * turn, np.float32(0.2))
     return (
         np.rad2deg(np.arctan2(aside_m[:, s.thing], level_m)),
-        np.rad2deg(np.arctan2(height_m[:, s.thing] * turn, s.distance_m)),
+        np.rad2deg(np.arctan2(height_m[:, s.thing] * turn, _single(s.distance_m))),
         np.ones((1, len(s))),
     )
