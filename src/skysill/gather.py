@@ -53,6 +53,8 @@ _CORRELATION_CELLS = 5.0
 _STILL_M = 0.01
 _STANDS_ON_M = 1.5
 _GROUND_APART_M = 10.0
+_SAME_GROUND_M = 30.0
+_BURIED_M = 5.0
 _REMEMBERED_SLACK_M = 50.0
 
 
@@ -250,18 +252,35 @@ def _ground_notes(job: Job, site: Site, mount: Mount, latitude_deg: float, longi
     return notes
 
 
+def _refuse_below_ground(
+    job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float
+) -> None:
+    """A dish whose given elevation lies under the ground there is a slip of the pen, or of the datum."""
+    bare = tuple(r for r in job.sources.rasters if r.kind == "bare")
+    ground_m, source = _ground(replace(job.sources, rasters=bare), latitude_deg, longitude_deg)
+    if ground_m is None and float(np.hypot(mount.east_m, mount.north_m)) < _SAME_GROUND_M:
+        ground_m, source = site.ground_elevation_m, "the site's ground"
+    depth_m = (
+        -np.inf
+        if ground_m is None or mount.antenna_elevation_m is None
+        else ground_m - mount.antenna_elevation_m
+    )
+    if depth_m > _BURIED_M:
+        raise InputError(
+            f"the dish centre, {mount.antenna_elevation_m:.1f} m, is {depth_m:.1f} m below the ground there "
+            f"({ground_m:.1f} m, {source}).",
+            where=f'mount "{mount.name}", surface_elevation_m',
+            mend="It is an elevation above the same datum as the ground; surface_height_m counts from the ground.",
+        )
+
+
 def _on_surface(
     job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float
 ) -> tuple[Mount, bool]:
     """The mount with the elevation it stands on, and whether a raster says so."""
     ground_m = site.ground_elevation_m
     if mount.surface_elevation_m is not None:
-        if ground_m is not None and mount.surface_elevation_m < ground_m - 50.0:
-            raise InputError(
-                f"the mount stands {ground_m - mount.surface_elevation_m:.0f} m below the site's ground.",
-                where=f'mount "{mount.name}", surface_elevation_m',
-                mend=f"It is an elevation above the same datum as the ground ({ground_m:.1f} m).",
-            )
+        _refuse_below_ground(job, site, mount, latitude_deg, longitude_deg)
         return replace(mount, surface_source="given"), False
     from_raster = site.ground_source not in ("given", "unknown")
     if mount.surface_height_m is not None and ground_m is not None:

@@ -212,3 +212,22 @@ def test_bad_input_is_one_line_and_exit_2(tmp_path, monkeypatch, arguments, sent
     assert sentence in result.stderr
     assert result.stderr.count("\n") == 1
     assert result.stdout == ""
+
+
+def test_a_site_outside_every_raster_is_refused():
+    result = check("--at", "58.0312 S 24.6541 W", "--satellite", "24W", "--terrain", DEMO / "island.tif")
+    assert result.exit_code == 2
+    assert "-58.03120, -24.65410 lies outside island.tif. Give a raster that reaches it" in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_a_dish_below_the_ground_is_refused(tmp_path):
+    text = (
+        (DEMO / "farm.toml").read_text(encoding="utf-8").replace('"island.tif"', f'"{DEMO / "island.tif"}"')
+    )
+    text += '\n[[mounts]]\nname = "cellar"\nsurface_elevation_m = 1.0\nheight_m = 1.0\n'
+    (tmp_path / "buried.toml").write_text(text, encoding="utf-8")
+    result = check(tmp_path / "buried.toml", "--mount", "cellar")
+    assert result.exit_code == 2
+    assert 'mount "cellar", surface_elevation_m: the dish centre, 2.0 m, is ' in result.stderr
+    assert " m below the ground there (" in result.stderr

@@ -77,10 +77,12 @@ def check(
     wanted = {option: path for option, path in pictures.items() if path is not None}
     _refuse_early(wanted)
     from skysill.assess import assess
+    from skysill.files.scenes import refuse_outside
     from skysill.remedies import with_remedies
 
     job = asked.job()
     mount = asked.mount(job)
+    refuse_outside(job)
     job = replace(job, notes=(*job.notes, *asked.mount_notes(job)))
     if picture_of is not None and picture_of not in [satellite.name for satellite in job.satellites]:
         raise InputError(f'no satellite is called "{picture_of}".', where="--picture-of")

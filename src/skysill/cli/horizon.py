@@ -53,9 +53,11 @@ def horizon(
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
     _refuse_early(out_file, plot)
     from skysill.assess import horizon_profile
+    from skysill.files.scenes import refuse_outside
 
     job = asked.job(satellites=False)
     mount = asked.mount(job)
+    refuse_outside(job)
     if job.sources.readings is None and not job.sources.rasters and job.sources.scene is None:
         raise InputError(
             "no source was given.", mend="Give --terrain, --horizon or --obstacles, or a site file."

@@ -19,7 +19,16 @@ from skysill.positions import offset_position
 from skysill.site import Mount, Site, Survey
 from skysill.units import Floats
 
-__all__ = ["inline_obstacles", "open_listed", "open_terrain", "plan_of", "read_scene", "scene_of", "stand_on"]
+__all__ = [
+    "inline_obstacles",
+    "open_listed",
+    "open_terrain",
+    "plan_of",
+    "read_scene",
+    "refuse_outside",
+    "scene_of",
+    "stand_on",
+]
 
 
 def open_terrain(texts: Sequence[str], errors_m: Sequence[float] = ()) -> tuple[Any, ...]:
@@ -62,6 +71,24 @@ def open_listed(
     return tuple(
         open_rasters([RasterSpec(*given) for given in zip(paths, cast(Any, kinds), errors_m, strict=True)])
     )
+
+
+def refuse_outside(job: Job) -> None:
+    """A site that none of the rasters given reaches, and that nobody measured, is a slip rather than a question.
+
+    Raises
+    ------
+    InputError : the site lies outside every raster, and there are no readings
+    """
+    site, rasters = job.site, job.sources.rasters
+    if not rasters or job.sources.readings is not None:
+        return
+    if all(r.window(site.latitude_deg, site.longitude_deg, r.cell_size_m) is None for r in rasters):
+        raise InputError(
+            f"{site.latitude_deg:.5f}, {site.longitude_deg:.5f} lies outside {', '.join(r.name for r in rasters)}.",
+            where=f'site "{site.name}"',
+            mend="Give a raster that reaches it, or mend the position: are latitude and longitude swapped?",
+        )
 
 
 def stand_on(site: Site, rasters: Sequence[Any]) -> Ground:
