@@ -135,7 +135,6 @@ class Steepness:
         """The most within STEEP_CELLS cells of places."""
         return np.asarray(_look_up(self.local, _STEEP_LEVEL, column, row), dtype=np.float64)
 
-
     def beside(self, column: Floats, row: Floats) -> Floats:
         """The most within NEAR_CELLS cells of places."""
         return np.asarray(_look_up(self.near, _NEAR_LEVEL, column, row), dtype=np.float64)
@@ -426,7 +425,9 @@ def _of_interest(rays: Rays, ray: Ints, distance_m: Floats, height_m: Floats) ->
     slope = rays.least_slope[ray]
     lowest_m = rays.eye_m[ray] + (slope - np.abs(slope) * 2e-3) * distance_m - _SLACK_M
     with np.errstate(invalid="ignore"):
-        wanted = (height_m >= lowest_m) & (distance_m >= rays.each_near_m[ray]) & (distance_m <= rays.limit_m[ray])
+        wanted = (
+            (height_m >= lowest_m) & (distance_m >= rays.each_near_m[ray]) & (distance_m <= rays.limit_m[ray])
+        )
     return ray[wanted], distance_m[wanted], height_m[wanted]
 
 

@@ -346,7 +346,9 @@ def _near_of(ground: Ground, places: Places, question: Question) -> Close:
     everyone = np.arange(places.eye_m.size)
     place, offset_deg = _offsets(fan)
     whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    ahead = _first_rays(fan, everyone, np.zeros(everyone.size))  # it may leave less to be looked for beside it
+    ahead = _first_rays(
+        fan, everyone, np.zeros(everyone.size)
+    )  # it may leave less to be looked for beside it
     seen = ahead.and_more(_first_rays(fan, place[whole], offset_deg[whole]))
     near, seen.place = np.unique(seen.place, return_inverse=True)
     none = np.zeros(everyone.size, dtype=bool)
@@ -442,7 +444,9 @@ def _surely_seen(fan: _Fan) -> Floats:
     )  # fmt: skip
     slope[np.isnan(slope) | (distance_m > places.needed_m[:, None] - 2.0 * cell_m)] = -np.inf
     surely = slope.max(axis=1)
-    return np.asarray(np.minimum(surely - 1e-3 - 1e-3 * np.abs(surely), np.tan(np.deg2rad(places.apparent_deg))))
+    return np.asarray(
+        np.minimum(surely - 1e-3 - 1e-3 * np.abs(surely), np.tan(np.deg2rad(places.apparent_deg)))
+    )
 
 
 def _surely_known(fan: _Fan, place: Ints) -> Bools:
@@ -693,7 +697,9 @@ def _depths(fan: _Fan, place: Ints, offset_deg: Floats, inside: Bools, top_deg: 
     matters = (aside < depth[place]) & (np.abs(offset_deg) < 90.0)
     place, offset_deg = place[matters], offset_deg[matters]
     least = np.tan(np.deg2rad(apparent[place]))
-    everywhere = _surely_known(fan, place)  # a ray without any ground says nothing; one with low ground is open
+    everywhere = _surely_known(
+        fan, place
+    )  # a ray without any ground says nothing; one with low ground is open
     lowest = np.where(everywhere, least - 1e-3, -np.inf)
     looked = fan.rays(place, offset_deg, lowest, fan.reach_below(least, place))
     seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)

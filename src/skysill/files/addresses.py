@@ -7,6 +7,7 @@ import json
 import math
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +22,16 @@ from skysill.positions import parse_position
 from skysill.site import Satellite
 from skysill.units import Floats, Ints
 
-__all__ = ["AddressFile", "Addresses", "Record", "Reject", "neutralized", "open_addresses", "read_addresses"]
+__all__ = [
+    "AddressFile",
+    "Addresses",
+    "Record",
+    "Reject",
+    "neutralized",
+    "open_addresses",
+    "raw_records",
+    "read_addresses",
+]
 
 _KNOWN = ("id", "position", "latitude", "longitude", "mount_height_m", "satellite")
 _DECIMAL = re.compile(r"^\s*([+-]?\d{1,2}(?:\.\d+)?)\s*,\s*([+-]?\d{1,3}(?:\.\d+)?)\s*$")
@@ -56,6 +66,7 @@ class AddressFile:
     """An opened list: how it is written, and its columns.
 
     delimiter, encoding, header, line_end : CSV only; header is its raw bytes
+    plain : CSV without any quote, so that every line is a record
     """
 
     path: Path
@@ -65,6 +76,7 @@ class AddressFile:
     encoding: str = "utf-8"
     header: bytes = b""
     line_end: bytes = b"\n"
+    plain: bool = False
 
     def records(self) -> Iterator[Record]:
         if self.kind == "csv":
@@ -137,28 +149,36 @@ def _open_csv(path: Path) -> AddressFile:
         raise InputError("the file is empty.", where=os.fspath(path), mend="Give a list with a header line.")
     if sample[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in sample:
         raise InputError("this is not UTF-8 text.", where=os.fspath(path), mend="Save it as CSV in UTF-8.")
-    encoding = _encoding(path)
+    encoding, plain = _encoding(path)
     line_end = b"\r\n" if head.endswith(b"\r\n") else b"\n"
     header = head.rstrip(b"\r\n")
     shown = header.removeprefix(b"\xef\xbb\xbf").decode(encoding, "replace")
     delimiter = max(",;\t", key=shown.count)
     names = tuple(next(csv.reader([shown], delimiter=delimiter), []))
-    return AddressFile(path, "csv", names, delimiter, encoding, header, line_end)
+    return AddressFile(path, "csv", names, delimiter, encoding, header, line_end, plain)
 
 
-def _encoding(path: Path) -> str:
-    """UTF-8 where all of it is, else the Western European code page: its bytes pass through untouched either way."""
+def _encoding(path: Path) -> tuple[str, bool]:
+    """UTF-8 where all of it is, else the Western European code page: its bytes pass through untouched either way.
+
+    And whether no cell of it is quoted.
+    """
     import codecs
 
-    decoder = codecs.getincrementaldecoder("utf-8")()
+    decoder, encoding, plain = codecs.getincrementaldecoder("utf-8")(), "utf-8", True
     with open(path, "rb") as stream:
+        while block := stream.read(1 << 20):
+            plain = plain and b'"' not in block
+            if encoding == "utf-8":
+                try:
+                    decoder.decode(block)
+                except UnicodeDecodeError:
+                    encoding = "cp1252"
         try:
-            while block := stream.read(1 << 20):
-                decoder.decode(block)
             decoder.decode(b"", final=True)
         except UnicodeDecodeError:
-            return "cp1252"
-    return "utf-8"
+            encoding = "cp1252"
+    return encoding, plain
 
 
 def _csv_records(file: AddressFile) -> Iterator[Record]:
@@ -185,6 +205,46 @@ def _csv_records(file: AddressFile) -> Iterator[Record]:
             yield _quoted_record(whole, began, file)
         if pending:
             yield _quoted_record(b"".join(pending), began, file)
+
+
+_BLOCK_BYTES = 1 << 22
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Lines of a CSV file without any quote, one record a line; line : the number of the first one."""
+
+    line: int
+    lines: list[bytes]
+
+    def records(self, file: AddressFile) -> Iterator[Record]:
+        for number, line in enumerate(self.lines, self.line):
+            raw = line.rstrip(b"\r\n")
+            if raw.strip():
+                yield Record(number, raw.decode(file.encoding, "replace").split(file.delimiter), raw)
+
+
+def _blocks(file: AddressFile) -> Iterator[_Lines | Iterator[Record]]:
+    """The list in blocks of plain lines where it has no quotes, else record by record."""
+    if not file.plain:
+        yield file.records()
+        return
+    with open(file.path, "rb") as stream:
+        stream.readline()
+        number = 2
+        while lines := stream.readlines(_BLOCK_BYTES):
+            yield _Lines(number, lines)
+            number += len(lines)
+
+
+def raw_records(file: AddressFile) -> Iterator[bytes]:
+    """Each CSV record's own bytes without the line's end, for a list without quotes."""
+    with open(file.path, "rb") as stream:
+        stream.readline()
+        for line in stream:
+            raw = line.rstrip(b"\r\n")
+            if raw.strip():
+                yield raw
 
 
 def _quoted_record(whole: bytes, line: int, file: AddressFile) -> Record:
@@ -270,19 +330,31 @@ def read_addresses(
 ) -> Addresses:
     """Read every record's place, mount height and satellite; those that cannot be read are rejected with a reason."""
     reader = _Reader(file, default_height_m, list(satellites))
-    kept: list[tuple[int, float, float, float, int]] = []
+    kept: list[Floats] = [np.zeros((5, 0))]
     rejects: list[Reject] = []
-    seen: dict[str, int] = {}
+    seen: Counter[str] = Counter()
     count = 0
-    for count, record in enumerate(file.records(), 1):
-        identity = reader.identity(record)
-        if identity:
-            seen[identity] = seen.get(identity, 0) + 1
-        try:
-            kept.append((count - 1, *reader.read(record)))
-        except _RefusedError as fault:
-            rejects.append(Reject(record.line, identity, str(fault)))
-    columns = np.array(kept, dtype=np.float64).reshape(-1, 5).T
+    for block in _blocks(file):
+        whole = reader.read_block(block) if isinstance(block, _Lines) else None
+        if whole is not None:
+            identities, columns = whole
+            seen.update(identities)
+            number = np.arange(count, count + columns.shape[1], dtype=np.float64)
+            kept.append(np.vstack([number, columns]))
+            count += columns.shape[1]
+            continue
+        rows: list[tuple[float, ...]] = []
+        for record in block.records(file) if isinstance(block, _Lines) else block:
+            count += 1
+            identity = reader.identity(record)
+            seen[identity] += 1
+            try:
+                rows.append((count - 1, *reader.read(record)))
+            except _RefusedError as fault:
+                rejects.append(Reject(record.line, identity, str(fault)))
+        kept.append(np.array(rows, dtype=np.float64).reshape(-1, 5).T)
+    del seen[""]
+    columns = np.concatenate(kept, axis=1)
     return Addresses(
         count=count,
         record=columns[0].astype(np.int64),
@@ -303,6 +375,7 @@ class _Reader:
         self.id, self.position, self.latitude, self.longitude, self.height, self.satellite = (
             file.column(name) for name in _KNOWN
         )
+        self.delimiter, self.encoding = file.delimiter, file.encoding
         self.default_height_m = default_height_m
         self.satellites = satellites
         self.known: dict[str, int] = {}
@@ -315,6 +388,33 @@ class _Reader:
         if len(cells) < self.width:
             raise _RefusedError(f"it has {len(cells)} cells where the header has {self.width}")
         return *self._place(cells), self._height_m(cells), self._satellite(cells)
+
+    def read_block(self, block: _Lines) -> tuple[Sequence[str], Floats] | None:
+        """Ids, and (4, n) of what `read` gives, where every line is in order; None where one may not be."""
+        if self.position is not None or self.latitude is None or self.longitude is None:
+            return None
+        text = b"".join(block.lines).decode(self.encoding, "replace").replace("\r\n", "\n")
+        if "\r" in text:
+            return None
+        rows = [line.split(self.delimiter) for line in text.removesuffix("\n").split("\n")]
+        if min(map(len, rows)) < self.width:
+            return None
+        cells = list(zip(*rows, strict=False))
+        try:
+            latitude, longitude = (
+                np.array([float(c) for c in cells[i]]) for i in (self.latitude, self.longitude)
+            )
+            heights = [self._height_of(c) for c in cells[self.height]] if self.height is not None else None
+            good = (np.abs(latitude) <= 90.0).all() and (np.abs(longitude) <= 180.0).all()
+            if not good:
+                return None
+            named = [] if self.satellite is None else cells[self.satellite]
+            number = {text: self._named_satellite(text.strip()) for text in dict.fromkeys(named)}
+        except (ValueError, _RefusedError):
+            return None
+        height = np.full(latitude.size, self.default_height_m) if heights is None else np.array(heights)
+        own = np.array([number[text] for text in named]) if named else np.full(latitude.size, -1.0)
+        return [] if self.id is None else cells[self.id], np.vstack([latitude, longitude, height, own])
 
     def _place(self, cells: Sequence[Any]) -> tuple[float, float]:
         if self.geojson and cells[-1] is not None:
@@ -359,7 +459,9 @@ class _Reader:
         return latitude, longitude
 
     def _height_m(self, cells: Sequence[Any]) -> float:
-        value = None if self.height is None else cells[self.height]
+        return self._height_of(None if self.height is None else cells[self.height])
+
+    def _height_of(self, value: Any) -> float:
         if value is None or (isinstance(value, str) and not value.strip()):
             return self.default_height_m
         height_m = self._number(value, "mount_height_m")
@@ -368,7 +470,11 @@ class _Reader:
         return height_m
 
     def _satellite(self, cells: Sequence[Any]) -> int:
-        text = "" if self.satellite is None else str(cells[self.satellite] or "").strip()
+        return self._named_satellite(
+            "" if self.satellite is None else str(cells[self.satellite] or "").strip()
+        )
+
+    def _named_satellite(self, text: str) -> int:
         if not text:
             return -1
         if text not in self.known:

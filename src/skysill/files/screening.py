@@ -7,6 +7,7 @@ import io
 import json
 import mmap
 import os
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import lru_cache
@@ -24,6 +25,7 @@ from skysill.files.addresses import (
     Record,
     neutralized,
     open_addresses,
+    raw_records,
     read_addresses,
 )
 from skysill.files.parts import Parts, looks_of
@@ -285,6 +287,11 @@ def _held(raster: Raster, looks: tuple[str, ...], box: tuple[int, int, int, int]
 def _texts(task: _Task, tried: Mapping[int, tuple[Ints, Screened]]) -> tuple[list[str], Ints]:
     """The text added to every address, and its verdict's number; of several satellites the best one speaks."""
     count = task.row.size
+    if len(task.asked.satellites) == 1 and len(tried) == 1:
+        ((number, (at, found)),) = tried.items()
+        if at.size == count:
+            ranks = [RANK[verdict] for verdict in found.verdict]
+            return _lines(task.satellites[number].name, found), np.array(ranks, dtype=np.int64)
     rank = np.full(count, 99.0)
     texts = [""] * count
     codes = np.zeros(count, dtype=np.int64)
@@ -340,7 +347,7 @@ def _assemble(
         else:
             changed = _write_csv(whole, file, places, store, names, asked.neutralize)
     finally:
-        best = store.best(len(groups))
+        best = store.best(len(groups), places.satellites)
         store.close()
     made = {out: whole}
     rejected = out.with_name(out.name + ".rejected.csv")
@@ -384,12 +391,17 @@ class _Answers:
         self._map = mmap.mmap(self._stream.fileno(), 0, access=mmap.ACCESS_READ)
         self._starts, self._lengths = self.start.tolist(), self.length.tolist()
 
-    def of(self, address: int) -> str:
+    def raw(self, address: int) -> bytes:
         start = self._starts[address]
-        return self._map[start : start + self._lengths[address]].decode("utf-8")
+        return self._map[start : start + self._lengths[address]]
 
-    def best(self, count: int) -> dict[str, int]:
+    def of(self, address: int) -> str:
+        return self.raw(address).decode("utf-8")
+
+    def best(self, count: int, satellites: Sequence[Satellite]) -> dict[str, int]:
         """How many addresses each satellite serves best."""
+        if len(satellites) == 1 and count:
+            return {satellites[0].name: len(self._starts)}
         tally: dict[str, int] = {}
         for address in range(len(self._starts) if count else 0):
             start = self._starts[address]
@@ -426,6 +438,8 @@ def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, Record
 def _write_csv(
     path: Path, file: AddressFile, places: Addresses, store: _Answers, names: Sequence[str], neutralize: bool
 ) -> int:
+    if file.plain and not neutralize:
+        return _write_plain_csv(path, file, places, store, names)
     delimiter, changed = file.delimiter, 0
     encoding = file.encoding if file.kind == "csv" else "utf-8"
     mark, tail = delimiter.encode(), file.line_end
@@ -447,6 +461,33 @@ def _write_csv(
         stream.flush()
         os.fsync(stream.fileno())
     return changed
+
+
+def _write_plain_csv(
+    path: Path, file: AddressFile, places: Addresses, store: _Answers, names: Sequence[str]
+) -> int:
+    """Every record is a line, so its bytes go through as they are, without being taken apart."""
+    mark, tail, split = file.delimiter.encode(), file.line_end, _SPLIT.encode()
+    to_quote = re.compile(b'["\r\n\x80-\xff' + mark + b"]")
+    screened = np.zeros(places.count, dtype=bool)
+    screened[places.record] = True
+    address = -1
+    with open(path, "wb", buffering=1 << 20) as stream:
+        stream.write(file.header + mark + file.delimiter.join(names).encode() + tail)
+        for raw, wanted in zip(raw_records(file), screened.tolist(), strict=False):
+            if not wanted:
+                continue
+            address += 1
+            added = store.raw(address)
+            if to_quote.search(added):
+                cells = added.decode("utf-8").split(_SPLIT)
+                added = _row_text(cells, file.delimiter).encode(file.encoding, "replace")
+            else:
+                added = added.replace(split, mark)
+            stream.write(raw + mark + added + tail)
+        stream.flush()
+        os.fsync(stream.fileno())
+    return 0
 
 
 def _row_text(cells: Sequence[str], delimiter: str) -> str:
