@@ -345,11 +345,7 @@ def _near_of(ground: Ground, places: Places, question: Question) -> Close:
     fan = _new_fan(ground, places, question)
     everyone = np.arange(places.eye_m.size)
     place, offset_deg = _offsets(fan)
-    whole = np.abs(offset_deg - np.round(offset_deg)) < 1e-6
-    ahead = _first_rays(
-        fan, everyone, np.zeros(everyone.size)
-    )  # it may leave less to be looked for beside it
-    seen = ahead.and_more(_first_rays(fan, place[whole], offset_deg[whole]))
+    seen = _first_rays(fan, place, offset_deg)
     near, seen.place = np.unique(seen.place, return_inverse=True)
     none = np.zeros(everyone.size, dtype=bool)
     nothing = np.full(everyone.size, np.nan)
@@ -522,42 +518,102 @@ _PIECE_CELLS = 1.5  # no piece of a ray between two crossings is longer
 def _first_rays(fan: _Fan, place: Ints, offset_deg: Floats) -> _Seen:
     """Follow every tenth ray; what comes so near that the rays beside it must be followed there.
 
-    Ground seen from the rays between differs by no more than the steepest ground can rise over half a degree.
+    Every fiftieth first, beginning with the centre, which may leave less to be looked for beside it.
     """
-    some = np.abs(offset_deg) < 90.0
-    place, offset_deg = place[some], offset_deg[some]
+    everyone = np.arange(fan.places.eye_m.size)
+    whole = (np.abs(offset_deg - np.round(offset_deg)) < 1e-6) & (np.abs(offset_deg) < _MOST_DEG)
+    place, offset_deg = place[whole], np.round(offset_deg[whole])
+    fifth = np.round(offset_deg / _FIFTH_DEG) * _FIFTH_DEG
+    own = fifth == offset_deg
+    length_m = _PIECE_CELLS * fan.ground.cell_size_m
+    seen = _looked(fan, everyone, np.zeros(everyone.size), _FIFTH_DEG / 2.0)
+    seen = seen.and_more(_looked(fan, place[own], offset_deg[own], _FIFTH_DEG / 2.0))
+    key, from_m, to_m = _runs(fan, seen.take(_still_close(fan, seen)))
+    place, offset_deg, fifth = place[~own], offset_deg[~own], fifth[~own]
+    ray, run = _in_runs(_key(place, fifth), key)
+    rays_between = _looked(
+        fan, place[ray], offset_deg[ray], 0.5, from_m=from_m[run] - length_m, to_m=to_m[run] + length_m
+    )
+    seen.slack *= _tangent(0.5) / _tangent(_FIFTH_DEG / 2.0)
+    seen.aside = np.tan(np.deg2rad(np.maximum(np.abs(seen.degree) - 0.5, 0.0)))
+    seen = seen.and_more(rays_between)
+    return seen.take(_still_close(fan, seen))
+
+
+_FIFTH_DEG = 5.0
+
+
+def _tangent(half_deg: float) -> float:
+    return float(np.tan(np.deg2rad(half_deg + 0.01)))
+
+
+def _looked(
+    fan: _Fan, place: Ints, offset_deg: Floats, half_deg: float, *, from_m: Floats | None = None,
+    to_m: Floats | None = None,
+) -> _Seen:  # fmt: skip
+    """Follow rays, and keep what the rays within half_deg of each may see near enough.
+
+    Ground seen from those differs by no more than the steepest ground can rise over so many degrees.
+    """
+    nearer = np.maximum(np.abs(offset_deg) - half_deg, 0.0)
     widest_deg = _widest_deg(fan, place, fan.near_m)
-    nearer = np.maximum(np.abs(offset_deg) - 0.5, 0.0)
-    matters = cross_track_deg(nearer, fan.places.apparent_deg[place]) < widest_deg
-    place, offset_deg = place[matters], offset_deg[matters]
-    nearer, widest_deg = nearer[matters], widest_deg[matters]
+    some = np.flatnonzero(cross_track_deg(nearer, fan.places.apparent_deg[place]) < widest_deg)
+    place, offset_deg, nearer, widest_deg = place[some], offset_deg[some], nearer[some], widest_deg[some]
     aside = np.tan(np.deg2rad(nearer))
     least = _least_slope(fan.places.apparent_deg[place], aside, widest_deg)
     reach_m = fan.reach_below(least, place)
-    per_m = fan.cells_per_m
-    start = fan.maps.start[place]
-    steep = np.where(reach_m * per_m < STEEP_CELLS, fan.ground.steepness.around(start[:, 0], start[:, 1]),
-                     fan.ground.steepness.most)  # fmt: skip
-    slack = steep * per_m * _HALF_DEGREE
-    rays = replace(fan.rays(place, offset_deg, least - slack, fan.reach_below(least - slack, place)),
-                   near_m=0.25 * fan.near_m)  # fmt: skip
+    if to_m is not None:
+        reach_m = np.minimum(reach_m, to_m[some])
+    rays = fan.rays(place, offset_deg, least, reach_m)
+    slack = _slack(fan, rays, half_deg)
+    limit_m = fan.reach_below(least - slack, place)
+    near_m = np.full(place.size, 0.25 * fan.near_m)
+    if from_m is not None and to_m is not None:
+        limit_m, near_m = np.minimum(limit_m, to_m[some]), np.maximum(near_m, from_m[some])
+    slack = np.maximum(slack, _slack(fan, replace(rays, limit_m=limit_m), half_deg))
+    rays = replace(
+        rays,
+        least_slope=least - slack,
+        limit_m=np.minimum(limit_m, fan.places.needed_m[place]),
+        near_m=near_m,
+    )
     found = sampled(fan.ground.grid, rays, fan.ground.ceiling)
     far = found.distance_m >= fan.near_m
     _take(fan, rays, Samples(found.ray[far], found.distance_m[far], found.elevation_m[far], found.slope[far]),
           offset_deg[found.ray[far]])  # fmt: skip
     ray, distance_m = found.ray, found.distance_m
-    column, row = (
-        rays.start[ray] + (rays.first[ray] + rays.second[ray] * distance_m[:, None]) * distance_m[:, None]
-    ).T
-    away = (_HALF_DEGREE * distance_m + _PIECE_CELLS * fan.ground.cell_size_m) * per_m
-    close_slack = fan.ground.steepness.beside(column, row) * (per_m * _HALF_DEGREE)
-    close_slack = np.where(away < NEAR_CELLS, np.minimum(close_slack, slack[ray]), slack[ray])
+    column, row = _places_on(rays.take(ray), distance_m)
+    per_m = fan.cells_per_m
+    away = (_tangent(half_deg) * distance_m + _PIECE_CELLS * fan.ground.cell_size_m) * per_m
+    own = fan.ground.steepness.beside(column, row) * (per_m * _tangent(half_deg))
+    own = np.where(away < NEAR_CELLS, np.minimum(own, slack[ray]), slack[ray])
     degree = np.round(offset_deg).astype(np.int64)
-    seen = _Seen(place[ray], degree[ray], aside[ray], distance_m, found.slope, close_slack)
+    seen = _Seen(place[ray], degree[ray], aside[ray], distance_m, found.slope, own)
     return seen.take(_still_close(fan, seen))
 
 
-_HALF_DEGREE = float(np.tan(np.deg2rad(0.51)))
+def _places_on(rays: Rays, distance_m: Floats) -> tuple[Floats, Floats]:
+    """Column and row at a distance along each ray."""
+    column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T
+    return column, row
+
+
+def _slack(fan: _Fan, rays: Rays, half_deg: float) -> Floats:
+    """How much higher, as a slope, the rays within half_deg of each may see the ground out to its limit."""
+    per_m, table, start = fan.cells_per_m, fan.ground.steepness, rays.start
+    steep = np.where(rays.limit_m * per_m < STEEP_CELLS, table.around(start[:, 0], start[:, 1]), table.most)
+    away = (_tangent(half_deg) * rays.limit_m + _PIECE_CELLS * fan.ground.cell_size_m) * per_m
+    short = np.flatnonzero((away < NEAR_CELLS / 2) & (rays.limit_m * per_m < _SHORT_STEPS * NEAR_CELLS))
+    if short.size:
+        some, most = rays.take(short), np.zeros(short.size)
+        for step in range(_SHORT_STEPS):
+            distance_m = np.minimum((step + 0.5) * NEAR_CELLS / per_m, some.limit_m)
+            most = np.maximum(most, table.beside(*_places_on(some, distance_m)))
+        steep[short] = np.minimum(steep[short], most)
+    return np.asarray(steep * per_m * _tangent(half_deg))
+
+
+_SHORT_STEPS = 8
 
 
 def _still_close(fan: _Fan, seen: _Seen) -> Ints:
@@ -573,20 +629,31 @@ def _beside(fan: _Fan, place: Ints, offset_deg: Floats, seen: _Seen) -> None:
 
     The nearest ones first: what they see is closest to what is known, and may leave less to look for.
     """
-    key = place * (4 * _MOST_DEG) + np.round(offset_deg).astype(np.int64) + _MOST_DEG
+    key = _key(place, np.round(offset_deg))
     tenths = np.round(np.abs(offset_deg - np.round(offset_deg)) * 10.0).astype(np.int64)
     tenths[np.abs(offset_deg) >= _MOST_DEG] = 0
     for tenth in range(1, 6):
         some = np.flatnonzero(tenths == tenth)
-        some = some[np.argsort(key[some], kind="stable")]
-        share = (tenth * 0.1 + 0.01) / 0.51
         nearer = np.maximum(np.abs(seen.degree) - 0.1 * tenth, 0.0)
+        share = _tangent(0.1 * tenth) / _tangent(0.5)
         close = replace(seen, aside=np.tan(np.deg2rad(nearer)), slack=seen.slack * share)
         run_key, from_m, to_m = _runs(fan, close.take(_still_close(fan, close)))
-        low, high = (np.searchsorted(key[some], run_key, side=side) for side in _SIDES)
-        run = np.repeat(np.arange(run_key.size), high - low)
-        ray = some[np.arange(run.size) - np.repeat(np.cumsum(high - low) - high, high - low)]
+        ray, run = _in_runs(key[some], run_key)
+        ray = some[ray]
         _stretches_of(fan, place[ray], offset_deg[ray], np.maximum(from_m[run], fan.near_m), to_m[run])
+
+
+def _key(place: Ints, degree: Floats | Ints) -> Ints:
+    return np.asarray(place * (4 * _MOST_DEG) + degree.astype(np.int64) + _MOST_DEG)
+
+
+def _in_runs(key: Ints, run_key: Ints) -> tuple[Ints, Ints]:
+    """Every pair of a ray and a run that have the same key."""
+    order = np.argsort(key, kind="stable")
+    low, high = (np.searchsorted(key[order], run_key, side=side) for side in _SIDES)
+    run = np.repeat(np.arange(run_key.size), high - low)
+    ray = np.arange(run.size) - np.repeat(np.cumsum(high - low) - high, high - low)
+    return order[ray], run
 
 
 _SIDES: tuple[Literal["left"], Literal["right"]] = ("left", "right")
@@ -597,7 +664,7 @@ def _runs(fan: _Fan, seen: _Seen) -> tuple[Ints, Floats, Floats]:
     if not seen.place.size:
         return np.zeros(0, np.int64), np.zeros(0), np.zeros(0)
     length_m = _PIECE_CELLS * fan.ground.cell_size_m
-    key = seen.place * (4 * _MOST_DEG) + seen.degree + _MOST_DEG
+    key = _key(seen.place, seen.degree)
     order = np.lexsort((seen.distance_m, key))
     key, distance_m = key[order], seen.distance_m[order]
     begins = np.ones(key.size, dtype=bool)
