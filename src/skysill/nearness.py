@@ -108,6 +108,8 @@ class Places:
     apparent_deg: Floats
     radius_m: Floats
     needed_m: Floats
+    column: Floats
+    row: Floats
 
     def take(self, at: Ints | Bools) -> Places:
         return Places(*(getattr(self, name)[at] for name in self.__slots__))
@@ -132,19 +134,54 @@ def placed(
     )
     stop_deg = apparent - room_angle_deg(far_m, question.terminal, question.criteria)
     needed_m = reach_needed_m(eye_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
-    return Places(latitude, longitude, height, eye_m, azimuth, elevation, apparent, radius, needed_m), known
+    return Places(
+        latitude, longitude, height, eye_m, azimuth, elevation, apparent, radius, needed_m, column, row
+    ), known
 
 
 def direction(ground: Ground, places: Places, turn_deg: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
     """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
-    column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
-    step_m = 500.0
+    by_east, by_north = _cells_along(ground, places.latitude_deg, places.longitude_deg)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
-    arc_deg = np.rad2deg(step_m / 6.371e6)
-    north = places.latitude_deg + arc_deg * np.cos(azimuth_rad)
-    east = places.longitude_deg + arc_deg * np.sin(azimuth_rad) / np.cos(np.deg2rad(places.latitude_deg))
-    there_column, there_row = lattice_position(ground.grid, np.clip(north, -90.0, 90.0), east)
-    return column, row, (there_column - column) / step_m, (there_row - row) / step_m
+    east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
+    by_column, by_row = (by_east[i] * east + by_north[i] * north for i in (0, 1))
+    return places.column, places.row, by_column, by_row
+
+
+_MESH, _MESH_DEG = 9, 2.0
+
+
+def _cells_along(ground: Ground, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats]:
+    """(2, n), (2, n): columns and rows a metre east and north; over a small region from a mesh of it."""
+    low, high = (np.array([f(latitude), f(longitude)]) for f in (np.min, np.max))
+    if latitude.size < 2 * _MESH * _MESH or (high - low > _MESH_DEG).any():
+        return _cells_along_exactly(ground, latitude, longitude)
+    span = np.maximum(high - low, 1e-6)
+    mesh = np.linspace(0.0, 1.0, _MESH)
+    nodes = (low[0] + span[0] * np.repeat(mesh, _MESH), low[1] + span[1] * np.tile(mesh, _MESH))
+    up, right = ((part - least) / wide * (_MESH - 1)
+                 for part, least, wide in zip((latitude, longitude), low, span, strict=True))  # fmt: skip
+    i, j = (np.clip(part.astype(np.int64), 0, _MESH - 2) for part in (up, right))
+    up, right = up - i, right - j
+    shares = ((1 - up) * (1 - right), (1 - up) * right, up * (1 - right), up * right)
+    corner = i * _MESH + j
+    corners = (corner, corner + 1, corner + _MESH, corner + _MESH + 1)
+    found = [np.stack([sum((share * part.take(at) for share, at in zip(shares, corners, strict=True)),
+                           start=np.zeros(latitude.size)) for part in along])
+             for along in _cells_along_exactly(ground, *nodes)]  # fmt: skip
+    return found[0], found[1]
+
+
+def _cells_along_exactly(ground: Ground, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats]:
+    step_m = 500.0
+    arc_deg = float(np.rad2deg(step_m / 6.371e6))
+    here = np.stack(lattice_position(ground.grid, latitude, longitude))
+    east = np.stack(
+        lattice_position(ground.grid, latitude, longitude + arc_deg / np.cos(np.deg2rad(latitude)))
+    )
+    sign = np.where(latitude + arc_deg > 90.0, -1.0, 1.0)
+    north = np.stack(lattice_position(ground.grid, latitude + sign * arc_deg, longitude))
+    return (east - here) / step_m, sign * (north - here) / step_m
 
 
 def may_come_near(ground: Ground, places: Places, question: Question) -> Bools:
@@ -184,6 +221,8 @@ def _sieve(ground: Ground, places: Places, question: Question, *, growth: float,
         return near
     column, row, ahead_column, ahead_row = direction(ground, places)
     _, _, aside_column, aside_row = direction(ground, places, 90.0)
+    low_deg, high_deg = places.apparent_deg.min(), places.apparent_deg.max()
+    table_deg = np.linspace(low_deg, high_deg, int((high_deg - low_deg) / 0.02) + 2)
     level_share = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1)
     densest = cells_per_m(ground, places)
     inner_m = 2.0 * ground.cell_size_m * 0.98
@@ -192,6 +231,9 @@ def _sieve(ground: Ground, places: Places, question: Question, *, growth: float,
         outer_m, middle_m = inner_m * growth, inner_m * (1.0 + growth) / 2.0
         wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
         side = np.minimum(np.tan(np.deg2rad(wide_deg)) / level_share[rows], 1.5)
+        table_side = np.minimum(
+            np.tan(np.deg2rad(wide_deg)) / np.maximum(np.cos(np.deg2rad(table_deg)), 0.1), 1.5
+        )
         box_m = np.hypot((outer_m - inner_m) / 2.0, outer_m * float(side.max()) / boxes)
         level = ground.ceiling.level_for(box_m * densest)
         hit = np.zeros(rows.size, dtype=bool)
@@ -204,8 +246,9 @@ def _sieve(ground: Ground, places: Places, question: Question, *, growth: float,
             )
             rise_m = top_m - places.eye_m[rows] - inner_m * inner_m / (2.01 * places.radius_m[rows])
             bound = rise_m / np.where(rise_m > 0.0, inner_m, outer_m)
-            beside = side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
-            hit |= bound >= _least_slope(places.apparent_deg[rows], beside, wide_deg)
+            beside = table_side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
+            least = _least_slope(table_deg, beside, wide_deg) - 1e-4
+            hit |= bound >= np.interp(places.apparent_deg[rows], table_deg, least)
         near[rows[hit]] = True
         inner_m = outer_m
         left = (

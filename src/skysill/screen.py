@@ -137,7 +137,8 @@ def screen_each(
     assert satellite_deg is not None
     azimuth, elevation, _ = look_angles(latitude, longitude, height, satellite_longitude_deg=satellite_deg)
     nothing = np.full(latitude.shape, np.nan)
-    places = Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing)
+    places = Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing,
+                    nothing, nothing)  # fmt: skip
     answer = _blank(places)
     _ask_chain(tuple(rasters), places, question, np.arange(latitude.size), answer)
     return answer
@@ -186,7 +187,10 @@ def _ask_chain(
             sources=Sources(rasters=rasters, highest_ground_m=question.highest_ground_m),
         )
         try:
-            result = assess(job, Mount(height_m=float(places.height_m[k]))).results[0]
+            mount = Mount(height_m=float(places.height_m[k]))
+            result = assess(job, mount, explain=False).results[0]
+            if result.verdict == "marginal":  # only then is it said what makes it uncertain
+                result = assess(job, mount).results[0]
         except InputError as fault:  # the ground there is none that can be
             answer.verdict[at], answer.reason[at] = "unknown", fault.what
             continue
