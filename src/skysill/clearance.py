@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -346,26 +346,31 @@ def blocked_fraction(
     0 to 1
     """
     radius_m = terminal.dish_diameter_m / 2.0
-    shadows = [
-        quad
+    found = [
+        _shadows(silhouette, azimuth_deg, elevation_deg, radius_m, criteria.assumed_distance_m)
         for silhouette in silhouettes
-        for quad in _shadows(silhouette, azimuth_deg, elevation_deg, radius_m, criteria.assumed_distance_m)
     ]
-    if not shadows:
+    corners = np.concatenate([np.zeros((0, 4, 2)), *found])
+    if not len(corners):
         return 0.0
     import shapely
 
     disc = shapely.Point(0.0, 0.0).buffer(radius_m, quad_segs=128)
-    hidden: BaseGeometry = shapely.union_all(shadows)
+    shapely.prepare(disc)
+    quads = np.asarray(shapely.polygons(corners), dtype=object)
+    quads = quads[shapely.intersects(disc, quads)]
+    if shapely.covers(quads, disc).any():
+        return 1.0
+    hidden: BaseGeometry = shapely.union_all(quads)
     return float(min(1.0, hidden.intersection(disc).area / disc.area))
 
 
 def _shadows(
     silhouette: Silhouette, azimuth_deg: float, elevation_deg: float, radius_m: float, assumed_m: float
-) -> list[Any]:
-    """Quads of the columns that may touch the aperture's disc, on the plane across the ray (right, up)."""
+) -> Floats:
+    """(quad, 4, 2) corners, right and up across the ray, of the columns that may touch the aperture's disc."""
     if not len(silhouette):
-        return []
+        return np.zeros((0, 4, 2))
     distance_m = np.where(np.isnan(silhouette.distance_m), assumed_m, silhouette.distance_m)
     offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - azimuth_deg))
     half_deg = _half_widths(silhouette, offset_deg)
@@ -373,22 +378,19 @@ def _shadows(
     reach_deg = np.rad2deg(np.arcsin(np.minimum(1.0, radius_m / distance_m))) + half_deg
     near = np.flatnonzero((margin_deg <= reach_deg) & (np.abs(offset_deg) < 90.0))
     if not near.size:
-        return []
-    import shapely
-
+        return np.zeros((0, 4, 2))
     floor_deg = np.maximum(
         np.asarray(silhouette.floor_deg)[near], elevation_deg - 3.0 * reach_deg[near] - 1.0
     )
     top_deg = np.minimum(silhouette.elevation_deg[near], elevation_deg + 3.0 * reach_deg[near] + 1.0)
     left, right = (silhouette.azimuth_deg[near] + sign * half_deg[near] for sign in (-1.0, 1.0))
-    corners = np.stack(
+    return np.stack(
         [
             _on_plane(az, np.maximum(el, -89.0), distance_m[near], azimuth_deg, elevation_deg)
             for az, el in ((left, floor_deg), (right, floor_deg), (right, top_deg), (left, top_deg))
         ],
         axis=1,
     )
-    return [shapely.Polygon(corner) for corner in corners]
 
 
 def _half_widths(silhouette: Silhouette, offset_deg: Floats) -> Floats:

@@ -13,18 +13,17 @@ from typing import Any
 import numpy as np
 
 from skysill.assess import SatelliteResult, assess
+from skysill.carried import carried_spare_deg
 from skysill.cautions import Caution, general_cautions, spot_cautions
-from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.errors import InputError
 from skysill.gather import gather, place, prepared
 from skysill.horizon.obstacles import least_room
-from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.look import LookVector, look_vector
 from skysill.positions import offset_position
 from skysill.roofs import CableRun, Spots, cable_run, spots
 from skysill.site import Mount, Satellite
-from skysill.units import Bools, Floats, direction_enu, wrap_180
+from skysill.units import Bools, Floats
 from skysill.verdict import RANK
 
 __all__ = [
@@ -250,42 +249,17 @@ def room_over_heights(job: Job, foot_m: Floats, heights_m: Floats) -> Floats:
     for k, look in enumerate(looks):
         if not look.visible:
             spare[:, k] = -90.0
-        for silhouette in fixed:
-            spare[:, k] = np.minimum(spare[:, k], _carried_spare_deg(job, silhouette, look, step_m))
-    return spare.reshape(len(foot_m), len(heights_m), len(looks))
-
-
-def _carried_spare_deg(job: Job, silhouette: Silhouette, look: LookVector, step_m: Floats) -> Floats:
-    """(n,) least spare angle to a silhouette's columns from dish centres step_m (n, 3) away; 0 where there is more."""
-    azimuth, elevation = look.azimuth_deg or 0.0, look.elevation_apparent_deg
-    known = ~np.isnan(silhouette.distance_m)
-    distance = np.where(known, silhouette.distance_m, job.criteria.assumed_distance_m)
-    offset = wrap_180(silhouette.azimuth_deg - azimuth)
-    margin = column_margin_deg(offset, elevation, silhouette.elevation_deg, silhouette.floor_deg)
-    farthest = float(np.linalg.norm(step_m, axis=1).max(initial=0.0))
-    # what no step of these can bring near enough to matter is left out
-    swing = np.rad2deg(np.arcsin(np.minimum(1.0, np.where(known, farthest / distance, 0.0))))
-    asked = room_angle_deg(np.maximum(distance - farthest, 0.1), job.terminal, job.criteria)
-    near = np.flatnonzero(margin - swing - asked < _ENOUGH_DEG)
-    least = np.full(len(step_m), _ENOUGH_DEG)
-    if not near.size:
-        return least
-    points = (
-        direction_enu(silhouette.azimuth_deg[near], silhouette.elevation_deg[near]) * distance[near, None]
-    )
-    floor = np.asarray(silhouette.floor_deg)[near]
-    rows = max(1, 2_000_000 // near.size)
-    for start in range(0, len(step_m), rows):
-        here = slice(start, start + rows)
-        seen = points - np.where(known[near, None], 1.0, 0.0) * step_m[here, None, :]
-        level = np.hypot(seen[..., 0], seen[..., 1])
-        off = wrap_180(np.rad2deg(np.arctan2(seen[..., 0], seen[..., 1])) - azimuth)
-        gap = column_margin_deg(off, elevation, np.rad2deg(np.arctan2(seen[..., 2], level)), floor)
-        away = np.maximum(np.hypot(level, seen[..., 2]), 0.1)
-        least[here] = np.minimum(
-            least[here], (gap - room_angle_deg(away, job.terminal, job.criteria)).min(axis=1)
+        carried = carried_spare_deg(
+            fixed,
+            ray[0][k],
+            ray[1][k],
+            step_m,
+            terminal=job.terminal,
+            criteria=job.criteria,
+            enough_deg=_ENOUGH_DEG,
         )
-    return least
+        spare[:, k] = np.minimum(spare[:, k], carried)
+    return spare.reshape(len(foot_m), len(heights_m), len(looks))
 
 
 def _chosen(job: Job, searched: Searched, keep: int) -> list[_Candidate]:

@@ -12,15 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skysill.assess import Assessment, Remedy, SatelliteResult, assess, grown_columns, judge
-from skysill.clearance import column_margin_deg, room_angle_deg
+from skysill.carried import carried, carried_spare_deg
 from skysill.confidence import Witness, confidence
 from skysill.gather import Gathered, dish_in_scene_m, prepared, scene_columns
 from skysill.horizon.obstacles import Obstacle, Scene, clearances
-from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.roofs import roof_elevation_m
 from skysill.site import Mount
-from skysill.units import Floats, Ints, direction_enu, wrap_180
+from skysill.units import Floats, Ints
 from skysill.verdict import RANK
 
 __all__ = ["check", "least_height", "with_remedies"]
@@ -35,7 +34,6 @@ _STEP_M = 0.1
 _RINGS_M = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 _MOST_TRIES = 4
 _GUESS_SAMPLES = 500
-_GUESS_COLUMNS = 300
 _MOST_MOVES = 4
 _MOST_TRIMS = 5
 _CUT_STEP_M = 0.5
@@ -76,20 +74,6 @@ def _better(verdict: str, than: str) -> bool:
     return RANK[verdict] < RANK[than] and verdict in ("clear", "needs-survey")
 
 
-def _shifted(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[Floats, Floats, Floats]:
-    """Azimuth, elevation, distance (n, column) of the columns from dish centres `step_m` (n, 3) away.
-
-    Readings without a distance stay where they are.
-    """
-    known = ~np.isnan(silhouette.distance_m)
-    distance_m = np.where(known, silhouette.distance_m, assumed_m)
-    points_m = direction_enu(silhouette.azimuth_deg, silhouette.elevation_deg) * distance_m[:, None]
-    seen_m = points_m - np.where(known[:, None], 1.0, 0.0) * step_m[:, None, :]
-    level_m = np.hypot(seen_m[..., 0], seen_m[..., 1])
-    azimuth_deg = np.rad2deg(np.arctan2(seen_m[..., 0], seen_m[..., 1]))
-    return azimuth_deg, np.rad2deg(np.arctan2(seen_m[..., 2], level_m)), np.hypot(level_m, seen_m[..., 2])
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Guess:
     """What the first assessment's columns say of a dish that stands elsewhere: where to try, never what to offer."""
@@ -106,14 +90,21 @@ class _Guess:
 
     def spare_deg(self, step_m: Floats) -> Floats:
         """(n,) spare room from dish centres `step_m` (n, 3) away."""
-        return _guess_spare_deg(self.job, self.result, [w.silhouette for w in self.witnesses], step_m)
+        return carried_spare_deg(
+            [w.silhouette for w in self.witnesses],
+            self.result.look.azimuth_deg or 0.0,
+            self.result.look.elevation_apparent_deg,
+            step_m,
+            terminal=self.job.terminal,
+            criteria=self.job.criteria,
+        )
 
     def sure(self, step_m: Floats) -> bool:
         """Whether the room would be there with the probability asked, from a dish centre `step_m` (3,) away."""
         moved = []
         for witness in self.witnesses:
             s = witness.silhouette
-            az, el, far_m = _shifted(s, step_m[None, :], self.job.criteria.assumed_distance_m)
+            az, el, far_m = carried(s, step_m[None, :], self.job.criteria.assumed_distance_m)
             lowered = np.asarray(s.floor_deg) + np.where(
                 np.asarray(s.floor_deg) > -90.0, el[0] - s.elevation_deg, 0.0
             )
@@ -136,41 +127,6 @@ class _Guess:
             explain=False,
         )
         return found.p_clear >= self.job.criteria.min_p_clear
-
-
-def _guess_spare_deg(
-    job: Job, result: SatelliteResult, silhouettes: Sequence[Silhouette], step_m: Floats
-) -> Floats:
-    """(n,) spare room guessed from shifted columns, for dish centres `step_m` (n, 3) away."""
-    azimuth_deg, elevation_deg = result.look.azimuth_deg or 0.0, result.look.elevation_apparent_deg
-    farthest_m = float(np.linalg.norm(step_m, axis=1).max(initial=0.0))
-    least_deg = np.full(len(step_m), np.inf)
-    for silhouette in silhouettes:
-        distance_m = np.where(
-            np.isnan(silhouette.distance_m), job.criteria.assumed_distance_m, silhouette.distance_m
-        )
-        margin_deg = column_margin_deg(
-            wrap_180(silhouette.azimuth_deg - azimuth_deg),
-            elevation_deg,
-            silhouette.elevation_deg,
-            silhouette.floor_deg,
-        )
-        # no step can bring a column nearer to the ray than this, and those that it cannot bring in are left out
-        swing_deg = np.rad2deg(np.arcsin(np.minimum(1.0, farthest_m / distance_m)))
-        room_deg = room_angle_deg(np.maximum(distance_m - farthest_m, 0.1), job.terminal, job.criteria)
-        tight_deg = margin_deg - swing_deg - room_deg
-        keep = tight_deg <= 0.0
-        if keep.sum() > _GUESS_COLUMNS:
-            keep &= tight_deg <= np.partition(tight_deg[keep], _GUESS_COLUMNS)[_GUESS_COLUMNS]
-        near = silhouette.kept(keep)
-        if not len(near):
-            continue
-        az, el, far_m = _shifted(near, step_m, job.criteria.assumed_distance_m)
-        spare_deg = column_margin_deg(
-            wrap_180(az - azimuth_deg), elevation_deg, el, near.floor_deg
-        ) - room_angle_deg(np.maximum(far_m, 0.1), job.terminal, job.criteria)
-        least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
-    return least_deg
 
 
 def _raise(job: Job, mount: Mount, guess: _Guess) -> list[Remedy]:
