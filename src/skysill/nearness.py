@@ -6,11 +6,14 @@ ray by ray, on the azimuths, samples and rules of the one-mount chain, until wha
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.fan import (
@@ -47,6 +50,7 @@ __all__ = [
     "may_come_near",
     "placed",
     "spread",
+    "surely_enough",
 ]
 
 FLOOR_DEG = 10.0
@@ -328,10 +332,13 @@ class _Fan:
     raise_m: Floats
     doubtful: Bools
     unsure: Bools
+    noted: list[tuple[Ints, Floats, Floats]] | None = None
+    """Place, slant distance and spare room of all that errors could bring near; kept only where a list is given."""
 
     def take(self, at: Ints) -> _Fan:
+        kept = ("spare_deg", "margin_deg", "slant_m", "raise_m", "doubtful", "unsure")
         return _Fan(self.ground, self.places.take(at), self.question, self.maps.take(at),
-                    *(getattr(self, name)[at] for name in self.__slots__[4:]))  # fmt: skip
+                    *(getattr(self, name)[at] for name in kept))  # fmt: skip
 
     @property
     def cells_per_m(self) -> float:
@@ -721,6 +728,8 @@ def _widest_deg(fan: _Fan, place: Ints, from_m: Floats | float) -> Floats:
     """Angle from the ray within which ground at least so far away could control, or could make the room doubtful."""
     spare_deg = fan.spare_deg[place]
     distance_m = np.broadcast_to(np.asarray(from_m, dtype=np.float64), spare_deg.shape)
+    if fan.noted is not None:
+        return np.asarray(_noted_deg(fan, distance_m) + fan.room_deg(distance_m))
     widest_deg = np.minimum(spare_deg, FLOOR_DEG) + fan.room_deg(distance_m)
     undecided = (spare_deg >= 0.0) & ~fan.unsure[place] & ~fan.doubtful[place]
     return np.where(undecided, np.maximum(widest_deg, _doubt_deg(fan, distance_m)), widest_deg)
@@ -748,6 +757,10 @@ def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
     margin_deg = column_margin_deg(offset_deg, apparent, top_deg)
     slant_m = fan.slant(rays, seen)
     spare_deg = margin_deg - fan.room_deg(slant_m)
+    if fan.noted is not None:
+        near = spare_deg < _noted_deg(fan, slant_m)
+        fan.noted.append((place[near], slant_m[near], spare_deg[near]))
+        return
     fan.doubtful[place[margin_deg < _doubt_deg(fan, slant_m)]] = True
     straight = cross_track_deg(offset_deg, apparent) < 0.3 * margin_deg
     fan.unsure[place[straight & (margin_deg < _unsure_deg(fan, slant_m))]] = True
@@ -756,6 +769,69 @@ def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
     at = place[best]
     fan.spare_deg[at], fan.margin_deg[at], fan.slant_m[at] = spare_deg[best], margin_deg[best], slant_m[best]
     fan.raise_m[at] = _raise_m(fan, rays, seen, best, offset_deg[best], slant_m[best])
+
+
+_NOTED_DEVIATIONS = 2.9  # beyond: less than two in a thousand
+_DRAWS, _KNOTS, _DRAWN_APART = 1000, 24, 0.05
+
+
+def surely_enough(ground: Ground, places: Places, question: Question) -> Bools:
+    """Whether the stated errors surely leave the room with the probability asked for, where the centre ray is free.
+
+    All ground that the errors could bring near is drawn with errors as `confidence` draws them: alike over five cells,
+    knots at 0, L, 2L, 4L, ... along the ray, the one at the dish shared; the dish's own error always to the bad. Only
+    a probability higher than asked by _DRAWN_APART, five standard errors of the two estimates, counts as sure.
+    """
+    enough = np.zeros(places.eye_m.size, dtype=bool)
+    wanted = question.criteria.min_p_clear + _DRAWN_APART
+    if not enough.size or wanted >= 1.0:
+        return enough
+    rng = np.random.default_rng(1)
+    knots = rng.standard_normal((_DRAWS, _KNOTS), dtype=np.float32)
+    dish_m = np.linalg.norm(rng.standard_normal((_DRAWS, 3)) * _DISH_ERRORS_M, axis=1)
+    for low in range(0, enough.size, CHUNK):
+        some = np.arange(low, min(low + CHUNK, enough.size))
+        for number, slant_m, spare_deg in _noted_by_place(ground, places.take(some), question):
+            level_m = slant_m * np.cos(np.deg2rad(places.apparent_deg[some[number]] - spare_deg))
+            error_deg = np.rad2deg(np.arctan(ground.vertical_error_m / slant_m))
+            tilt_deg = _unit_errors(knots, level_m / (_ALIKE_CELLS * ground.cell_size_m)) * error_deg
+            shift_deg = np.rad2deg(dish_m[:, None] / slant_m)
+            roomy = (spare_deg - tilt_deg - shift_deg >= 0.0).all(axis=1)
+            enough[some[number]] = roomy.mean() >= wanted
+    return enough
+
+
+_DISH_ERRORS_M = (0.2, 0.2, 0.1)
+
+
+def _noted_by_place(
+    ground: Ground, places: Places, question: Question
+) -> Iterator[tuple[int, Floats, Floats]]:
+    """Of each place: slant distances and spare room of ground that errors could bring near, one for each distance."""
+    fan = replace(_new_fan(ground, places, question), noted=[])
+    place, offset_deg = _offsets(fan)
+    _beside(fan, place, offset_deg, _first_rays(fan, place, offset_deg))
+    noted = fan.noted or [(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))]
+    owner, slant_m, spare_deg = (np.concatenate(parts) for parts in zip(*noted, strict=True))
+    distance = np.floor(np.log(np.maximum(slant_m, 1.0)) * 50.0).astype(np.int64)
+    best = _first_of_each(owner * 100_000 + distance, spare_deg, slant_m)
+    owner, slant_m, spare_deg = owner[best], slant_m[best], spare_deg[best]
+    ends = np.searchsorted(owner, np.arange(places.eye_m.size + 1))
+    for number, (low, high) in enumerate(pairwise(ends.tolist())):
+        yield number, slant_m[low:high], spare_deg[low:high]
+
+
+def _unit_errors(knots: NDArray[np.float32], along: Floats) -> Floats:
+    """(draw, n): errors of ground at distances in correlation lengths, less the dish's own, in standard deviations."""
+    at = np.append(0.0, 2.0 ** np.arange(_KNOTS - 1))
+    upper = np.clip(np.searchsorted(at, along, side="right"), 1, _KNOTS - 1)
+    share = (along - at[upper - 1]) / (at[upper] - at[upper - 1])
+    return np.asarray(knots[:, upper - 1] * (1.0 - share) + knots[:, upper] * share - knots[:, :1])
+
+
+def _noted_deg(fan: _Fan, slant_m: Floats) -> Floats:
+    """Spare room beyond which errors hardly ever bring ground too near."""
+    return np.asarray(_NOTED_DEVIATIONS * _deviation_deg(fan, slant_m, np.sqrt(2.0)))
 
 
 def _doubt_deg(fan: _Fan, slant_m: Floats) -> Floats:

@@ -42,6 +42,7 @@ from skysill.nearness import (
     may_come_near,
     placed,
     spread,
+    surely_enough,
 )
 from skysill.site import Mount, Site
 from skysill.units import Bools, Floats, Ints
@@ -220,8 +221,9 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
     answer.verdict[into[undecided & close.unsure]] = "marginal"
     answer.reason[into[undecided & close.unsure]] = _UNSURE
-    asked = into[undecided & close.doubtful & ~close.unsure]
-    _ask_chain((ground.source,), places, question, asked, answer)
+    asked = np.flatnonzero(undecided & close.doubtful & ~close.unsure)
+    asked = asked[~surely_enough(ground, some.take(near).take(asked), question)]
+    _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
     )
