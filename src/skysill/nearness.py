@@ -772,7 +772,7 @@ def _take(fan: _Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> None:
 
 
 _NOTED_DEVIATIONS = 2.9  # beyond: less than two in a thousand
-_DRAWS, _KNOTS, _DRAWN_APART = 1000, 24, 0.05
+_DRAWS, _KNOTS, _DRAWN_APART = 4000, 24, 0.03
 
 
 def surely_enough(ground: Ground, places: Places, question: Question) -> Bools:
@@ -780,7 +780,7 @@ def surely_enough(ground: Ground, places: Places, question: Question) -> Bools:
 
     All ground that the errors could bring near is drawn with errors as `confidence` draws them: alike over five cells,
     knots at 0, L, 2L, 4L, ... along the ray, the one at the dish shared; the dish's own error always to the bad. Only
-    a probability higher than asked by _DRAWN_APART, five standard errors of the two estimates, counts as sure.
+    a probability higher than asked by _DRAWN_APART, four standard errors of the two estimates, counts as sure.
     """
     enough = np.zeros(places.eye_m.size, dtype=bool)
     wanted = question.criteria.min_p_clear + _DRAWN_APART
