@@ -61,6 +61,7 @@ _FIRST_LOOK_M = 1_500.0
 _DISH_ERROR_M = 0.23  # hypot of position and height errors as the survey states them
 _ALIKE_CELLS = 5.0  # gather's correlation length
 CHUNK = 2_000
+_TOGETHER_CELLS = 256
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -301,21 +302,22 @@ class Close:
     unsure: Bools
     raise_m: Floats
 
-    def take(self, at: Bools) -> Close:
+    def take(self, at: Ints | Bools) -> Close:
         return Close(*(getattr(self, name)[at] for name in self.__slots__))
 
 
 def followed(ground: Ground, places: Places, question: Question) -> Close:
-    """Follow the fan of every place, in chunks that fit the cache."""
+    """Follow the fan of every place, in chunks that fit the cache, neighbours together."""
     count = places.eye_m.size
     if not count:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
         return Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
-    parts = [
-        _near_of(ground, places.take(np.arange(at, min(at + CHUNK, count))), question)
-        for at in range(0, count, CHUNK)
-    ]
-    return Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in Close.__slots__))
+    order = np.lexsort((places.column // _TOGETHER_CELLS, places.row // _TOGETHER_CELLS))
+    parts = [_near_of(ground, places.take(order[at : at + CHUNK]), question) for at in range(0, count, CHUNK)]
+    found = Close(*(np.concatenate([getattr(part, name) for part in parts]) for name in Close.__slots__))
+    back = np.empty_like(order)
+    back[order] = np.arange(count)
+    return found.take(back)
 
 
 @dataclass(slots=True, eq=False)

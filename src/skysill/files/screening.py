@@ -47,7 +47,7 @@ COLUMNS = (
 )  # fmt: skip
 """What is added to every address, in this order; with several satellites `all_satellites` follows."""
 
-_PART_ROWS = 20_000
+_PART_ROWS = 50_000
 _HELD_CELLS = 40_000_000
 _LEAST_TILE = 1024
 _MOST_CELLS = 150_000_000
