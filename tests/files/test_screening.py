@@ -358,3 +358,28 @@ def test_positions_are_read_in_every_notation_and_refused_with_a_hint(tmp_path):
         'latitude: "nan" is not a number',
         "longitude: there is nothing",
     ]
+
+
+@pytest.mark.parametrize(("end", "bad"), [("\n", 3), ("\r\n", 3), ("\n", 0), ("\r\n", 0)])
+def test_a_list_without_quotes_is_read_and_answered_as_one_with_quotes(raster, tmp_path, end, bad):
+    latitude, longitude = places(40)
+    rows = [
+        f"{i:03d},{a:.6f},{b:.6f},{'' if i % 3 else 4.5},Straße {i}"
+        for i, (a, b) in enumerate(zip(latitude, longitude, strict=True))
+    ]
+    if bad:
+        rows[7:7] = ["", "900,58.0,north,,x", "901,58.0", "000,91.0,-24.6,2,y"]
+    outs = []
+    for name, first in (("plain", "id"), ("quoted", '"id"')):
+        text = end.join([f"{first},latitude,longitude,mount_height_m,street", *rows, ""])
+        (tmp_path / f"{name}.csv").write_bytes(text.encode())
+        file = open_addresses(tmp_path / f"{name}.csv")
+        assert file.plain is (name == "plain")
+        made = screen_file(asked(raster), file.path, tmp_path / f"{name}_out.csv")
+        rejected = tmp_path / f"{name}_out.csv.rejected.csv"
+        rejects = rejected.read_bytes() if bad else rejected.exists()
+        outs.append(
+            ((tmp_path / f"{name}_out.csv").read_bytes().replace(b'"id"', b"id"), rejects, made.notes)
+        )
+        assert (made.addresses, made.screened, made.rejected) == (40 + bad, 40, bad)
+    assert outs[0] == outs[1]
