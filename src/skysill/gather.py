@@ -142,6 +142,7 @@ class Gathered:
 
     terrain, doubtful : terrain columns to be believed, and those only coarse cells saw nearby
     all_round : terrain and obstacles on the azimuths of the profile, for showing
+    wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
     """
 
@@ -151,6 +152,7 @@ class Gathered:
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
     all_round: tuple[Silhouette, ...] = ()
+    wanted_m: float = 0.0
     scene: Any | None = None
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
@@ -164,8 +166,14 @@ class Gathered:
 
     @property
     def shown(self) -> tuple[Silhouette, ...]:
-        """The same with the terrain all round, for pictures and profiles."""
-        return (*self.all_round, *self.silhouettes)
+        """The same with what stands all round, for pictures and profiles.
+
+        Terrain that ends before ground could no longer reach the lowest of the rays counts as not looked at.
+        """
+        return tuple(
+            s.reaching(self.wanted_m) if s.source == "terrain" else s
+            for s in (*self.all_round, *self.silhouettes)
+        )
 
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
@@ -433,11 +441,22 @@ def gather(
         doubtful=doubtful,
         obstacles=obstacles,
         all_round=tuple(all_round),
+        wanted_m=_farthest_wanted_m(job, at, looks),
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction),
         correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
     )
+
+
+def _farthest_wanted_m(job: Job, at: Place, looks: Sequence[LookVector]) -> float:
+    if not at.datum_known:
+        return 0.0
+    highest_m = job.sources.highest_ground_m
+    wanted = [
+        reach_wanted_m(look, at, highest_m, job.terminal, job.criteria) for look in looks if look.visible
+    ]
+    return max(wanted, default=0.0)
 
 
 def _all_round(

@@ -8,7 +8,7 @@ that keeps the near, low edges which the highest thing behind them would hide.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -87,6 +87,16 @@ class Silhouette:
 
     def __len__(self) -> int:
         return int(self.azimuth_deg.size)
+
+    def reaching(self, needed_m: float) -> Silhouette:
+        """The same silhouette, covering only the spans on which it was followed out to `needed_m`."""
+        far = np.asarray(self.reach_m) >= needed_m
+        return replace(
+            self,
+            covered_deg=self.covered_deg[far],
+            reach_m=np.asarray(self.reach_m)[far],
+            fine_reach_m=np.asarray(self.fine_reach_m)[far],
+        )
 
     def kept(self, mask: Bools) -> Silhouette:
         """The same silhouette with only the columns where `mask` is true."""
