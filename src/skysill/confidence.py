@@ -195,7 +195,7 @@ def _spares(
     least_deg = np.full(samples, np.inf)
     for witness in witnesses:
         s = witness.silhouette
-        shift_az, shift_el, stretch = _drawn(witness, errors, criteria, rng, samples)
+        shift_az, shift_el, stretch = _drawn(witness, errors, rng, samples)
         distance_m = np.where(np.isnan(s.distance_m), criteria.assumed_distance_m, s.distance_m)
         parallax_az, parallax_el = _parallax_deg(s, distance_m, step_m)
         shift_el = shift_el + parallax_el
@@ -233,7 +233,7 @@ def _parallax_deg(silhouette: Silhouette, distance_m: Floats, step_m: Floats) ->
 
 
 def _drawn(
-    witness: Witness, errors: Errors, criteria: Criteria, rng: np.random.Generator, samples: int
+    witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
 ) -> tuple[Floats, Floats, Floats]:
     """Azimuth shift, elevation shift (degrees) and distance factor of every column in every draw."""
     if witness.silhouette.source == "measured":

@@ -69,13 +69,10 @@ def _what(clearance: Clearance) -> str:
     thing = clearance.controlling
     if thing is None:
         return "nothing"
-    name = thing.name if thing.name[:1].isupper() or thing.source != "terrain" else f"the {thing.name}"
+    name = thing.name
     if thing.source == "terrain":
-        name = (
-            f"the ground ({thing.name})"
-            if thing.kind == "ground"
-            else f"ground, a tree or a building ({thing.name})"
-        )
+        what = "the ground" if thing.kind == "ground" else "ground, a tree or a building"
+        name = f"{what} ({thing.name})"
     elif thing.source == "measured" and thing.name == "measured horizon":
         name = "the measured horizon"
     about = "an assumed " if thing.distance_assumed else ""
