@@ -346,6 +346,62 @@ def test_several_processes_give_the_same_bytes(raster, tmp_path, monkeypatch):
     assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
 
 
+def test_a_process_reads_the_ground_once_for_all_its_parts(raster, tmp_path, monkeypatch):
+    """Also where parts come from another process and voids are nan, which is not equal to itself."""
+    import pickle
+
+    import skysill.files.screening as room
+
+    reads = []
+    held = room.Ground.of
+
+    def counted(grid, **said):
+        reads.append(grid)
+        return held(grid, **said)
+
+    monkeypatch.setattr(room.Ground, "of", counted)
+    monkeypatch.setattr(room, "_PART_ROWS", 20)
+    monkeypatch.setattr(room, "_LAST", {})
+    work = room._work
+    monkeypatch.setattr(room, "_work", lambda task: work(pickle.loads(pickle.dumps(task))))
+    screen_file(asked(raster), write_list(tmp_path / "in.csv", 60), tmp_path / "out.csv")
+    assert np.isnan(asked(raster).rasters[0].tiles[0].nodata)
+    assert len(reads) == 1
+
+
+def test_numbers_are_rounded_as_text_of_so_many_places_is(raster, tmp_path):
+    """Halves among them: 0.0005 is held as a little more than it says, 1.0005 as a little less."""
+    from skysill.files.answers import _NOTHING, _in_last_places
+
+    rng = np.random.default_rng(3)
+    value = np.concatenate([rng.integers(-4000, 4000, 2000) / 2000.0, rng.uniform(-90.0, 360.0, 2000)])
+    number = _in_last_places(np.append(value, np.nan), 3)
+    assert number[-1] == _NOTHING
+    assert [n / 1000.0 for n in number[:-1]] == [float(f"{v:.3f}") for v in value]
+
+
+def test_ids_that_occur_more_than_once_are_counted_however_they_are_quoted(tmp_path):
+    source = tmp_path / "in.csv"
+    source.write_text(
+        'id,latitude,longitude\n7,58.0,-24.6\n"7",58.0,-24.6\n7,58.0,north\n8,58.0,-24.6\n'
+        '"a ""b""",58.0,-24.6\n"a ""b""",58.0,-24.6\n,58.0,-24.6\n,58.0,-24.6\n',
+        encoding="utf-8",
+    )
+    assert read_addresses(open_addresses(source), default_height_m=2.0).repeated == 2
+
+
+def test_positions_in_one_column_are_read_alike_with_quotes_and_without(tmp_path):
+    pairs = ["58.0101, -24.68", "58.0101,-24.68", " 58.0101 , -24.68 ", "58.0101 N 24.68 W"]
+    found = []
+    for name, form in (("quoted", '"{}"'), ("bare", "{}")):
+        source = tmp_path / f"{name}.csv"
+        source.write_text("id;position\n" + "".join(f"{i};{form.format(p)}\n" for i, p in enumerate(pairs)),
+                          encoding="utf-8")  # fmt: skip
+        places = read_addresses(open_addresses(source), default_height_m=2.0)
+        found.append((places.latitude_deg.tolist(), places.longitude_deg.tolist()))
+    assert found[0] == found[1] == ([58.0101] * 4, [-24.68] * 4)
+
+
 def test_positions_are_read_in_every_notation_and_refused_with_a_hint(tmp_path):
     source = tmp_path / "in.csv"
     source.write_text(

@@ -7,20 +7,30 @@ import json
 import math
 import os
 import re
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from skysill.errors import InputError
+from skysill.files.delimited import (
+    Block,
+    Cells,
+    Hashes,
+    blocks,
+    decimals,
+    fingerprints,
+    fingerprints_of,
+    trimmed,
+)
 from skysill.files.tables import read_satellites
 from skysill.files.text import check_file, nearest
 from skysill.positions import parse_position
 from skysill.site import Satellite
-from skysill.units import Floats, Ints
+from skysill.units import Bools, Floats, Ints
 
 __all__ = [
     "AddressFile",
@@ -182,98 +192,25 @@ def _encoding(path: Path) -> tuple[str, bool]:
 
 
 def _csv_records(file: AddressFile) -> Iterator[Record]:
-    delimiter, encoding = file.delimiter, file.encoding
-    mark = delimiter.encode()
-    with open(file.path, "rb") as stream:
-        stream.readline()
-        number = 1
-        pending: list[bytes] = []
-        began = 0
-        for line in stream:
-            number += 1
-            if not pending and b'"' not in line:
-                raw = line.rstrip(b"\r\n")
-                if raw.strip():
-                    yield Record(number, raw.decode(encoding, "replace").split(delimiter), raw)
-                continue
-            began = began if pending else number
-            pending.append(line)
-            whole = b"".join(pending)
-            if _open_quote(whole, mark):
-                continue
-            pending = []
-            yield _quoted_record(whole, began, file)
-        if pending:
-            yield _quoted_record(b"".join(pending), began, file)
+    for block in blocks(file.path, file.delimiter):
+        for line, raw in zip(block.line.tolist(), block.raw(), strict=True):
+            yield _csv_record(raw, line, file.delimiter, file.encoding)
 
 
-_BLOCK_BYTES = 1 << 22
+def _csv_record(raw: bytes, line: int, delimiter: str, encoding: str) -> Record:
+    text = raw.decode(encoding, "replace")
+    if '"' not in text:
+        return Record(line, text.split(delimiter), raw)
+    try:
+        return Record(line, next(csv.reader([text], delimiter=delimiter), []), raw)
+    except csv.Error:  # a line's end outside quotes, or a cell too long to be one
+        return Record(line, text.split(delimiter), raw)
 
 
-@dataclass(frozen=True, slots=True)
-class _Lines:
-    """Lines of a CSV file without any quote, one record a line; line : the number of the first one."""
-
-    line: int
-    lines: list[bytes]
-
-    def records(self, file: AddressFile) -> Iterator[Record]:
-        for number, line in enumerate(self.lines, self.line):
-            raw = line.rstrip(b"\r\n")
-            if raw.strip():
-                yield Record(number, raw.decode(file.encoding, "replace").split(file.delimiter), raw)
-
-
-def _blocks(file: AddressFile) -> Iterator[_Lines | Iterator[Record]]:
-    """The list in blocks of plain lines where it has no quotes, else record by record."""
-    if not file.plain:
-        yield file.records()
-        return
-    with open(file.path, "rb") as stream:
-        stream.readline()
-        number = 2
-        while lines := stream.readlines(_BLOCK_BYTES):
-            yield _Lines(number, lines)
-            number += len(lines)
-
-
-def raw_records(file: AddressFile) -> Iterator[bytes]:
-    """Each CSV record's own bytes without the line's end, for a list without quotes."""
-    with open(file.path, "rb") as stream:
-        stream.readline()
-        for line in stream:
-            raw = line.rstrip(b"\r\n")
-            if raw.strip():
-                yield raw
-
-
-def _quoted_record(whole: bytes, line: int, file: AddressFile) -> Record:
-    raw = whole.rstrip(b"\r\n")
-    text = raw.decode(file.encoding, "replace")
-    return Record(line, next(csv.reader([text], delimiter=file.delimiter), []), raw)
-
-
-def _open_quote(whole: bytes, mark: bytes) -> bool:
-    """Whether a quoted cell is still open at the end (RFC 4180: quotes count only where a cell begins with one)."""
-    if whole.count(b'"') % 2 == 0:
-        return False
-    opened, at = False, 0
-    while at < len(whole):
-        if opened:
-            end = whole.find(b'"', at)
-            if end < 0:
-                return True
-            if whole[end + 1 : end + 2] == b'"':
-                at = end + 2
-                continue
-            opened, at = False, end + 1
-            continue
-        if whole[at : at + 1] == b'"':
-            opened, at = True, at + 1
-            continue
-        following = whole.find(mark, at)
-        at = len(whole) if following < 0 else following + 1
-    return opened
+def raw_records(file: AddressFile) -> Iterator[list[bytes]]:
+    """Each CSV record's own bytes without the line's end, some thousands at a time."""
+    for block in blocks(file.path, file.delimiter):
+        yield block.raw()
 
 
 # --- GeoJSON and Parquet --------------------------------------------------------------------------------------------
@@ -331,29 +268,32 @@ def read_addresses(
     """Read every record's place, mount height and satellite; those that cannot be read are rejected with a reason."""
     reader = _Reader(file, default_height_m, list(satellites))
     kept: list[Floats] = [np.zeros((5, 0))]
+    prints: list[Hashes] = []
     rejects: list[Reject] = []
-    seen: Counter[str] = Counter()
     count = 0
-    for block in _blocks(file):
-        whole = reader.read_block(block) if isinstance(block, _Lines) else None
-        if whole is not None:
-            identities, columns = whole
-            seen.update(identities)
-            number = np.arange(count, count + columns.shape[1], dtype=np.float64)
-            kept.append(np.vstack([number, columns]))
-            count += columns.shape[1]
-            continue
-        rows: list[tuple[float, ...]] = []
-        for record in block.records(file) if isinstance(block, _Lines) else block:
-            count += 1
+    for piece in _pieces(file):
+        size = len(piece)
+        rows = np.full((5, size), np.nan)
+        rows[0] = np.arange(count, count + size)
+        single = np.arange(size)
+        if isinstance(piece, Block):
+            cells = piece.cells()
+            rows[1:], good = reader.read_cells(cells)
+            single = np.flatnonzero(~good)
+            prints.append(reader.fingerprints(cells, good))
+        identities: list[bytes] = []
+        for k in single.tolist():
+            record = reader.record(piece, k) if isinstance(piece, Block) else piece[k]
             identity = reader.identity(record)
-            seen[identity] += 1
+            identities.append(identity.encode(file.encoding, "replace"))
             try:
-                rows.append((count - 1, *reader.read(record)))
+                rows[1:, k] = reader.read(record)
             except _RefusedError as fault:
                 rejects.append(Reject(record.line, identity, str(fault)))
-        kept.append(np.array(rows, dtype=np.float64).reshape(-1, 5).T)
-    del seen[""]
+                rows[0, k] = np.nan
+        prints.append(fingerprints_of([identity for identity in identities if identity]))
+        kept.append(rows if not np.isnan(rows[0]).any() else rows[:, ~np.isnan(rows[0])])
+        count += size
     columns = np.concatenate(kept, axis=1)
     return Addresses(
         count=count,
@@ -364,8 +304,28 @@ def read_addresses(
         satellite=columns[4].astype(np.int64),
         satellites=tuple(reader.satellites),
         rejects=tuple(rejects),
-        repeated=sum(1 for times in seen.values() if times > 1),
+        repeated=_repeated(prints),
     )
+
+
+_TOGETHER = 10_000
+
+
+def _pieces(file: AddressFile) -> Iterator[Block | list[Record]]:
+    """The list some thousands of records at a time."""
+    if file.kind == "csv":
+        yield from blocks(file.path, file.delimiter)
+        return
+    records = file.records()
+    while some := list(islice(records, _TOGETHER)):
+        yield some
+
+
+def _repeated(prints: Sequence[Hashes]) -> int:
+    """How many ids occur more than once."""
+    sorted_prints = np.sort(np.concatenate(prints)) if prints else np.zeros(0, dtype=np.uint64)
+    same = np.append(np.diff(sorted_prints) == 0, False)
+    return int((same & ~np.append(False, same[:-1])).sum())
 
 
 class _Reader:
@@ -389,32 +349,76 @@ class _Reader:
             raise _RefusedError(f"it has {len(cells)} cells where the header has {self.width}")
         return *self._place(cells), self._height_m(cells), self._satellite(cells)
 
-    def read_block(self, block: _Lines) -> tuple[Sequence[str], Floats] | None:
-        """Ids, and (4, n) of what `read` gives, where every line is in order; None where one may not be."""
-        if self.position is not None or self.latitude is None or self.longitude is None:
-            return None
-        text = b"".join(block.lines).decode(self.encoding, "replace").replace("\r\n", "\n")
-        if "\r" in text:
-            return None
-        rows = [line.split(self.delimiter) for line in text.removesuffix("\n").split("\n")]
-        if min(map(len, rows)) < self.width:
-            return None
-        cells = list(zip(*rows, strict=False))
-        try:
+    def record(self, block: Block, number: int) -> Record:
+        raw = block.data[block.start[number] : block.end[number]]
+        return _csv_record(raw, int(block.line[number]), self.delimiter, self.encoding)
+
+    def read_cells(self, cells: Cells) -> tuple[Floats, Bools]:
+        """(4, n) of what `read` gives, and of which records; the others are to be read one by one."""
+        good = ~cells.block.odd & (cells.count >= self.width)
+        said = np.empty((4, len(cells.block)))
+        for row, values in enumerate(self._places(cells)):
+            said[row] = values
+        good &= (np.abs(said[0]) <= 90.0) & (np.abs(said[1]) <= 180.0)
+        said[2] = self._heights(cells)
+        good &= (said[2] >= 0.0) & (said[2] <= _TALLEST_M)
+        said[3] = self._named_satellites(cells, good)
+        return said, good & ~np.isnan(said[3])
+
+    def fingerprints(self, cells: Cells, wanted: Bools) -> Hashes:
+        """Of the ids of some of the records, those left empty apart."""
+        if self.id is None:
+            return np.zeros(0, dtype=np.uint64)
+        block = cells.block
+        start, end, whole = cells.column(self.id)
+        found = fingerprints(block.data, start, end)
+        for k in np.flatnonzero(wanted & ~whole).tolist():
+            found[k] = fingerprints_of(
+                [self.identity(self.record(block, k)).encode(self.encoding, "replace")]
+            )[0]
+        return found[wanted & (end > start)]
+
+    def _places(self, cells: Cells) -> tuple[Floats, Floats]:
+        """Latitudes and longitudes, nan where they are not plain decimal degrees."""
+        if self.position is None:
             latitude, longitude = (
-                np.array([float(c) for c in cells[i]]) for i in (self.latitude, self.longitude)
+                _plain_numbers(cells, column) for column in (self.latitude, self.longitude)
             )
-            heights = [self._height_of(c) for c in cells[self.height]] if self.height is not None else None
-            good = (np.abs(latitude) <= 90.0).all() and (np.abs(longitude) <= 180.0).all()
-            if not good:
-                return None
-            named = [] if self.satellite is None else cells[self.satellite]
-            number = {text: self._named_satellite(text.strip()) for text in dict.fromkeys(named)}
-        except (ValueError, _RefusedError):
-            return None
-        height = np.full(latitude.size, self.default_height_m) if heights is None else np.array(heights)
-        own = np.array([number[text] for text in named]) if named else np.full(latitude.size, -1.0)
-        return [] if self.id is None else cells[self.id], np.vstack([latitude, longitude, height, own])
+            return latitude, longitude
+        block = cells.block
+        start, end, whole = cells.column(self.position)
+        commas = np.append(np.flatnonzero(block.codes == ord(",")), len(block.data))
+        at = commas[np.searchsorted(commas, start)]
+        whole &= at < end
+        at = np.where(whole, at, end)
+        first = decimals(block.data, start, at)
+        second = decimals(block.data, np.minimum(at + 1, end), end)
+        for number, most in ((first, 2), (second, 3)):
+            whole &= (number.whole >= 1) & (number.whole <= most) & (~number.pointed | (number.places > 0))
+        return np.where(whole, first.value, np.nan), np.where(whole, second.value, np.nan)
+
+    def _heights(self, cells: Cells) -> Floats:
+        if self.height is None:
+            return np.full(len(cells.block), self.default_height_m)
+        start, end, whole = cells.column(self.height)
+        empty = whole & np.equal(*trimmed(cells.block.codes, start, end))
+        return np.where(empty, self.default_height_m, _plain_numbers(cells, self.height))
+
+    def _named_satellites(self, cells: Cells, wanted: Bools) -> Floats:
+        """Numbers of the satellites that the wanted records name, -1 for none; nan where one is refused."""
+        found = np.full(len(cells.block), -1.0)
+        if self.satellite is None:
+            return found
+        start, end, whole = cells.column(self.satellite)
+        found[~whole] = np.nan
+        data = cells.block.data
+        for k in np.flatnonzero(wanted & whole & (end > start)).tolist():
+            text = data[start[k] : end[k]].decode(self.encoding, "replace").strip()
+            try:
+                found[k] = self._named_satellite(text)
+            except _RefusedError:
+                found[k] = np.nan
+        return found
 
     def _place(self, cells: Sequence[Any]) -> tuple[float, float]:
         if self.geojson and cells[-1] is not None:
@@ -490,6 +494,14 @@ class _Reader:
                 named = [len(self.satellites) - 1]
             self.known[text] = named[0]
         return self.known[text]
+
+
+def _plain_numbers(cells: Cells, column: int | None) -> Floats:
+    """A column's numbers, nan where a cell is no plain decimal number."""
+    if column is None:
+        return np.full(len(cells.block), np.nan)
+    start, end, whole = cells.column(column)
+    return np.where(whole, decimals(cells.block.data, start, end).value, np.nan)
 
 
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")

@@ -23,7 +23,7 @@ from skysill.files.plain import write_whole
 __all__ = ["Parts", "looks_of"]
 
 _HEAD = struct.Struct("<4sQI")
-_MARK = b"SKP1"
+_MARK = b"SKP2"
 
 
 def looks_of(path: str | os.PathLike[str]) -> dict[str, Any]:
