@@ -19,18 +19,14 @@ from skysill.horizon.rays import NEAREST_SAMPLE_M, sight_slope
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
-    "NEAR_CELLS",
-    "STEEP_CELLS",
     "Ceiling",
     "LocalMaps",
     "Rays",
     "Samples",
-    "Steepness",
     "ceiling",
     "first_gap_m",
     "local_maps",
     "sampled",
-    "steepness",
 ]
 
 _LINES = 6
@@ -51,11 +47,13 @@ _MAP_REACH_M = 5_000.0
 class Ceiling:
     """The highest ground around every place of a grid, at growing block sizes.
 
-    levels : level k holds, for blocks of 2**k cells, the highest of a block and its eight neighbours; -inf if void.
-        A cell is the ground between four nodes
+    own : level k holds, for blocks of 2**k cells, the highest of a block; -inf if void. A cell is the ground between
+        four nodes
+    levels : the same of a block and its eight neighbours
     holes : the same for voids, whether there is any; None where the grid has none
     """
 
+    own: tuple[NDArray[np.float32], ...]
     levels: tuple[NDArray[np.float32], ...]
     holes: tuple[Bools, ...] | None
 
@@ -85,9 +83,9 @@ def ceiling(grid: Grid) -> Ceiling:
     """Maxima of a grid by blocks of 1, 2, 4, ... cells, each widened by its neighbours."""
     values = grid.values
     plain = np.where(np.isnan(values), np.float32(-np.inf), values) if grid.has_void else values
-    levels = _widened_halvings(_over_cells(plain))
-    holes = _widened_halvings(_over_cells(np.isnan(values))) if grid.has_void else None
-    return Ceiling(tuple(levels), None if holes is None else tuple(holes))
+    own = _halvings(_over_cells(plain))
+    holes = [_widened(part) for part in _halvings(_over_cells(np.isnan(values)))] if grid.has_void else None
+    return Ceiling(tuple(own), tuple(_widened(part) for part in own), None if holes is None else tuple(holes))
 
 
 def _over_cells(values: NDArray[Any]) -> NDArray[Any]:
@@ -98,14 +96,14 @@ def _over_cells(values: NDArray[Any]) -> NDArray[Any]:
     return top
 
 
-def _widened_halvings(values: NDArray[Any]) -> list[NDArray[Any]]:
-    levels = [_widened(values)]
+def _halvings(values: NDArray[Any]) -> list[NDArray[Any]]:
+    levels = [values]
     while min(values.shape) > 2:
         rows, columns = values.shape
         padded = np.pad(values, ((0, rows % 2), (0, columns % 2)), mode="edge")
         pairs = np.maximum(padded[::2], padded[1::2])
         values = np.maximum(pairs[:, ::2], pairs[:, 1::2])
-        levels.append(_widened(values))
+        levels.append(values)
     return levels
 
 
@@ -118,50 +116,6 @@ def _widened(values: NDArray[Any]) -> NDArray[Any]:
     np.maximum(tall[1:], wide[:-1], out=tall[1:])
     np.maximum(tall[:-1], wide[1:], out=tall[:-1])
     return tall
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Steepness:
-    """How much bilinear ground can rise over one cell's length, in metres.
-
-    local : (block row, block column) within STEEP_CELLS of a place; near : within NEAR_CELLS; most : anywhere
-    """
-
-    local: NDArray[np.float32]
-    near: NDArray[np.float32]
-    most: float
-
-    def around(self, column: Floats, row: Floats) -> Floats:
-        """The most within STEEP_CELLS cells of places."""
-        return np.asarray(_look_up(self.local, _STEEP_LEVEL, column, row), dtype=np.float64)
-
-    def beside(self, column: Floats, row: Floats) -> Floats:
-        """The most within NEAR_CELLS cells of places."""
-        return np.asarray(_look_up(self.near, _NEAR_LEVEL, column, row), dtype=np.float64)
-
-
-_STEEP_LEVEL, _NEAR_LEVEL = 7, 3
-STEEP_CELLS, NEAR_CELLS = 2**_STEEP_LEVEL, 2**_NEAR_LEVEL
-
-
-def steepness(grid: Grid) -> Steepness:
-    """The steepest ground of a grid, by blocks."""
-    values, strips = grid.values, []
-    starts = np.arange(0, values.shape[1], NEAR_CELLS)
-    for top in range(0, values.shape[0], NEAR_CELLS):
-        strip = values[top : top + NEAR_CELLS + 1]
-        down = np.fmax.reduce(np.abs(np.diff(strip, axis=0)), axis=0, initial=0.0)
-        across = np.append(
-            np.fmax.reduce(np.abs(np.diff(strip, axis=1)), axis=0, initial=0.0), np.float32(0.0)
-        )
-        strips.append(np.stack([np.fmax.reduceat(part, starts) for part in (down, across)]))
-    parts = np.stack(strips, axis=1)
-    near = np.hypot(parts[0], parts[1])
-    many = STEEP_CELLS // NEAR_CELLS
-    for axis in (1, 2):
-        parts = np.maximum.reduceat(parts, np.arange(0, parts.shape[axis], many), axis=axis)
-    local = np.hypot(parts[0], parts[1]).astype(np.float32)
-    return Steepness(_widened(local), _widened(near.astype(np.float32)), float(local.max()))
 
 
 # --- rays from many places ------------------------------------------------------------------------------------------

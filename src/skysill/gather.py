@@ -8,6 +8,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from skysill.clearance import room_angle_deg
 from skysill.compass import SUN, CompassCorrection, Sighting
@@ -24,6 +25,7 @@ from skysill.site import Criteria, Mount, Site, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
+    "EXACT_MARGIN_DEG",
     "NEAR_TALL_M",
     "Gathered",
     "Place",
@@ -32,6 +34,7 @@ __all__ = [
     "near_seen",
     "place",
     "prepared",
+    "sought_elevation_deg",
     "uncovered",
     "window_azimuths_deg",
 ]
@@ -367,6 +370,18 @@ def stop_elevation_deg(
     return look.elevation_apparent_deg - float(room_angle_deg(far_m, terminal, criteria))
 
 
+EXACT_MARGIN_DEG = 10.0
+"""Margins up to this are exact: terrain is followed as far as ground could come so near to the ray."""
+
+_LOWEST_SOUGHT_DEG = 1.0
+"""... but no farther than ground could be seen so high."""
+
+
+def sought_elevation_deg(apparent_deg: ArrayLike, stop_deg: ArrayLike) -> Floats:
+    """The elevation, broadcast, down to which ground is looked for: an exact margin below the ray, or its room."""
+    return np.minimum(stop_deg, np.maximum(np.asarray(apparent_deg) - EXACT_MARGIN_DEG, _LOWEST_SOUGHT_DEG))
+
+
 def reach_wanted_m(
     look: LookVector, at: Place, highest_ground_m: float, terminal: Terminal, criteria: Criteria
 ) -> float:
@@ -574,12 +589,13 @@ def _sun_seen(job: Job, latitude_deg: float, longitude_deg: float, height_m: flo
 
 
 def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhouette | None:
-    """Terrain on the azimuths that matter for each ray, as far out as ground could reach it."""
+    """Terrain on the azimuths that matter for each ray, as far out as ground could come within an exact margin."""
     asked: dict[float, float] = {}
     for look in looks:
         if look.elevation_apparent_deg <= 0.0:
             continue
         stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+        stop_deg = float(sought_elevation_deg(look.elevation_apparent_deg, stop_deg))
         for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
             key = float(azimuth)
             asked[key] = min(asked.get(key, 90.0), stop_deg)

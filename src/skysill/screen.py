@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, room_angle_deg
+from skysill.draws import surely_enough
 from skysill.errors import InputError
 from skysill.fan import (
     Rays,
@@ -27,22 +28,17 @@ from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.march import FINE_CELL_M
 from skysill.job import Job, Sources
 from skysill.look import look_angles
+from skysill.nearest import CHUNK, DENSE_DEG, Close, followed, spread
 from skysill.nearness import (
-    CHUNK,
-    DENSE_DEG,
     FLOOR_DEG,
-    Close,
     Ground,
     Places,
     Question,
     cells_per_m,
     cliffs_around,
     direction,
-    followed,
     may_come_near,
     placed,
-    spread,
-    surely_enough,
 )
 from skysill.site import Mount, Site
 from skysill.units import Bools, Floats, Ints
@@ -138,8 +134,7 @@ def screen_each(
     assert satellite_deg is not None
     azimuth, elevation, _ = look_angles(latitude, longitude, height, satellite_longitude_deg=satellite_deg)
     nothing = np.full(latitude.shape, np.nan)
-    places = Places(latitude, longitude, height, height, azimuth, elevation, nothing, nothing, nothing,
-                    nothing, nothing)  # fmt: skip
+    places = Places(latitude, longitude, height, height, azimuth, elevation, *[nothing] * 7)  # fmt: skip
     answer = _blank(places)
     _ask_chain(tuple(rasters), places, question, np.arange(latitude.size), answer)
     return answer

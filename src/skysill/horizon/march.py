@@ -122,7 +122,7 @@ def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highes
     layer.grid.blocks()  # worked out once, before several threads ask for it
 
     def follow(ray: Ints) -> _Bundle:
-        return _march_bundle(eye, layer, finer, ray, end_m, highest_ground_m)
+        return _march_bundle(eye, layer, finer, ray, end_m, stop_m, highest_ground_m)
 
     if len(bundles) > 1:  # long array calls let go of the interpreter, so two threads keep two cores busy
         with ThreadPoolExecutor(2) as pool:
@@ -171,11 +171,12 @@ class _Stages:
 
 
 def _march_bundle(
-    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, highest_ground_m: float
-) -> _Bundle:
+    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, stop_m: Floats,
+    highest_ground_m: float,
+) -> _Bundle:  # fmt: skip
     rising: list[tuple[Ints, Floats, Floats, Floats]] = []
     known = _KnownStretches(layer, ray)
-    now, who, end = layer.paths.take(ray), ray, end_m[ray]
+    now, who, end, stop = layer.paths.take(ray), ray, end_m[ray], stop_m[ray]
     stages = _stages(eye, layer, now, who, end)
     alive, best, stage = np.arange(ray.size), np.full(ray.size, -np.inf), np.full(ray.size, -1)
     while alive.size:
@@ -186,8 +187,8 @@ def _march_bundle(
             known.close(alive[over], end[over])
             known.close(alive[far], begins_m[far])
             still = np.flatnonzero(~(over | far))
-            alive, best, stage, end, who = alive[still], best[still], stage[still], end[still], who[still]
-            now, stages = now.take(still), stages.take(still)
+            alive, best, stage, who = alive[still], best[still], stage[still], who[still]
+            now, stages, end, stop = now.take(still), stages.take(still), end[still], stop[still]
         if alive.size:
             seen = crossings(
                 layer.grid, now, _BLOCK * stage, _BLOCK + 1
@@ -195,7 +196,7 @@ def _march_bundle(
             if layer.grid.has_void:
                 known.add(alive, seen, end)
             bulge_m = stages.bulge_m[np.arange(alive.size), stage]
-            best = _rise(eye, layer, finer, now, who, seen, end, bulge_m, best, rising)
+            best = _rise(eye, layer, finer, now, who, seen, stop, bulge_m, best, rising)
     return rising, known.stretches()
 
 
@@ -246,7 +247,7 @@ def _highest_slope(eye: Eye, ray: Ints, from_m: Floats, to_m: Floats, roof_m: Fl
 
 
 def _rise(
-    eye: Eye, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings, end_m: Floats,
+    eye: Eye, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings, stop_m: Floats,
     bulge_m: Floats, best: Floats,
     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
@@ -255,7 +256,7 @@ def _rise(
     What a coarse raster shows nearer than `assured_m` is noted too, but hides nothing behind it.
     """
     slope = eye.slope(ray, seen.distance_m, seen.elevation_m)
-    slope[seen.distance_m > end_m[:, None]] = np.nan
+    slope[seen.distance_m > stop_m[:, None]] = np.nan
     for other in finer:
         slope[other.covers(ray, seen.distance_m)] = np.nan
     near = seen.distance_m < layer.assured_m if layer.assured_m else None
