@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -25,6 +27,53 @@ def test_answers_come_for_every_task_and_are_the_same_wherever_they_are_worked()
     here = dict(work_through(slow_square, tasks))
     assert here == {n: str(n * n).encode() for n in tasks}
     assert processors() >= 1
+
+
+def test_work_that_is_given_up_ends_the_processes_it_began():
+    answers = work_through(slow_square, list(range(1000)), jobs=2)
+    next(answers)
+    begun = multiprocessing.active_children()
+    answers.close()
+    for process in begun:
+        process.join(10.0)
+    assert begun
+    assert not any(process.is_alive() for process in begun)
+
+
+ORPHANS = """
+import multiprocessing, sys, time
+from skysill.cluster import work_through
+if __name__ == "__main__":
+    answers = work_through(len, [b"a"] * 9, jobs=2)
+    next(answers)
+    print(*(process.pid for process in multiprocessing.active_children()), flush=True)
+    time.sleep(60.0)
+"""
+
+
+def test_processes_end_when_the_one_that_began_them_is_killed(tmp_path):
+    script = tmp_path / "orphans.py"
+    script.write_text(ORPHANS, encoding="ascii")
+    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True) as run:
+        assert run.stdout is not None
+        begun = [int(number) for number in run.stdout.readline().split()]
+        run.kill()
+    assert len(begun) == 2
+    end = time.monotonic() + 20.0
+    while any(_alive(process) for process in begun) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not any(_alive(process) for process in begun)
+
+
+def _alive(process):
+    """Whether a process still runs; one that has ended and that nobody has asked about does not."""
+    try:
+        os.kill(process, 0)
+        return Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] != "Z"
+    except (ProcessLookupError, NotADirectoryError):
+        return False
+    except FileNotFoundError:  # it has ended since, or there is no such folder on this system
+        return not Path("/proc/self").exists()
 
 
 def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():

@@ -9,14 +9,15 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
+import threading
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, TypeVar
 
 from skysill.errors import InputError, SkysillError
 
-__all__ = ["processors", "work_through"]
+__all__ = ["Crew", "jobs_unasked", "processors", "work_through"]
 
 Task = TypeVar("Task")
 
@@ -26,21 +27,57 @@ _AHEAD = 3
 _MOST_DEATHS = 3
 
 
+_MOST_JOBS = 4
+"""Processes begun unasked: each holds its piece of ground, so more of them are for those who know their memory."""
+
+
 def processors() -> int:
     """How many processors this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def jobs_unasked() -> int:
+    """Processes to work on where nobody said how many: the processors there are, up to four."""
+    return min(processors(), _MOST_JOBS)
+
+
+class Crew:
+    """Processes of this machine that make ready while their tasks are still being worked out. A context manager.
+
+    jobs : how many; none are begun for one job, which is done by this process itself
+    ready : importable function without arguments, done by the processes; what fails in it is left to the work
+    """
+
+    def __init__(self, jobs: int, ready: Callable[[], object]) -> None:
+        self.pool = _pool(jobs) if jobs > 1 else None
+        if self.pool is not None:
+            for _ in range(jobs):
+                self.pool.submit(ready)
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, kind: object, fault: object, trace: object) -> None:
+        if self.pool is not None:
+            _let_go(self.pool)
+
+
 def work_through(
-    work: Callable[[Task], bytes], tasks: Sequence[Task], *, jobs: int = 1, cluster: str | None = None
-) -> Iterator[tuple[int, bytes]]:
-    """Do every task and give (number of the task, its answer) as they come in.
+    work: Callable[[Task], bytes],
+    tasks: Sequence[Task],
+    *,
+    jobs: int = 1,
+    cluster: str | None = None,
+    crew: Crew | None = None,
+) -> Generator[tuple[int, bytes]]:
+    """Do every task and give (number of the task, its answer) as they come in; closed early, it ends what it began.
 
     Parameters
     ----------
     work : importable function; must give the same bytes for the same task wherever it runs
     tasks : can be pickled
     jobs : processes on this machine; 1 works in this one
+    crew : as many processes, begun before
     cluster : address of a Dask scheduler ("tcp://host:8786"); workers need this package and the same file paths
 
     Raises
@@ -51,28 +88,50 @@ def work_through(
     if cluster is not None:
         return _on_cluster(work, tasks, cluster)
     if jobs > 1 and len(tasks) > 1:
-        return _on_processes(work, tasks, min(jobs, len(tasks)))
+        return _on_processes(work, tasks, min(jobs, len(tasks)), crew)
     return ((number, work(task)) for number, task in enumerate(tasks))
 
 
-def _leave_interrupts_to_the_parent() -> None:
+def _leave_ends_to_the_parent() -> None:
+    """Interrupts are the parent's affair; and nobody waits for answers once it is gone, however it went."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_parent, daemon=True).start()
+
+
+def _end_with_the_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _pool(jobs: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(
+        jobs, multiprocessing.get_context("spawn"), initializer=_leave_ends_to_the_parent
+    )
+
+
+def _let_go(pool: ProcessPoolExecutor) -> None:
+    """End the processes now: what they are at is wanted no more, and this one could not end before them."""
+    processes = list((getattr(pool, "_processes", None) or {}).values())
+    pool.shutdown(wait=False, cancel_futures=True)
+    for process in processes:
+        process.terminate()
 
 
 def _on_processes(
-    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int
-) -> Iterator[tuple[int, bytes]]:
+    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int, crew: Crew | None
+) -> Generator[tuple[int, bytes]]:
     waiting = list(range(len(tasks)))[::-1]
     for death in range(_MOST_DEATHS):
-        pool = ProcessPoolExecutor(
-            jobs, multiprocessing.get_context("spawn"), initializer=_leave_interrupts_to_the_parent
-        )
+        begun = crew.pool if crew is not None and not death else None
+        pool = begun or _pool(jobs)
         running: dict[Future[bytes], int] = {}
         try:
             while waiting or running:
                 while waiting and len(running) < jobs * _AHEAD:
-                    number = waiting.pop()
-                    running[pool.submit(work, tasks[number])] = number
+                    running[pool.submit(work, tasks[waiting[-1]])] = waiting[-1]
+                    waiting.pop()
                 for done in wait(running, return_when=FIRST_COMPLETED).done:
                     answer = done.result()
                     yield running.pop(done), answer
@@ -84,12 +143,12 @@ def _on_processes(
                     "Worker processes were killed three times, probably for want of memory: use fewer --jobs."
                 ) from None
         finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+            _let_go(pool)
 
 
 def _on_cluster(
     work: Callable[[Task], bytes], tasks: Sequence[Task], address: str
-) -> Iterator[tuple[int, bytes]]:
+) -> Generator[tuple[int, bytes]]:
     with _client(address) as client:
         from distributed import KilledWorker, as_completed
 

@@ -346,6 +346,39 @@ def test_several_processes_give_the_same_bytes(raster, tmp_path, monkeypatch):
     assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
 
 
+def test_processes_begun_before_the_list_is_read_give_the_same_bytes_though_one_is_killed(
+    raster, tmp_path, monkeypatch
+):
+    import multiprocessing
+
+    source = write_list(tmp_path / "in.csv", 200)
+    monkeypatch.setattr("skysill.files.screening._PART_ROWS", 10)
+    screen_file(asked(raster), source, tmp_path / "one.csv")
+    monkeypatch.setattr("skysill.files.screening._LONG_LIST_BYTES", 0)
+    killed = []
+
+    def kill(done, count):
+        if done >= 20 and not killed:
+            killed.extend(multiprocessing.active_children())
+            os.kill(killed[0].pid, signal.SIGKILL)
+
+    screen_file(asked(raster), source, tmp_path / "two.csv", jobs=2, progress=kill)
+    assert len(killed) == 2
+    assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
+    for process in multiprocessing.active_children():
+        process.join(10.0)
+    assert not multiprocessing.active_children()
+
+
+def test_addresses_that_are_screened_one_by_one_go_in_small_parts(raster, tmp_path, monkeypatch):
+    monkeypatch.setattr("skysill.files.screening._PART_ROWS_EACH", 4)
+    twice = asked(raster, rasters=open_rasters([RasterSpec(raster), RasterSpec(raster)]))
+    seen = []
+    screen_file(twice, write_list(tmp_path / "in.csv", 10), tmp_path / "out.csv",
+                progress=lambda done, count: seen.append(done))  # fmt: skip
+    assert seen == [0, 4, 8, 10]
+
+
 def test_a_process_reads_the_ground_once_for_all_its_parts(raster, tmp_path, monkeypatch):
     """Also where parts come from another process and voids are nan, which is not equal to itself."""
     import pickle

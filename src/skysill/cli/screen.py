@@ -31,7 +31,9 @@ __all__ = ["screen"]
     "--neutralize", is_flag=True, help="Put ' before cells that a spreadsheet would run as formulas."
 )
 @click.option(
-    "--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes on this machine."
+    "--jobs",
+    type=click.IntRange(1, 512),
+    help="Processes on this machine. Default: one a processor, up to 4.",
 )
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
 @click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
@@ -45,6 +47,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill screen demo_terrain/addresses.csv --terrain demo_terrain/island.tif --satellite 24.0W --out screened.csv
     """
+    from skysill.cluster import jobs_unasked
     from skysill.files.screening import screen_file
 
     wanted = _wanted(asked, given)
@@ -54,7 +57,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
             addresses,
             given["out_path"],
             resume=given["resume"],
-            jobs=given["jobs"],
+            jobs=given["jobs"] or jobs_unasked(),
             cluster=given["cluster"],
             progress=Pace("addresses", quiet=out.quiet),
         )

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from skysill.cluster import work_through
+from skysill.cluster import Crew, work_through
 from skysill.errors import InputError
 from skysill.files.addresses import Addresses, AddressFile, open_addresses, read_addresses
 from skysill.files.answers import COLUMNS, Answers, packed, write_list, write_rejects
@@ -19,6 +21,7 @@ from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
 from skysill.heights import Lattice
+from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
 from skysill.look import look_angles
 from skysill.screen import Ground, Question, Screened, screen, screen_each
@@ -29,9 +32,12 @@ from skysill.verdict import RANK
 __all__ = ["COLUMNS", "ScreeningAsked", "ScreeningMade", "screen_file"]
 
 _PART_ROWS = 50_000
+_PART_ROWS_EACH = 500
+_LONG_LIST_BYTES = 4_000_000
 _HELD_CELLS = 40_000_000
 _LEAST_TILE = 1024
 _NEAR_CELLS = 64
+_MARGIN_STEP = 256  # so that parts of one piece need the same ground
 _BEFORE = 1 << 20  # cells before the raster's first that are told apart
 _MOST_CELLS = 150_000_000
 _LOW_M = -500.0
@@ -113,17 +119,11 @@ def screen_file(
     try:
         said = (parts.begin(resume=resume), *(note for raster in asked.rasters for note in raster.notes))
         notes = [note for note in said if note]
-        places = read_addresses(file, default_height_m=asked.mount_height_m, satellites=asked.satellites)
-        groups = _grouped(asked, places)
-        missing = parts.missing(len(groups))
-        done = places.record.size - sum(groups[number].size for number in missing)
-        progress(done, places.record.size)
-        tasks = [_task(asked, places, groups[number]) for number in missing]
-        for number, answer in work_through(_work, tasks, jobs=jobs, cluster=cluster):
-            parts.unchanged()
-            parts.put(missing[number], answer)
-            done += groups[missing[number]].size
-            progress(done, places.record.size)
+        long = cluster is None and source.stat().st_size > _LONG_LIST_BYTES
+        with Crew(jobs if long else 1, partial(_ready, asked)) as crew:
+            places = read_addresses(file, default_height_m=asked.mount_height_m, satellites=asked.satellites)
+            groups = _grouped(asked, places)
+            _work_out(asked, places, groups, parts, progress, jobs=jobs, cluster=cluster, crew=crew)
         parts.unchanged()
         return _assemble(asked, file, places, groups, parts, Path(out), notes)
     except OSError as fault:
@@ -131,6 +131,23 @@ def screen_file(
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
     finally:
         parts.close()
+
+
+def _work_out(
+    asked: ScreeningAsked, places: Addresses, groups: Sequence[Ints], parts: Parts,
+    progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, crew: Crew,
+) -> None:  # fmt: skip
+    """Do the parts that are not there yet."""
+    missing = parts.missing(len(groups))
+    done = places.record.size - sum(groups[number].size for number in missing)
+    progress(done, places.record.size)
+    tasks = [_task(asked, places, groups[number]) for number in missing]
+    with closing(work_through(_work, tasks, jobs=jobs, cluster=cluster, crew=crew)) as answers:
+        for number, answer in answers:
+            parts.unchanged()
+            parts.put(missing[number], answer)
+            done += groups[missing[number]].size
+            progress(done, places.record.size)
 
 
 def _check_kind(target: Path) -> None:
@@ -169,7 +186,7 @@ def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
     row, column = Lattice((raster.rows, raster.cols), raster.transform, raster.crs).cell(
         places.latitude_deg, places.longitude_deg
     )
-    side = _LEAST_TILE if raster.rows * raster.cols <= _HELD_CELLS else 4 * _LEAST_TILE
+    side = _LEAST_TILE if _is_held(raster) else 4 * _LEAST_TILE
     down, along = (
         np.clip(np.floor(np.nan_to_num(part, posinf=-1e6, neginf=-1e6)), -1e6, 1e7).astype(np.int64) + _BEFORE
         for part in (row, column)
@@ -177,12 +194,13 @@ def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
     piece = (down // side << 20) + along // side
     near = (down % side // _NEAR_CELLS << 10) + along % side // _NEAR_CELLS
     order = np.argsort((piece << 20) + near, kind="stable")
-    if raster.rows * raster.cols <= _HELD_CELLS:
-        cuts = np.arange(_PART_ROWS, count, _PART_ROWS)
+    most = min(_PART_ROWS, _PART_ROWS_EACH) if _each_by_itself(asked) else _PART_ROWS
+    if _is_held(raster):
+        cuts = np.arange(most, count, most)
     else:
         new = np.flatnonzero(np.diff(piece[order])) + 1
         edges = np.concatenate([[0], new, [count]])
-        starts = [np.arange(a, b, _PART_ROWS) for a, b in pairwise(edges)]
+        starts = [np.arange(a, b, most) for a, b in pairwise(edges)]
         cuts = np.unique(np.concatenate(starts))[1:]
     return list(np.split(order, cuts))
 
@@ -190,6 +208,20 @@ def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
 def _task(asked: ScreeningAsked, places: Addresses, rows: Ints) -> _Task:
     return _Task(asked, places.satellites, rows, places.latitude_deg[rows], places.longitude_deg[rows],
                  places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
+
+
+def _each_by_itself(asked: ScreeningAsked) -> bool:
+    """Whether every address goes through the chain for one mount."""
+    first = asked.rasters[0]
+    return (
+        len(asked.rasters) > 1 or asked.full or (first.kind == "surface" and first.cell_size_m <= FINE_CELL_M)
+    )
+
+
+def _ready(asked: ScreeningAsked) -> None:
+    """Have in memory what every part needs."""
+    if len(asked.rasters) == 1 and _is_held(asked.rasters[0]):
+        _whole(asked.rasters[0])
 
 
 def _work(task: _Task) -> bytes:
@@ -213,16 +245,24 @@ def _screened(task: _Task, satellite: Satellite, at: Ints) -> Screened:
     return screen(_ground_for(task, satellite), latitude, longitude, height, question)
 
 
+def _is_held(raster: Raster) -> bool:
+    """Whether a raster is so small that all of it is held."""
+    return raster.rows * raster.cols <= _HELD_CELLS
+
+
+def _whole(raster: Raster) -> Ground:
+    return _held(raster, (0, raster.rows, 0, raster.cols))
+
+
 def _ground_for(task: _Task, satellite: Satellite) -> Ground:
     raster = task.asked.rasters[0]
-    looks = tuple(str(looks_of(tile.path)) for tile in raster.tiles)
-    if raster.rows * raster.cols <= _HELD_CELLS:
-        return _held(raster, looks, (0, raster.rows, 0, raster.cols))
+    if _is_held(raster):
+        return _whole(raster)
     row, column = Lattice((raster.rows, raster.cols), raster.transform, raster.crs).cell(
         task.latitude_deg, task.longitude_deg
     )
     side = 4 * _LEAST_TILE
-    margin = _margin_cells(task, satellite, raster)
+    margin = -(-_margin_cells(task, satellite, raster) // _MARGIN_STEP) * _MARGIN_STEP
     row, column = (np.clip(np.nan_to_num(p, posinf=0.0, neginf=0.0), 0, last)
                    for p, last in ((row, raster.rows - 1), (column, raster.cols - 1)))  # fmt: skip
     box = (
@@ -233,7 +273,7 @@ def _ground_for(task: _Task, satellite: Satellite) -> Ground:
     if (box[1] - box[0]) * (box[3] - box[2]) > _MOST_CELLS:
         raise InputError("ground as far as it could matter does not fit in memory.", where=raster.name,
                          mend="Say with --highest-ground how high the ground around can be.")  # fmt: skip
-    return _held(raster, looks, box)
+    return _held(raster, box)
 
 
 def _margin_cells(task: _Task, satellite: Satellite, raster: Raster) -> int:
@@ -260,9 +300,9 @@ _LAST: dict[str, Ground] = {}
 """The ground read last, by the text of what it was read from: a void of nan is not equal to itself once pickled."""
 
 
-def _held(raster: Raster, looks: tuple[str, ...], box: tuple[int, int, int, int]) -> Ground:
-    """Ground in memory; `looks` tells a changed file from the one read before."""
-    key = repr((raster, looks, box))
+def _held(raster: Raster, box: tuple[int, int, int, int]) -> Ground:
+    """Ground in memory, read again if a file has changed."""
+    key = repr((raster, [looks_of(tile.path) for tile in raster.tiles], box))
     if key not in _LAST:
         _LAST.clear()
         _LAST[key] = Ground.of(
