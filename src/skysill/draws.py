@@ -65,7 +65,8 @@ def _noted(limits: Limits, places: Places) -> tuple[Ints, Floats, Floats]:
     near = np.flatnonzero(spare_deg < limits.noted_deg(slant_m))
     place, slant_m, spare_deg = place[near], slant_m[near], spare_deg[near]
     distance = np.floor(np.log(np.maximum(slant_m, 1.0)) * 50.0).astype(np.int64)
-    best = first_of_each(place * 100_000 + distance, spare_deg, slant_m)
+    _, apart = np.unique(place * 100_000 + distance, return_inverse=True)
+    best = first_of_each(apart, spare_deg, slant_m)
     return place[best], slant_m[best], spare_deg[best]
 
 

@@ -739,11 +739,17 @@ def _take_crests(fan: Fan, cells: Cells, offset_deg: Floats) -> Floats:
 
 
 def first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
-    """Index of the smallest key of each group, the smaller `then` where keys are equal."""
-    order = np.lexsort((then, key, group))
-    first = np.ones(order.size, dtype=bool)
-    first[1:] = group[order[1:]] != group[order[:-1]]
-    return np.asarray(order[first])
+    """Index of the smallest key of each group, the smaller `then` where keys are equal; in order of the groups."""
+    if not group.size:
+        return np.zeros(0, dtype=np.int64)
+    at = np.arange(group.size)
+    for part in (key, then):
+        least = np.full(int(group.max()) + 1, np.inf)
+        np.minimum.at(least, group[at], part[at])
+        at = at[part[at] == least[group[at]]]
+    first = np.full(int(group.max()) + 1, -1)
+    first[group[at[::-1]]] = at[::-1]
+    return np.asarray(first[first >= 0])
 
 
 def _take(fan: Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> Floats:
@@ -788,25 +794,56 @@ def _surely_known(fan: Fan, place: Ints) -> Bools:
 
 
 def _depths(fan: Fan, inside: Bools, top_deg: Floats) -> None:
-    """Where the ray is met: how far it is to the nearest open direction, over the skyline of the fan."""
+    """Where the ray is met: how far it is to the nearest open direction, over the skyline of the fan.
+
+    Every tenth ray first. Of the others only those are followed on which the ground that stands highest beside them
+    does not already put the open direction farther off than what is known.
+    """
     apparent, met = fan.places.apparent_deg, np.flatnonzero(inside)
-    depth = np.where(inside, np.nan_to_num(top_deg, nan=-90.0) - apparent, np.nan)
+    depth_deg = np.where(inside, np.nan_to_num(top_deg, nan=-90.0) - apparent, np.nan)
     owner, number = spread(fan.window.last[met])
-    place = met[owner]
-    offset_deg = fan.window.take(place).offset_deg(number)
-    aside = cross_track_deg(offset_deg, apparent[place])
-    matters = (aside < depth[place]) & (np.abs(offset_deg) < 90.0) & (number != 0)
-    place, offset_deg = place[matters], offset_deg[matters]
-    least = np.tan(np.deg2rad(apparent[place]))
-    # a ray without any ground says nothing; one with low ground is open
-    everywhere = _surely_known(fan, place)
-    lowest = np.where(everywhere, least - 1e-3, -np.inf)
-    looked = fan.rays(place, offset_deg, lowest, fan.reach_below(least, place))
-    seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
-    top = np.where(everywhere, least - 1e-3, -np.inf)
-    np.maximum.at(top, seen.ray, seen.slope)
-    some = np.flatnonzero(np.isfinite(top))
-    away = column_margin_deg(offset_deg[some], apparent[place[some]], 90.0, np.rad2deg(np.arctan(top[some])))
-    np.minimum.at(depth, place[some], away)
-    fan.margin_deg[met] = -depth[met]
+    place, window = met[owner], fan.window.take(met[owner])
+    offset_deg = window.offset_deg(number)
+    asked = (number != 0) & (np.abs(offset_deg) < 90.0)
+    some = np.flatnonzero(asked & ((number % 10 == 0) | (np.abs(number) > window.dense)))
+    found_m = np.full(place.size, np.nan)
+    found_m[some] = _open_beside(fan, place[some], offset_deg[some], depth_deg)
+    asked[some] = False
+    for neighbour in (number // 10 * 10, -(-number // 10) * 10):
+        some = np.flatnonzero(asked & (np.abs(neighbour) <= window.dense))
+        distance_m = found_m[some + neighbour[some] - number[some]]
+        known = distance_m > fan.near_m + 1.5 * fan.ground.cell_size_m  # on a piece that counts as a whole
+        some, distance_m = some[known], distance_m[known]
+        rays = fan.rays(place[some], offset_deg[some], np.full(some.size, -np.inf), distance_m)
+        column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T
+        height_m = interpolate(fan.ground.grid, column, row)
+        slope = _slope(rays, np.arange(some.size), distance_m, height_m) - 1e-4
+        away_deg = _over(fan, place[some], offset_deg[some], slope)
+        asked[some[away_deg > depth_deg[place[some]]]] = False
+    some = np.flatnonzero(asked)
+    _open_beside(fan, place[some], offset_deg[some], depth_deg)
+    fan.margin_deg[met] = -depth_deg[met]
     fan.spare_deg[met] = fan.margin_deg[met] - fan.limits.room_deg(fan.slant_m[met])
+
+
+def _open_beside(fan: Fan, place: Ints, offset_deg: Floats, depth_deg: Floats) -> Floats:
+    """Lower the depths to the nearest open direction on rays; returns how far off their highest ground stands."""
+    at = np.flatnonzero(cross_track_deg(offset_deg, fan.places.apparent_deg[place]) < depth_deg[place])
+    highest_m = np.full(place.size, np.nan)
+    place, offset_deg = place[at], offset_deg[at]
+    least = np.tan(np.deg2rad(fan.places.apparent_deg[place]))
+    # a ray without any ground says nothing; one with low ground is open
+    top = np.where(_surely_known(fan, place), least - 1e-3, -np.inf)
+    looked = fan.rays(place, offset_deg, top.copy(), fan.reach_below(least, place))
+    seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
+    best = first_of_each(seen.ray, -seen.slope, seen.distance_m)
+    top[seen.ray[best]] = np.maximum(top[seen.ray[best]], seen.slope[best])
+    highest_m[at[seen.ray[best]]] = seen.distance_m[best]
+    some = np.flatnonzero(np.isfinite(top))
+    np.minimum.at(depth_deg, place[some], _over(fan, place[some], offset_deg[some], top[some]))
+    return highest_m
+
+
+def _over(fan: Fan, place: Ints, offset_deg: Floats, slope: Floats) -> Floats:
+    """Angle from the ray to the nearest direction over ground of a slope, at an azimuth offset."""
+    return column_margin_deg(offset_deg, fan.places.apparent_deg[place], 90.0, np.rad2deg(np.arctan(slope)))

@@ -7,7 +7,7 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -240,27 +240,15 @@ def _write_close(
     ground: Ground, places: Places, question: Question, close: Close, into: Ints, answer: Screened
 ) -> None:
     """Verdict and fields of the places that ground comes near to."""
-    within = close.inside | (close.margin_deg <= FLOOR_DEG)
-    for k in np.flatnonzero(within):
-        at = into[k]
-        now = _clearance(ground, question, close, int(k))
-        answer.margin_deg[at], answer.margin_is_floor[at] = close.margin_deg[k], False
-        answer.terrain_elevation_deg[at], answer.terrain_distance_m[at] = close.top_deg[k], close.top_m[k]
-        verdict, reasons = decide(
-            Evidence(
-                question.satellite.name,
-                float(places.apparent_deg[k]),
-                now,
-                now,
-                0.0,
-                None,
-                False,
-                None,
-                None,
-                0.0,
-            )
-        )
-        answer.verdict[at], answer.reason[at] = verdict, reasons[0]
+    within = np.flatnonzero(close.inside | (close.margin_deg <= FLOOR_DEG))
+    at = into[within]
+    answer.margin_deg[at], answer.margin_is_floor[at] = close.margin_deg[within], False
+    answer.terrain_elevation_deg[at] = close.top_deg[within]
+    answer.terrain_distance_m[at] = close.top_m[within]
+    name, apparent_deg = question.satellite.name, places.apparent_deg[within].tolist()
+    for number, now in enumerate(_clearances(ground, question, close.take(within))):
+        evidence = Evidence(name, apparent_deg[number], now, now, 0.0, None, False, None, None, 0.0)
+        answer.verdict[at[number]], (answer.reason[at[number]], *_) = decide(evidence)
 
 
 def _write_unknown(
@@ -380,20 +368,19 @@ def _leaving_m(grid: Grid, rays: Rays) -> Floats:
     return leaving_m
 
 
-def _clearance(ground: Ground, question: Question, close: Close, k: int) -> Clearance:
-    slant_m, margin_deg = float(close.slant_m[k]), float(close.margin_deg[k])
-    terminal, criteria = question.terminal, question.criteria
-    return Clearance(
-        margin_deg=margin_deg,
-        clearance_m=slant_m * float(np.sin(np.deg2rad(margin_deg))),
-        required_m=float(required_room_m(
-            slant_m, dish_diameter_m=terminal.dish_diameter_m, frequency_ghz=terminal.lowest_ghz,
-            fresnel_fraction=criteria.fresnel_fraction,
-        )),
-        controlling=Controlling(ground.name, "surface" if ground.kind == "surface" else "ground", "terrain",
-                                0.0, 0.0, slant_m, False),
-        spare_deg=float(close.spare_deg[k]),
+def _clearances(ground: Ground, question: Question, close: Close) -> Iterator[Clearance]:
+    """The clearance at each place, as far as a verdict needs it."""
+    required_m = required_room_m(
+        close.slant_m, dish_diameter_m=question.terminal.dish_diameter_m, frequency_ghz=question.terminal.lowest_ghz,
+        fresnel_fraction=question.criteria.fresnel_fraction,
     )  # fmt: skip
+    clearance_m = close.slant_m * np.sin(np.deg2rad(close.margin_deg))
+    kind = "surface" if ground.kind == "surface" else "ground"
+    columns = (close.margin_deg, clearance_m, required_m, close.spare_deg, close.slant_m)
+    for margin, room, required, spare, slant in zip(*(part.tolist() for part in columns), strict=True):
+        controlling = Controlling(ground.name, kind, "terrain", 0.0, 0.0, slant, False)
+        yield Clearance(margin_deg=margin, clearance_m=room, required_m=required, controlling=controlling,
+                        spare_deg=spare)  # fmt: skip
 
 
 def _least_heights(ground: Ground, places: Places, question: Question, close: Close) -> Floats:
