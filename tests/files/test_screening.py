@@ -165,6 +165,27 @@ def test_cells_that_a_spreadsheet_would_run_are_changed_only_on_request(raster, 
     assert neutralized(["-5.2", "+44 20"]) == (["-5.2", "'+44 20"], 1)
 
 
+def test_cells_are_neutralized_wherever_they_stand_and_every_other_byte_passes_through(raster, tmp_path):
+    rows = {
+        'a,58.01,-24.66,"=1+1",x': "a,58.01,-24.66,'=1+1,x",
+        '"@b",58.01,-24.66,"two\nlines",-5': '\'@b,58.01,-24.66,"two\nlines",-5',
+        'c,58.01,-24.66,"-5.5","+44 20"': "c,58.01,-24.66,-5.5,'+44 20",
+        'd,58.01,-24.66,"-5.5",5" - 7"': 'd,58.01,-24.66,"-5.5",5" - 7"',
+        "e,58.01,-24.66,-,-1e5": "e,58.01,-24.66,'-,-1e5",
+        "f,58.01,-24.66,\tx,=2": "f,58.01,-24.66,'\tx,'=2",
+        "-,north,-24.66,=,=": None,
+        "g,58.01,-24.66,,": "g,58.01,-24.66,,",
+    }
+    source = tmp_path / "in.csv"
+    source.write_bytes(("id,latitude,longitude,remark,more\n" + "\n".join(rows)).encode())
+    made = screen_file(asked(raster, neutralize=True), source, tmp_path / "out.csv")
+    out = (tmp_path / "out.csv").read_text(encoding="utf-8")
+    for wanted in filter(None, rows.values()):
+        assert f"\n{wanted},Demo South," in out
+    assert made.rejected == 1
+    assert "6 cells that a spreadsheet would run as formulas got an apostrophe." in made.notes
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

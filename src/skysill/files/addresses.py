@@ -7,7 +7,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -41,6 +41,7 @@ __all__ = [
     "open_addresses",
     "raw_records",
     "read_addresses",
+    "row_text",
 ]
 
 _KNOWN = ("id", "position", "latitude", "longitude", "mount_height_m", "satellite")
@@ -207,10 +208,33 @@ def _csv_record(raw: bytes, line: int, delimiter: str, encoding: str) -> Record:
         return Record(line, text.split(delimiter), raw)
 
 
-def raw_records(file: AddressFile) -> Iterator[list[bytes]]:
-    """Each CSV record's own bytes without the line's end, some thousands at a time."""
+def raw_records(
+    file: AddressFile, *, neutralize: bool = False
+) -> Iterator[tuple[list[bytes], Mapping[int, int]]]:
+    """Each CSV record's own bytes without the line's end, some thousands at a time.
+
+    neutralize : see `neutralized`; with the bytes comes how many cells were changed in which of these records
+    """
     for block in blocks(file.path, file.delimiter):
-        yield block.raw()
+        raw, changed = block.raw(), {}
+        suspects = np.flatnonzero(block.begun_with(_DANGEROUS_CODES)).tolist() if neutralize else []
+        for k in suspects:
+            record = _csv_record(raw[k], 0, file.delimiter, file.encoding)
+            cells, count = neutralized(record.cells[: len(file.names)])
+            if count:
+                raw[k] = row_text(cells, file.delimiter).encode(file.encoding, "replace")
+                changed[k] = count
+        yield raw, changed
+
+
+def row_text(cells: Sequence[str], delimiter: str) -> str:
+    """Cells as one line, quoted where they must be (RFC 4180)."""
+    return delimiter.join(
+        '"' + cell.replace('"', '""') + '"'
+        if delimiter in cell or '"' in cell or "\n" in cell or "\r" in cell
+        else cell
+        for cell in cells
+    )
 
 
 # --- GeoJSON and Parquet --------------------------------------------------------------------------------------------
@@ -505,6 +529,7 @@ def _plain_numbers(cells: Cells, column: int | None) -> Floats:
 
 
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
+_DANGEROUS_CODES = "".join(_DANGEROUS).encode("ascii")
 
 
 def neutralized(cells: Iterable[str]) -> tuple[list[str], int]:

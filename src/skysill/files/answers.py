@@ -9,13 +9,13 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import compress, islice
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skysill.errors import InputError
-from skysill.files.addresses import Addresses, AddressFile, Record, neutralized, raw_records
+from skysill.files.addresses import Addresses, AddressFile, Record, neutralized, raw_records, row_text
 from skysill.files.delimited import fixed
 from skysill.screen import Screened
 from skysill.site import Satellite
@@ -243,13 +243,22 @@ def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[R
         address += len(some)
 
 
-def _matched_raw(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[bytes]]]:
-    """The same as bytes, for CSV."""
+def _own_bytes(
+    file: AddressFile, places: Addresses, *, neutralize: bool
+) -> Iterator[tuple[int, list[bytes], int]]:
+    """The same as lines of CSV without their ends; and how many cells were neutralized."""
+    if file.kind != "csv":
+        for address, records in _matched(file, places):
+            rows = [["" if c is None else str(c) for c in r.cells[: len(file.names)]] for r in records]
+            safe = [neutralized(cells) for cells in rows] if neutralize else [(cells, 0) for cells in rows]
+            written = [row_text(cells, file.delimiter).encode("utf-8", "replace") for cells, _ in safe]
+            yield address, written, sum(count for _, count in safe)
+        return
     screened, number, address = _screened(places), 0, 0
-    for raw in raw_records(file):
+    for raw, changed in raw_records(file, neutralize=neutralize):
         wanted = screened[number : number + len(raw)]
         some = raw if wanted.all() else list(compress(raw, wanted.tolist()))
-        yield address, some
+        yield address, some, sum(count for k, count in changed.items() if wanted[k])
         number += len(raw)
         address += len(some)
 
@@ -262,48 +271,22 @@ def _write_csv(
     mark = delimiter.encode()
 
     def cell(text: str) -> bytes:
-        return _row_text([text], delimiter).encode(encoding, "replace")
-
-    def own(record: Record) -> bytes:
-        nonlocal changed
-        cells = ["" if c is None else str(c) for c in record.cells[: len(file.names)]]
-        count = 0
-        if neutralize:
-            cells, count = neutralized(cells)
-            changed += count
-        if file.kind == "csv" and not count:
-            return record.raw
-        return _row_text(cells, delimiter).encode(encoding, "replace")
-
-    def behind(stream: IO[bytes], address: int, raw: list[bytes]) -> None:
-        pieces = [b""] * (4 * len(raw))
-        pieces[0::4] = raw
-        pieces[1::4], pieces[2::4], pieces[3::4] = answers.written(
-            address, address + len(raw), names, cell, mark, tail
-        )
-        stream.write(b"".join(pieces))
+        return row_text([text], delimiter).encode(encoding, "replace")
 
     with open(path, "wb") as stream:
-        header = file.header if file.kind == "csv" else _row_text(file.names, delimiter).encode("utf-8")
+        header = file.header if file.kind == "csv" else row_text(file.names, delimiter).encode("utf-8")
         stream.write(header + mark + delimiter.join(names).encode() + tail)
-        if file.kind == "csv" and not neutralize:
-            for address, raw in _matched_raw(file, places):
-                behind(stream, address, raw)
-        else:
-            for address, records in _matched(file, places):
-                behind(stream, address, [own(record) for record in records])
+        for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
+            changed += count
+            pieces = [b""] * (4 * len(raw))
+            pieces[0::4] = raw
+            pieces[1::4], pieces[2::4], pieces[3::4] = answers.written(
+                address, address + len(raw), names, cell, mark, tail
+            )
+            stream.write(b"".join(pieces))
         stream.flush()
         os.fsync(stream.fileno())
     return changed
-
-
-def _row_text(cells: Sequence[str], delimiter: str) -> str:
-    return delimiter.join(
-        '"' + cell.replace('"', '""') + '"'
-        if delimiter in cell or '"' in cell or "\n" in cell or "\r" in cell
-        else cell
-        for cell in cells
-    )
 
 
 def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:

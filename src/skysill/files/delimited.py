@@ -31,7 +31,7 @@ __all__ = [
 Bytes = NDArray[np.uint8]
 Hashes = NDArray[np.uint64]
 
-_BLOCK_BYTES = 1 << 20
+_BLOCK_BYTES = 1 << 19
 _LONGEST_BYTES = 1 << 20
 """A quoted cell that runs on for longer than this was never closed."""
 
@@ -75,6 +75,22 @@ class Block:
         first = np.searchsorted(self.marks, self.start)
         return Cells(self, first, np.searchsorted(self.marks, self.end) - first + 1)
 
+    def begun_with(self, characters: bytes) -> Bools:
+        """(record,) whether it may have a cell that begins with one of these and is no plain decimal number."""
+        found = self.odd.copy()
+        begin = np.sort(np.concatenate([self.start, self.marks + 1]))
+        begin = begin[begin < len(self.data)]
+        begin += self.codes[begin] == _QUOTE
+        begin = begin[begin < len(self.data)]
+        begin = begin[np.isin(self.codes[begin], np.frombuffer(characters, np.uint8))]
+        record = np.searchsorted(self.start, begin, side="right") - 1
+        begin, record = begin[record >= 0], record[record >= 0]
+        marks = np.append(self.marks, len(self.data))
+        end = np.minimum(marks[np.searchsorted(marks, begin)], self.end[record])
+        end -= self.codes[np.maximum(end - 1, 0)] == _QUOTE
+        found[record[~decimals(self.data, begin, end).good]] = True
+        return found
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
@@ -106,7 +122,7 @@ class Cells:
 
 
 def blocks(path: str | os.PathLike[str], delimiter: str) -> Iterator[Block]:
-    """The records behind the header, in blocks of about a megabyte; lines without anything in them are no records."""
+    """The records behind the header, half a megabyte of them at a time; lines with nothing in them are no records."""
     mark = delimiter.encode()
     with open(path, "rb") as stream:
         stream.readline()

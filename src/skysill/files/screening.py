@@ -141,7 +141,7 @@ def _work_out(
     missing = parts.missing(len(groups))
     done = places.record.size - sum(groups[number].size for number in missing)
     progress(done, places.record.size)
-    tasks = [_task(asked, places, groups[number]) for number in missing]
+    tasks = _Tasks(asked, places, [groups[number] for number in missing])
     with closing(work_through(_work, tasks, jobs=jobs, cluster=cluster, crew=crew)) as answers:
         for number, answer in answers:
             parts.unchanged()
@@ -205,9 +205,19 @@ def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
     return list(np.split(order, cuts))
 
 
-def _task(asked: ScreeningAsked, places: Addresses, rows: Ints) -> _Task:
-    return _Task(asked, places.satellites, rows, places.latitude_deg[rows], places.longitude_deg[rows],
-                 places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
+class _Tasks(Sequence[_Task]):
+    """Tasks made when they are handed out."""
+
+    def __init__(self, asked: ScreeningAsked, places: Addresses, groups: Sequence[Ints]) -> None:
+        self.asked, self.places, self.groups = asked, places, groups
+
+    def __len__(self) -> int:
+        return len(self.groups)
+
+    def __getitem__(self, number: Any) -> Any:
+        places, rows = self.places, self.groups[number]
+        return _Task(self.asked, places.satellites, rows, places.latitude_deg[rows], places.longitude_deg[rows],
+                     places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
 
 
 def _each_by_itself(asked: ScreeningAsked) -> bool:
