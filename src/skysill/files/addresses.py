@@ -8,7 +8,7 @@ import math
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -78,6 +78,7 @@ class AddressFile:
 
     delimiter, encoding, header, line_end : CSV only; header is its raw bytes
     plain : CSV without any quote, so that every line is a record
+    features : GeoJSON only
     """
 
     path: Path
@@ -88,6 +89,7 @@ class AddressFile:
     header: bytes = b""
     line_end: bytes = b"\n"
     plain: bool = False
+    features: Sequence[dict[str, Any]] = field(default=(), repr=False, compare=False)
 
     def records(self) -> Iterator[Record]:
         if self.kind == "csv":
@@ -131,9 +133,10 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
         file = AddressFile(path, "parquet", tuple(_parquet(path).schema_arrow.names))
     elif path.suffix.lower() in (".geojson", ".json"):
         names: dict[str, None] = {}
-        for feature in _geojson(path):
-            names.update(dict.fromkeys(feature["properties"] or {}))
-        file = AddressFile(path, "geojson", tuple(names))
+        features = _geojson(path)
+        for feature in features:
+            names.update(dict.fromkeys(feature["properties"]))
+        file = AddressFile(path, "geojson", tuple(names), features=features)
     else:
         file = _open_csv(path)
     if file.kind != "geojson" and file.column("position") is None:
@@ -194,8 +197,22 @@ def _encoding(path: Path) -> tuple[str, bool]:
 
 def _csv_records(file: AddressFile) -> Iterator[Record]:
     for block in blocks(file.path, file.delimiter):
-        for line, raw in zip(block.line.tolist(), block.raw(), strict=True):
-            yield _csv_record(raw, line, file.delimiter, file.encoding)
+        raw, lines = block.raw(), block.line.tolist()
+        cells = None if block.odd.any() else _cells_together(raw, file.delimiter, file.encoding)
+        if cells is None:
+            for line, own in zip(lines, raw, strict=True):
+                yield _csv_record(own, line, file.delimiter, file.encoding)
+        else:
+            yield from map(Record, lines, cells, raw)
+
+
+def _cells_together(raw: Sequence[bytes], delimiter: str, encoding: str) -> list[list[str]] | None:
+    """The cells of records whose quotes are in order; None where one must be read by itself."""
+    texts = [own.decode(encoding, "replace") for own in raw]
+    try:
+        return list(csv.reader(texts, delimiter=delimiter))
+    except csv.Error:
+        return None
 
 
 def _csv_record(raw: bytes, line: int, delimiter: str, encoding: str) -> Record:
@@ -251,7 +268,7 @@ def _geojson(path: Path) -> list[dict[str, Any]]:
 
 
 def _features(file: AddressFile) -> Iterator[Record]:
-    for number, feature in enumerate(_geojson(file.path), 1):
+    for number, feature in enumerate(file.features, 1):
         shape = feature.get("geometry") or {}
         there = shape.get("coordinates") if shape.get("type") == "Point" else None
         cells = [feature["properties"].get(name) for name in file.names]

@@ -298,6 +298,7 @@ def _write_geojson(
     path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
 ) -> None:
     own, between = _own_names(file, names), "\n"
+    text = json.JSONEncoder(ensure_ascii=False, default=str).encode
     with open(path, "w", encoding="utf-8") as stream:
         stream.write('{"type": "FeatureCollection", "features": [')
         for address, records in _matched(file, places):
@@ -312,7 +313,7 @@ def _write_geojson(
                     "properties": dict(zip(own, record.cells, strict=False))
                     | dict(zip(names, values, strict=True)),
                 }
-                stream.write(between + json.dumps(feature, ensure_ascii=False, default=str))
+                stream.write(between + text(feature))
                 between = ",\n"
         stream.write("\n]}\n")
 
