@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skysill.fan import Ceiling, LocalMaps
 from skysill.units import Bools, Floats, Ints
@@ -113,8 +114,12 @@ def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) 
     cell_m = float(sights.half_m.min()) * np.sqrt(2.0)
     wanted = float(sights.reach_m.max()) / cell_m / 2.0
     top = int(np.clip(np.ceil(np.log2(max(wanted, 1.0))), 0, len(ceiling.own) - 1))
+    quick = _Quick.of(sights)
+    level_frame, side_m = _Frame.of(sights), 0.9 * float(np.hypot(sights.ahead_m, sights.aside_m).min())
     for level in range(top, -1, -1):
-        frame = _Frame.of(sights, level, near_m, widest)
+        frame = level_frame.at(
+            level, _widest_rad(sights, widest, max(near_m, side_m * 2**level if level else 0.0))
+        )
         around = int(np.ceil(2.0 * wanted / 2**level)) + 1 if level == top else 3
         asked = _ring(frame, place_column >> level, place_row >> level, around, top=level == top)
         asked = _both(asked, found.quartered())
@@ -123,8 +128,23 @@ def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) 
             inside = (asked.column >= 0) & (asked.column < columns) & (asked.row >= 0) & (asked.row < rows)
             if not inside.all():
                 asked = asked.take(inside)
-        found = asked.take(_worth(ceiling, level, sights, asked, near_m, widest))
+        found = asked.take(_worth(ceiling, level, quick, asked, near_m, widest))
     return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Quick:
+    """Sights in single precision, for bounds; `columns` in the order in which `_worth` unpacks them."""
+
+    column: Floats
+    row: Floats
+    columns: tuple[NDArray[np.float32], ...]
+
+    @classmethod
+    def of(cls, sights: Sights) -> _Quick:
+        parts = (*sights.ahead_m.T, *sights.aside_m.T, sights.half_m * 1.0001, sights.bend, sights.eye_m - 1e-3,
+                 0.4995 / sights.radius_m, sights.reach_m + 1.0, sights.cosine, sights.sine)  # fmt: skip
+        return cls(sights.column, sights.row, tuple(part.astype(np.float32) for part in parts))
 
 
 def _both(one: Cells, other: Cells) -> Cells:
@@ -148,16 +168,25 @@ class _Frame:
     widest_rad: float
 
     @classmethod
-    def of(cls, sights: Sights, level: int, near_m: float, widest: Widest) -> _Frame:
-        size = float(2**level)
-        side_m = 0.9 * float(np.hypot(sights.ahead_m, sights.aside_m).min()) * size
-        away_m = np.full(sights.column.shape, max(near_m, side_m if level else 0.0))
-        beside = np.sin(np.deg2rad(np.minimum(widest(np.arange(away_m.size), away_m), 90.0))) / sights.cosine
-        widest_rad = float(np.minimum(np.arcsin(np.minimum(beside, 1.0)), sights.widest_rad).max())
+    def of(cls, sights: Sights) -> _Frame:
         mean = [part.mean(axis=0) for part in (sights.ahead_m, sights.aside_m)]
         off_m = np.abs(sights.ahead_m - mean[0]).max(axis=0) + np.abs(sights.aside_m - mean[1]).max(axis=0)
-        return cls(level, mean[0] * size, mean[1] * size, off_m * size,
-                   float(sights.half_m.max()) * size, float(sights.bend.max()), widest_rad)  # fmt: skip
+        return cls(0, mean[0], mean[1], off_m, float(sights.half_m.max()), float(sights.bend.max()), np.inf)
+
+    def at(self, level: int, widest_rad: float) -> _Frame:
+        """The same for blocks of another level."""
+        size = float(2**level)
+        return _Frame(level, self.ahead_m * size, self.aside_m * size, self.off_m * size, self.half_m * size,
+                      self.bend, widest_rad)  # fmt: skip
+
+
+def _widest_rad(sights: Sights, widest: Widest, away_m: float) -> float:
+    """Azimuth offset beyond which no ground so far off counts, for none of the places."""
+    places = np.arange(sights.column.size)
+    beside = (
+        np.sin(np.deg2rad(np.minimum(widest(places, np.full(places.shape, away_m)), 90.0))) / sights.cosine
+    )
+    return float(np.minimum(np.arcsin(np.minimum(beside, 1.0)), sights.widest_rad).max())
 
 
 def _ring(frame: _Frame, column: Ints, row: Ints, around: int, *, top: bool) -> Cells:
@@ -195,35 +224,38 @@ def _in_any_fan(frame: _Frame, right: Ints, down: Ints) -> Bools:
 
 
 def _worth(
-    ceiling: Ceiling, level: int, sights: Sights, asked: Cells, near_m: float, widest: Widest
+    ceiling: Ceiling, level: int, quick: _Quick, asked: Cells, near_m: float, widest: Widest
 ) -> Bools:
     """Whether blocks could come near enough."""
-    place, size = asked.place, float(2**level)
+    place, size, one = asked.place, float(2**level), np.float32(1.0)
     top_m = ceiling.own[level].ravel().take(asked.row * ceiling.own[level].shape[1] + asked.column)
-    right = (asked.column + 0.5) * size - sights.column.take(place)
-    down = (asked.row + 0.5) * size - sights.row.take(place)
-    ahead_m = right * sights.ahead_m[:, 0].take(place) + down * sights.ahead_m[:, 1].take(place)
-    aside_m = np.abs(right * sights.aside_m[:, 0].take(place) + down * sights.aside_m[:, 1].take(place))
+    right = ((asked.column + 0.5) * size - quick.column.take(place)).astype(np.float32)
+    down = ((asked.row + 0.5) * size - quick.row.take(place)).astype(np.float32)
+    ahead0, ahead1, aside0, aside1, half, bend, eye_m, sag, reach_m, cosine, sine = (
+        part.take(place) for part in quick.columns
+    )
+    ahead_m = right * ahead0 + down * ahead1
+    aside_m = np.abs(right * aside0 + down * aside1)
     away2 = ahead_m * ahead_m + aside_m * aside_m
     away_m = np.sqrt(away2)
-    half_m = sights.half_m.take(place) * size + sights.bend.take(place) * away2
-    far_m, from_m = away_m + half_m, np.maximum(away_m - half_m, near_m)
-    top_m = np.maximum(top_m, -1e5)  # where there is none
-    rise_m = top_m - sights.eye_m.take(place) - from_m * from_m / (2.002 * sights.radius_m.take(place))
+    half_m = half * np.float32(size) + bend * away2
+    far_m, from_m = away_m + half_m, np.maximum(away_m - half_m, np.float32(near_m))
+    rise_m = np.maximum(top_m, np.float32(-1e5)) - eye_m - from_m * from_m * sag
     slope = rise_m / np.where(rise_m > 0.0, from_m, far_m)
     # turned towards the ray by half of what the block fills
-    wide = np.minimum(half_m / away_m, 1.0)
-    narrow = np.sqrt(1.0 - wide * wide)
+    wide = np.minimum(half_m / away_m, one)
+    narrow = np.sqrt(one - wide * wide)
     across = (aside_m * narrow - ahead_m * wide) / away_m
     along = (ahead_m * narrow + aside_m * wide) / away_m
-    holds = (wide >= 1.0) | ((across <= 0.0) & (along >= 0.0))
-    across, along = np.where(holds, 0.0, across), np.where(holds, 1.0, along)
-    level_share = sights.cosine.take(place)
-    sine = sights.sine.take(place)
-    beside = across * level_share
-    toward = along * level_share
-    near = np.where(slope * toward < sine,
-                    (toward + slope * sine) / np.sqrt(1.0 + slope * slope),
-                    np.sqrt(np.maximum(1.0 - beside * beside, 0.0)))  # fmt: skip
-    counts = (far_m > near_m) & (from_m <= sights.reach_m.take(place)) & (along > 0.0)
-    return np.asarray(counts & (near >= np.cos(np.deg2rad(widest(place, from_m) + 0.01))))
+    holds = (wide >= one) | ((across <= 0.0) & (along >= 0.0))
+    across, along = np.where(holds, np.float32(0.0), across), np.where(holds, one, along)
+    beside, toward = across * cosine, along * cosine
+    under = (toward + slope * sine) / np.sqrt(one + slope * slope)
+    near = np.where(slope * toward < sine, under, np.sqrt(np.maximum(one - beside * beside, np.float32(0.0))))
+    counts = (far_m > near_m) & (from_m <= reach_m) & (along > 0.0)
+    enough = np.cos(np.deg2rad(widest(place, from_m).astype(np.float32) + _ROUNDED_DEG))
+    return np.asarray(counts & (near >= enough))
+
+
+_ROUNDED_DEG = np.float32(0.03)
+"""What single precision can amount to in an angle of a hundredth of a degree; less in larger ones."""

@@ -7,8 +7,9 @@ within 10 km), and every ray is sampled where it crosses the lattice lines and w
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ __all__ = [
     "ceiling",
     "first_gap_m",
     "local_maps",
+    "over_mesh",
     "sampled",
 ]
 
@@ -151,13 +153,20 @@ class LocalMaps:
 
 
 def local_maps(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> LocalMaps:
-    """Second-degree maps through five geodesics' ends around each place.
+    """Second-degree maps through five geodesics' ends around each place; of many neighbours over a mesh.
 
     Notes
     -----
     What is left out grows with the cube of the distance over the square of the Earth's radius: 3 mm at 5 km, 0.2 m
-    at 20 km.
+    at 20 km. The mesh adds less than 3e-7 of the distance up to 60 degrees of latitude, 3e-6 at 80.
     """
+    start = np.stack(lattice_position(grid, latitude_deg, longitude_deg), axis=-1)
+    found = over_mesh(partial(_coefficients, grid), latitude_deg, longitude_deg, spacing_deg=0.03)
+    return LocalMaps(start, found[:, :4].reshape(-1, 2, 2), found[:, 4:].reshape(-1, 2, 3))
+
+
+def _coefficients(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
+    """(place, 10): linear and square coefficients of local maps, side by side."""
     from pyproj import Geod
 
     geod, count = Geod(ellps="WGS84"), latitude_deg.size
@@ -174,7 +183,31 @@ def local_maps(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> Local
     east2, north2 = (right + left) / (2 * reach**2), (up + down) / (2 * reach**2)
     half = reach / np.sqrt(2.0)
     mixed = (aslant - half * (linear[..., 0] + linear[..., 1])) / half**2 - east2 - north2
-    return LocalMaps(start, linear, np.stack([east2, mixed, north2], axis=-1))
+    square = np.stack([east2, mixed, north2], axis=-1)
+    return np.concatenate([linear.reshape(-1, 4), square.reshape(-1, 6)], axis=1)
+
+
+def over_mesh(
+    function: Callable[[Floats, Floats], Floats], latitude_deg: Floats, longitude_deg: Floats, *, spacing_deg: float
+) -> Floats:  # fmt: skip
+    """(place, k): a smooth function of latitude and longitude; of many places close together bilinear on a mesh."""
+    both = np.stack([latitude_deg, longitude_deg])
+    low, high = both.min(axis=1, initial=np.inf), both.max(axis=1, initial=-np.inf)
+    count = np.ceil(np.maximum(high - low, 0.0) / spacing_deg) + 1.0  # pieces of the mesh
+    if not 4.0 * np.prod(count + 1.0) <= latitude_deg.size or np.abs(latitude_deg).max() > 85.0:
+        return function(latitude_deg, longitude_deg)
+    pieces = count.astype(np.int64)
+    north, east = (least + spacing_deg * np.arange(many + 1) for least, many in zip(low, pieces, strict=True))
+    nodes = function(np.repeat(north, east.size), np.tile(east, north.size))
+    if not np.isfinite(nodes).all():
+        return function(latitude_deg, longitude_deg)
+    up, right = (both - low[:, None]) / spacing_deg
+    i, j = np.floor(up).astype(np.int64), np.floor(right).astype(np.int64)
+    up, right = (up - i)[:, None], (right - j)[:, None]
+    corner = i * east.size + j
+    below, above = (nodes.take(at, axis=0) * (1.0 - right) + nodes.take(at + 1, axis=0) * right
+                    for at in (corner, corner + east.size))  # fmt: skip
+    return np.asarray(below + up * (above - below))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

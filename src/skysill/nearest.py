@@ -7,6 +7,7 @@ that point are sampled. Where ground bulges inside a cell, between its edges, th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -34,9 +35,7 @@ __all__ = [
 ]
 
 DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of gather.window_azimuths_deg
-_FIRST_LOOK_M = 1_500.0
 CHUNK = 2_000
-_TOGETHER_CELLS = 256
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,18 +64,23 @@ class Close:
 
 
 def followed(ground: Ground, places: Places, question: Question) -> Close:
-    """What controls at every place, in chunks that fit the cache, neighbours together."""
+    """What controls at every place, in chunks that fit the cache; neighbours are best asked together."""
     count = places.eye_m.size
     if not count:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
         return Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
     limits = limits_of(ground, question)
-    order = np.lexsort((places.column // _TOGETHER_CELLS, places.row // _TOGETHER_CELLS))
-    parts = [_near_of(limits, places.take(order[at : at + CHUNK])) for at in range(0, count, CHUNK)]
-    found = Close(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Close)))
-    back = np.empty_like(order)
-    back[order] = np.arange(count)
-    return found.take(back)
+    whole = Close(*(np.full(count, np.nan) for _ in range(5)), *(np.zeros(count, dtype=bool) for _ in range(3)),
+                  np.zeros(count))  # fmt: skip
+    found = [_come_near(limits, places, low) for low in range(0, count, CHUNK)]
+    near = _Near(*(np.concatenate(column) for column in zip(*(part.columns for part in found), strict=True)))
+    for place, cells, bound_deg, doubtful in near.in_chunks():
+        fan = Fan.of(limits, places.take(place))
+        fan.bound_deg, fan.doubtful = bound_deg, doubtful
+        close = _fan_of(fan, cells)
+        for f in fields(Close):
+            getattr(whole, f.name)[place] = getattr(close, f.name)
+    return whole
 
 
 @dataclass(slots=True, eq=False)
@@ -110,11 +114,6 @@ class Fan:
         nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
         return cls(limits, places, maps, frames, window, np.full(count, FLOOR_DEG), np.full(count, np.inf), nan,
                    nan.copy(), np.zeros(count), none, none.copy())  # fmt: skip
-
-    def take(self, at: Ints) -> Fan:
-        kept = ("bound_deg", "spare_deg", "margin_deg", "slant_m", "raise_m", "doubtful", "unsure")
-        return Fan(self.limits, self.places.take(at), self.maps.take(at), self.sights.take(at), self.window.take(at),
-                   *(getattr(self, name)[at] for name in kept))  # fmt: skip
 
     @property
     def ground(self) -> Ground:
@@ -184,28 +183,44 @@ class Fan:
         return reach_m + 1.0
 
 
-def _near_of(limits: Limits, places: Places) -> Close:
-    """One chunk: only places where ground comes near in some cell are followed."""
-    count = places.eye_m.size
-    fan = Fan.of(limits, places)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Near:
+    """Places that ground comes near to: bounds of their spare room, whether it is known to be doubtful, their cells."""
+
+    place: Ints
+    bound_deg: Floats
+    doubtful: Bools
+    cells: Ints
+    column: Ints
+    row: Ints
+
+    @property
+    def columns(self) -> tuple[Ints | Floats | Bools, ...]:
+        return self.place, self.bound_deg, self.doubtful, self.cells, self.column, self.row
+
+    def in_chunks(self) -> Iterator[tuple[Ints, Cells, Floats, Bools]]:
+        ends = np.append(0, np.cumsum(self.cells))
+        for low in range(0, self.place.size, CHUNK):
+            part = slice(low, low + CHUNK)
+            mine = slice(ends[low], ends[min(low + CHUNK, self.place.size)])
+            owner = np.repeat(np.arange(self.place[part].size), self.cells[part])
+            yield (self.place[part], Cells(owner, self.column[mine], self.row[mine]), self.bound_deg[part],
+                   self.doubtful[part])  # fmt: skip
+
+
+def _come_near(limits: Limits, places: Places, low: int) -> _Near:
+    """Which places of one chunk ground comes near to, or that surely meet it, and the cells it may be in."""
+    fan = Fan.of(limits, places.take(slice(low, low + CHUNK)))
     met = _guess(fan)
     open_ = np.flatnonzero(~met)
-    frames = fan.sights if open_.size == count else fan.sights.take(open_)
+    frames = fan.sights if open_.size == met.size else fan.sights.take(open_)
     cells = cells_near(limits.ground.ceiling, frames, fan.near_m, lambda p, d: fan.widest_deg(open_[p], d))
-    cells = replace(cells, place=open_[cells.place])
-    some = met.copy()
-    some[cells.place] = True
-    near = np.flatnonzero(some)
-    nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
-    whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
-                  none.copy(), np.zeros(count))  # fmt: skip
-    if near.size:
-        number = np.zeros(count, dtype=np.int64)
-        number[near] = np.arange(near.size)
-        found = _fan_of(fan.take(near), replace(cells, place=number[cells.place]))
-        for f in fields(Close):
-            getattr(whole, f.name)[near] = getattr(found, f.name)
-    return whole
+    place = open_[cells.place]
+    order = np.argsort(place.astype(np.uint16), kind="stable")
+    counts = np.bincount(place, minlength=met.size)
+    near = np.flatnonzero(met | (counts > 0))
+    return _Near(low + near, fan.bound_deg[near], fan.doubtful[near], counts[near], cells.column[order],
+                 cells.row[order])  # fmt: skip
 
 
 def _fan_of(fan: Fan, cells: Cells) -> Close:
@@ -263,23 +278,8 @@ def _centre(fan: Fan) -> tuple[Floats, Floats, Bools]:
     everyone, level = np.arange(count), np.zeros(count)
     surely = _below(fan)[1].max(axis=1)
     surely = np.minimum(surely - 1e-3 - 1e-3 * np.abs(surely), np.tan(np.deg2rad(places.apparent_deg)))
-    rays = fan.rays(everyone, level, surely, np.full(count, _FIRST_LOOK_M))
+    rays = fan.rays(everyone, level, surely, fan.reach_below(surely, everyone))
     seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
-    top = surely.copy()
-    np.maximum.at(top, seen.ray, seen.slope)
-    reach_m = np.minimum(fan.reach_below(top, everyone), places.sought_m)
-    more = np.flatnonzero(reach_m > _FIRST_LOOK_M)
-    if more.size:
-        least = np.minimum(top, np.tan(np.deg2rad(places.apparent_deg)))
-        farther = replace(fan.rays(more, level[more], least[more], reach_m[more]), near_m=_FIRST_LOOK_M)
-        beyond = sampled(fan.ground.grid, farther, fan.ground.ceiling)
-        seen = Samples(
-            np.concatenate([seen.ray, more[beyond.ray]]),
-            *(
-                np.concatenate([getattr(seen, n), getattr(beyond, n)])
-                for n in ("distance_m", "elevation_m", "slope")
-            ),
-        )
     slant_m = fan.slant(rays, seen)
     best = first_of_each(seen.ray, -seen.slope, slant_m)
     top_deg, top_m = np.full(count, np.nan), np.full(count, np.nan)
@@ -786,7 +786,7 @@ def _surely_known(fan: Fan, place: Ints) -> Bools:
     """Whether there is ground around a place as far as a ray needs to meet some."""
     grid = fan.ground.grid
     rows, columns = grid.values.shape
-    cells_per_m = 1.01 * float(np.linalg.norm(fan.maps.linear, ord=2, axis=(1, 2)).max())
+    cells_per_m = 1.01 * float(np.sqrt((fan.maps.linear**2).sum(axis=(1, 2)).max()))
     cells = (fan.near_m + 3.0 * fan.ground.cell_size_m) * cells_per_m
     column, row = fan.maps.start[place].T
     inside = (column > cells) & (row > cells) & (column < columns - 1 - cells) & (row < rows - 1 - cells)

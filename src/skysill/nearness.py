@@ -6,12 +6,13 @@ Most places are settled by a bound: no ground anywhere can come within ten degre
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
 
 from skysill.clearance import room_angle_deg
-from skysill.fan import Ceiling, ceiling, local_maps
+from skysill.fan import Ceiling, ceiling, local_maps, over_mesh
 from skysill.gather import EXACT_MARGIN_DEG, sought_elevation_deg
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.rays import reach_needed_m
@@ -29,10 +30,13 @@ __all__ = [
     "direction",
     "may_come_near",
     "placed",
+    "together",
 ]
 
 FLOOR_DEG = EXACT_MARGIN_DEG
 """Margins beyond this are given as a floor."""
+
+_TILE_CELLS, _SIEVED = 256, 32_768
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +97,7 @@ class Places:
     column: Floats
     row: Floats
 
-    def take(self, at: Ints | Bools) -> Places:
+    def take(self, at: Ints | Bools | slice) -> Places:
         return Places(*(getattr(self, name)[at] for name in self.__slots__))
 
 
@@ -128,58 +132,46 @@ def placed(
 
 def direction(ground: Ground, places: Places, turn_deg: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
     """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
-    by_east, by_north = _cells_along(ground, places.latitude_deg, places.longitude_deg)
+    along = over_mesh(partial(_cells_along, ground.grid), places.latitude_deg, places.longitude_deg, spacing_deg=0.25)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
-    by_column, by_row = (by_east[i] * east + by_north[i] * north for i in (0, 1))
+    by_column, by_row = (along[:, i] * east + along[:, 2 + i] * north for i in (0, 1))
     return places.column, places.row, by_column, by_row
 
 
-_MESH, _MESH_DEG = 9, 2.0
-
-
-def _cells_along(ground: Ground, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats]:
-    """(2, n), (2, n): columns and rows a metre east and north; over a small region from a mesh of it."""
-    low, high = (np.array([f(latitude), f(longitude)]) for f in (np.min, np.max))
-    if latitude.size < 2 * _MESH * _MESH or (high - low > _MESH_DEG).any():
-        return _cells_along_exactly(ground, latitude, longitude)
-    span = np.maximum(high - low, 1e-6)
-    mesh = np.linspace(0.0, 1.0, _MESH)
-    nodes = (low[0] + span[0] * np.repeat(mesh, _MESH), low[1] + span[1] * np.tile(mesh, _MESH))
-    up, right = ((part - least) / wide * (_MESH - 1)
-                 for part, least, wide in zip((latitude, longitude), low, span, strict=True))  # fmt: skip
-    i, j = (np.clip(part.astype(np.int64), 0, _MESH - 2) for part in (up, right))
-    up, right = up - i, right - j
-    shares = ((1 - up) * (1 - right), (1 - up) * right, up * (1 - right), up * right)
-    corner = i * _MESH + j
-    corners = (corner, corner + 1, corner + _MESH, corner + _MESH + 1)
-    found = [np.stack([sum((share * part.take(at) for share, at in zip(shares, corners, strict=True)),
-                           start=np.zeros(latitude.size)) for part in along])
-             for along in _cells_along_exactly(ground, *nodes)]  # fmt: skip
-    return found[0], found[1]
-
-
-def _cells_along_exactly(ground: Ground, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats]:
+def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
+    """(n, 4): columns and rows a metre east, columns and rows a metre north."""
     step_m = 500.0
     arc_deg = float(np.rad2deg(step_m / 6.371e6))
-    here = np.stack(lattice_position(ground.grid, latitude, longitude))
+    here = np.stack(lattice_position(grid, latitude, longitude), axis=-1)
     east = np.stack(
-        lattice_position(ground.grid, latitude, longitude + arc_deg / np.cos(np.deg2rad(latitude)))
+        lattice_position(grid, latitude, longitude + arc_deg / np.cos(np.deg2rad(latitude))), axis=-1
     )
     sign = np.where(latitude + arc_deg > 90.0, -1.0, 1.0)
-    north = np.stack(lattice_position(ground.grid, latitude + sign * arc_deg, longitude))
-    return (east - here) / step_m, sign * (north - here) / step_m
+    north = np.stack(lattice_position(grid, latitude + sign * arc_deg, longitude), axis=-1)
+    return np.concatenate([(east - here) / step_m, sign[:, None] * (north - here) / step_m], axis=1)
+
+
+def together(places: Places) -> Ints:
+    """An order of places in which neighbours stand together, so that the ground they look up stays at hand."""
+    tile = (places.row // _TILE_CELLS) * 4096 + places.column // _TILE_CELLS
+    _, tile = np.unique(tile, return_inverse=True)
+    return np.argsort(
+        tile.astype(np.uint16 if tile.size and tile.max() < 65_536 else np.int64), kind="stable"
+    )
 
 
 def may_come_near(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
 
-    Two sieves, the second with a finer mesh.
+    Two sieves, the second with a finer mesh; in parts that fit the cache.
     """
     near = np.zeros(places.eye_m.shape, dtype=bool)
-    for growth, boxes in ((1.35, 1), (1.1, 3)):
-        asked = np.flatnonzero(near) if boxes > 1 else np.arange(near.size)
-        near[asked] = _sieve(ground, places.take(asked), question, growth=growth, boxes=boxes)
+    for low in range(0, near.size, _SIEVED):
+        part = slice(low, low + _SIEVED)
+        some = places.take(part)
+        rough = np.flatnonzero(_sieve(ground, some, question, growth=1.35, boxes=1))
+        near[low + rough] = _sieve(ground, some.take(rough), question, growth=1.1, boxes=3)
     return near
 
 
@@ -209,7 +201,9 @@ def _sieve(ground: Ground, places: Places, question: Question, *, growth: float,
     column, row, ahead_column, ahead_row = direction(ground, places)
     _, _, aside_column, aside_row = direction(ground, places, 90.0)
     low_deg, high_deg = places.apparent_deg.min(), places.apparent_deg.max()
-    table_deg = np.linspace(low_deg, high_deg, int((high_deg - low_deg) / 0.02) + 2)
+    table_deg = np.linspace(low_deg, high_deg + 1e-9, int((high_deg - low_deg) / 0.03) + 2)
+    entry = ((places.apparent_deg - low_deg) / (table_deg[1] - table_deg[0])).astype(np.int64)
+    entry = np.minimum(entry, table_deg.size - 1)  # the one before: a lower ray asks for less
     level_share = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1)
     densest = cells_per_m(ground, places)
     inner_m = 2.0 * ground.cell_size_m * 0.98
@@ -235,7 +229,7 @@ def _sieve(ground: Ground, places: Places, question: Question, *, growth: float,
             bound = rise_m / np.where(rise_m > 0.0, inner_m, outer_m)
             beside = table_side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
             least = _least_slope(table_deg, beside, wide_deg) - 1e-4
-            hit |= bound >= np.interp(places.apparent_deg[rows], table_deg, least)
+            hit |= bound >= least.take(entry[rows])
         near[rows[hit]] = True
         inner_m = outer_m
         left = (

@@ -39,6 +39,7 @@ from skysill.nearness import (
     direction,
     may_come_near,
     placed,
+    together,
 )
 from skysill.site import Mount, Site
 from skysill.units import Bools, Floats, Ints
@@ -206,24 +207,25 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     """Everything that coarse or bare ground can settle: bounds first, then rays."""
     if not rows.size:
         return
+    rows = rows[together(places.take(rows))]
     some = places.take(rows)
-    near = may_come_near(ground, some, question)
+    near = np.flatnonzero(may_come_near(ground, some, question))
     _write_open(answer, rows)
-    close = followed(ground, some.take(near), question)
-    into = rows[near]
-    _write_close(ground, some.take(near), question, close, into, answer)
+    close_places, into = some.take(near), rows[near]
+    close = followed(ground, close_places, question)
+    _write_close(ground, close_places, question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
     answer.verdict[into[undecided & close.unsure]] = "marginal"
     answer.reason[into[undecided & close.unsure]] = _UNSURE
     asked = np.flatnonzero(undecided & close.doubtful & ~close.unsure)
-    asked = asked[~surely_enough(ground, some.take(near).take(asked), question)]
+    asked = asked[~surely_enough(ground, close_places.take(asked), question)]
     _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
     )
     answer.least_height_m[into[short]] = _least_heights(
-        ground, some.take(near).take(short), question, close.take(short)
+        ground, close_places.take(short), question, close.take(short)
     )
 
 
@@ -255,7 +257,7 @@ def _write_unknown(
     ground: Ground,
     places: Places,
     question: Question,
-    near: Bools,
+    near: Ints,
     close: Close,
     rows: Ints,
     answer: Screened,
