@@ -228,8 +228,8 @@ def _fan_of(fan: Fan, cells: Cells) -> Close:
     free = ~inside
     cells = cells.take(free[cells.place])
     corners = Corners.of(fan, cells)
-    beside_deg = _edges(fan, cells, corners)
-    _bulges(fan, cells, corners, beside_deg)
+    _edges(fan, cells, corners)
+    _bulges(fan, cells, corners)
     _depths(fan, inside, top_deg)
     nothing = ~np.isfinite(fan.spare_deg)
     fan.spare_deg[nothing] = np.nan
@@ -402,10 +402,12 @@ class Corners:
         above_m -= (ahead_m * ahead_m + aside_m * aside_m) / (2.0 * radius_m)
         return cls(ahead_m, aside_m, above_m, height_m)
 
-    def edge(self, since: int, until: int, at: Ints | None = None) -> Edge:
+    def take(self, at: Ints) -> Corners:
+        return Corners(*(getattr(self, f.name)[:, at] for f in fields(self)))
+
+    def edge(self, since: int, until: int) -> Edge:
         """The edge between two corners."""
-        some = slice(None) if at is None else at
-        return Edge(*(getattr(self, name)[end][some] for name in ("ahead_m", "aside_m", "above_m")
+        return Edge(*(getattr(self, name)[end] for name in ("ahead_m", "aside_m", "above_m")
                       for end in (since, until)))  # fmt: skip
 
 
@@ -495,10 +497,10 @@ class Pieces:
                        self.nearest[at], self.angle_deg[at], self.away_m[at])  # fmt: skip
 
 
-def _edges(fan: Fan, cells: Cells, corners: Corners) -> Floats:
-    """Sample the rays beside where edges come nearest; returns the least angle to each cell's edges, degrees."""
+def _edges(fan: Fan, cells: Cells, corners: Corners) -> None:
+    """Sample the rays beside where edges come nearest."""
     if not len(cells):
-        return np.zeros(0)
+        return
     piece = pieces(fan, cells, corners)
     place = cells.place[piece.cell]
     fan.doubtful[place[piece.angle_deg < fan.limits.doubt_at_most_deg(piece.away_m)]] = True
@@ -509,11 +511,6 @@ def _edges(fan: Fan, cells: Cells, corners: Corners) -> Floats:
     rest = guess_deg < fan.least_deg[place]
     rest[first] = False
     _sample_edges(fan, cells, piece.take(np.flatnonzero(rest)))
-    sine, cosine = (part.take(cells.place) for part in (fan.sights.sine, fan.sights.cosine))
-    near = np.full(len(cells), -1.0)
-    for ends in ((0, 1), (0, 2), (1, 3), (2, 3)):
-        near = np.fmax(near, corners.edge(*ends).nearest(sine, cosine)[1])
-    return np.asarray(np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0))))
 
 
 def pieces(fan: Fan, cells: Cells, corners: Corners) -> Pieces:
@@ -630,7 +627,7 @@ def _distance_to(gone: Floats, rate: Floats, bend: Floats) -> Floats:
 # --- ground that bulges inside cells --------------------------------------------------------------------------------
 
 
-def _bulges(fan: Fan, cells: Cells, corners: Corners, edge_deg: Floats) -> None:
+def _bulges(fan: Fan, cells: Cells, corners: Corners) -> None:
     """Rays through cells whose ground, bulging between the edges, could come nearer than all edges do.
 
     Every fourth ray first; then those between which the others could be nearer still.
@@ -639,11 +636,13 @@ def _bulges(fan: Fan, cells: Cells, corners: Corners, edge_deg: Floats) -> None:
         return
     away_m = np.maximum(np.hypot(corners.ahead_m, corners.aside_m).min(axis=0), fan.near_m)
     bulge_deg = np.rad2deg(_bulge_m(fan, cells, corners) / away_m)
-    doubtful = (bulge_deg > 0.0) & (edge_deg - bulge_deg < fan.limits.doubt_at_most_deg(away_m))
-    fan.doubtful[cells.place[doubtful]] = True
+    at = np.flatnonzero(bulge_deg > 1e-4)
+    cells, corners, away_m, bulge_deg = cells.take(at), corners.take(at), away_m[at], bulge_deg[at]
     room_deg = fan.limits.room_at_most_deg(away_m)
-    near = edge_deg - bulge_deg - room_deg < fan.least_deg[cells.place]
-    at = np.flatnonzero(near & (bulge_deg > 1e-4))
+    edge_deg = _edge_angles_deg(fan, cells, corners)
+    doubtful = edge_deg - bulge_deg < fan.limits.doubt_at_most_deg(away_m)
+    fan.doubtful[cells.place[doubtful]] = True
+    at = np.flatnonzero(edge_deg - bulge_deg - room_deg < fan.least_deg[cells.place])
     if not at.size:
         return
     some, room_deg, least_deg = cells.take(at), room_deg[at], (edge_deg - bulge_deg - room_deg)[at]
@@ -672,6 +671,15 @@ def _bulges(fan: Fan, cells: Cells, corners: Corners, edge_deg: Floats) -> None:
 _STRIDE = 4
 _SAG_DEG = 0.1
 """Crests do not sag more than this between every fourth ray, nor do they rise more steeply than 45 degrees."""
+
+
+def _edge_angles_deg(fan: Fan, cells: Cells, corners: Corners) -> Floats:
+    """The least angle from the ray to any of the four edges of cells, and what is below."""
+    sine, cosine = (part.take(cells.place) for part in (fan.sights.sine, fan.sights.cosine))
+    near = np.full(len(cells), -1.0)
+    for ends in ((0, 1), (0, 2), (1, 3), (2, 3)):
+        near = np.fmax(near, corners.edge(*ends).nearest(sine, cosine)[1])
+    return np.asarray(np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0))))
 
 
 def _bulge_m(fan: Fan, cells: Cells, corners: Corners) -> Floats:
@@ -796,8 +804,8 @@ def _surely_known(fan: Fan, place: Ints) -> Bools:
 def _depths(fan: Fan, inside: Bools, top_deg: Floats) -> None:
     """Where the ray is met: how far it is to the nearest open direction, over the skyline of the fan.
 
-    Every tenth ray first. Of the others only those are followed on which the ground that stands highest beside them
-    does not already put the open direction farther off than what is known.
+    Few rays first. Of those between only such are followed on which the ground that stands highest beside them does
+    not already put the open direction farther off than what is known.
     """
     apparent, met = fan.places.apparent_deg, np.flatnonzero(inside)
     depth_deg = np.where(inside, np.nan_to_num(top_deg, nan=-90.0) - apparent, np.nan)
@@ -805,32 +813,41 @@ def _depths(fan: Fan, inside: Bools, top_deg: Floats) -> None:
     place, window = met[owner], fan.window.take(met[owner])
     offset_deg = window.offset_deg(number)
     asked = (number != 0) & (np.abs(offset_deg) < 90.0)
-    some = np.flatnonzero(asked & ((number % 10 == 0) | (np.abs(number) > window.dense)))
-    found_m = np.full(place.size, np.nan)
-    found_m[some] = _open_beside(fan, place[some], offset_deg[some], depth_deg)
-    asked[some] = False
-    for neighbour in (number // 10 * 10, -(-number // 10) * 10):
-        some = np.flatnonzero(asked & (np.abs(neighbour) <= window.dense))
-        distance_m = found_m[some + neighbour[some] - number[some]]
-        known = distance_m > fan.near_m + 1.5 * fan.ground.cell_size_m  # on a piece that counts as a whole
-        some, distance_m = some[known], distance_m[known]
-        rays = fan.rays(place[some], offset_deg[some], np.full(some.size, -np.inf), distance_m)
-        column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T
-        height_m = interpolate(fan.ground.grid, column, row)
-        slope = _slope(rays, np.arange(some.size), distance_m, height_m) - 1e-4
-        away_deg = _over(fan, place[some], offset_deg[some], slope)
-        asked[some[away_deg > depth_deg[place[some]]]] = False
-    some = np.flatnonzero(asked)
-    _open_beside(fan, place[some], offset_deg[some], depth_deg)
+    highest_m = np.full(place.size, np.nan)
+    for stride, before in zip(_DEPTH_STRIDES, (0, *_DEPTH_STRIDES), strict=False):
+        some = np.flatnonzero(asked & (number % stride == 0))
+        asked[some] = False
+        aside_deg = cross_track_deg(offset_deg[some], apparent[place[some]])
+        some = some[aside_deg < depth_deg[place[some]]]
+        for sign in (-1, 1) if before else ():
+            step = sign * (sign * -number[some] % before)
+            beside = np.abs(number[some] + step) <= window.last[some]
+            distance_m = highest_m[some + np.where(beside, step, 0)]
+            some = some[~_open_farther(fan, place[some], offset_deg[some], distance_m, depth_deg)]
+        highest_m[some] = _open_beside(fan, place[some], offset_deg[some], depth_deg)
     fan.margin_deg[met] = -depth_deg[met]
     fan.spare_deg[met] = fan.margin_deg[met] - fan.limits.room_deg(fan.slant_m[met])
 
 
+_DEPTH_STRIDES = (27, 9, 3, 1)
+
+
+def _open_farther(fan: Fan, place: Ints, offset_deg: Floats, distance_m: Floats, depth_deg: Floats) -> Bools:
+    """Whether ground at a distance on rays surely puts the open direction farther off than what is known."""
+    farther = np.zeros(place.size, dtype=bool)
+    some = np.flatnonzero(distance_m > fan.near_m + 1.5 * fan.ground.cell_size_m)  # on a piece that counts as a whole
+    place, offset_deg, distance_m = place[some], offset_deg[some], distance_m[some]
+    rays = fan.rays(place, offset_deg, np.full(some.size, -np.inf), distance_m)
+    column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T
+    height_m = interpolate(fan.ground.grid, column, row)
+    slope = _slope(rays, np.arange(some.size), distance_m, height_m) - 1e-4
+    farther[some] = _over(fan, place, offset_deg, slope) > depth_deg[place]
+    return farther
+
+
 def _open_beside(fan: Fan, place: Ints, offset_deg: Floats, depth_deg: Floats) -> Floats:
     """Lower the depths to the nearest open direction on rays; returns how far off their highest ground stands."""
-    at = np.flatnonzero(cross_track_deg(offset_deg, fan.places.apparent_deg[place]) < depth_deg[place])
     highest_m = np.full(place.size, np.nan)
-    place, offset_deg = place[at], offset_deg[at]
     least = np.tan(np.deg2rad(fan.places.apparent_deg[place]))
     # a ray without any ground says nothing; one with low ground is open
     top = np.where(_surely_known(fan, place), least - 1e-3, -np.inf)
@@ -838,7 +855,7 @@ def _open_beside(fan: Fan, place: Ints, offset_deg: Floats, depth_deg: Floats) -
     seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
     best = first_of_each(seen.ray, -seen.slope, seen.distance_m)
     top[seen.ray[best]] = np.maximum(top[seen.ray[best]], seen.slope[best])
-    highest_m[at[seen.ray[best]]] = seen.distance_m[best]
+    highest_m[seen.ray[best]] = seen.distance_m[best]
     some = np.flatnonzero(np.isfinite(top))
     np.minimum.at(depth_deg, place[some], _over(fan, place[some], offset_deg[some], top[some]))
     return highest_m
