@@ -829,7 +829,7 @@ def _depths(fan: Fan, inside: Bools, top_deg: Floats) -> None:
     fan.spare_deg[met] = fan.margin_deg[met] - fan.limits.room_deg(fan.slant_m[met])
 
 
-_DEPTH_STRIDES = (27, 9, 3, 1)
+_DEPTH_STRIDES = (10, 1)
 
 
 def _open_farther(fan: Fan, place: Ints, offset_deg: Floats, distance_m: Floats, depth_deg: Floats) -> Bools:
