@@ -17,7 +17,7 @@ from skysill.horizon.silhouette import Silhouette
 from skysill.site import Criteria, Terminal
 from skysill.units import Floats, wrap_180
 
-__all__ = ["OWN_SHARE", "SAMPLES", "Confidence", "Errors", "Witness", "confidence"]
+__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence", "knot_count"]
 
 SAMPLES = 2000
 """The estimate's own standard error is sqrt(p (1 - p) / n): 0.0067 at p = 0.9."""
@@ -31,7 +31,7 @@ Common practice, no source: zero error and local iron last through a survey, rea
 OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
-_SEED = 20260614
+SEED = 20260614
 _MOST_COLUMNS = 32
 
 
@@ -189,7 +189,7 @@ def _spares(
     samples: int,
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(SEED)
     slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
     step_m = _normal(rng, samples, 3) * slip_m
     least_deg = np.full(samples, np.inf)
@@ -281,9 +281,7 @@ def _drawn_terrain(
         mine = np.flatnonzero(s.thing == index)
         length_m = witness.correlation_m.get(thing.name, 150.0)
         far_m = float(level_m[mine].max()) if mine.size else 0.0
-        knots_m = np.append(
-            0.0, length_m * 2.0 ** np.arange(0, max(2, int(np.ceil(np.log2(max(far_m / length_m, 2.0)))) + 1))
-        )
+        knots_m = np.append(0.0, length_m * 2.0 ** np.arange(knot_count(far_m, length_m) - 1))
         draws = _normal(rng, samples, knots_m.size) * errors.terrain
         if not mine.size:
             continue
@@ -294,6 +292,11 @@ def _drawn_terrain(
             unit = unit - draws[:, :1]
         shift_el[:, mine] = unit * _single(s.sigma_deg)[mine]
     return np.zeros((1, len(s)), dtype=np.float32), shift_el, np.ones((1, len(s)))
+
+
+def knot_count(far_m: float, length_m: float) -> int:
+    """How many knots at 0, L, 2L, 4L, ... reach a distance, at least three."""
+    return max(2, int(np.ceil(np.log2(max(far_m / length_m, 2.0)))) + 1) + 1
 
 
 def _drawn_obstacles(

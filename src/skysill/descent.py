@@ -223,9 +223,7 @@ def _in_any_fan(frame: _Frame, right: Ints, down: Ints) -> Bools:
     return np.asarray((half_m >= away_m) | (least_rad <= frame.widest_rad))
 
 
-def _worth(
-    ceiling: Ceiling, level: int, quick: _Quick, asked: Cells, near_m: float, widest: Widest
-) -> Bools:
+def _worth(ceiling: Ceiling, level: int, quick: _Quick, asked: Cells, near_m: float, widest: Widest) -> Bools:
     """Whether blocks could come near enough."""
     place, size, one = asked.place, float(2**level), np.float32(1.0)
     top_m = ceiling.own[level].ravel().take(asked.row * ceiling.own[level].shape[1] + asked.column)

@@ -8,7 +8,7 @@ that point are sampled. Where ground bulges inside a cell, between its edges, th
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -70,8 +70,9 @@ def followed(ground: Ground, places: Places, question: Question) -> Close:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
         return Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
     limits = limits_of(ground, question)
-    whole = Close(*(np.full(count, np.nan) for _ in range(5)), *(np.zeros(count, dtype=bool) for _ in range(3)),
-                  np.zeros(count))  # fmt: skip
+    nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
+                  none.copy(), np.zeros(count))  # fmt: skip
     found = [_come_near(limits, places, low) for low in range(0, count, CHUNK)]
     near = _Near(*(np.concatenate(column) for column in zip(*(part.columns for part in found), strict=True)))
     for place, cells, bound_deg, doubtful in near.in_chunks():
@@ -538,11 +539,32 @@ def pieces(fan: Fan, cells: Cells, corners: Corners) -> Pieces:
     until = np.concatenate([until[kept], np.ones(again.size)])
     edge, cell, across = edge.take(which), cell[which], across[which]
     away_m = np.maximum(away_m[which], fan.near_m)
+    for end, inward in ((since, 1.0), (until, -1.0)):  # ends on the circle give way to the first ray inside
+        moved = np.flatnonzero(end > 0.0 if inward > 0.0 else end < 1.0)
+        end[moved] = _first_ray(
+            fan.window.take(cells.place[cell[moved]]), edge.take(moved), end[moved], inward
+        )
+    kept = np.flatnonzero(since <= until)
+    edge, cell, across, away_m = edge.take(kept), cell[kept], across[kept], away_m[kept]
+    since, until = since[kept], until[kept]
     place = cells.place[cell]
     sine, cosine = (part.take(place) for part in (fan.sights.sine, fan.sights.cosine))
     nearest, near = edge.nearest(sine, cosine, since, until)
     angle_deg = np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
     return Pieces(cell, across, edge, since, until, nearest, angle_deg, away_m)
+
+
+def _first_ray(window: Window, edge: Edge, t: Floats, inward: float) -> Floats:
+    """Where edges are crossed by the first ray of the window met from t on, going inward (1 or -1 along t)."""
+    azimuth_deg = _azimuths(edge, t, t)[0]
+    ahead, aside = edge.ahead1_m - edge.ahead0_m, edge.aside1_m - edge.aside0_m
+    clockwise = inward * (aside * edge.ahead0_m - ahead * edge.aside0_m) > 0.0
+    number = np.where(clockwise, window.ray_from(azimuth_deg), window.ray_until(azimuth_deg))
+    slope = np.tan(np.deg2rad(window.offset_deg(number)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossed = (slope * edge.ahead0_m - edge.aside0_m) / (aside - slope * ahead)
+    none = ~np.isfinite(crossed) | (np.abs(number) > window.last)
+    return np.asarray(np.where(none, 2.0 * inward, inward * np.maximum(inward * crossed, inward * t)))
 
 
 def _through_circle(edge: Edge, radius_m: float) -> tuple[Floats, Floats]:
@@ -835,7 +857,10 @@ _DEPTH_STRIDES = (10, 1)
 def _open_farther(fan: Fan, place: Ints, offset_deg: Floats, distance_m: Floats, depth_deg: Floats) -> Bools:
     """Whether ground at a distance on rays surely puts the open direction farther off than what is known."""
     farther = np.zeros(place.size, dtype=bool)
-    some = np.flatnonzero(distance_m > fan.near_m + 1.5 * fan.ground.cell_size_m)  # on a piece that counts as a whole
+    whole_m = (
+        fan.near_m + 1.5 * fan.ground.cell_size_m
+    )  # beyond, pieces between two crossings count as a whole
+    some = np.flatnonzero(distance_m > whole_m)
     place, offset_deg, distance_m = place[some], offset_deg[some], distance_m[some]
     rays = fan.rays(place, offset_deg, np.full(some.size, -np.inf), distance_m)
     column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T

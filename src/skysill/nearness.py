@@ -132,7 +132,8 @@ def placed(
 
 def direction(ground: Ground, places: Places, turn_deg: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
     """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
-    along = over_mesh(partial(_cells_along, ground.grid), places.latitude_deg, places.longitude_deg, spacing_deg=0.25)
+    at = (places.latitude_deg, places.longitude_deg)
+    along = over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
     by_column, by_row = (along[:, i] * east + along[:, 2 + i] * north for i in (0, 1))
@@ -154,8 +155,9 @@ def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
 
 def together(places: Places) -> Ints:
     """An order of places in which neighbours stand together, so that the ground they look up stays at hand."""
-    tile = (places.row // _TILE_CELLS) * 4096 + places.column // _TILE_CELLS
-    _, tile = np.unique(tile, return_inverse=True)
+    _, tile = np.unique(
+        (places.row // _TILE_CELLS) * 4096 + places.column // _TILE_CELLS, return_inverse=True
+    )
     return np.argsort(
         tile.astype(np.uint16 if tile.size and tile.max() < 65_536 else np.int64), kind="stable"
     )

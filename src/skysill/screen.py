@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, room_angle_deg
-from skysill.draws import surely_enough
+from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
 from skysill.fan import (
     Rays,
@@ -219,7 +219,8 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     answer.verdict[into[undecided & close.unsure]] = "marginal"
     answer.reason[into[undecided & close.unsure]] = _UNSURE
     asked = np.flatnonzero(undecided & close.doubtful & ~close.unsure)
-    asked = asked[~surely_enough(ground, close_places.take(asked), question)]
+    p_clear = estimated_p_clear(ground, close_places.take(asked), question)
+    asked = asked[p_clear < question.criteria.min_p_clear + 0.03]
     _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
