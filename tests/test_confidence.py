@@ -74,6 +74,17 @@ def test_the_clinometer_is_named_where_the_skyline_is_level():
     assert found.dominant == "clinometer"
 
 
+def test_many_columns_of_near_ground_do_not_hide_tighter_ground_behind():
+    """A near ridge with a wide error must not keep a far one, less in doubt but nearer to the ray, from being drawn."""
+    near, far = edge(20.0, 95.0, "terrain", sigma=2.4), edge(23.4, 650.0, "terrain", sigma=0.27)
+    both = Silhouette(source="terrain", things=near.things, thing=0, azimuth_deg=np.tile(near.azimuth_deg, 2), **{
+        name: np.concatenate([getattr(near, name), getattr(far, name)])
+        for name in ("elevation_deg", "distance_m", "sigma_deg")})  # fmt: skip
+    still = Errors(position_m=0.0, height_m=0.0)
+    alone = asked(far, still, correlation_m={"edge": 150.0}).p_clear
+    assert asked(both, still, correlation_m={"edge": 150.0}).p_clear <= alone < 0.95
+
+
 def test_terrain_error_is_the_rasters_and_shared_with_the_ground_stood_on():
     """Ground as near as a tenth of the correlation length is as wrong as the ground under the dish: little tilt."""
     near = edge(20.0, 15.0, "terrain", sigma=np.rad2deg(3.0 / 15.0))

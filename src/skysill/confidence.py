@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike
 from skysill.clearance import column_margin_deg, room_angle_deg
 from skysill.horizon.silhouette import Silhouette
 from skysill.site import Criteria, Terminal
-from skysill.units import Floats, wrap_180
+from skysill.units import Floats, Ints, wrap_180
 
-__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence", "knot_count"]
+__all__ = ["KNOTS", "OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence"]
 
 SAMPLES = 2000
 """The estimate's own standard error is sqrt(p (1 - p) / n): 0.0067 at p = 0.9."""
@@ -31,7 +31,7 @@ Common practice, no source: zero error and local iron last through a survey, rea
 OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
-SEED = 20260614
+SEED, KNOTS = 20260614, 20
 _MOST_COLUMNS = 32
 
 
@@ -152,7 +152,7 @@ def _close(
     criteria: Criteria,
     errors: Errors,
 ) -> Witness:
-    """Only the columns that could decide in some draw, the tightest first."""
+    """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
     s = witness.silhouette
     distance_m = np.where(np.isnan(s.distance_m), criteria.assumed_distance_m, s.distance_m)
     margin_deg = column_margin_deg(
@@ -165,18 +165,35 @@ def _close(
     sigma_deg = np.rad2deg(np.arctan2(shift_m, distance_m)) + np.asarray(s.sigma_deg)
     if s.source == "measured":
         sigma_deg = sigma_deg + np.hypot(errors.bearing_deg, errors.inclination_deg)
-    keep = np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg)
-    if keep.sum() > _MOST_COLUMNS:
-        keep &= (
-            spare_deg - 2.0 * sigma_deg
-            <= np.partition((spare_deg - 2.0 * sigma_deg)[keep], _MOST_COLUMNS)[_MOST_COLUMNS]
-        )
+    keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
+    tight_deg = (spare_deg - 2.0 * sigma_deg)[keep]
+    apart = _apart(witness, keep, azimuth_deg, distance_m)
+    order = np.lexsort((tight_deg, apart))
+    first = np.ones(order.size, dtype=bool)
+    first[1:] = apart[order[1:]] != apart[order[:-1]]
+    order = order[first]
+    keep = np.sort(keep[order[np.argsort(tight_deg[order], kind="stable")[:_MOST_COLUMNS]]])
     return replace(
         witness,
         silhouette=s.kept(keep),
         anchors=None if witness.anchors is None else witness.anchors[keep],
         weights=None if witness.weights is None else witness.weights[keep],
     )
+
+
+def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats) -> Ints:
+    """Which of some columns err alike (the same number): of one thing or the same readings, as far away to a twentieth,
+    and on one side of the ray; where errors shift azimuths, within half a degree of each other.
+    """
+    s = witness.silhouette
+    offset_deg = wrap_180(s.azimuth_deg[keep] - azimuth_deg)
+    aside = offset_deg > 0.0 if s.source == "terrain" else np.floor(2.0 * offset_deg) + 400.0
+    away = np.floor(20.0 * np.log(np.maximum(distance_m[keep], 0.1))) + 100.0
+    number = (np.asarray(s.thing)[keep] * 1_000 + aside.astype(np.int64)) * 1_000 + away.astype(np.int64)
+    if witness.anchors is not None:
+        first, second = witness.anchors[keep].T.astype(np.int64)
+        number = (number * 10_000 + first) * 10_000 + second
+    return np.asarray(number)
 
 
 def _spares(
@@ -280,9 +297,8 @@ def _drawn_terrain(
     for index, thing in enumerate(s.things):
         mine = np.flatnonzero(s.thing == index)
         length_m = witness.correlation_m.get(thing.name, 150.0)
-        far_m = float(level_m[mine].max()) if mine.size else 0.0
-        knots_m = np.append(0.0, length_m * 2.0 ** np.arange(knot_count(far_m, length_m) - 1))
-        draws = _normal(rng, samples, knots_m.size) * errors.terrain
+        knots_m = np.append(0.0, length_m * 2.0 ** np.arange(KNOTS - 1))
+        draws = _normal(rng, samples, KNOTS) * errors.terrain
         if not mine.size:
             continue
         upper = np.clip(np.searchsorted(knots_m, level_m[mine], side="right"), 1, knots_m.size - 1)
@@ -292,11 +308,6 @@ def _drawn_terrain(
             unit = unit - draws[:, :1]
         shift_el[:, mine] = unit * _single(s.sigma_deg)[mine]
     return np.zeros((1, len(s)), dtype=np.float32), shift_el, np.ones((1, len(s)))
-
-
-def knot_count(far_m: float, length_m: float) -> int:
-    """How many knots at 0, L, 2L, 4L, ... reach a distance, at least three."""
-    return max(2, int(np.ceil(np.log2(max(far_m / length_m, 2.0)))) + 1) + 1
 
 
 def _drawn_obstacles(

@@ -98,8 +98,8 @@ class Silhouette:
             fine_reach_m=np.asarray(self.fine_reach_m)[far],
         )
 
-    def kept(self, mask: Bools) -> Silhouette:
-        """The same silhouette with only the columns where `mask` is true."""
+    def kept(self, mask: Bools | Ints) -> Silhouette:
+        """The same silhouette with only some columns: where `mask` is true, or by their numbers."""
         return Silhouette(
             source=self.source,
             azimuth_deg=self.azimuth_deg[mask],
