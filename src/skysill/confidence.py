@@ -32,7 +32,7 @@ OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
 SEED, KNOTS = 20260614, 20
-_MOST_COLUMNS = 32
+_MOST_COLUMNS = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,11 +183,10 @@ def _close(
 
 def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats) -> Ints:
     """Which of some columns err alike (the same number): of one thing or the same readings, as far away to a twentieth,
-    and on one side of the ray; where errors shift azimuths, within half a degree of each other.
+    and within half a degree of each other.
     """
     s = witness.silhouette
-    offset_deg = wrap_180(s.azimuth_deg[keep] - azimuth_deg)
-    aside = offset_deg > 0.0 if s.source == "terrain" else np.floor(2.0 * offset_deg) + 400.0
+    aside = np.floor(2.0 * wrap_180(s.azimuth_deg[keep] - azimuth_deg)) + 400.0
     away = np.floor(20.0 * np.log(np.maximum(distance_m[keep], 0.1))) + 100.0
     number = (np.asarray(s.thing)[keep] * 1_000 + aside.astype(np.int64)) * 1_000 + away.astype(np.int64)
     if witness.anchors is not None:

@@ -1,7 +1,7 @@
 """Whether stated errors leave the room, for many places: all ground that they could bring near is drawn.
 
-The draws are those that `confidence` makes for a place with nothing but terrain; only the ground they are put to is
-simpler: of each edge of a cell the nearest point, and angles that change in proportion to the errors.
+The draws are those that `confidence` makes for a place with nothing but terrain. The ground they are put to is the
+tightest edges of cells, moved each as a whole.
 """
 
 from __future__ import annotations
@@ -17,67 +17,66 @@ from numpy.typing import NDArray
 from skysill.confidence import KNOTS, SAMPLES, SEED, Errors
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
-from skysill.nearest import CHUNK, Corners, Fan, first_of_each, pieces
+from skysill.nearest import CHUNK, Corners, Fan, pieces
 from skysill.nearness import Ground, Places, Question
 from skysill.units import Floats, Ints
 
-__all__ = ["p_clear_between"]
+__all__ = ["estimated_p_clear"]
 
 
-def p_clear_between(ground: Ground, places: Places, question: Question) -> tuple[Floats, Floats]:
-    """Two estimates, (place,) each, that hold between them the `confidence` that the room is there, but for a few
-    hundredths; where the centre ray is free.
+def estimated_p_clear(ground: Ground, places: Places, question: Question) -> Floats:
+    """The probability that the room is there given the stated errors, (place,), where the centre ray is free.
 
-    Errors of ground are alike over five cells, with knots at 0, L, 2L, 4L, ... along the ray, the one at the dish
-    shared. The lower estimate takes what stands nearest as the edge of something wide, the upper one as a peak.
+    Within a hundredth or two of `confidence`, and by its rules: errors of ground are alike over five cells, with knots
+    at 0, L, 2L, 4L, ... along the ray, the one at the dish shared.
     """
-    shares = np.ones((2, places.eye_m.size))
+    share = np.ones(places.eye_m.size)
     limits = limits_of(ground, question)
-    length_m = ALIKE_CELLS * ground.cell_size_m
-    for low in range(0, places.eye_m.size, CHUNK):
+    for low in range(0, share.size, CHUNK):
         some = places.take(slice(low, low + CHUNK))
         noted = _noted(limits, some)
         ends = np.searchsorted(noted.place, np.arange(some.eye_m.size + 1))
         for number, (since, until) in enumerate(pairwise(ends.tolist())):
             if since < until:
-                found = _drawn_spare_deg(
-                    noted.take(slice(since, until)), some.azimuth_deg[number], some.apparent_deg[number],
-                    vertical_error_m=ground.vertical_error_m, length_m=length_m,
-                )  # fmt: skip
-                shares[:, low + number] = [(spare_deg >= 0.0).all(axis=1).mean() for spare_deg in found]
-    return shares[0], shares[1]
+                kept = since + np.argsort(noted.tight_deg[since:until], kind="stable")[:_MOST_EDGES]
+                share[low + number] = _share_with_room(noted.take(kept), ground, some.azimuth_deg[number])
+    return share
 
 
-def _drawn_spare_deg(
-    noted: _Noted, azimuth_deg: float, apparent_deg: float, *, vertical_error_m: float, length_m: float
-) -> tuple[Floats, Floats]:
-    """(draw, n), (draw, n): spare room at each piece of ground, taken as an edge and as a peak.
+_MOST_EDGES = 24
 
-    By `confidence`'s rules for terrain, on a sky that is flat around the ray.
-    """
-    offset, top, slant_m = (
-        np.asarray(part, np.float32) for part in (noted.offset_rad, noted.top_rad, noted.slant_m)
-    )
-    apparent = np.deg2rad(np.float32(apparent_deg))
-    foot = np.arctan2(
-        np.sin(apparent), np.cos(apparent) * np.cos(offset)
-    )  # of the ray, on the ground's vertical
-    below, beside = np.maximum(foot - top, 0.0), np.arcsin(np.cos(apparent) * np.sin(offset))
-    level_m = slant_m * np.cos(top)
+
+def _share_with_room(noted: _Noted, ground: Ground, azimuth_deg: float) -> float:
+    """The share of draws in which all of one place's edges leave the room, on a sky that is flat around the ray."""
     step_m, knots = _draws()
-    azimuth = np.float32(np.deg2rad(azimuth_deg)) + offset
-    ahead_m = step_m[:, :1] * np.sin(azimuth) + step_m[:, 1:2] * np.cos(azimuth)
-    aside_m = step_m[:, :1] * np.cos(azimuth) - step_m[:, 1:2] * np.sin(azimuth)
-    rise = (ahead_m * np.sin(top) - step_m[:, 2:] * np.cos(top)) / slant_m
-    rise += _unit_errors(knots, level_m / np.float32(length_m)) * np.arctan(
-        np.float32(vertical_error_m) / slant_m
+    azimuth = np.deg2rad(azimuth_deg) + noted.offset_rad
+    ahead_m, aside_m = (np.asarray(turned, np.float32) for turned in (
+        step_m[:, :2] @ np.stack([np.sin(azimuth), np.cos(azimuth)]),
+        step_m[:, :2] @ np.stack([np.cos(azimuth), -np.sin(azimuth)]),
+    ))  # fmt: skip
+    slant_m, level_m = (
+        noted.slant_m.astype(np.float32),
+        (noted.slant_m * np.cos(noted.top_rad)).astype(np.float32),
     )
-    turn = -aside_m / level_m * np.cos(apparent)
-    away = np.hypot(below, beside)
-    share = np.maximum(away, np.float32(1e-6))
-    edge = -(below / share) * rise + (beside / share) * turn
-    peak = np.hypot(np.maximum(foot - top - rise, 0.0), beside + turn) - away
-    return noted.spare_deg + np.rad2deg(edge), noted.spare_deg + np.rad2deg(peak)
+    sine, cosine = (part(noted.top_rad).astype(np.float32) for part in (np.sin, np.cos))
+    raised = (ahead_m * sine - step_m[:, 2:] * cosine) / slant_m
+    along = level_m / np.float32(ALIKE_CELLS * ground.cell_size_m)
+    raised += _unit_errors(knots, along) * np.arctan(np.float32(ground.vertical_error_m) / slant_m)
+    turned = -aside_m / level_m * noted.cosine.astype(np.float32)
+    away = _away(noted.ends.T.astype(np.float32), -turned, -raised)
+    return float((away >= np.tan(np.deg2rad(noted.room_deg))).all(axis=1).mean())
+
+
+def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
+    """Distance from points (draw, n) of a plane to the region under segments (4, n): x, y of one end, of the other."""
+    x0, y0, x1, y1 = np.where(ends[0] <= ends[2], ends, ends[[2, 3, 0, 1]])
+    run, climb = x1 - x0, y1 - y0
+    length2 = np.maximum(run * run + climb * climb, np.float32(1e-12))
+    t = np.clip(((x - x0) * run + (y - y0) * climb) / length2, 0.0, 1.0)
+    over = np.hypot(x - x0 - t * run, y - y0 - t * climb)
+    beside = np.clip(x, x0, x1)
+    under = y <= y0 + (beside - x0) * (climb / np.maximum(run, np.float32(1e-9)))
+    return np.asarray(np.where(under, np.abs(x - beside), over))
 
 
 @lru_cache(maxsize=1)
@@ -91,18 +90,24 @@ def _draws() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Noted:
-    """Ground that errors could bring near, by place, one for each distance.
+    """Edges of ground that errors could bring near, by place.
 
-    offset_rad, top_rad : azimuth offset from the ray, and elevation
+    offset_rad, top_rad, slant_m, room_deg : where the edge comes nearest: azimuth offset, elevation, distance, its room
+    cosine : of the ray's elevation
+    tight_deg : spare room less two deviations
+    ends : (n, 4) both ends, to the right and upward of the ray; see `_beside_and_over`
     """
 
     place: Ints
-    slant_m: Floats
-    spare_deg: Floats
     offset_rad: Floats
     top_rad: Floats
+    slant_m: Floats
+    room_deg: Floats
+    cosine: Floats
+    tight_deg: Floats
+    ends: Floats
 
-    def take(self, at: Ints | slice) -> _Noted:
+    def take(self, at: Ints) -> _Noted:
         return _Noted(*(getattr(self, f.name)[at] for f in fields(self)))
 
 
@@ -113,16 +118,25 @@ def _noted(limits: Limits, places: Places) -> _Noted:
     fan = Fan.of(limits, places)
     cells = cells_near(limits.ground.ceiling, fan.sights, fan.near_m, widest_deg)
     piece = pieces(fan, cells, Corners.of(fan, cells))
+    place = cells.place[piece.cell]
     ahead_m, aside_m, above_m = piece.edge.at(piece.nearest)
-    level_m = np.hypot(ahead_m, aside_m)
-    slant_m = np.hypot(level_m, above_m)
-    spare_deg = piece.angle_deg - limits.room_deg(slant_m)
-    found = _Noted(cells.place[piece.cell], slant_m, spare_deg, np.arctan2(aside_m, ahead_m),
-                   np.arctan2(above_m, level_m))  # fmt: skip
-    found = found.take(np.flatnonzero(spare_deg < limits.noted_deg(slant_m)))
-    distance = np.floor(np.log(np.maximum(found.slant_m, 1.0)) * 50.0).astype(np.int64)
-    _, apart = np.unique(found.place * 100_000 + distance, return_inverse=True)
-    return found.take(first_of_each(apart, found.spare_deg, found.slant_m))
+    slant_m = np.sqrt(ahead_m**2 + aside_m**2 + above_m**2)
+    room_deg = limits.room_deg(slant_m)
+    spare_deg, noted_deg = piece.angle_deg - room_deg, limits.noted_deg(slant_m)
+    near = np.flatnonzero(spare_deg < noted_deg)
+    near = near[np.argsort(place[near], kind="stable")]
+    piece, place = piece.take(near), place[near]
+    sine, cosine = fan.sights.sine[place], fan.sights.cosine[place]
+    ends = [_beside_and_over(piece.edge.at(t), sine, cosine) for t in (piece.since, piece.until)]
+    return _Noted(place, np.arctan2(aside_m, ahead_m)[near], np.arcsin(above_m / slant_m)[near], slant_m[near],
+                  room_deg[near], cosine, (spare_deg - noted_deg)[near], np.concatenate(ends).T)  # fmt: skip
+
+
+def _beside_and_over(point_m: tuple[Floats, Floats, Floats], sine: Floats, cosine: Floats) -> Floats:
+    """(2, n): points on the plane that touches the sky at the ray, right and up of it; edges are straight there."""
+    ahead_m, aside_m, above_m = point_m
+    along_m = ahead_m * cosine + above_m * sine
+    return np.stack([aside_m, above_m * cosine - ahead_m * sine]) / np.maximum(along_m, 1e-3)
 
 
 def _unit_errors(knots: NDArray[np.float32], along: NDArray[Any]) -> NDArray[np.float32]:

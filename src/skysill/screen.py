@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from skysill.assess import assess
 from skysill.clearance import Clearance, Controlling, room_angle_deg
-from skysill.draws import p_clear_between
+from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
 from skysill.fan import (
     Rays,
@@ -50,8 +50,8 @@ __all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen", "screen_each
 _TALLEST_M = 200.0
 _STEEP_DEG = 80.0
 _GAP_HIDDEN_DEG = 1.0
-_LEAST_APART, _MOST_APART = 0.025, 0.01
-"""The lower and the upper estimate of a probability decide only so far over and under the one that is wanted."""
+_P_APART = 0.02
+"""An estimated probability decides only so far from the one that is wanted."""
 
 _UNSURE = (
     "The line is free and its room is there, but not surely enough: the raster's stated error could take it."
@@ -221,10 +221,9 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
     _write_unsure(answer, into[undecided & close.unsure])
     asked = np.flatnonzero(undecided & close.doubtful & ~close.unsure)
-    least, most = p_clear_between(ground, close_places.take(asked), question)
-    wanted = question.criteria.min_p_clear
-    _write_unsure(answer, into[asked[most < wanted - _MOST_APART]])
-    asked = asked[(least < wanted + _LEAST_APART) & (most >= wanted - _MOST_APART)]
+    p_clear = estimated_p_clear(ground, close_places.take(asked), question) - question.criteria.min_p_clear
+    _write_unsure(answer, into[asked[p_clear < -_P_APART]])
+    asked = asked[np.abs(p_clear) <= _P_APART]
     _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0

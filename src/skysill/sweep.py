@@ -17,7 +17,7 @@ __all__ = ["NO_GROUND_M", "RAYS_PER_CELL", "Course", "Sheet", "Sweep", "swept_he
 Sheet = NDArray[np.float32]
 """Elevations or heights, (row, column), metres."""
 
-RAYS_PER_CELL = 2
+RAYS_PER_CELL = 4
 """Rays swept per column: 1 doubles the error, 4 halves it (docs/heights.md)."""
 
 NO_GROUND_M = -1e5
