@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.assess import assess
+from skysill.assess import assess, judge
 from skysill.clearance import Clearance, Controlling, room_angle_deg
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
@@ -188,9 +188,10 @@ def _ask_chain(
         )
         try:
             mount = Mount(height_m=float(places.height_m[k]))
-            result = assess(job, mount, explain=False).results[0]
-            if result.verdict == "marginal":  # only then is it said what makes it uncertain
-                result = assess(job, mount).results[0]
+            found = assess(job, mount, explain=False)
+            result = found.results[0]
+            if result.verdict == "marginal" and found.gathered is not None:  # say what makes it uncertain
+                result = judge(job, found.gathered, question.satellite, result.look)
         except InputError as fault:  # the ground there is none that can be
             answer.verdict[at], answer.reason[at] = "unknown", fault.what
             continue

@@ -81,15 +81,16 @@ def kernels():
         grid = grid_at(ground, NORTH_M[elevation])
         prepare_s, own = seconds(lambda grid=grid: room.Ground.of(
             grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0))  # fmt: skip
-        count = {20: 10_000, 35: 40_000, 50: 100_000}[elevation]
+        count = {20: 40_000, 35: 200_000, 50: 200_000}[elevation]
         latitude, longitude = addresses(grid, count)
         whole_s, found = seconds(
             lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked())
         )
-        chain, least = room._ask_chain, room._least_heights
+        chain, least, chance = room._ask_chain, room._least_heights, room.estimated_p_clear
         room._ask_chain, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
+        room.estimated_p_clear = lambda g, p, q: np.ones(p.height_m.size)
         bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked()))
-        room._ask_chain, room._least_heights = chain, least
+        room._ask_chain, room._least_heights, room.estimated_p_clear = chain, least, chance
         each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_each(
             (own.source,), a[:40], b[:40], 2.0, asked()))  # fmt: skip
         verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
