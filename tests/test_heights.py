@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from skysill.heights import Lattice, Relief, Tile, block_relief, reach_of_ground_m, tile_heights_m
+from skysill.heights import (
+    Lattice,
+    Relief,
+    Tile,
+    block_relief,
+    ground_that_counts,
+    reach_of_ground_m,
+    tile_heights_m,
+)
 from skysill.look import look_angles, refraction_deg
 from skysill.units import local_earth_radius_m
 
@@ -252,3 +260,20 @@ def test_block_extremes_leave_voids_out_and_say_so():
     assert lowest.tolist() == [[1.0, 4.0], [24.0, 28.0]]
     assert highest.tolist() == [[21.0, 23.0], [27.0, 29.0]]
     assert void.tolist() == [[True, False], [False, False]]
+
+
+def test_only_ground_that_could_reach_the_rays_of_a_window_is_asked_for():
+    """Ground of up to 1000 m over the Dead Sea's shore at 20 degrees: 1450 / tan(20) is 4.0 km, to the south."""
+    lattice = Lattice((40_000, 40_000), (30.0, 0.0, 100_000.0, 0.0, -30.0, 7_000_000.0), "EPSG:32627")
+    tile = Tile(20_000, 20_400, 14_000, 14_400)
+    asked = ground_that_counts(lattice, tile, satellite_longitude_deg=-20.0, refraction_factor=4.0 / 3.0,
+                               highest_ground_m=1000.0)  # fmt: skip
+    ahead_m = 30.0 * (asked.bottom - tile.bottom)
+    elevation_deg = float(look_angles(*lattice.place(20_200, 14_200), 0.0, satellite_longitude_deg=-20.0)[1])
+    assert (
+        1450.0 / np.tan(np.deg2rad(elevation_deg))
+        < ahead_m
+        < 1.2 * 1450.0 / np.tan(np.deg2rad(elevation_deg))
+    )
+    assert asked.top > tile.top - 5
+    assert ahead_m > 30.0 * max(tile.left - asked.left, asked.right - tile.right)

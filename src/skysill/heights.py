@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skysill.horizon.lattice import Grid, lattice_position
+from skysill.horizon.lattice import position_on
 from skysill.look import look_angles, refraction_deg
 from skysill.sweep import NO_GROUND_M, RAYS_PER_CELL, Course, Sheet, Sweep
 from skysill.units import Floats, local_earth_radius_m
@@ -29,6 +29,7 @@ __all__ = [
     "Sight",
     "Tile",
     "block_relief",
+    "ground_that_counts",
     "lay_course",
     "reach_of_ground_m",
     "sight_from",
@@ -40,6 +41,7 @@ _NODE_ROWS = 32
 _PROBE_M = 1000.0
 _CURVE_TOLERANCE_M = 0.1
 _EARTH_M = 6.371e6
+_LOWEST_M = -450.0  # the shore of the Dead Sea
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +68,7 @@ class Lattice:
 
     def cell(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
         """Row and column of places."""
-        frame = Grid(np.broadcast_to(np.float32(0.0), self.shape), self.transform, self.crs)
-        column, row = lattice_position(frame, latitude_deg, longitude_deg)
+        column, row = position_on(self.crs, self.transform, self.shape, latitude_deg, longitude_deg)
         return row, column
 
 
@@ -331,6 +332,32 @@ def block_relief(elevation_m: Sheet, block: int) -> tuple[Floats, Floats, NDArra
         over_blocks(np.maximum, high).astype(np.float64),
         over_blocks(np.logical_or, void).astype(np.bool_),
     )
+
+
+def ground_that_counts(
+    lattice: Lattice,
+    tile: Tile,
+    *,
+    satellite_longitude_deg: float,
+    refraction_factor: float,
+    highest_ground_m: float,
+) -> Tile:
+    """A tile and all cells of the raster whose ground, however high, could reach the rays from it."""
+
+    def sight(row: Floats, column: Floats) -> Sight:
+        return sight_from(
+            lattice, row, column, satellite_longitude_deg=satellite_longitude_deg, ground_m=0.0,
+            refraction_factor=refraction_factor,
+        )  # fmt: skip
+
+    corners, whole = _corner_sights(tile, sight), Tile(0, lattice.shape[0], 0, lattice.shape[1])
+    if not np.isfinite([corners.slope, corners.along_row, corners.along_column]).all():
+        return whole
+    # the tangent of a degree less, for what lies between the corners and how high the ground is
+    slope = max(float(corners.slope.min()) * 0.98 - 0.01, 0.0)
+    reach_m = reach_of_ground_m(highest_ground_m - _LOWEST_M, slope=slope,
+                                curve_per_m=float(corners.curve_per_m.min()))  # fmt: skip
+    return _ahead(tile, corners, reach_m).within(whole)
 
 
 def tile_heights_m(

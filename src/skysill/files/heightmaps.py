@@ -21,7 +21,7 @@ from skysill.errors import InputError
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
-from skysill.heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.heights import Lattice, Relief, Tile, block_relief, ground_that_counts, tile_heights_m
 from skysill.site import Satellite
 from skysill.sweep import RAYS_PER_CELL, Sheet
 
@@ -126,7 +126,7 @@ def write_heights(
     try:
         notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
         with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
-            relief = _relief(asked.raster, parts)
+            relief = _relief(asked, parts)
         tiles = _tiles(asked)
         missing = parts.missing(len(tiles))
         cells = [t.shape[0] * t.shape[1] * len(asked.satellites) for t in tiles]
@@ -187,24 +187,52 @@ def _held(raster: Raster, looks: tuple[str, ...]) -> Sheet:
     return raster.cells(0, raster.rows, 0, raster.cols).values
 
 
-def _relief(raster: Raster, parts: Parts) -> Relief:
-    """Extremes of the raster by blocks, from one reading of all of it; kept with the parts."""
+def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
+    """Extremes by blocks of all ground that counts, from one reading of it; kept with the parts.
+
+    Blocks elsewhere are said to be as high as any and to hold voids, which errs to the long way round.
+    """
+    raster = asked.raster
     block = 64
     while -(-raster.rows // block) * -(-raster.cols // block) > _MOST_BLOCKS:
         block *= 2
     shape = (-(-raster.rows // block), -(-raster.cols // block))
     kept = parts.get(999_999)
     if kept is None:
-        strip = max(1, _STRIP_CELLS // raster.cols // block) * block
-        rows = [
-            block_relief(_read(raster, Tile(top, min(top + strip, raster.rows), 0, raster.cols)), block)
-            for top in range(0, raster.rows, strip)
-        ]
-        lowest, highest, void = (np.concatenate([row[i] for row in rows]) for i in range(3))
+        lowest, highest, void = (
+            np.full(shape, -450.0), np.full(shape, asked.highest_ground_m), np.ones(shape, dtype=bool)
+        )  # fmt: skip
+        some = _ground_that_counts(asked)
+        left, right = some.left // block * block, min(-(-some.right // block) * block, raster.cols)
+        strip = max(1, _STRIP_CELLS // max(right - left, 1) // block) * block
+        for top in range(some.top // block * block, some.bottom, strip):
+            bottom = min(top + strip, -(-some.bottom // block) * block, raster.rows)
+            found = block_relief(_read(raster, Tile(top, bottom, left, right)), block)
+            here = np.s_[top // block : -(-bottom // block), left // block : -(-right // block)]
+            lowest[here], highest[here], void[here] = found
         parts.put(999_999, b"".join(a.astype(np.float64).tobytes() for a in (lowest, highest, void)))
     else:
         lowest, highest, void = np.frombuffer(kept, dtype=np.float64).reshape(3, *shape)
     return Relief(block, lowest, highest, np.asarray(void, dtype=np.bool_))
+
+
+def _ground_that_counts(asked: HeightsAsked) -> Tile:
+    """The part of the raster that a window's answers can depend on."""
+    whole = Tile(0, asked.raster.rows, 0, asked.raster.cols)
+    if asked.window is None:
+        return whole
+    parts = [
+        ground_that_counts(
+            _lattice(asked.raster), asked.window, satellite_longitude_deg=satellite.longitude_deg,
+            refraction_factor=asked.refraction_factor, highest_ground_m=asked.highest_ground_m,
+        )
+        for satellite in asked.satellites
+        if satellite.longitude_deg is not None
+    ]  # fmt: skip
+    return Tile(
+        min((p.top for p in parts), default=0), max((p.bottom for p in parts), default=whole.bottom),
+        min((p.left for p in parts), default=0), max((p.right for p in parts), default=whole.right),
+    )  # fmt: skip
 
 
 def _tiles(asked: HeightsAsked) -> list[Tile]:
