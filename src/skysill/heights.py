@@ -319,19 +319,19 @@ class Relief:
 def block_relief(elevation_m: Sheet, block: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Lowest, highest and any void of every block of a sheet whose first cell starts a block."""
     rows, columns = elevation_m.shape
-    starts = np.arange(0, rows, block), np.arange(0, columns, block)
-    void = np.isnan(elevation_m)
-    low = np.where(void, np.float32(np.inf), elevation_m) if void.any() else elevation_m
-    high = np.where(void, np.float32(-np.inf), elevation_m) if void.any() else elevation_m
+    starts = range(0, rows, block), np.arange(0, columns, block)
 
     def over_blocks(operation: np.ufunc, values: NDArray[np.generic]) -> NDArray[np.generic]:
-        return operation.reduceat(operation.reduceat(values, starts[0], axis=0), starts[1], axis=1)
+        strips = [operation.reduce(values[top : top + block], axis=0) for top in starts[0]]
+        return operation.reduceat(np.stack(strips), starts[1], axis=1)
 
-    return (
-        over_blocks(np.minimum, low).astype(np.float64),
-        over_blocks(np.maximum, high).astype(np.float64),
-        over_blocks(np.logical_or, void).astype(np.bool_),
-    )
+    lowest, highest = (over_blocks(part, elevation_m).astype(np.float64) for part in (np.minimum, np.maximum))
+    void = np.isnan(lowest)  # a minimum is not a number where any value is none
+    if void.any():
+        hole = np.isnan(elevation_m)
+        lowest = over_blocks(np.minimum, np.where(hole, np.float32(np.inf), elevation_m)).astype(np.float64)
+        highest = over_blocks(np.maximum, np.where(hole, np.float32(-np.inf), elevation_m)).astype(np.float64)
+    return lowest, highest, void
 
 
 def ground_that_counts(
@@ -521,8 +521,9 @@ def _ahead(tile: Tile, corners: Sight, reach_m: float) -> Tile:
 
 
 def _filled(sheet: Sheet, elevation_m: float) -> Sheet:
-    void = np.isnan(sheet)
-    return np.where(void, np.float32(elevation_m), sheet) if void.any() else sheet
+    if not (sheet.size and np.isnan(sheet.min())):
+        return sheet
+    return np.where(np.isnan(sheet), np.float32(elevation_m), sheet)
 
 
 def _straightened(early: Sheet, late: Sheet, course: Course, reach_m: float) -> Sheet:

@@ -17,8 +17,8 @@ __all__ = ["NO_GROUND_M", "RAYS_PER_CELL", "Course", "Sheet", "Sweep", "swept_he
 Sheet = NDArray[np.float32]
 """Elevations or heights, (row, column), metres."""
 
-RAYS_PER_CELL = 4
-"""Rays swept per column: 1 doubles the error, 4 halves it (docs/heights.md)."""
+RAYS_PER_CELL = 3
+"""Rays swept per column: the more, the smaller the error (docs/heights.md)."""
 
 NO_GROUND_M = -1e5
 """Stands for ground nobody knows when only the known ground is swept: too low to hide anything."""

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -74,6 +75,16 @@ def seconds(call):
     return time.process_time() - start, result
 
 
+@contextmanager
+def geometry_alone():
+    """Screening without certainty and least heights."""
+    kept = room._ask_chain, room._least_heights, room.estimated_p_clear
+    room._ask_chain, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
+    room.estimated_p_clear = lambda g, p, q: np.ones(p.height_m.size)
+    yield
+    room._ask_chain, room._least_heights, room.estimated_p_clear = kept
+
+
 def kernels():
     ground = rough()
     asked = lambda: room.Question(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
@@ -86,11 +97,8 @@ def kernels():
         whole_s, found = seconds(
             lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked())
         )
-        chain, least, chance = room._ask_chain, room._least_heights, room.estimated_p_clear
-        room._ask_chain, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
-        room.estimated_p_clear = lambda g, p, q: np.ones(p.height_m.size)
-        bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked()))
-        room._ask_chain, room._least_heights, room.estimated_p_clear = chain, least, chance
+        with geometry_alone():
+            bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked()))
         each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_each(
             (own.source,), a[:40], b[:40], 2.0, asked()))  # fmt: skip
         verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
@@ -103,7 +111,7 @@ def kernels():
     drift = np.full(len(sheet), np.tan(np.deg2rad(20.0)))
     rise = np.zeros((len(sheet), 3))
     rise[:, 0] = np.arange(len(sheet)) * CELL_M * np.tan(np.deg2rad(20.0)) / np.cos(np.deg2rad(20.0))
-    for rays in (1, 2, 4):
+    for rays in (1, 2, 3, 4):
         best = min(seconds(lambda r=rays: swept_heights_m(sheet, Course(drift, rise, 0.0), rays_per_cell=r))[0]
                    for _ in range(3))  # fmt: skip
         print(f"heights sweep, {rays} rays a cell: {sheet.size / best / 1e6:,.0f} million cells/s")
@@ -151,7 +159,7 @@ def accuracy(count=20_000, picture="docs/heights_error.png"):
         azimuth, elevation, _ = look_angles(
             *lattice.place(1000, 1000), 500.0, satellite_longitude_deg=satellite
         )
-        for rays in (1, 2, 4):
+        for rays in (1, 2, 3, 4):
             swept = tile_heights_m(
                 reader(ground), lattice, Tile(0, 2000, 0, 2000), relief=relief,
                 satellite_longitude_deg=satellite, highest_ground_m=float(ground.max()), rays_per_cell=rays,
@@ -162,7 +170,7 @@ def accuracy(count=20_000, picture="docs/heights_error.png"):
                   f"{100 * np.mean(wanted > 0):.1f} % need height; rms {np.sqrt(np.mean(error**2)):.3f} m, "
                   f"bias {error.mean():+.4f} m, p99.9 {np.percentile(np.abs(error), 99.9):.2f} m, "
                   f"largest {np.abs(error).max():.2f} m, wrong side of 2 m {100 * wrong:.3f} %")  # fmt: skip
-            if rays == 2:
+            if rays == 3:
                 shown.append(
                     (f"azimuth {float(azimuth):.0f}, elevation {float(elevation):.0f}", wanted, error)
                 )

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 __all__ = ["heights"]
 
+_SMALL_CELLS = 64_000_000
+"""Rasters up to this are done before other processes would be ready."""
+
 
 @click.command()
 @shared("satellites", "terrain")
@@ -29,12 +32,14 @@ __all__ = ["heights"]
 @click.option(
     "--rays",
     type=click.IntRange(1, 16),
-    default=2,
+    default=3,
     show_default=True,
     help="Rays per cell: more is finer and slower.",
 )
 @click.option(
-    "--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes on this machine."
+    "--jobs",
+    type=click.IntRange(1, 512),
+    help="Processes on this machine. Default: one a processor, up to 4; one for a small raster.",
 )
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
 @click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
@@ -45,15 +50,18 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill heights --terrain demo_terrain/island.tif --highest-ground 720 --satellite 24.0W --out heights.tif
     """
+    from skysill.cluster import jobs_unasked
     from skysill.files.heightmaps import write_heights
 
     wanted = _wanted(asked, given)
+    rows, columns = wanted.window.shape if wanted.window else (wanted.raster.rows, wanted.raster.cols)
+    unasked = jobs_unasked() if rows * columns > _SMALL_CELLS else 1
     try:
         made = write_heights(
             wanted,
             given["out_path"],
             resume=given["resume"],
-            jobs=given["jobs"],
+            jobs=given["jobs"] or unasked,
             cluster=given["cluster"],
             tags=_tags(wanted),
             progress=Pace("cells", quiet=out.quiet),
