@@ -175,7 +175,7 @@ def test_rays_from_many_places_meet_the_samples_that_one_place_meets():
     grid = tennessee()
     latitude, longitude, azimuth = np.array([36.30]), np.array([-84.25]), np.array([141.0])
     maps = local_maps(grid, latitude, longitude)
-    first, second = maps.along(azimuth)
+    first, second = maps.along(np.sin(np.deg2rad(azimuth)), np.cos(np.deg2rad(azimuth)))
     eye_m = interpolate(grid, *lattice_position(grid, latitude, longitude)) + 5.0
     rays = Rays(np.zeros(1, np.int64), maps.start, first, second, eye_m, np.array([8.5e6]), np.array([-1e3]),
                 np.array([6_000.0]), 200.0, 200.0)  # fmt: skip

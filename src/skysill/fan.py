@@ -136,13 +136,11 @@ class LocalMaps:
     linear: Floats
     square: Floats
 
-    def take(self, place: Ints | Bools) -> LocalMaps:
-        return LocalMaps(self.start[place], self.linear[place], self.square[place])
+    def take(self, place: Ints) -> LocalMaps:
+        return LocalMaps(*(part.take(place, axis=0) for part in (self.start, self.linear, self.square)))
 
-    def along(self, azimuth_deg: Floats) -> tuple[Floats, Floats]:
-        """(place, 2), (place, 2): cells per metre and per square metre along an azimuth of each place's own."""
-        azimuth_rad = np.deg2rad(azimuth_deg)
-        east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
+    def along(self, east: Floats, north: Floats) -> tuple[Floats, Floats]:
+        """(place, 2), (place, 2): cells per metre and per square metre along a unit step of each place's own."""
         first = self.linear[:, :, 0] * east[:, None] + self.linear[:, :, 1] * north[:, None]
         second = (
             self.square[:, :, 0] * (east * east)[:, None]

@@ -88,11 +88,13 @@ def followed(ground: Ground, places: Places, question: Question) -> Close:
 class Fan:
     """One chunk at work: its places, their local maps, and what has been found so far.
 
+    curvatures : of the effective Earth, east and north, per metre
     bound_deg : spare room that surely is not exceeded
     """
 
     limits: Limits
     places: Places
+    curvatures: tuple[Floats, Floats]
     maps: LocalMaps
     sights: Sights
     window: Window
@@ -112,9 +114,14 @@ class Fan:
         window = Window.of(places, limits)
         frames = sights(maps, places.azimuth_deg, places.apparent_deg, eye_m=places.eye_m, radius_m=places.radius_m,
                         reach_m=places.sought_m, widest_deg=outer_deg)  # fmt: skip
+        factor = limits.question.criteria.refraction_factor
+        across, along = (1.0 / (factor * local_earth_radius_m(places.latitude_deg, at)) for at in (90.0, 0.0))
         nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
-        return cls(limits, places, maps, frames, window, np.full(count, FLOOR_DEG), np.full(count, np.inf), nan,
-                   nan.copy(), np.zeros(count), none, none.copy())  # fmt: skip
+        return cls(
+            limits, places, (across, along), maps, frames, window, bound_deg=np.full(count, FLOOR_DEG),
+            spare_deg=np.full(count, np.inf), margin_deg=nan, slant_m=nan.copy(), raise_m=np.zeros(count),
+            doubtful=none, unsure=none.copy(),
+        )  # fmt: skip
 
     @property
     def ground(self) -> Ground:
@@ -141,11 +148,14 @@ class Fan:
         return np.asarray(np.maximum(widest_deg, doubt_deg))
 
     def rays(self, place: Ints, offset_deg: Floats, least_slope: Floats, limit_m: Floats) -> Rays:
-        azimuth_deg = self.places.azimuth_deg[place] + offset_deg
-        first, second = self.maps.take(place).along(azimuth_deg)
-        radius_m = self.limits.question.criteria.refraction_factor * local_earth_radius_m(
-            self.places.latitude_deg[place], azimuth_deg
-        )
+        azimuth_rad = np.deg2rad(self.places.azimuth_deg.take(place) + offset_deg)
+        east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
+        maps = self.maps.take(place)
+        first, second = maps.along(east, north)
+        across, along = (part.take(place) for part in self.curvatures)
+        radius_m = 1.0 / (
+            east * east * across + north * north * along
+        )  # Euler's formula, as local_earth_radius_m
         limit_m = np.minimum(limit_m, self.places.sought_m[place])
         low = np.flatnonzero(self.places.sought_deg[place] > self.places.apparent_deg[place] - FLOOR_DEG)
         if low.size:  # followed as far as the chain does: what lies there can be nearer than FLOOR_DEG
@@ -153,7 +163,7 @@ class Fan:
             limit_m[low] = np.minimum(limit_m[low], reach_needed_m(
                 eye_m, sought_deg, radius_m=radius_m[low],
                 highest_ground_m=max(self.limits.question.highest_ground_m, self.ground.grid.highest_m)))  # fmt: skip
-        return Rays(place, self.maps.start[place], first, second, self.places.eye_m[place], radius_m, least_slope,
+        return Rays(place, maps.start, first, second, self.places.eye_m.take(place), radius_m, least_slope,
                     limit_m, self.near_m, self.near_m)  # fmt: skip
 
     def slant(self, rays: Rays, samples: Samples) -> Floats:
@@ -261,7 +271,8 @@ def _below(fan: Fan) -> tuple[Floats, Floats]:
     farthest_m = max(float(places.sought_m.max()), 2.0 * fan.near_m)
     knots = int(np.ceil(np.log(farthest_m / fan.near_m) / np.log(1.25)))
     distance_m = (fan.near_m + 2.0 * cell_m) * 1.25 ** np.arange(float(knots))
-    first, second = fan.maps.along(places.azimuth_deg)
+    azimuth_rad = np.deg2rad(places.azimuth_deg)
+    first, second = fan.maps.along(np.sin(azimuth_rad), np.cos(azimuth_rad))
     column, row = (start[:, None] + (one[:, None] + two[:, None] * distance_m) * distance_m
                    for start, one, two in zip(fan.maps.start.T, first.T, second.T, strict=True))  # fmt: skip
     slope = sight_slope(

@@ -349,8 +349,8 @@ def _known_out_to_m(ground: Ground, places: Places, question: Question) -> Float
         coarse = (step % 10 == 0) | (np.abs(step) == steps[place])
         place, step = place[coarse], step[coarse]
     offset_deg = step * DENSE_DEG
-    azimuth_deg = places.azimuth_deg[place] + offset_deg
-    first, second = maps.take(place).along(azimuth_deg)
+    azimuth_rad = np.deg2rad(places.azimuth_deg[place] + offset_deg)
+    first, second = maps.take(place).along(np.sin(azimuth_rad), np.cos(azimuth_rad))
     needed_m = places.needed_m[place]
     rays = Rays(place, maps.start[place], first, second, places.eye_m[place], places.radius_m[place],
                 np.zeros(place.size), needed_m, 0.0, 0.0)  # fmt: skip
