@@ -7,6 +7,7 @@ from functools import lru_cache
 import matplotlib.cbook
 import numpy as np
 import pytest
+from pyproj import Transformer
 
 from skysill.assess import assess
 from skysill.fan import Rays, ceiling, local_maps, sampled
@@ -75,7 +76,7 @@ def test_every_field_of_five_hundred_addresses_equals_the_chain(satellite, count
             assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.05)
             continue
         # a crest between crossings is noted from 0.003 degrees up; whether it is may differ by rounding
-        assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.004)
+        assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.001)
         if one.horizon.elevation_deg is None:
             assert np.isnan(found.terrain_elevation_deg[at])
         else:
@@ -83,6 +84,78 @@ def test_every_field_of_five_hundred_addresses_equals_the_chain(satellite, count
             assert found.terrain_distance_m[at] == pytest.approx(one.horizon.distance_m, abs=1.5 * 92.5)
         if one.verdict == "blocked":
             assert found.reason[at] == one.reasons[0]
+
+
+def invented(seed, roughness=2.0, relief_m=120.0, side=420):
+    """Fractal ground."""
+    rng = np.random.default_rng(seed)
+    frequency = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None])
+    ground = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((side, side)))
+                           * (frequency**2 + 0.004**2) ** (-roughness / 2), s=(side, side))  # fmt: skip
+    return (relief_m * (ground - ground.mean()) / ground.std() + 300.0).astype(np.float32)
+
+
+def holed(values):
+    values[np.random.default_rng(9).random(values.shape) < 0.0005] = np.nan
+    values[180:190] = np.nan
+    return values
+
+
+LATTICES = {
+    "rotated": (invented(1), (24.0, 9.0, 500_000.0, 9.0, -24.0, 6_400_000.0), "EPSG:32631", 3.0, 26.0),
+    "degrees, far north": (invented(3), (1 / 1200, 0.0, 15.0, 0.0, -1 / 3600, 78.4), "EPSG:4326", 20.0, 31.0),
+    "south": (invented(4, 2.0, 300.0), (30.0, 0.0, 300_000.0, 0.0, -30.0, 6_000_000.0), "EPSG:32719", -110.0, 30.0),
+    "over the antimeridian": (invented(5, 2.0, 300.0), (1 / 2400, 0.0, 179.9, 0.0, -1 / 3600, -16.8), "EPSG:4326",
+                              -112.0, 46.0),
+    "rows from the south": (invented(10), (30.0, 0.0, 500_000.0, 0.0, 30.0, 6_500_000.0), "EPSG:32627", -30.0, 30.0),
+    "Mercator": (invented(11), (60.0, 0.0, 1_000_000.0, 0.0, -60.0, 8_400_000.0), "EPSG:3857", 5.0, 30.0),
+    "fine": (invented(6, 2.1, 25.0), (5.0, 0.0, 500_000.0, 0.0, -5.0, 6_600_000.0), "EPSG:32627", -20.0, 5.0),
+    "whole tens of metres": (np.round(invented(7, 1.8, 110.0), -1), (30.0, 0.0, 500_000.0, 0.0, -30.0, 6_600_000.0),
+                             "EPSG:32627", -20.0, 30.0),
+    "holes": (holed(invented(9)), (30.0, 0.0, 500_000.0, 0.0, -30.0, 6_600_000.0), "EPSG:32627", -20.0, 30.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LATTICES)
+def test_any_lattice_and_ground_gives_what_the_chain_gives(name):
+    values, transform, crs, satellite, cell_m = LATTICES[name]
+    own = ground(Grid(values, transform, crs), cell_size_m=cell_m, vertical_error_m=0.1 * cell_m)
+    rng = np.random.default_rng(12)
+    column, row = rng.uniform(15, 405, 60), rng.uniform(15, 405, 60)
+    a, b, c, d, e, f = transform
+    to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    longitude, latitude = to_degrees.transform(a * column + b * row + c, d * column + e * row + f)
+    longitude, height = (longitude + 180.0) % 360.0 - 180.0, rng.choice([0.5, 2.0, 6.0, 30.0], 60)
+    asked = question(satellite, highest_ground_m=float(np.nanmax(values)))
+    found = screen(own, latitude, longitude, height, asked)
+    near = 0
+    for at in range(60):
+        one = chain(own, latitude[at], longitude[at], height[at], asked)
+        assert found.verdict[at] == one.verdict, (at, one.reasons, found.reason[at])
+        margin_deg = (
+            FLOOR_DEG if one.clearance.margin_deg is None else min(one.clearance.margin_deg, FLOOR_DEG)
+        )
+        if one.verdict != "unknown":
+            near += margin_deg < FLOOR_DEG
+            assert found.margin_deg[at] == pytest.approx(margin_deg, abs=0.001)
+    assert near > 1
+
+
+def test_over_the_highest_ground_bare_terrain_is_still_no_near_evidence():
+    """A mast that no ground can reach may still look into trees and houses: that is for a survey to say."""
+    grid = Grid(np.zeros((400, 400), np.float32), (5.0, 0.0, 560_000.0, 0.0, -5.0, 6_440_000.0), "EPSG:32627")
+    longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
+        561_000.0, 6_439_000.0
+    )
+    asked = question(-24.0, highest_ground_m=20.0)
+    for kind, cell_m, verdict in (
+        ("bare", 5.0, "needs-survey"),
+        ("bare", 1.0, "needs-survey"),
+        ("surface", 1.0, "clear"),
+    ):
+        own = ground(grid, kind=kind, cell_size_m=cell_m, vertical_error_m=0.1)
+        assert chain(own, latitude, longitude, 30.0, asked).verdict == verdict
+        assert screen(own, latitude, longitude, 30.0, asked).verdict[0] == verdict
 
 
 def test_where_the_raster_ends_too_soon_the_verdict_is_unknown_as_in_the_chain():
@@ -134,8 +207,6 @@ def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
     grid = Grid(np.zeros((400, 400), np.float32), (1.0, 0.0, 560_000.0, 0.0, -1.0, 6_440_000.0), "EPSG:32627")
     fine = ground(grid, kind="surface", cell_size_m=1.0, vertical_error_m=0.1)
     column, row = 200.0, 100.0
-    from pyproj import Transformer
-
     longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
         560_000.0 + column, 6_440_000.0 - row
     )

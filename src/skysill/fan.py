@@ -553,7 +553,7 @@ class _View:
 
 
 def first_gap_m(grid: Grid, rays: Rays) -> Floats:
-    """Ground distance (ray,) of the last known sample before the first unknown one; inf if none comes in limit_m."""
+    """Ground distance (ray,) of the last known sample before the first unknown one; inf if that lies past limit_m."""
     gap_m = np.full(len(rays), np.inf)
     axis, per_m = _main_axis(rays)
     steps = np.ceil(rays.limit_m * per_m * 1.001).astype(np.int64) + 2
@@ -563,9 +563,11 @@ def first_gap_m(grid: Grid, rays: Rays) -> Floats:
         ways = _Ways(
             grid, rays, _Stretch(batch, np.zeros(batch.size, np.int64), int(steps[batch[-1]]), axis[batch])
         )
-        counted = (ways.distance_m >= NEAREST_SAMPLE_M) & (ways.distance_m <= rays.limit_m[batch][:, None])
+        # known out to the limit is a ray that is known on the next line too
+        last_m = rays.limit_m[batch] + 1.0 / np.maximum(per_m[batch], 1e-12)
+        counted = (ways.distance_m >= NEAREST_SAMPLE_M) & (ways.distance_m <= last_m[:, None])
         unknown = counted & np.isnan(ways.heights_m())
         gone = unknown.any(axis=1)
         at_line = unknown.argmax(axis=1)
         gap_m[batch[gone]] = ways.distance_m[gone, np.maximum(at_line[gone] - 1, 0)]
-    return gap_m
+    return np.where(gap_m >= rays.limit_m, np.inf, gap_m)

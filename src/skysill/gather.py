@@ -591,19 +591,28 @@ def _sun_seen(job: Job, latitude_deg: float, longitude_deg: float, height_m: flo
 def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhouette | None:
     """Terrain on the azimuths that matter for each ray, as far out as ground could come within an exact margin."""
     asked: dict[float, float] = {}
+    near_m = 0.0
     for look in looks:
         if look.elevation_apparent_deg <= 0.0:
             continue
         stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+        near_m = max(near_m, _near_m(stop_deg))
         stop_deg = float(sought_elevation_deg(look.elevation_apparent_deg, stop_deg))
         for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
             key = float(azimuth)
             asked[key] = min(asked.get(key, 90.0), stop_deg)
     azimuth_deg = np.array(sorted(asked))
-    return _terrain(job, at, azimuth_deg, np.array([asked[float(a)] for a in azimuth_deg]))
+    return _terrain(job, at, azimuth_deg, np.array([asked[float(a)] for a in azimuth_deg]), near_m)
 
 
-def _terrain(job: Job, at: Place, azimuth_deg: Floats, ray_elevation_deg: Floats | None) -> Silhouette | None:
+def _near_m(stop_deg: float) -> float:
+    """How far out something as tall as trees and houses may be could come into a ray's room."""
+    return float(NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5))))
+
+
+def _terrain(
+    job: Job, at: Place, azimuth_deg: Floats, ray_elevation_deg: Floats | None, near_m: float = 0.0
+) -> Silhouette | None:
     if not job.sources.rasters or not at.datum_known or not azimuth_deg.size:
         return None
     from skysill.horizon.terrain import terrain_silhouette
@@ -617,6 +626,7 @@ def _terrain(job: Job, at: Place, azimuth_deg: Floats, ray_elevation_deg: Floats
         ray_elevation_deg=ray_elevation_deg,
         highest_ground_m=job.sources.highest_ground_m,
         refraction_factor=job.criteria.refraction_factor,
+        near_m=near_m,
     )
 
 
@@ -697,8 +707,7 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
         stop_deg = stop_elevation_deg(
             look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
         )
-        near_m = NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5)))
-        seen |= covered(gathered.terrain, dense, reach_m=near_m, fine=True)
+        seen |= covered(gathered.terrain, dense, reach_m=_near_m(stop_deg), fine=True)
     return bool(seen.all())
 
 

@@ -588,23 +588,43 @@ def _through_circle(edge: Edge, radius_m: float) -> tuple[Floats, Floats]:
 
 
 _BESIDE_RAYS = 2
-"""Rays on either side: the room grows a little along an edge, so that the nearest may be the next but one."""
 
 
 def _sample_edges(fan: Fan, cells: Cells, piece: Pieces) -> None:
-    """Sample the rays of the fan that cross edges beside where these come nearest."""
+    """Sample the rays of the fan that cross edges beside where these come nearest, and where they leave least room."""
     if not piece.cell.size:
         return
     window = fan.window.take(cells.place[piece.cell])
     low_deg, high_deg = _azimuths(piece.edge, piece.since, piece.until)
-    middle = window.ray_from(_azimuths(piece.edge, piece.nearest, piece.nearest)[0])
-    number = middle + np.arange(-_BESIDE_RAYS, _BESIDE_RAYS)[:, None]
+    beside = np.arange(-_BESIDE_RAYS, _BESIDE_RAYS)[:, None]
+    number = np.concatenate([window.ray_from(_azimuths(piece.edge, t, t)[0]) + beside
+                             for t in (piece.nearest, _tightest(fan, piece))])  # fmt: skip
     offset_deg = window.offset_deg(number)
     wanted = (
         (offset_deg >= low_deg - 1e-7) & (offset_deg <= high_deg + 1e-7) & (np.abs(number) <= window.last)
     )
     at = np.nonzero(wanted)[1]
     _take_edges(fan, cells.take(piece.cell[at]), piece.across[at], offset_deg[wanted])
+
+
+def _tightest(fan: Fan, piece: Pieces) -> Floats:
+    """Where along edges the spare room is least: a little nearer to the dish than where the angle is.
+
+    With the arc l along the edge, the angle is sqrt(a**2 + l**2) and the room r + q l: their difference is least at
+    l = a q / sqrt(1 - q**2).
+    """
+    edge, t = piece.edge, piece.nearest
+    point = np.stack(edge.at(t))
+    along = np.stack(
+        [edge.ahead1_m - edge.ahead0_m, edge.aside1_m - edge.aside0_m, edge.above1_m - edge.above0_m]
+    )
+    away_m = np.sqrt((point * point).sum(axis=0))
+    receding = (point * along).sum(axis=0) / away_m
+    turning = np.sqrt(np.maximum((along * along).sum(axis=0) - receding**2, 1e-12)) / away_m
+    room, farther = (np.deg2rad(fan.limits.room_deg(d)) for d in (away_m, away_m * 1.001))
+    growing = (farther - room) / (0.001 * away_m) * receding / turning  # of the room, per arc
+    arc = np.deg2rad(piece.angle_deg) * growing / np.sqrt(np.maximum(1.0 - growing**2, 0.1))
+    return np.asarray(np.clip(t + arc / turning, piece.since, piece.until))
 
 
 def _azimuths(edge: Edge, since: Floats, until: Floats) -> tuple[Floats, Floats]:

@@ -370,12 +370,12 @@ def _leaving_m(grid: Grid, rays: Rays) -> Floats:
     for axis, count in ((0, grid.values.shape[1]), (1, grid.values.shape[0])):
         rate, bend = rays.first[:, axis], rays.second[:, axis]
         to_go = np.where(rate > 0, count - 1.0 - rays.start[:, axis], -rays.start[:, axis])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            distance_m = to_go / rate
-            for _ in range(3):
-                distance_m -= (distance_m * (rate + bend * distance_m) - to_go) / (
-                    rate + 2.0 * bend * distance_m
-                )
+        with np.errstate(
+            divide="ignore", invalid="ignore"
+        ):  # rate * d + bend * d**2 = to_go, the root near to_go / rate
+            root = np.sqrt(rate * rate + 4.0 * bend * to_go)
+            distance_m = 2.0 * to_go / (rate + np.copysign(root, rate))
+        distance_m[~(distance_m >= 0.0)] = np.inf
         leaving_m = np.fmin(leaving_m, np.where(np.isfinite(distance_m), distance_m, np.inf))
     return leaving_m
 

@@ -53,6 +53,7 @@ def terrain_silhouette(
     refraction_factor: float,
     ray_elevation_deg: ArrayLike | None = None,
     max_distance_m: float | None = None,
+    near_m: float = 0.0,
 ) -> Silhouette:
     """What the ground puts against the sky, as seen from a dish centre.
 
@@ -67,6 +68,7 @@ def terrain_silhouette(
     ray_elevation_deg : scalar or (n,); follow each ray only until ground cannot reach this elevation any more.
         None: the whole horizon, until ground cannot rise over what was found
     max_distance_m : look no farther along the ground
+    near_m : look at least so far; nearer, things that no raster of bare or coarse ground shows may stand
 
     Returns
     -------
@@ -74,7 +76,7 @@ def terrain_silhouette(
     line of sight; one thing per raster. `assured` is False nearer than two cells of a raster with cells over 2 m;
     such columns are kept beside the others and hide none of them. Each azimuth is one span; `reach_m` is the ground
     distance of the first gap, inf where none lies before ground could no longer matter; `fine_reach_m` the same for
-    surface rasters of 2 m or finer.
+    surface rasters of 2 m or finer, which must reach `near_m` in any case.
 
     Notes
     -----
@@ -88,20 +90,21 @@ def terrain_silhouette(
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, azimuth_deg)
     eye = Eye(latitude_deg, longitude_deg, float(antenna_elevation_m), azimuth_deg, radius_m)
     needed_m = _needed_m(eye, ray_elevation_deg, highest_ground_m)
-    stop_m = needed_m if max_distance_m is None else np.minimum(needed_m, max_distance_m)
+    stop_m = np.maximum(needed_m, near_m)
+    stop_m = stop_m if max_distance_m is None else np.minimum(stop_m, max_distance_m)
     layers = layers_around(rasters, eye, stop_m)
     highest_seen_m = max((layer.grid.highest_m for layer in layers), default=-np.inf)
     if highest_seen_m > highest_ground_m:
         seen = terrain_silhouette(
             rasters, latitude_deg=latitude_deg, longitude_deg=longitude_deg, antenna_elevation_m=antenna_elevation_m,
             azimuth_deg=azimuth_deg, highest_ground_m=highest_seen_m, refraction_factor=refraction_factor,
-            ray_elevation_deg=ray_elevation_deg, max_distance_m=max_distance_m,
+            ray_elevation_deg=ray_elevation_deg, max_distance_m=max_distance_m, near_m=near_m,
         )  # fmt: skip
         note = (f"The rasters show ground of {highest_seen_m:.0f} m, above the {highest_ground_m:g} m given as "
                 "highest_ground_m; the higher figure was used.")  # fmt: skip
         return replace(seen, notes=(note, *seen.notes))
     found = [march(eye, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
-    return _silhouette(rasters, eye, layers, found, needed_m, stop_m, highest_ground_m)
+    return _silhouette(rasters, eye, layers, found, needed_m, stop_m, highest_ground_m, near_m)
 
 
 def _needed_m(eye: Eye, ray_elevation_deg: ArrayLike | None, highest_ground_m: float) -> Floats:
@@ -141,7 +144,7 @@ def _joined_reach_m(found: Sequence[Marched], cell_m: Sequence[float], count: in
 
 def _silhouette(
     rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
-    needed_m: Floats, stop_m: Floats, highest_ground_m: float,
+    needed_m: Floats, stop_m: Floats, highest_ground_m: float, near_m: float,
 ) -> Silhouette:  # fmt: skip
     ray = np.concatenate([part.ray for part in found] or [np.zeros(0, np.int64)])
     distance_m, elevation_m, slope = (
@@ -157,7 +160,9 @@ def _silhouette(
     distance_m, elevation_m, slope = distance_m[kept], elevation_m[kept], slope[kept]
     best = np.full(eye.azimuth_deg.size, -np.inf)
     np.maximum.at(best, ray[assured], slope[assured])
-    reach_m, fine_reach_m = _reaches(rasters, eye, layers, found, best, needed_m, stop_m, highest_ground_m)
+    reach_m, fine_reach_m = _reaches(
+        rasters, eye, layers, found, best, needed_m, stop_m, highest_ground_m, near_m
+    )
     error_m = np.array([raster.vertical_error_m for raster in rasters] or [0.0])[source]
     level_m = (eye.radius_m[ray] + elevation_m) * np.sin(distance_m / eye.radius_m[ray])
     slant_m = level_m * np.hypot(1.0, slope)
@@ -190,7 +195,7 @@ def _steps_in_order(ray: Ints, distance_m: Floats, slope: Floats) -> Ints:
 
 def _reaches(
     rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
-    best: Floats, needed_m: Floats, stop_m: Floats, highest_ground_m: float,
+    best: Floats, needed_m: Floats, stop_m: Floats, highest_ground_m: float, near_m: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     best_deg = np.rad2deg(np.arctan(best))
     needed_m = np.minimum(needed_m, reach_needed_m(
@@ -208,7 +213,8 @@ def _reaches(
         if not fine[at] and any(fine[at:]):
             np.minimum.at(fine_m, part.known_ray, part.known_from_m)
     return tuple(  # type: ignore[return-value]  # two of them
-        np.where(seen_m >= needed_m, np.inf, np.minimum(seen_m, stop_m)) for seen_m in (reach_m, fine_m)
+        np.where(seen_m >= wanted_m, np.inf, np.minimum(seen_m, stop_m))
+        for seen_m, wanted_m in ((reach_m, needed_m), (fine_m, np.maximum(needed_m, near_m)))
     )
 
 
