@@ -20,6 +20,7 @@ from skysill.files.answers import COLUMNS, Answers, packed, write_list, write_re
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
+from skysill.gather import sought_elevation_deg
 from skysill.heights import Lattice
 from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
@@ -272,30 +273,32 @@ def _ground_for(task: _Task, satellite: Satellite) -> Ground:
         task.latitude_deg, task.longitude_deg
     )
     side = 4 * _LEAST_TILE
-    margin = -(-_margin_cells(task, satellite, raster) // _MARGIN_STEP) * _MARGIN_STEP
     row, column = (np.clip(np.nan_to_num(p, posinf=0.0, neginf=0.0), 0, last)
                    for p, last in ((row, raster.rows - 1), (column, raster.cols - 1)))  # fmt: skip
-    box = (
-        max(int(row.min()) // side * side - margin, 0), min((int(row.max()) // side + 1) * side + margin, raster.rows),
-        max(int(column.min()) // side * side - margin, 0),
-        min((int(column.max()) // side + 1) * side + margin, raster.cols),
-    )  # fmt: skip
-    if (box[1] - box[0]) * (box[3] - box[2]) > _MOST_CELLS:
-        raise InputError("ground as far as it could matter does not fit in memory.", where=raster.name,
-                         mend="Say with --highest-ground how high the ground around can be.")  # fmt: skip
-    return _held(raster, box)
+    for reach in _margins_cells(task, satellite, raster):
+        margin = -(-reach // _MARGIN_STEP) * _MARGIN_STEP
+        box = (
+            max(int(row.min()) // side * side - margin, 0),
+            min((int(row.max()) // side + 1) * side + margin, raster.rows),
+            max(int(column.min()) // side * side - margin, 0),
+            min((int(column.max()) // side + 1) * side + margin, raster.cols),
+        )
+        if (box[1] - box[0]) * (box[3] - box[2]) <= _MOST_CELLS:
+            return _held(raster, box)
+    raise InputError("ground as far as it could matter does not fit in memory.", where=raster.name,
+                     mend="Say with --highest-ground how high the ground around can be.")  # fmt: skip
 
 
-def _margin_cells(task: _Task, satellite: Satellite, raster: Raster) -> int:
-    """Cells around the addresses that their rays may need, by the lowest ray and the highest ground."""
+def _margins_cells(task: _Task, satellite: Satellite, raster: Raster) -> tuple[int, int]:
+    """Cells around the addresses by the lowest ray and the highest ground: for exact margins, and for the verdict."""
     assert satellite.longitude_deg is not None
     elevation_deg = look_angles(
         task.latitude_deg, task.longitude_deg, 0.0, satellite_longitude_deg=satellite.longitude_deg
     ).elevation_deg
     lowest_deg = max(float(elevation_deg.min()) - 1.0, 0.5)
     reach_m = reach_needed_m(
-        _LOW_M, lowest_deg, highest_ground_m=task.asked.highest_ground_m,
-        radius_m=6.4e6 * task.asked.criteria.refraction_factor,
+        _LOW_M, np.append(sought_elevation_deg(lowest_deg, lowest_deg), lowest_deg),
+        highest_ground_m=task.asked.highest_ground_m, radius_m=6.4e6 * task.asked.criteria.refraction_factor,
     )  # fmt: skip
     lattice = Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
     step_deg = 0.01
@@ -303,7 +306,8 @@ def _margin_cells(task: _Task, satellite: Satellite, raster: Raster) -> int:
     east = lattice.cell(task.latitude_deg[:1], task.longitude_deg[:1] + step_deg)
     step_m = step_deg * 111_320.0 * max(float(np.cos(np.deg2rad(task.latitude_deg[0]))), 0.05)
     per_m = max(float(np.hypot(east[0] - here[0], east[1] - here[1])[0]) / step_m, 1.0 / raster.cell_size_m)
-    return int(float(reach_m) * per_m * 1.05) + 70
+    exact, needed = (int(float(part) * per_m * 1.05) + 70 for part in reach_m)
+    return exact, needed
 
 
 _LAST: dict[str, Ground] = {}
