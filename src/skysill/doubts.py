@@ -58,13 +58,6 @@ class Limits:
         """Spare room beyond which errors hardly ever bring ground too near."""
         return _noted_deg(self.ground, slant_m)
 
-    def unsure_deg(self, slant_m: Floats) -> Floats:
-        """Margin up to which ground straight below the ray alone surely fails more often than asked for."""
-        few = NormalDist().inv_cdf(max(self.question.criteria.min_p_clear - 0.035, 1e-6))
-        return np.asarray(
-            self.room_deg(slant_m) + max(few, 0.0) * 0.95 * _deviation_deg(self.ground, slant_m, np.sqrt(1.5))
-        )
-
 
 def limits_of(ground: Ground, question: Question) -> Limits:
     """The limits that hold for one raster and one question."""
@@ -79,21 +72,19 @@ def limits_of(ground: Ground, question: Question) -> Limits:
     many = max(NormalDist().inv_cdf(1.0 - (1.0 - min(question.criteria.min_p_clear, 0.9999)) / 3.5), 0.0)
     return Limits(
         ground, question, ByDistance(room_deg),
-        ByDistance(lambda d: room_deg(d) + many * _deviation_deg(ground, d, np.sqrt(2.0))),
+        ByDistance(lambda d: room_deg(d) + many * _deviation_deg(ground, d)),
         ByDistance(lambda d: _noted_deg(ground, d)),
     )  # fmt: skip
 
 
 def _noted_deg(ground: Ground, slant_m: Floats) -> Floats:
-    return np.asarray(_NOTED_DEVIATIONS * _deviation_deg(ground, slant_m, np.sqrt(2.0)))
+    return np.asarray(_NOTED_DEVIATIONS * _deviation_deg(ground, slant_m))
 
 
-def _deviation_deg(ground: Ground, slant_m: Floats, farther: float) -> Floats:
-    """Standard deviation of ground's elevation angle; `farther` is that of the raster's error beyond five cells."""
+def _deviation_deg(ground: Ground, slant_m: Floats) -> Floats:
+    """Standard deviation of ground's elevation angle, at most: sqrt(2) of the raster's from five cells on."""
     alike = slant_m / (ALIKE_CELLS * ground.cell_size_m)
-    share = np.where(alike < 1.0, np.sqrt(2.0) * alike, farther)
-    if farther < np.sqrt(2.0):
-        share = np.minimum(share, farther)
-    tilt_deg = np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * share
-    shift_deg = np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m)) if farther >= np.sqrt(2.0) else 0.0
-    return np.asarray(np.hypot(tilt_deg, shift_deg))
+    tilt_deg = (
+        np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * np.sqrt(2.0) * np.minimum(alike, 1.0)
+    )
+    return np.asarray(np.hypot(tilt_deg, np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m))))

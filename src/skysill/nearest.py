@@ -45,7 +45,7 @@ class Close:
     spare_deg, margin_deg, slant_m : at what controls
     top_deg, top_m : the highest ground straight below the ray, and its slant distance
     inside : the centre ray meets ground
-    doubtful : stated errors might take the room away; unsure : they surely do so too often
+    doubtful : stated errors might take the room away
     raise_m : how much higher the dish must be for what controls, to begin with
     """
 
@@ -56,7 +56,6 @@ class Close:
     top_m: Floats
     inside: Bools
     doubtful: Bools
-    unsure: Bools
     raise_m: Floats
 
     def take(self, at: Ints | Bools) -> Close:
@@ -68,11 +67,11 @@ def followed(ground: Ground, places: Places, question: Question) -> Close:
     count = places.eye_m.size
     if not count:
         nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
-        return Close(nothing, nothing, nothing, nothing, nothing, none, none, none, nothing)
+        return Close(nothing, nothing, nothing, nothing, nothing, none, none, nothing)
     limits = limits_of(ground, question)
     nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
     whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
-                  none.copy(), np.zeros(count))  # fmt: skip
+                  np.zeros(count))  # fmt: skip
     found = [_come_near(limits, places, low) for low in range(0, count, CHUNK)]
     near = _Near(*(np.concatenate(column) for column in zip(*(part.columns for part in found), strict=True)))
     for place, cells, bound_deg, doubtful in near.in_chunks():
@@ -104,7 +103,6 @@ class Fan:
     slant_m: Floats
     raise_m: Floats
     doubtful: Bools
-    unsure: Bools
 
     @classmethod
     def of(cls, limits: Limits, places: Places) -> Fan:
@@ -120,7 +118,7 @@ class Fan:
         return cls(
             limits, places, (across, along), maps, frames, window, bound_deg=np.full(count, FLOOR_DEG),
             spare_deg=np.full(count, np.inf), margin_deg=nan, slant_m=nan.copy(), raise_m=np.zeros(count),
-            doubtful=none, unsure=none.copy(),
+            doubtful=none,
         )  # fmt: skip
 
     @property
@@ -141,7 +139,7 @@ class Fan:
         """Angle from the ray within which ground at least so far away could control, or make the room doubtful."""
         least_deg = self.least_deg
         widest_deg = least_deg.take(place) + self.limits.room_at_most_deg(from_m)
-        undecided = (least_deg >= 0.0) & ~self.unsure & ~self.doubtful
+        undecided = (least_deg >= 0.0) & ~self.doubtful
         if not undecided.any():
             return np.asarray(widest_deg)
         doubt_deg = np.where(undecided.take(place), self.limits.doubt_at_most_deg(from_m), 0.0)
@@ -245,7 +243,7 @@ def _fan_of(fan: Fan, cells: Cells) -> Close:
     nothing = ~np.isfinite(fan.spare_deg)
     fan.spare_deg[nothing] = np.nan
     return Close(fan.spare_deg, fan.margin_deg, fan.slant_m, top_deg, top_m, inside, fan.doubtful & free,
-                 fan.unsure & free, fan.raise_m)  # fmt: skip
+                 fan.raise_m)  # fmt: skip
 
 
 # --- the ray itself -------------------------------------------------------------------------------------------------
@@ -814,7 +812,7 @@ def first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
 
 
 def _take(fan: Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> Floats:
-    """Keep the smallest spare room, note where errors surely take the room too often, and return all spare rooms."""
+    """Keep the smallest spare room of each place, and return all."""
     if not seen.ray.size:
         return np.zeros(0)
     place = rays.place[seen.ray]
@@ -822,8 +820,6 @@ def _take(fan: Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> Floats:
     margin_deg = column_margin_deg(offset_deg, apparent, np.rad2deg(np.arctan(seen.slope)))
     slant_m = fan.slant(rays, seen)
     spare_deg = margin_deg - fan.limits.room_deg(slant_m)
-    straight = np.flatnonzero(cross_track_deg(offset_deg, apparent) < 0.3 * margin_deg)
-    fan.unsure[place[straight[margin_deg[straight] < fan.limits.unsure_deg(slant_m[straight])]]] = True
     best = first_of_each(place, spare_deg, slant_m)
     best = best[spare_deg[best] < fan.spare_deg[place[best]]]
     at = place[best]

@@ -54,7 +54,8 @@ _P_APART = 0.02
 """An estimated probability decides only so far from the one that is wanted."""
 
 _UNSURE = (
-    "The line is free and its room is there, but not surely enough: the raster's stated error could take it."
+    "With the stated errors the room is there with a probability of about {percent:.0f} %. "
+    "Measure the horizon on site."
 )
 
 
@@ -220,11 +221,15 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     _write_close(ground, close_places, question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
-    _write_unsure(answer, into[undecided & close.unsure])
-    asked = np.flatnonzero(undecided & close.doubtful & ~close.unsure)
-    p_clear = estimated_p_clear(ground, close_places.take(asked), question) - question.criteria.min_p_clear
-    _write_unsure(answer, into[asked[p_clear < -_P_APART]])
-    asked = asked[np.abs(p_clear) <= _P_APART]
+    asked = np.flatnonzero(undecided & close.doubtful)
+    p_clear, wanted = (
+        estimated_p_clear(ground, close_places.take(asked), question),
+        question.criteria.min_p_clear,
+    )
+    for number in np.flatnonzero(p_clear < wanted - _P_APART):
+        answer.verdict[into[asked[number]]] = "marginal"
+        answer.reason[into[asked[number]]] = _UNSURE.format(percent=100.0 * p_clear[number])
+    asked = asked[np.abs(p_clear - wanted) <= _P_APART]
     _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0
@@ -241,11 +246,6 @@ def _write_open(answer: Screened, rows: Ints) -> None:
     answer.reason[rows] = (
         f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
     )
-
-
-def _write_unsure(answer: Screened, rows: Ints) -> None:
-    """What is said where the room is there, but stated errors surely take it too often."""
-    answer.verdict[rows], answer.reason[rows] = "marginal", _UNSURE
 
 
 def _write_close(
