@@ -18,7 +18,7 @@ from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_positio
 from skysill.horizon.rays import reach_needed_m
 from skysill.look import look_angles, refraction_deg
 from skysill.site import Criteria, Satellite, Terminal
-from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
+from skysill.units import Bools, Floats, Ints, local_earth_radius_m
 
 __all__ = [
     "FLOOR_DEG",
@@ -130,11 +130,11 @@ def placed(
     ), known  # fmt: skip
 
 
-def direction(ground: Ground, places: Places, turn_deg: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
-    """Column and row of places, and cells per metre along each ray (turned), to a hundredth: enough for bounds."""
+def direction(ground: Ground, places: Places) -> tuple[Floats, Floats, Floats, Floats]:
+    """Column and row of places, and cells per metre along each ray, to a hundredth: enough for bounds."""
     at = (places.latitude_deg, places.longitude_deg)
     along = over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
-    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg) + turn_deg)
+    azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
     by_column, by_row = (along[:, i] * east + along[:, 2 + i] * north for i in (0, 1))
     return places.column, places.row, by_column, by_row
@@ -166,14 +166,46 @@ def together(places: Places) -> Ints:
 def may_come_near(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
 
-    Two sieves, the second with a finer mesh; in parts that fit the cache.
+    Ring by ring outwards, the highest ground in a box that surely holds the ring's part of the fan; in parts that fit
+    the cache.
     """
+    parts = [slice(low, low + _SIEVED) for low in range(0, places.eye_m.size, _SIEVED)]
+    found = [_sieve(ground, places.take(part), question) for part in parts]
+    return np.concatenate(found) if found else np.zeros(0, dtype=bool)
+
+
+_RING_GROWTH = 1.35
+
+
+def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
     near = np.zeros(places.eye_m.shape, dtype=bool)
-    for low in range(0, near.size, _SIEVED):
-        part = slice(low, low + _SIEVED)
-        some = places.take(part)
-        rough = np.flatnonzero(_sieve(ground, some, question, growth=1.35, boxes=1))
-        near[low + rough] = _sieve(ground, some.take(rough), question, growth=1.1, boxes=3)
+    column, row, ahead_column, ahead_row = direction(ground, places)
+    eye_m, up = places.eye_m, np.tan(np.deg2rad(places.apparent_deg))
+    level = float(np.cos(np.deg2rad(places.apparent_deg.max())))
+    densest = cells_per_m(ground, places)
+    inner_m = 2.0 * ground.cell_size_m * 0.98
+    rows = np.arange(near.size)
+    while rows.size:
+        outer_m, middle_m = inner_m * _RING_GROWTH, inner_m * (1.0 + _RING_GROWTH) / 2.0
+        wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
+        wide = float(np.tan(np.deg2rad(wide_deg)))
+        aside_m = outer_m * min(wide / max(level, 0.1), 1.5)
+        box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m)
+        top_m = ground.ceiling.over(
+            ground.ceiling.level_for(box_m * densest),
+            column.take(rows) + ahead_column.take(rows) * middle_m,
+            row.take(rows) + ahead_row.take(rows) * middle_m,
+        )
+        here_m, steep = eye_m.take(rows), up.take(rows)
+        least = (steep - wide) / (
+            1.0 + steep * wide
+        ) - 1e-4  # the tangent of so much less than the ray's elevation
+        rise_m = top_m - here_m - inner_m * inner_m / (2.01 * places.radius_m.take(rows))
+        hit = rise_m >= least * np.where(rise_m > 0.0, inner_m, outer_m)
+        near[rows[hit]] = True
+        inner_m = outer_m
+        left = (ground.grid.highest_m - here_m >= least * inner_m) & (places.sought_m.take(rows) > inner_m)
+        rows = rows[left & ~hit]
     return near
 
 
@@ -193,63 +225,6 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
         near |= top_m - places.eye_m >= slope * inner_m
         inner_m = outer_m
     return near
-
-
-def _sieve(ground: Ground, places: Places, question: Question, *, growth: float, boxes: int) -> Bools:
-    """Ring by ring outwards: the highest ground in boxes that surely hold the ring's part of the fan."""
-    near = np.zeros(places.eye_m.shape, dtype=bool)
-    if not near.size:
-        return near
-    column, row, ahead_column, ahead_row = direction(ground, places)
-    _, _, aside_column, aside_row = direction(ground, places, 90.0)
-    low_deg, high_deg = places.apparent_deg.min(), places.apparent_deg.max()
-    table_deg = np.linspace(low_deg, high_deg + 1e-9, int((high_deg - low_deg) / 0.03) + 2)
-    entry = ((places.apparent_deg - low_deg) / (table_deg[1] - table_deg[0])).astype(np.int64)
-    entry = np.minimum(entry, table_deg.size - 1)  # the one before: a lower ray asks for less
-    level_share = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 0.1)
-    densest = cells_per_m(ground, places)
-    inner_m = 2.0 * ground.cell_size_m * 0.98
-    rows = np.arange(near.size)
-    while rows.size:
-        outer_m, middle_m = inner_m * growth, inner_m * (1.0 + growth) / 2.0
-        wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
-        side = np.minimum(np.tan(np.deg2rad(wide_deg)) / level_share[rows], 1.5)
-        table_side = np.minimum(
-            np.tan(np.deg2rad(wide_deg)) / np.maximum(np.cos(np.deg2rad(table_deg)), 0.1), 1.5
-        )
-        box_m = np.hypot((outer_m - inner_m) / 2.0, outer_m * float(side.max()) / boxes)
-        level = ground.ceiling.level_for(box_m * densest)
-        hit = np.zeros(rows.size, dtype=bool)
-        for box in range(boxes):
-            aside_m = middle_m * side * (2 * box + 1 - boxes) / boxes
-            top_m = ground.ceiling.over(
-                level,
-                column[rows] + ahead_column[rows] * middle_m + aside_column[rows] * aside_m,
-                row[rows] + ahead_row[rows] * middle_m + aside_row[rows] * aside_m,
-            )
-            rise_m = top_m - places.eye_m[rows] - inner_m * inner_m / (2.01 * places.radius_m[rows])
-            bound = rise_m / np.where(rise_m > 0.0, inner_m, outer_m)
-            beside = table_side * max(abs(2 * box + 1 - boxes) - 1, 0) / boxes
-            least = _least_slope(table_deg, beside, wide_deg) - 1e-4
-            hit |= bound >= least.take(entry[rows])
-        near[rows[hit]] = True
-        inner_m = outer_m
-        left = (
-            ground.grid.highest_m - places.eye_m[rows]
-            >= np.tan(np.deg2rad(places.apparent_deg[rows] - wide_deg)) * inner_m
-        )
-        rows = rows[left & (places.sought_m[rows] > inner_m) & ~hit]
-    return near
-
-
-def _least_slope(apparent_deg: Floats, aside: Floats, wide_deg: Floats | float) -> Floats:
-    """Slope that ground must show, at least a tangent `aside` off the azimuth, to be within an angle of the ray."""
-    offset_deg = np.rad2deg(np.arctan(aside))
-    across_deg = cross_track_deg(offset_deg, apparent_deg)
-    foot_deg = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent_deg)), np.cos(np.deg2rad(offset_deg))))
-    share = np.cos(np.deg2rad(wide_deg)) / np.cos(np.deg2rad(across_deg))
-    down_deg = np.rad2deg(np.arccos(np.minimum(share, 1.0)))
-    return np.asarray(np.tan(np.deg2rad(np.maximum(foot_deg - down_deg, -89.0))))
 
 
 def cells_per_m(ground: Ground, places: Places) -> float:
