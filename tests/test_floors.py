@@ -19,7 +19,7 @@ ROOMS = [
     "horizon.features", "horizon.obstacles", "job", "roofs", "clearance", "carried", "confidence",
     "verdict", "cautions", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
-    "descent", "nearest", "draws", "sweep", "screen", "heights", "cluster",
+    "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
     "files.plain", "files.text", "files.parts", "files.rasters",
     "files.tables", "files.features", "files.vectors", "files.door", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from skysill.confidence import KNOTS, SAMPLES, SEED, Errors
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
-from skysill.nearest import CHUNK, Corners, Fan, pieces
+from skysill.edges import Corners, pieces
 from skysill.nearness import Ground, Places, Question
+from skysill.outlook import CHUNK, Fan
 from skysill.units import Floats, Ints
 
 __all__ = ["estimated_p_clear"]

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.assess import assess, judge
-from skysill.clearance import Clearance, Controlling, room_angle_deg
+from skysill.clearance import Clearance, Controlling
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
 from skysill.fan import (
@@ -28,7 +28,7 @@ from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.march import FINE_CELL_M
 from skysill.job import Job, Sources
 from skysill.look import look_angles
-from skysill.nearest import CHUNK, DENSE_DEG, Close, followed, spread
+from skysill.nearest import Close, followed
 from skysill.nearness import (
     FLOOR_DEG,
     Ground,
@@ -41,6 +41,7 @@ from skysill.nearness import (
     placed,
     together,
 )
+from skysill.outlook import CHUNK, DENSE_DEG, Window, half_windows_deg, spread
 from skysill.site import Mount, Site
 from skysill.units import Bools, Floats, Ints
 from skysill.verdict import Evidence, decide
@@ -300,23 +301,13 @@ def _km(metres: float) -> str:
     return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
 
 
-def _half_window_deg(places: Places, question: Question) -> Floats:
-    """Half of the azimuths that must be covered (gather.window_azimuths_deg)."""
-    room_deg = float(
-        room_angle_deg(question.criteria.assumed_distance_m, question.terminal, question.criteria)
-    )
-    level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
-    half_deg = np.rad2deg(np.arcsin(np.minimum(np.sin(np.deg2rad(room_deg)) / level, 1.0)))
-    return np.asarray(np.ceil(half_deg / DENSE_DEG) * DENSE_DEG)
-
-
 def _gap_possible(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether the fan might leave the raster or meet a void where ground still matters; never wrongly no."""
     column, row, by_column, by_row = direction(ground, places)
     per_m = cells_per_m(ground, places)
     aside = (
         places.needed_m
-        * np.sin(np.deg2rad(np.minimum(_half_window_deg(places, question), 90.0)))
+        * np.sin(np.deg2rad(np.minimum(half_windows_deg(places, question)[0], 90.0)))
         * per_m
         * 1.05
         + 2.0
@@ -343,7 +334,7 @@ def _gap_possible(ground: Ground, places: Places, question: Question) -> Bools:
 def _known_out_to_m(ground: Ground, places: Places, question: Question) -> Floats:
     """Distance out to which the whole fan is known; inf where that is as far as ground matters."""
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
-    steps = np.round(_half_window_deg(places, question) / DENSE_DEG).astype(np.int64)
+    steps = Window.of(places, question).dense
     place, step = spread(steps)
     if ground.ceiling.holes is None:  # the raster is convex: a few rays of the fan find its edge
         coarse = (step % 10 == 0) | (np.abs(step) == steps[place])
