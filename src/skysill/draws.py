@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from skysill.confidence import KNOTS, SAMPLES, SEED, Errors
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
-from skysill.edges import Corners, pieces
+from skysill.edges import Corners, pieces, seen_pieces
 from skysill.nearness import Ground, Places, Question
 from skysill.outlook import CHUNK, Fan
 from skysill.units import Floats, Ints
@@ -118,7 +118,7 @@ def _noted(limits: Limits, places: Places) -> _Noted:
 
     fan = Fan.of(limits, places)
     cells = cells_near(limits.ground.ceiling, fan.sights, fan.near_m, widest_deg)
-    piece = pieces(fan, cells, Corners.of(fan, cells))
+    piece = seen_pieces(fan, cells, pieces(fan, cells, Corners.of(fan, cells)))
     place = cells.place[piece.cell]
     ahead_m, aside_m, above_m = piece.edge.at(piece.nearest)
     slant_m = np.sqrt(ahead_m**2 + aside_m**2 + above_m**2)

@@ -6,7 +6,7 @@ the edge: it is found in closed form, and only the fan's rays beside that point 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from skysill.fan import Rays, Samples
 from skysill.outlook import Fan, Window, first_of_each, slope_of, take_in
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["Corners", "Edge", "Pieces", "distance_to", "pieces", "sample_edges"]
+__all__ = ["Corners", "Edge", "Pieces", "distance_to", "pieces", "sample_edges", "seen_pieces"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,6 +201,21 @@ def pieces(fan: Fan, cells: Cells, corners: Corners) -> Pieces:
     nearest, near = edge.nearest(sine, cosine, since, until)
     angle_deg = np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
     return Pieces(cell, across, edge, since, until, nearest, angle_deg, away_m)
+
+
+def seen_pieces(fan: Fan, cells: Cells, piece: Pieces) -> Pieces:
+    """Pieces from the first to the last ray of the fan that crosses them; without those that none does."""
+    window = fan.window.take(cells.place[piece.cell])
+    since = _first_ray(window, piece.edge, piece.since, 1.0)
+    until = _first_ray(window, piece.edge, piece.until, -1.0)
+    kept = np.flatnonzero(since <= until)
+    piece, since, until = piece.take(kept), since[kept], until[kept]
+    place = cells.place[piece.cell]
+    nearest, near = piece.edge.nearest(
+        fan.sights.sine.take(place), fan.sights.cosine.take(place), since, until
+    )
+    angle_deg = np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
+    return replace(piece, since=since, until=until, nearest=nearest, angle_deg=angle_deg)
 
 
 def _first_ray(window: Window, edge: Edge, t: Floats, inward: float) -> Floats:
