@@ -8,8 +8,8 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,6 +26,7 @@ from skysill.fan import (
 from skysill.fresnel import required_room_m
 from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.march import FINE_CELL_M
+from skysill.horizon.rays import reach_needed_m
 from skysill.job import Job, Sources
 from skysill.look import look_angles
 from skysill.nearest import Close, followed
@@ -43,10 +44,10 @@ from skysill.nearness import (
 )
 from skysill.outlook import CHUNK, DENSE_DEG, Window, half_windows_deg, spread
 from skysill.site import Mount, Site
-from skysill.units import Bools, Floats, Ints
+from skysill.units import Bools, Floats, Ints, wrap_180
 from skysill.verdict import Evidence, decide
 
-__all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "screen", "screen_each"]
+__all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "joined", "out_of_reach", "screen", "screen_each"]
 
 _TALLEST_M = 200.0
 _STEEP_DEG = 80.0
@@ -146,6 +147,52 @@ def screen_each(
     return answer
 
 
+def out_of_reach(
+    ground: Ground, rasters: Sequence[Extent], latitude_deg: Floats, longitude_deg: Floats, height_m: Floats,
+    question: Question,
+) -> Bools:  # fmt: skip
+    """Which addresses on `ground` have no ray that can have to do with other rasters: too far from them, or beside."""
+    places, known = placed(ground, latitude_deg, longitude_deg, height_m, question)
+    highest_m = max(question.highest_ground_m, ground.grid.highest_m)
+    seen_m = reach_needed_m(
+        places.eye_m, places.sought_deg, highest_ground_m=highest_m, radius_m=places.radius_m
+    )
+    reach_m = np.maximum(places.needed_m, seen_m) * 1.01 + _NEARBY_M
+    out = known & (places.apparent_deg > 5.0) & (places.apparent_deg < _STEEP_DEG)
+    wide_deg = half_windows_deg(places, question)[1] + 3.0
+    for raster in rasters:
+        away_m = raster.away_m(latitude_deg, longitude_deg)
+        turn_deg = wrap_180(raster.corner_bearings_deg(latitude_deg, longitude_deg) - places.azimuth_deg)
+        left, right = turn_deg.min(axis=0), turn_deg.max(axis=0)
+        ahead = (np.abs(turn_deg) <= wide_deg).any(axis=0) | (
+            (left < 0.0) & (right > 0.0) & (right - left < 180.0)
+        )
+        out &= (away_m > reach_m) | ((away_m > _NEARBY_M) & ~ahead)
+    return np.asarray(out)
+
+
+_NEARBY_M = 1_000.0
+"""Trees and houses are looked for no farther off, nor is the dish's own ground."""
+
+
+class Extent(Protocol):
+    """Something that lies somewhere on the ground, within four corners."""
+
+    def away_m(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
+        """How far places are from it at least, metres; 0 inside."""
+
+    def corner_bearings_deg(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
+        """(corner, place): true bearings of its corners from places."""
+
+
+def joined(parts: Sequence[Screened], first: Bools) -> Screened:
+    """Two answers as one: of the addresses where `first` is true, and of the others."""
+    order = np.argsort(np.concatenate([np.flatnonzero(first), np.flatnonzero(~first)]))
+    return Screened(
+        *(np.concatenate([getattr(part, f.name) for part in parts])[order] for f in fields(Screened))
+    )
+
+
 def _blank(places: Places) -> Screened:
     count = places.latitude_deg.size
     nothing = [np.full(count, np.nan) for _ in range(4)]
@@ -197,7 +244,9 @@ def _ask_chain(
         except InputError as fault:  # the ground there is none that can be
             answer.verdict[at], answer.reason[at] = "unknown", fault.what
             continue
-        clear = result.clearance
+        clear, look = result.clearance, result.look
+        answer.elevation_deg[at] = look.elevation_deg
+        answer.azimuth_deg[at] = np.nan if look.azimuth_deg is None else look.azimuth_deg
         answer.verdict[at], answer.reason[at] = result.verdict, result.reasons[0]
         beyond = clear.margin_deg is None or clear.margin_deg > FLOOR_DEG
         if beyond and not question.full:

@@ -16,10 +16,12 @@ import pytest
 
 from skysill.errors import InputError
 from skysill.files import parts as parts_room
+from skysill.files import screening as screening_room
 from skysill.files.addresses import neutralized, open_addresses, read_addresses
 from skysill.files.parts import Parts
 from skysill.files.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.files.screening import COLUMNS, ScreeningAsked, screen_file
+from skysill.heights import Lattice
 from skysill.horizon.lattice import Grid
 from skysill.site import Satellite
 
@@ -493,3 +495,43 @@ def test_a_list_without_quotes_is_read_and_answered_as_one_with_quotes(raster, t
         )
         assert (made.addresses, made.screened, made.rejected) == (40 + bad, 40, bad)
     assert outs[0] == outs[1]
+
+
+def test_addresses_out_of_reach_of_a_fine_raster_say_the_same_without_it(raster, tmp_path, monkeypatch):
+    """A fine surface on one corner of the hills: far or looking past it, the hills alone answer, as the chain does."""
+    hills = open_rasters([RasterSpec(raster)])[0]
+    rng = np.random.default_rng(6)
+    fine = Grid(rng.uniform(100.0, 120.0, (300, 300)).astype(np.float32),
+                (2.0, 0.0, 283_000.0, 0.0, -2.0, 6_437_000.0), "EPSG:32627")  # fmt: skip
+    write_geotiff(tmp_path / "fine.tif", fine.values, like=fine)
+    both = open_rasters([RasterSpec(tmp_path / "fine.tif", "surface"), RasterSpec(raster)])
+    row, column = np.meshgrid(np.linspace(20.0, 250.0, 12), np.linspace(30.0, 270.0, 12))
+    latitude, longitude = Lattice((hills.rows, hills.cols), hills.transform, hills.crs).place(
+        row.ravel(), column.ravel()
+    )
+    source = tmp_path / "list.csv"
+    source.write_text(
+        "id,latitude,longitude\n"
+        + "".join(f"{i},{a:.6f},{b:.6f}\n" for i, (a, b) in enumerate(zip(latitude, longitude, strict=True))),
+        encoding="utf-8",
+    )
+    wanted = asked(raster, rasters=both, highest_ground_m=400.0)
+    counted = []
+    each = screening_room.screen_each
+    monkeypatch.setattr(screening_room, "screen_each",
+                        lambda rasters, a, *more: (counted.append(len(a)), each(rasters, a, *more))[1])  # fmt: skip
+    screen_file(wanted, source, tmp_path / "some.csv")
+    monkeypatch.setattr(screening_room, "out_of_reach", lambda g, r, a, *more: np.zeros(len(a), dtype=bool))
+    screen_file(wanted, source, tmp_path / "all.csv")
+    assert 0 < counted[0] < counted[1] == 144
+    some, all_ = (
+        list(csv.DictReader((tmp_path / f"{n}.csv").read_text(encoding="utf-8").splitlines()))
+        for n in ("some", "all")
+    )
+    for one, other in zip(some, all_, strict=True):
+        if one["margin_is_floor"] == "true":  # then the reason tells no more than that
+            one["reason"] = other["reason"]
+        if not other["least_height_m"]:  # nobody works it out one by one
+            one["least_height_m"] = ""
+        assert float(one.pop("margin_deg")) == pytest.approx(float(other.pop("margin_deg")), abs=0.0015)
+        assert one == other

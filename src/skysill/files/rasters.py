@@ -20,7 +20,9 @@ from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
+from skysill.heights import Lattice
 from skysill.horizon.lattice import Grid, geod, position_on
+from skysill.units import Floats
 
 __all__ = ["Raster", "RasterSpec", "default_vertical_error_m", "open_rasters", "write_geotiff"]
 
@@ -116,6 +118,31 @@ class Raster:
     tiles: tuple[_Tile, ...]
     notes: tuple[str, ...] = ()
     _last: _LastWindow = field(default_factory=_LastWindow, repr=False, compare=False)
+
+    def away_m(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
+        """How far places are from the raster at least, metres; 0 inside, and where its plane does not reach."""
+        lattice = Lattice((self.rows, self.cols), self.transform, self.crs)
+        row, column = lattice.cell(latitude_deg, longitude_deg)
+        known = np.isfinite(column) & np.isfinite(row)
+        nearest = (np.clip(np.where(known, at, 0.0), -0.5, count - 0.5)
+                   for at, count in ((row, self.rows), (column, self.cols)))  # fmt: skip
+        latitude, longitude = lattice.place(*nearest)
+        away_m = geod().inv(longitude_deg, latitude_deg, longitude, latitude)[2]
+        return np.asarray(
+            np.where(known, 0.8 * away_m, 0.0)
+        )  # a skewed lattice's nearest point may be nearer
+
+    def corner_bearings_deg(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
+        """(4, place): true bearings of the raster's corners."""
+        rows, columns = (
+            np.array([0, 0, self.rows, self.rows]) - 0.5,
+            np.array([0, self.cols, 0, self.cols]) - 0.5,
+        )
+        corners = Lattice((self.rows, self.cols), self.transform, self.crs).place(rows, columns)
+        shape = (4, np.size(latitude_deg))
+        there = [np.broadcast_to(part[:, None], shape) for part in corners]
+        here = [np.broadcast_to(part, shape) for part in (latitude_deg, longitude_deg)]
+        return np.asarray(geod().inv(here[1], here[0], there[1], there[0])[0])
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """Elevations out to at least `radius_m` around a place, clipped to the raster; None where it has nothing.

@@ -25,7 +25,7 @@ from skysill.heights import Lattice
 from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
 from skysill.look import look_angles
-from skysill.screen import Ground, Question, Screened, screen, screen_each
+from skysill.screen import Ground, Question, Screened, joined, out_of_reach, screen, screen_each
 from skysill.site import Criteria, Satellite, Terminal
 from skysill.units import Floats, Ints
 from skysill.verdict import RANK
@@ -251,9 +251,17 @@ def _screened(task: _Task, satellite: Satellite, at: Ints) -> Screened:
     asked = task.asked
     question = Question(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full)
     latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
-    if len(asked.rasters) > 1:
-        return screen_each(asked.rasters, latitude, longitude, height, question)
-    return screen(_ground_for(task, satellite), latitude, longitude, height, question)
+    if len(asked.rasters) == 1:
+        return screen(_ground_for(task, satellite), latitude, longitude, height, question)
+    *finer, last = asked.rasters
+    far = np.zeros(at.size, dtype=bool)
+    if _is_held(last):
+        far = out_of_reach(_whole(last), finer, latitude, longitude, height, question)
+    parts = []
+    for some in (far, ~far):
+        these = (latitude[some], longitude[some], height[some], question)
+        parts.append(screen(_whole(last), *these) if some is far else screen_each(asked.rasters, *these))
+    return joined(parts, far)
 
 
 def _is_held(raster: Raster) -> bool:
