@@ -95,7 +95,7 @@ class _Noted:
 
     offset_rad, top_rad, slant_m, room_deg : where the edge comes nearest: azimuth offset, elevation, distance, its room
     cosine : of the ray's elevation
-    tight_deg : spare room less two deviations
+    tight_deg : spare room less what errors can amount to
     ends : (n, 4) both ends, to the right and upward of the ray; see `_beside_and_over`
     """
 

@@ -15,7 +15,8 @@ from skysill.clearance import room_angle_deg
 from skysill.fan import Ceiling, ceiling, local_maps, over_mesh
 from skysill.gather import EXACT_MARGIN_DEG, sought_elevation_deg
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
-from skysill.horizon.rays import reach_needed_m
+from skysill.horizon.march import FINE_CELL_M
+from skysill.horizon.rays import NEAREST_SAMPLE_M, reach_needed_m
 from skysill.look import look_angles, refraction_deg
 from skysill.site import Criteria, Satellite, Terminal
 from skysill.units import Bools, Floats, Ints, local_earth_radius_m
@@ -54,6 +55,11 @@ class Ground:
     def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
            vertical_error_m: float) -> Ground:  # fmt: skip
         return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m)
+
+    @property
+    def near_m(self) -> float:
+        """Ground nearer is not counted: coarse cells say nothing reliable nearer than two of them."""
+        return 2.0 * self.cell_size_m if self.cell_size_m > FINE_CELL_M else NEAREST_SAMPLE_M
 
     @property
     def source(self) -> HeldGrid:
@@ -183,7 +189,7 @@ def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
     eye_m, up = places.eye_m, np.tan(np.deg2rad(places.apparent_deg))
     level = float(np.cos(np.deg2rad(places.apparent_deg.max())))
     densest = cells_per_m(ground, places)
-    inner_m = 2.0 * ground.cell_size_m * 0.98
+    inner_m = 0.98 * ground.near_m
     rows = np.arange(near.size)
     while rows.size:
         outer_m, middle_m = inner_m * _RING_GROWTH, inner_m * (1.0 + _RING_GROWTH) / 2.0
@@ -215,7 +221,7 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
     if not near.size:
         return near
     column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
-    densest, inner_m = cells_per_m(ground, places), 2.0 * ground.cell_size_m * 0.98
+    densest, inner_m = cells_per_m(ground, places), 0.98 * ground.near_m
     farthest_m = float(places.sought_m.max())
     while inner_m < farthest_m:
         outer_m = inner_m * 1.5

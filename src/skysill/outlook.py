@@ -81,8 +81,8 @@ class Fan:
 
     @property
     def near_m(self) -> float:
-        """Coarse cells say nothing reliable nearer than two of them."""
-        return 2.0 * self.ground.cell_size_m
+        """Ground nearer is not counted."""
+        return self.ground.near_m
 
     @property
     def least_deg(self) -> Floats:
@@ -105,9 +105,7 @@ class Fan:
         maps = self.maps.take(place)
         first, second = maps.along(east, north)
         across, along = (part.take(place) for part in self.curvatures)
-        radius_m = 1.0 / (
-            east * east * across + north * north * along
-        )  # Euler's formula, as local_earth_radius_m
+        radius_m = 1.0 / (east**2 * across + north**2 * along)  # Euler's formula, as local_earth_radius_m
         limit_m = np.minimum(limit_m, self.places.sought_m[place])
         low = np.flatnonzero(self.places.sought_deg[place] > self.places.apparent_deg[place] - FLOOR_DEG)
         if low.size:  # followed as far as the chain does: what lies there can be nearer than FLOOR_DEG
