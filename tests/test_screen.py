@@ -285,3 +285,26 @@ def test_ceilings_are_never_below_the_ground_they_cover():
 
 def test_a_held_grid_speaks_for_the_ground():
     assert isinstance(ground().source, HeldGrid)
+
+
+def test_a_margin_is_exact_to_ground_that_could_never_take_the_room():
+    """A long wall of 1000 m, 3.7 km south, under a satellite at 20 degrees comes to within some five degrees, though
+    ground of 1000 m can take the room only within 2.8 km. Closed form on the effective sphere.
+    """
+    values = np.zeros((500, 500), np.float32)
+    values[400:] = 1000.0
+    grid = Grid(values, (30.0, 0.0, 492_500.0, 0.0, -30.0, 6_750_000.0), "EPSG:32627")
+    to_degrees = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True)
+    longitude, latitude = to_degrees.transform(500_000.0, 6_750_000.0 - 30.0 * 276.7)
+    own, asked = (
+        ground(grid, cell_size_m=30.0, vertical_error_m=3.0),
+        question(-21.0, highest_ground_m=1000.0),
+    )
+    one, found = chain(own, latitude, longitude, 2.0, asked), screen(own, latitude, longitude, 2.0, asked)
+    distance_m, radius_m = 30.0 * (400.0 - 276.7) / 0.9996, 8_510_000.0
+    top_deg = np.rad2deg(np.arctan2(998.0 - distance_m**2 / (2.0 * radius_m), distance_m))
+    below_deg = one.look.elevation_apparent_deg - top_deg
+    assert 2.0 < below_deg < 7.0
+    assert one.clearance.vertical_margin_deg == pytest.approx(below_deg, abs=0.05)
+    assert one.clearance.margin_deg == pytest.approx(below_deg, abs=0.05)
+    assert found.margin_deg[0] == pytest.approx(one.clearance.margin_deg, abs=0.001)
