@@ -17,7 +17,18 @@ from skysill.horizon.silhouette import Silhouette
 from skysill.site import Criteria, Terminal
 from skysill.units import Floats, Ints, wrap_180
 
-__all__ = ["KNOTS", "OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence"]
+__all__ = [
+    "OWN_SHARE",
+    "SAMPLES",
+    "SEED",
+    "Confidence",
+    "Errors",
+    "Witness",
+    "between_knots",
+    "confidence",
+    "step_draws_m",
+    "terrain_draws",
+]
 
 SAMPLES = 2000
 """The estimate's own standard error is sqrt(p (1 - p) / n): 0.0067 at p = 0.9."""
@@ -31,7 +42,8 @@ Common practice, no source: zero error and local iron last through a survey, rea
 OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
-SEED, KNOTS = 20260614, 20
+SEED = 20260614
+_KNOTS = 20
 _MOST_COLUMNS = 48
 
 
@@ -168,11 +180,9 @@ def _close(
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
     tight_deg = (spare_deg - 2.0 * sigma_deg)[keep]
     apart = _apart(witness, keep, azimuth_deg, distance_m)
-    order = np.lexsort((tight_deg, apart))
-    first = np.ones(order.size, dtype=bool)
-    first[1:] = apart[order[1:]] != apart[order[:-1]]
-    order = order[first]
-    keep = np.sort(keep[order[np.argsort(tight_deg[order], kind="stable")[:_MOST_COLUMNS]]])
+    order = np.argsort(tight_deg, kind="stable")
+    order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
+    keep = np.sort(keep[order])
     return replace(
         witness,
         silhouette=s.kept(keep),
@@ -206,8 +216,7 @@ def _spares(
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
     rng = np.random.default_rng(SEED)
-    slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
-    step_m = _normal(rng, samples, 3) * slip_m
+    step_m = step_draws_m(rng, samples, errors)
     least_deg = np.full(samples, np.inf)
     for witness in witnesses:
         s = witness.silhouette
@@ -224,6 +233,12 @@ def _spares(
         spare_deg = margin_deg - _single(room_deg)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
     return least_deg
+
+
+def step_draws_m(rng: np.random.Generator, samples: int, errors: Errors) -> Any:
+    """(samples, 3) how far the dish stands off its place: east, north, up."""
+    slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
+    return _normal(rng, samples, 3) * slip_m
 
 
 def _single(values: ArrayLike) -> Any:
@@ -296,17 +311,27 @@ def _drawn_terrain(
     for index, thing in enumerate(s.things):
         mine = np.flatnonzero(s.thing == index)
         length_m = witness.correlation_m.get(thing.name, 150.0)
-        knots_m = np.append(0.0, length_m * 2.0 ** np.arange(KNOTS - 1))
-        draws = _normal(rng, samples, KNOTS) * errors.terrain
+        draws = terrain_draws(rng, samples) * errors.terrain
         if not mine.size:
             continue
-        upper = np.clip(np.searchsorted(knots_m, level_m[mine], side="right"), 1, knots_m.size - 1)
-        share = _single((level_m[mine] - knots_m[upper - 1]) / (knots_m[upper] - knots_m[upper - 1]))
-        unit = draws[:, upper - 1] * (1.0 - share) + draws[:, upper] * share
+        unit = between_knots(draws, level_m[mine] / length_m)
         if witness.ground_shared:
             unit = unit - draws[:, :1]
         shift_el[:, mine] = unit * _single(s.sigma_deg)[mine]
     return np.zeros((1, len(s)), dtype=np.float32), shift_el, np.ones((1, len(s)))
+
+
+def terrain_draws(rng: np.random.Generator, samples: int) -> Any:
+    """(samples, knot) errors of ground at the dish and at 1, 2, 4, ... correlation lengths, in standard deviations."""
+    return _normal(rng, samples, _KNOTS)
+
+
+def between_knots(draws: Any, along: Any) -> Any:
+    """(samples, n) errors at distances in correlation lengths, joined straight from knot to knot."""
+    at = np.append(0.0, 2.0 ** np.arange(draws.shape[1] - 1))
+    upper = np.clip(np.searchsorted(at, along, side="right"), 1, at.size - 1)
+    share = _single((along - at[upper - 1]) / (at[upper] - at[upper - 1]))
+    return draws[:, upper - 1] * (1 - share) + draws[:, upper] * share
 
 
 def _drawn_obstacles(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from skysill.descent import Cells
-from skysill.edges import Corners, distance_to
-from skysill.fan import Samples
+from skysill.edges import Corners
+from skysill.fan import Samples, distance_to
 from skysill.outlook import DENSE_DEG, Fan, numbered, slope_of, take_in
 from skysill.units import Floats
 
@@ -55,8 +55,6 @@ def sample_bulges(fan: Fan, cells: Cells, corners: Corners) -> None:
 
 
 _STRIDE = 4
-
-
 _SAG_DEG = 0.1
 """Crests do not sag more than this between every fourth ray, nor do they rise more steeply than 45 degrees."""
 
@@ -110,7 +108,7 @@ def _take_crests(fan: Fan, cells: Cells, offset_deg: Floats) -> Floats:
     h00, h01, h10, h11 = (values.ravel().take(node + step).astype(np.float64)
                           for step in (0, 1, values.shape[1], values.shape[1] + 1))  # fmt: skip
     twisted = h00 - h01 - h10 + h11
-    where = [(rays.start + (rays.first + rays.second * d[:, None]) * d[:, None]).T for d in (from_m, to_m)]
+    where = (rays.at(d) for d in (from_m, to_m))
     (u0, v0), (u1, v1) = ((column - cells.column, row - cells.row) for column, row in where)
     low_m, high_m = (
         h00 + u * (h01 - h00) + v * (h10 - h00) + u * v * twisted for u, v in ((u0, v0), (u1, v1))

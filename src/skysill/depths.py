@@ -47,14 +47,12 @@ _DEPTH_STRIDES = (10, 1)
 def _open_farther(fan: Fan, place: Ints, offset_deg: Floats, distance_m: Floats, depth_deg: Floats) -> Bools:
     """Whether ground at a distance on rays surely puts the open direction farther off than what is known."""
     farther = np.zeros(place.size, dtype=bool)
-    whole_m = (
-        fan.near_m + 1.5 * fan.ground.cell_size_m
-    )  # beyond, pieces between two crossings count as a whole
+    # beyond this, pieces between two crossings count as a whole
+    whole_m = fan.near_m + 1.5 * fan.ground.cell_size_m
     some = np.flatnonzero(distance_m > whole_m)
     place, offset_deg, distance_m = place[some], offset_deg[some], distance_m[some]
     rays = fan.rays(place, offset_deg, np.full(some.size, -np.inf), distance_m)
-    column, row = (rays.start + (rays.first + rays.second * distance_m[:, None]) * distance_m[:, None]).T
-    height_m = interpolate(fan.ground.grid, column, row)
+    height_m = interpolate(fan.ground.grid, *rays.at(distance_m))
     slope = slope_of(rays, np.arange(some.size), distance_m, height_m) - 1e-4
     farther[some] = _over(fan, place, offset_deg, slope) > depth_deg[place]
     return farther

@@ -7,7 +7,7 @@ the beginning: no block is asked that is not at least its own length away, but f
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -122,7 +122,7 @@ def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) 
         )
         around = int(np.ceil(2.0 * wanted / 2**level)) + 1 if level == top else 3
         asked = _ring(frame, place_column >> level, place_row >> level, around, top=level == top)
-        asked = _both(asked, found.quartered())
+        asked = _together([asked, found.quartered()])
         rows, columns = ceiling.own[level].shape
         if asked.column.size:
             inside = (asked.column >= 0) & (asked.column < columns) & (asked.row >= 0) & (asked.row < rows)
@@ -147,8 +147,8 @@ class _Quick:
         return cls(sights.column, sights.row, tuple(part.astype(np.float32) for part in parts))
 
 
-def _both(one: Cells, other: Cells) -> Cells:
-    return Cells(*(np.concatenate([getattr(c, f.name) for c in (one, other)]) for f in fields(Cells)))
+def _together(parts: Sequence[Cells]) -> Cells:
+    return Cells(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Cells)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,7 +208,7 @@ def _ring(frame: _Frame, column: Ints, row: Ints, around: int, *, top: bool) -> 
             some = int(fresh.sum())
             parts.append(Cells(np.tile(mine, some), (column[mine] + right[fresh][:, None]).ravel(),
                                (row[mine] + down[fresh][:, None]).ravel()))  # fmt: skip
-    return Cells(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Cells)))
+    return _together(parts)
 
 
 def _in_any_fan(frame: _Frame, right: Ints, down: Ints) -> Bools:

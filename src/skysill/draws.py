@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.confidence import KNOTS, SAMPLES, SEED, Errors
+from skysill.confidence import SAMPLES, SEED, Errors, between_knots, step_draws_m, terrain_draws
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
 from skysill.edges import Corners, pieces, seen_pieces
@@ -61,8 +61,8 @@ def _share_with_room(noted: _Noted, ground: Ground, azimuth_deg: float) -> float
     )
     sine, cosine = (part(noted.top_rad).astype(np.float32) for part in (np.sin, np.cos))
     raised = (ahead_m * sine - step_m[:, 2:] * cosine) / slant_m
-    along = level_m / np.float32(ALIKE_CELLS * ground.cell_size_m)
-    raised += _unit_errors(knots, along) * np.arctan(np.float32(ground.vertical_error_m) / slant_m)
+    unit = between_knots(knots, level_m / (ALIKE_CELLS * ground.cell_size_m)) - knots[:, :1]
+    raised += unit * np.arctan(np.float32(ground.vertical_error_m) / slant_m)
     turned = -aside_m / level_m * noted.cosine.astype(np.float32)
     away = _away(noted.ends.T.astype(np.float32), -turned, -raised)
     return float((away >= np.tan(np.deg2rad(noted.room_deg))).all(axis=1).mean())
@@ -83,10 +83,8 @@ def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
 @lru_cache(maxsize=1)
 def _draws() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """(draw, 3) steps of the dish east, north, up, and (draw, knot) errors of ground, as `confidence` draws them."""
-    rng, errors = np.random.default_rng(SEED), Errors()
-    sizes_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
-    steps_m = rng.standard_normal((SAMPLES, 3), dtype=np.float32) * sizes_m
-    return steps_m, rng.standard_normal((SAMPLES, KNOTS), dtype=np.float32)
+    rng = np.random.default_rng(SEED)
+    return step_draws_m(rng, SAMPLES, Errors()), terrain_draws(rng, SAMPLES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,11 +136,3 @@ def _beside_and_over(point_m: tuple[Floats, Floats, Floats], sine: Floats, cosin
     ahead_m, aside_m, above_m = point_m
     along_m = ahead_m * cosine + above_m * sine
     return np.stack([aside_m, above_m * cosine - ahead_m * sine]) / np.maximum(along_m, 1e-3)
-
-
-def _unit_errors(knots: NDArray[np.float32], along: NDArray[Any]) -> NDArray[np.float32]:
-    """(draw, n): errors of ground at distances in correlation lengths, less the dish's own, in standard deviations."""
-    at = np.append(0.0, 2.0 ** np.arange(knots.shape[1] - 1))
-    upper = np.clip(np.searchsorted(at, along, side="right"), 1, at.size - 1)
-    share = ((along - at[upper - 1]) / (at[upper] - at[upper - 1])).astype(np.float32)
-    return np.asarray(knots[:, upper - 1] * (1 - share) + knots[:, upper] * share - knots[:, :1])

@@ -11,11 +11,11 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from skysill.descent import Cells
-from skysill.fan import Rays, Samples
+from skysill.fan import Rays, Samples, distance_to
 from skysill.outlook import Fan, Window, first_of_each, slope_of, take_in
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["Corners", "Edge", "Pieces", "distance_to", "pieces", "sample_edges", "seen_pieces"]
+__all__ = ["Corners", "Edge", "Pieces", "pieces", "sample_edges", "seen_pieces"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +76,11 @@ class Edge:
         return (self.ahead0_m + t * (self.ahead1_m - self.ahead0_m),
                 self.aside0_m + t * (self.aside1_m - self.aside0_m),
                 self.above0_m + t * (self.above1_m - self.above0_m))  # fmt: skip
+
+    def azimuth_deg(self, t: Floats) -> Floats:
+        """Azimuth offset of points of the line from the ray."""
+        ahead, aside, _ = self.at(t)
+        return np.asarray(np.rad2deg(np.arctan2(aside, ahead)))
 
     def nearest(self, sine: Floats, cosine: Floats, since: Floats | float = 0.0, until: Floats | float = 1.0,
                 ) -> tuple[Floats, Floats]:  # fmt: skip
@@ -180,27 +185,31 @@ def pieces(fan: Fan, cells: Cells, corners: Corners) -> Pieces:
     since[cut] = np.where(far0[cut], 0.0, leaves)
     known = ~np.isnan(edge.above0_m + edge.above1_m)
     kept = np.flatnonzero((far0 | far1) & known)
-    again = np.flatnonzero(
-        far0[cut] & far1[cut] & known[cut]
-    )  # with both ends far, what leaves is a part too
+    # with both ends far, what leaves the circle is a part too
+    again = np.flatnonzero(far0[cut] & far1[cut] & known[cut])
     which = np.concatenate([kept, cut[again]])
     since = np.concatenate([since[kept], leaves[again]])
     until = np.concatenate([until[kept], np.ones(again.size)])
     edge, cell, across = edge.take(which), cell[which], across[which]
     away_m = np.maximum(away_m[which], fan.near_m)
-    for end, inward in ((since, 1.0), (until, -1.0)):  # ends on the circle give way to the first ray inside
-        moved = np.flatnonzero(end > 0.0 if inward > 0.0 else end < 1.0)
-        end[moved] = _first_ray(
-            fan.window.take(cells.place[cell[moved]]), edge.take(moved), end[moved], inward
-        )
+    # ends on the circle give way to the first ray inside
+    for end, moved, inward in ((since, since > 0.0, 1.0), (until, until < 1.0, -1.0)):
+        some = np.flatnonzero(moved)
+        window = fan.window.take(cells.place[cell[some]])
+        end[some] = _first_ray(window, edge.take(some), end[some], inward)
     kept = np.flatnonzero(since <= until)
     edge, cell, across, away_m = edge.take(kept), cell[kept], across[kept], away_m[kept]
     since, until = since[kept], until[kept]
-    place = cells.place[cell]
-    sine, cosine = (part.take(place) for part in (fan.sights.sine, fan.sights.cosine))
-    nearest, near = edge.nearest(sine, cosine, since, until)
-    angle_deg = np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
+    nearest, angle_deg = _nearest_deg(fan, cells.place[cell], edge, since, until)
     return Pieces(cell, across, edge, since, until, nearest, angle_deg, away_m)
+
+
+def _nearest_deg(
+    fan: Fan, place: Ints, edge: Edge, since: Floats, until: Floats
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Where between two points of edges their ground comes nearest to the ray, and how near."""
+    nearest, near = edge.nearest(fan.sights.sine.take(place), fan.sights.cosine.take(place), since, until)
+    return nearest, np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
 
 
 def seen_pieces(fan: Fan, cells: Cells, piece: Pieces) -> Pieces:
@@ -210,17 +219,13 @@ def seen_pieces(fan: Fan, cells: Cells, piece: Pieces) -> Pieces:
     until = _first_ray(window, piece.edge, piece.until, -1.0)
     kept = np.flatnonzero(since <= until)
     piece, since, until = piece.take(kept), since[kept], until[kept]
-    place = cells.place[piece.cell]
-    nearest, near = piece.edge.nearest(
-        fan.sights.sine.take(place), fan.sights.cosine.take(place), since, until
-    )
-    angle_deg = np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0)))
+    nearest, angle_deg = _nearest_deg(fan, cells.place[piece.cell], piece.edge, since, until)
     return replace(piece, since=since, until=until, nearest=nearest, angle_deg=angle_deg)
 
 
 def _first_ray(window: Window, edge: Edge, t: Floats, inward: float) -> Floats:
     """Where edges are crossed by the first ray of the window met from t on, going inward (1 or -1 along t)."""
-    azimuth_deg = azimuths_deg(edge, t, t)[0]
+    azimuth_deg = edge.azimuth_deg(t)
     ahead, aside = edge.ahead1_m - edge.ahead0_m, edge.aside1_m - edge.aside0_m
     clockwise = inward * (aside * edge.ahead0_m - ahead * edge.aside0_m) > 0.0
     number = np.where(clockwise, window.ray_from(azimuth_deg), window.ray_until(azimuth_deg))
@@ -248,9 +253,10 @@ def _sample_beside(fan: Fan, cells: Cells, piece: Pieces) -> None:
     if not piece.cell.size:
         return
     window = fan.window.take(cells.place[piece.cell])
-    low_deg, high_deg = azimuths_deg(piece.edge, piece.since, piece.until)
+    ends_deg = [piece.edge.azimuth_deg(t) for t in (piece.since, piece.until)]
+    low_deg, high_deg = np.minimum(*ends_deg), np.maximum(*ends_deg)
     beside = np.arange(-_BESIDE_RAYS, _BESIDE_RAYS)[:, None]
-    number = np.concatenate([window.ray_from(azimuths_deg(piece.edge, t, t)[0]) + beside
+    number = np.concatenate([window.ray_from(piece.edge.azimuth_deg(t)) + beside
                              for t in (piece.nearest, _tightest(fan, piece))])  # fmt: skip
     offset_deg = window.offset_deg(number)
     wanted = (
@@ -280,12 +286,6 @@ def _tightest(fan: Fan, piece: Pieces) -> Floats:
     return np.asarray(np.clip(t + arc / turning, piece.since, piece.until))
 
 
-def azimuths_deg(edge: Edge, since: Floats, until: Floats) -> tuple[Floats, Floats]:
-    """Azimuth offsets of two points of edges, the smaller first."""
-    ends = [np.rad2deg(np.arctan2(aside, ahead)) for ahead, aside, _ in (edge.at(since), edge.at(until))]
-    return np.minimum(*ends), np.maximum(*ends)
-
-
 def _take_edges(fan: Fan, cells: Cells, across: Bools, offset_deg: Floats) -> None:
     """Sample rays where they cross the edge that runs along a row (across) or a column from a cell's own node."""
     place = cells.place
@@ -300,12 +300,8 @@ def _take_edges(fan: Fan, cells: Cells, across: Bools, offset_deg: Floats) -> No
     good = (distance_m >= fan.near_m) & (distance_m <= rays.limit_m) & ~np.isnan(height_m)
     ray = np.flatnonzero(good & (share >= -1e-9) & (share <= 1.0 + 1e-9))
     distance_m, height_m = distance_m[ray], height_m[ray]
-    take_in(
-        fan,
-        rays,
-        Samples(ray, distance_m, height_m, slope_of(rays, ray, distance_m, height_m)),
-        offset_deg[ray],
-    )
+    seen = Samples(ray, distance_m, height_m, slope_of(rays, ray, distance_m, height_m))
+    take_in(fan, rays, seen, offset_deg[ray])
 
 
 def _crossing(rays: Rays, cells: Cells, across: Bools) -> tuple[Floats, Floats]:
@@ -315,12 +311,4 @@ def _crossing(rays: Rays, cells: Cells, across: Bools) -> tuple[Floats, Floats]:
     line, node = np.where(across, cells.row, cells.column), np.where(across, cells.column, cells.row)
     distance_m = distance_to(line - rays.start[at, axis], rays.first[at, axis], rays.second[at, axis])
     other = 1 - axis
-    place = rays.start[at, other] + (rays.first[at, other] + rays.second[at, other] * distance_m) * distance_m
-    return distance_m, place - node
-
-
-def distance_to(gone: Floats, rate: Floats, bend: Floats) -> Floats:
-    """Distance at which rate * d + bend * d**2 = gone, the root near gone / rate."""
-    rate = np.where(np.abs(rate) < 1e-12, np.copysign(1e-12, rate), rate)
-    root = np.sqrt(np.maximum(rate * rate + 4.0 * bend * gone, 0.0))
-    return np.asarray(2.0 * gone / (rate + np.copysign(root, rate)))
+    return distance_m, np.stack(rays.at(distance_m))[other, at] - node

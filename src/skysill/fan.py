@@ -25,6 +25,7 @@ __all__ = [
     "Rays",
     "Samples",
     "ceiling",
+    "distance_to",
     "first_gap_m",
     "local_maps",
     "over_mesh",
@@ -245,6 +246,22 @@ class Rays:
             self.place[ray], self.start[ray], self.first[ray], self.second[ray], self.eye_m[ray],
             self.radius_m[ray], self.least_slope[ray], self.limit_m[ray], self.each_near_m[ray], self.sure_m,
         )  # fmt: skip
+
+    def at(self, distance_m: Floats) -> tuple[Floats, Floats]:
+        """Column and row at a ground distance along each ray."""
+        column, row = (self.start + (self.first + self.second * distance_m[:, None]) * distance_m[:, None]).T
+        return column, row
+
+
+_NEVER_M = 1e9
+
+
+def distance_to(gone: Floats, rate: Floats, bend: Floats) -> Floats:
+    """Distance at which rate * d + bend * d**2 = gone, the root near gone / rate; +-1e9 m where there is none."""
+    rate = np.where(np.abs(rate) < 1e-12, np.copysign(1e-12, rate), rate)
+    under = rate * rate + 4.0 * bend * gone
+    root = np.copysign(np.sqrt(np.maximum(under, 0.0)), rate)
+    return np.where(under < 0.0, np.copysign(_NEVER_M, gone * rate), 2.0 * gone / (rate + root))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

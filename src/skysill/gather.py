@@ -31,6 +31,7 @@ __all__ = [
     "Place",
     "correction_at",
     "gather",
+    "near_reach_m",
     "near_seen",
     "place",
     "prepared",
@@ -596,7 +597,7 @@ def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhou
         if look.elevation_apparent_deg <= 0.0:
             continue
         stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
-        near_m = max(near_m, _near_m(stop_deg))
+        near_m = max(near_m, near_reach_m(stop_deg))
         stop_deg = float(sought_elevation_deg(look.elevation_apparent_deg, stop_deg))
         for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
             key = float(azimuth)
@@ -605,7 +606,7 @@ def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhou
     return _terrain(job, at, azimuth_deg, np.array([asked[float(a)] for a in azimuth_deg]), near_m)
 
 
-def _near_m(stop_deg: float) -> float:
+def near_reach_m(stop_deg: float) -> float:
     """How far out something as tall as trees and houses may be could come into a ray's room."""
     return float(NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5))))
 
@@ -707,7 +708,7 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
         stop_deg = stop_elevation_deg(
             look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
         )
-        seen |= covered(gathered.terrain, dense, reach_m=_near_m(stop_deg), fine=True)
+        seen |= covered(gathered.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
     return bool(seen.all())
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from skysill.horizon.lattice import position_on
+from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.look import look_angles, refraction_deg
 from skysill.sweep import NO_GROUND_M, RAYS_PER_CELL, Course, Sheet, Sweep
 from skysill.units import Floats, local_earth_radius_m
@@ -41,7 +42,6 @@ _NODE_ROWS = 32
 _PROBE_M = 1000.0
 _CURVE_TOLERANCE_M = 0.1
 _EARTH_M = 6.371e6
-_LOWEST_M = -450.0  # the shore of the Dead Sea
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +355,7 @@ def ground_that_counts(
         return whole
     # the tangent of a degree less, for what lies between the corners and how high the ground is
     slope = max(float(corners.slope.min()) * 0.98 - 0.01, 0.0)
-    reach_m = reach_of_ground_m(highest_ground_m - _LOWEST_M, slope=slope,
+    reach_m = reach_of_ground_m(highest_ground_m - LOWEST_GROUND_M, slope=slope,
                                 curve_per_m=float(corners.curve_per_m.min()))  # fmt: skip
     return _ahead(tile, corners, reach_m).within(whole)
 

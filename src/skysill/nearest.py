@@ -53,13 +53,12 @@ class Close:
 def followed(ground: Ground, places: Places, question: Question) -> Close:
     """What controls at every place, in chunks that fit the cache; neighbours are best asked together."""
     count = places.eye_m.size
-    if not count:
-        nothing, none = np.zeros(0), np.zeros(0, dtype=bool)
-        return Close(nothing, nothing, nothing, nothing, nothing, none, none, nothing)
-    limits = limits_of(ground, question)
     nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
     whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
                   np.zeros(count))  # fmt: skip
+    if not count:
+        return whole
+    limits = limits_of(ground, question)
     found = [_come_near(limits, places, low) for low in range(0, count, CHUNK)]
     near = _Near(*(np.concatenate(column) for column in zip(*(part.columns for part in found), strict=True)))
     for place, cells, bound_deg, doubtful in near.in_chunks():

@@ -136,14 +136,13 @@ def placed(
     ), known  # fmt: skip
 
 
-def direction(ground: Ground, places: Places) -> tuple[Floats, Floats, Floats, Floats]:
-    """Column and row of places, and cells per metre along each ray, to a hundredth: enough for bounds."""
+def direction(ground: Ground, places: Places) -> tuple[Floats, Floats]:
+    """Columns and rows per metre along each ray, to a hundredth: enough for bounds."""
     at = (places.latitude_deg, places.longitude_deg)
     along = over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
-    by_column, by_row = (along[:, i] * east + along[:, 2 + i] * north for i in (0, 1))
-    return places.column, places.row, by_column, by_row
+    return along[:, 0] * east + along[:, 2] * north, along[:, 1] * east + along[:, 3] * north
 
 
 def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
@@ -185,7 +184,7 @@ _RING_GROWTH = 1.35
 
 def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
     near = np.zeros(places.eye_m.shape, dtype=bool)
-    column, row, ahead_column, ahead_row = direction(ground, places)
+    ahead_column, ahead_row = direction(ground, places)
     eye_m, up = places.eye_m, np.tan(np.deg2rad(places.apparent_deg))
     level = float(np.cos(np.deg2rad(places.apparent_deg.max())))
     densest = cells_per_m(ground, places)
@@ -199,8 +198,8 @@ def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
         box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m)
         top_m = ground.ceiling.over(
             ground.ceiling.level_for(box_m * densest),
-            column.take(rows) + ahead_column.take(rows) * middle_m,
-            row.take(rows) + ahead_row.take(rows) * middle_m,
+            places.column.take(rows) + ahead_column.take(rows) * middle_m,
+            places.row.take(rows) + ahead_row.take(rows) * middle_m,
         )
         here_m, steep = eye_m.take(rows), up.take(rows)
         least = (steep - wide) / (
@@ -220,14 +219,13 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
     near = np.zeros(places.eye_m.shape, dtype=bool)
     if not near.size:
         return near
-    column, row = lattice_position(ground.grid, places.latitude_deg, places.longitude_deg)
     densest, inner_m = cells_per_m(ground, places), 0.98 * ground.near_m
     farthest_m = float(places.sought_m.max())
     while inner_m < farthest_m:
         outer_m = inner_m * 1.5
         room_deg = float(room_angle_deg(inner_m, question.terminal, question.criteria))
         slope = np.tan(np.deg2rad(places.apparent_deg - FLOOR_DEG - room_deg - 0.05))
-        top_m = ground.ceiling.over(ground.ceiling.level_for(outer_m * densest), column, row)
+        top_m = ground.ceiling.over(ground.ceiling.level_for(outer_m * densest), places.column, places.row)
         near |= top_m - places.eye_m >= slope * inner_m
         inner_m = outer_m
     return near

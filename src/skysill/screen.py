@@ -18,11 +18,7 @@ from skysill.assess import assess, judge
 from skysill.clearance import Clearance, Controlling
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
-from skysill.fan import (
-    Rays,
-    first_gap_m,
-    local_maps,
-)
+from skysill.fan import Rays, distance_to, first_gap_m, local_maps
 from skysill.fresnel import required_room_m
 from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.march import FINE_CELL_M
@@ -272,10 +268,8 @@ def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answ
     _write_unknown(ground, some, question, near, close, rows, answer)
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
     asked = np.flatnonzero(undecided & close.doubtful)
-    p_clear, wanted = (
-        estimated_p_clear(ground, close_places.take(asked), question),
-        question.criteria.min_p_clear,
-    )
+    wanted = question.criteria.min_p_clear
+    p_clear = estimated_p_clear(ground, close_places.take(asked), question)
     for number in np.flatnonzero(p_clear < wanted - _P_APART):
         answer.verdict[into[asked[number]]] = "marginal"
         answer.reason[into[asked[number]]] = _UNSURE.format(percent=100.0 * p_clear[number])
@@ -352,7 +346,7 @@ def _km(metres: float) -> str:
 
 def _gap_possible(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether the fan might leave the raster or meet a void where ground still matters; never wrongly no."""
-    column, row, by_column, by_row = direction(ground, places)
+    column, row, (by_column, by_row) = places.column, places.row, direction(ground, places)
     per_m = cells_per_m(ground, places)
     aside = (
         places.needed_m
@@ -410,13 +404,8 @@ def _leaving_m(grid: Grid, rays: Rays) -> Floats:
     for axis, count in ((0, grid.values.shape[1]), (1, grid.values.shape[0])):
         rate, bend = rays.first[:, axis], rays.second[:, axis]
         to_go = np.where(rate > 0, count - 1.0 - rays.start[:, axis], -rays.start[:, axis])
-        with np.errstate(
-            divide="ignore", invalid="ignore"
-        ):  # rate * d + bend * d**2 = to_go, the root near to_go / rate
-            root = np.sqrt(rate * rate + 4.0 * bend * to_go)
-            distance_m = 2.0 * to_go / (rate + np.copysign(root, rate))
-        distance_m[~(distance_m >= 0.0)] = np.inf
-        leaving_m = np.fmin(leaving_m, np.where(np.isfinite(distance_m), distance_m, np.inf))
+        distance_m = distance_to(to_go, rate, bend)
+        leaving_m = np.minimum(leaving_m, np.where(distance_m >= 0.0, distance_m, np.inf))
     return leaving_m
 
 

@@ -22,6 +22,7 @@ from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
 from skysill.heights import Lattice, Relief, Tile, block_relief, ground_that_counts, tile_heights_m
+from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.site import Satellite
 from skysill.sweep import RAYS_PER_CELL, Sheet
 
@@ -200,7 +201,7 @@ def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
     kept = parts.get(999_999)
     if kept is None:
         lowest, highest, void = (
-            np.full(shape, -450.0), np.full(shape, asked.highest_ground_m), np.ones(shape, dtype=bool)
+            np.full(shape, LOWEST_GROUND_M), np.full(shape, asked.highest_ground_m), np.ones(shape, dtype=bool)
         )  # fmt: skip
         some = _ground_that_counts(asked)
         left, right = some.left // block * block, min(-(-some.right // block) * block, raster.cols)

@@ -24,6 +24,7 @@ from skysill.gather import sought_elevation_deg
 from skysill.heights import Lattice
 from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
+from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.look import look_angles
 from skysill.screen import Ground, Question, Screened, joined, out_of_reach, screen, screen_each
 from skysill.site import Criteria, Satellite, Terminal
@@ -41,7 +42,6 @@ _NEAR_CELLS = 64
 _MARGIN_STEP = 256  # so that parts of one piece need the same ground
 _BEFORE = 1 << 20  # cells before the raster's first that are told apart
 _MOST_CELLS = 150_000_000
-_LOW_M = -500.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -305,7 +305,7 @@ def _margins_cells(task: _Task, satellite: Satellite, raster: Raster) -> tuple[i
     ).elevation_deg
     lowest_deg = max(float(elevation_deg.min()) - 1.0, 0.5)
     reach_m = reach_needed_m(
-        _LOW_M, np.append(sought_elevation_deg(lowest_deg, lowest_deg), lowest_deg),
+        LOWEST_GROUND_M, np.append(sought_elevation_deg(lowest_deg, lowest_deg), lowest_deg),
         highest_ground_m=task.asked.highest_ground_m, radius_m=6.4e6 * task.asked.criteria.refraction_factor,
     )  # fmt: skip
     lattice = Lattice((raster.rows, raster.cols), raster.transform, raster.crs)

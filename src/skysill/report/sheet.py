@@ -19,10 +19,10 @@ from skysill.clearance import room_angle_deg
 from skysill.compass import declination, magnetic_bearing
 from skysill.errors import InputError
 from skysill.gather import (
-    NEAR_TALL_M,
     Gathered,
     Place,
     gather,
+    near_reach_m,
     place,
     prepared,
     reach_wanted_m,
@@ -312,10 +312,9 @@ def _seen(
         return near, np.zeros(azimuth_deg.shape, dtype=bool)
     highest_m = job.sources.highest_ground_m
     stop_deg = stop_elevation_deg(look, at, highest_m, job.terminal, job.criteria)
-    near_m = NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5)))
     far_m = reach_wanted_m(look, at, highest_m, job.terminal, job.criteria)
     return (
-        near | covered(terrain, azimuth_deg, reach_m=near_m, fine=True),
+        near | covered(terrain, azimuth_deg, reach_m=near_reach_m(stop_deg), fine=True),
         covered(terrain, azimuth_deg, reach_m=far_m),
     )
 
