@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 import pytest
 
+from houses import cast, fan, turned, upright
 from skysill.errors import InputError
 from skysill.horizon.obstacles import (
     Obstacle,
@@ -33,54 +32,7 @@ def room(obstacle, azimuth_deg, elevation_deg, dish=(0.0, 0.0, 2.0), **options):
     return clearances(Scene((obstacle,)), [dish], [azimuth_deg], [elevation_deg], **GIVEN, **options)
 
 
-# -- the ray caster -----------------------------------------------------------------------------------------
-
-
-def cast(triangles, origin, rays):
-    """First hit along each ray, inf for none. Moller & Trumbore, J. Graphics Tools 2(1), 1997, from memory.
-
-    Their triple products, rearranged so that each is one matrix product of all rays with all triangles.
-    """
-    first = np.full(len(rays), np.inf)
-    for start in range(0, len(triangles), 1500):  # what fits the processor's cache
-        some = triangles[start : start + 1500]
-        a, ab, ac = some[:, 0], some[:, 1] - some[:, 0], some[:, 2] - some[:, 0]
-        s = origin - a
-        q = np.cross(s, ab)
-        det = rays @ np.cross(ac, ab).T
-        det[np.abs(det) < 1e-14] = np.inf
-        over = 1.0 / det
-        u, v = rays @ np.cross(ac, s).T * over, rays @ q.T * over
-        along = (q * ac).sum(-1) * over
-        miss = (u < -1e-9) | (v < -1e-9) | (u + v > 1 + 1e-9) | (along <= 1e-9)
-        along[miss] = np.inf
-        first = np.minimum(first, along.min(axis=1))
-    return first
-
-
-def fan(ring):
-    return np.array([[ring[0], ring[i], ring[i + 1]] for i in range(1, len(ring) - 1)])
-
-
-def upright(ring, ground=-300.0):
-    """Walls under a ring, to a depth that no ray of the tests looks under."""
-    ring, pieces = np.asarray(ring, float), []
-    for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
-        low_a, low_b = np.array([a[0], a[1], ground]), np.array([b[0], b[1], ground])
-        pieces += [[a, b, low_b], [a, low_b, low_a]]
-    return np.array(pieces)
-
-
-def turned(profile, centre, sides=180):
-    """Triangles of a profile (r, z) turned about an upright axis."""
-    turn = np.arange(sides) * 2 * np.pi / sides
-    ring = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    rings = [np.column_stack([centre + r * ring, np.full(sides, z)]) for r, z in profile]
-    pieces = []
-    for low, high in itertools.pairwise(rings):
-        nxt_low, nxt_high = np.roll(low, -1, axis=0), np.roll(high, -1, axis=0)
-        pieces += [np.stack([low, nxt_low, nxt_high], 1), np.stack([low, nxt_high, high], 1)]
-    return np.concatenate(pieces)
+# -- random things -----------------------------------------------------------------------------------------
 
 
 def random_thing(rng):
