@@ -20,7 +20,7 @@ ROOMS = [
     "verdict", "cautions", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
-    "files.plain", "files.text", "files.parts", "files.rasters",
+    "files.plain", "files.text", "files.records", "files.parts", "files.rasters",
     "files.tables", "files.features", "files.vectors", "files.door", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",
     "files.addresses", "files.answers",

@@ -1,15 +1,11 @@
 """Text files, numbers and columns as people type them."""
 
+import os
+
 import pytest
 
 from skysill.errors import InputError
-from skysill.files.text import Column, nearest, quoted, read_number, read_text, split_table
-
-COLUMNS = (Column("azimuth_deg", needed=True), Column("elevation_deg", needed=True), Column("note"))
-
-
-def split(text):
-    return split_table(text, "h.csv", COLUMNS)
+from skysill.files.text import check_file, nearest, printable, quoted, read_number, read_text
 
 
 @pytest.mark.parametrize(
@@ -56,7 +52,7 @@ def test_text_in_another_encoding_names_the_row(tmp_path):
 
 def test_text_with_nul_bytes_is_refused(tmp_path):
     (tmp_path / "t.csv").write_bytes(b"a\n\0\0")
-    with pytest.raises(InputError, match=r"t.csv, row 2: is not text."):
+    with pytest.raises(InputError, match=r"t.csv, row 2: is not text: it holds the control character 00."):
         read_text(tmp_path / "t.csv")
 
 
@@ -87,38 +83,49 @@ def test_nearest_name():
     assert nearest("zzz", ["azimuth_deg"]) is None
 
 
-@pytest.mark.parametrize("mark", [",", ";", "\t"])
-def test_columns_may_be_parted_three_ways_and_stand_in_any_order(mark):
-    table = split(f"# taken in rain\nNote{mark}Elevation_deg{mark}azimuth_deg\n\ngable{mark}3{mark}10\n")
-    assert table.delimiter == mark
-    assert table.rows[0].cells == {"note": "gable", "elevation_deg": "3", "azimuth_deg": "10"}
-    assert table.rows[0].line == 4
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_utf_16_with_a_byte_order_mark_is_read(tmp_path, encoding):
+    mark = "" if encoding == "utf-16" else "\ufeff"
+    (tmp_path / "t").write_bytes(f"{mark}Björk\r\n".encode(encoding))
+    assert read_text(tmp_path / "t") == "Björk\n"
 
 
-def test_quoted_cells_may_hold_the_delimiter():
-    assert split('azimuth_deg,elevation_deg,note\n10,"3,5","a, b"').rows[0].cells["note"] == "a, b"
+def test_utf_16_cut_in_the_middle_of_a_letter_is_refused(tmp_path):
+    (tmp_path / "t").write_bytes("abc".encode("utf-16")[:-1])
+    with pytest.raises(InputError, match="begins as UTF-16 text and is none"):
+        read_text(tmp_path / "t")
+
+
+@pytest.mark.parametrize("letter", ["\x1b", "\x9b", "\x7f", "\b"])
+def test_characters_that_control_a_terminal_are_no_text(tmp_path, letter):
+    (tmp_path / "t").write_text(f"a\r\nb{letter}[2J\n", encoding="utf-8", newline="")
+    with pytest.raises(InputError, match=r"row 2: is not text: it holds the control character"):
+        read_text(tmp_path / "t")
+
+
+def test_what_is_shown_controls_no_terminal_and_turns_no_writing():
+    assert printable("gable\x1b[31m\u202epole\x9b") == "gable [31m pole "
+    assert quoted("a\x1bb") == '"a b"'
 
 
 @pytest.mark.parametrize(
-    ("text", "sentence"),
-    [
-        ("", "h.csv: is empty. Begin it with the header azimuth_deg,elevation_deg."),
-        ("# only talk\n\n", "h.csv: is empty. Begin it with the header azimuth_deg,elevation_deg."),
-        ("10,3\n20,4\n", "h.csv, row 1: there is no header. Begin the file with azimuth_deg,elevation_deg."),
-        ("azimut_deg,elevation_deg\n", 'h.csv, row 1: the column "azimut_deg" is not known. Did you mean azimuth_deg?'),
-        ("azimuth_deg,note\n", "h.csv, row 1: the column elevation_deg is missing. "
-         "Begin the file with azimuth_deg,elevation_deg."),
-        ("azimuth_deg,azimuth_deg,elevation_deg\n", 'h.csv, row 1: the column "azimuth_deg" stands twice.'),
-        ("azimuth_deg,elevation_deg\n10,3,5\n", "h.csv, row 2: has 3 cells under 2 heads. "
-         "Quote a note that holds commas; part columns by semicolons where commas are decimal."),
-        ('azimuth_deg,elevation_deg\n"10,3\n', "h.csv, row 2: a quotation mark is not closed."),
-    ],
-)  # fmt: skip
-def test_refusals_of_tables(text, sentence):
-    with pytest.raises(InputError) as caught:
-        split(text)
-    assert str(caught.value) == sentence
+    "path",
+    ["/vsicurl/http://h/x.tif", "/vsizip/a.zip/x", "http://h/x.csv", "file:///etc/passwd", "<GDAL_WMS>"],
+)
+def test_addresses_of_other_machines_and_virtual_files_are_refused(path):
+    with pytest.raises(InputError, match="is no file of this machine"):
+        check_file(path)
 
 
-def test_unknown_columns_that_resemble_nothing_are_kept():
-    assert split("azimuth_deg,elevation_deg,weather\n1,2,rain").rows[0].cells["weather"] == "rain"
+def test_devices_and_pipes_are_refused_without_opening_them(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    for path in (tmp_path / "pipe", "/dev/zero", "/dev/stdin"):
+        with pytest.raises(InputError, match=r"is a device or a pipe|there is no such file"):
+            read_text(path)
+
+
+def test_files_over_the_limit_are_refused_before_they_are_read(tmp_path):
+    with open(tmp_path / "big", "wb") as stream:
+        stream.truncate(200_000_001)
+    with pytest.raises(InputError, match="is 200 MB; files of this kind may have up to 200 MB"):
+        read_text(tmp_path / "big")

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.files.text import Column, Row, Table, quoted, read_number, read_text, split_table
+from skysill.files.records import Column, Row, Table, read_table
+from skysill.files.text import quoted, read_number, read_text
 from skysill.horizon.measured import Readings
 from skysill.positions import parse_longitude
 from skysill.site import Satellite
@@ -34,7 +35,7 @@ def read_horizon_csv(path: str | Path) -> Readings:
     ------
     InputError : naming file, row, field and the mend
     """
-    table = split_table(read_text(path), str(path), HORIZON_COLUMNS)
+    table = read_table(path, HORIZON_COLUMNS)
     comma = _writes_decimal_commas(table)
     azimuths: dict[float, tuple[Row, float, float, str]] = {}
     for row in table.rows:

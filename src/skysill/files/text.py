@@ -1,64 +1,41 @@
-"""Text files in: UTF-8 or refused in words; numbers and columns as people type them."""
+"""Files to be read, and text files in: UTF-8 or refused in words; numbers as people type them."""
 
 from __future__ import annotations
 
-import csv
 import difflib
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from skysill.errors import InputError
 
 __all__ = [
-    "Column",
-    "Row",
-    "Table",
     "check_file",
     "nearest",
     "placed_at",
+    "printable",
     "quoted",
+    "read_bytes",
     "read_number",
     "read_text",
-    "split_table",
+    "refuse_remote",
 ]
 
 _LONGEST_SHOWN = 60
 _BIGGEST_BYTES = 200_000_000
+_MOST_NAMES = 10_000
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column that may stand in a table."""
+def printable(text: str) -> str:
+    """Text with a space for each character that controls a terminal or turns the direction of writing.
 
-    name: str
-    needed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of a table: where it stands, and its cells by the names of the columns."""
-
-    where: str
-    line: int
-    cells: dict[str, str]
-
-    def fault(self, column: str, what: str, mend: str | None = None) -> InputError:
-        """A fault in one cell of this row."""
-        return InputError(what, where=f"{self.where}, {column}", mend=mend)
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table as text. delimiter : what stood between its columns."""
-
-    name: str
-    delimiter: str
-    columns: tuple[str, ...]
-    rows: tuple[Row, ...]
+    >>> printable("a\\x1b[2Jb")
+    'a [2Jb'
+    """
+    return text if text.isprintable() else "".join(letter if letter.isprintable() else " " for letter in text)
 
 
 def quoted(text: object) -> str:
@@ -67,7 +44,7 @@ def quoted(text: object) -> str:
     >>> quoted("12,5.3")
     '"12,5.3"'
     """
-    line = " ".join(str(text).split())
+    line = " ".join(printable(str(text)[: 20 * _LONGEST_SHOWN]).split())
     return f'"{line}"' if len(line) <= _LONGEST_SHOWN else f'"{line[:_LONGEST_SHOWN]}..."'
 
 
@@ -83,52 +60,100 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return lower[found[0]] if found else None
 
 
-def check_file(path: str | Path) -> Path:
-    """The path of a file that can be read, or a refusal: missing, a folder, not allowed."""
+def check_file(path: str | Path, *, most_bytes: int | None = None) -> Path:
+    """The path of a regular file that can be read.
+
+    most_bytes : a larger file is refused
+
+    Raises
+    ------
+    InputError : missing, a folder, a device or pipe, an address of another machine, a virtual file, too big
+    """
     place, shown = Path(path), str(path)
+    refuse_remote(shown)
     try:
         if place.is_dir():
             raise InputError("is a folder, and a file is wanted.", where=shown)
         if not place.exists():
             near = (
-                nearest(place.name, [one.name for one in place.parent.iterdir()])
+                nearest(place.name, [one.name for one in islice(place.parent.iterdir(), _MOST_NAMES)])
                 if place.parent.is_dir()
                 else None
             )
             mend = f"Did you mean {place.with_name(near)}?" if near else "Is the path right?"
             raise InputError("there is no such file.", where=shown, mend=mend)
+        if not place.is_file():
+            raise InputError("is a device or a pipe, and a file is wanted.", where=shown)
+        size = place.stat().st_size
     except (
         OSError,
         ValueError,
     ) as fault:  # a name too long, a nul inside, a folder that may not be looked into
         raise InputError("cannot be read: its name is not accepted here.", where=quoted(shown)) from fault
+    if most_bytes is not None and size > most_bytes:
+        raise InputError(
+            f"is {size / 1e6:,.0f} MB; files of this kind may have up to {most_bytes / 1e6:,.0f} MB.",
+            where=shown,
+        )
     return place
 
 
-def read_text(path: str | Path) -> str:
-    """The whole of a UTF-8 text file, without its byte order mark, lines ended by a newline.
+def refuse_remote(path: str) -> None:
+    """Refuse a path that a library would fetch from elsewhere or take apart, before any library sees it."""
+    if re.match(r"/vsi|[A-Za-z][A-Za-z0-9+.-]+:/|<", path):
+        raise InputError(
+            "is no file of this machine.", where=quoted(path), mend="Save it here first, and give its path."
+        )
+
+
+def read_bytes(path: str | Path, *, most_bytes: int = _BIGGEST_BYTES) -> bytes:
+    """The whole of a file that is not too big.
 
     Raises
     ------
-    InputError : missing, a folder, not allowed, not UTF-8, too big to be text typed by people
+    InputError : as check_file; not allowed to be read
     """
-    place, shown = check_file(path), str(path)
+    place = check_file(path, most_bytes=most_bytes)
     try:
-        if place.stat().st_size > _BIGGEST_BYTES:
-            raise InputError("is over 200 MB, too big for this kind of file.", where=shown)
-        raw = place.read_bytes()
+        with place.open("rb") as opened:
+            raw = opened.read(most_bytes + 1)  # a file may grow, and a system's file may have no size
     except OSError as fault:
-        raise InputError(f"cannot be read ({fault.strerror}).", where=shown) from fault
+        raise InputError(f"cannot be read ({fault.strerror}).", where=str(path)) from fault
+    if len(raw) > most_bytes:
+        raise InputError(f"is over {most_bytes / 1e6:,.0f} MB.", where=str(path))
+    return raw
+
+
+def read_text(path: str | Path) -> str:
+    """The whole of a text file, without its byte order mark, lines ended by a newline.
+
+    The text is UTF-8, or UTF-16 where a byte order mark says so.
+
+    Raises
+    ------
+    InputError : missing, a folder, not allowed, not text, too big to be text typed by people
+    """
+    shown, raw = str(path), read_bytes(path)
+    wide = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
     try:
-        text = raw.decode("utf-8-sig")
+        text = raw.decode("utf-16" if wide else "utf-8-sig")
     except UnicodeDecodeError as fault:
+        if wide:
+            raise InputError(
+                "begins as UTF-16 text and is none.", where=shown, mend="Save it as UTF-8."
+            ) from None
         line = raw[: fault.start].count(b"\n") + 1
         raise InputError(
             "is not UTF-8 text.", where=f"{shown}, row {line}", mend="Save it as UTF-8."
         ) from None
-    if "\0" in text:
-        line = text[: text.index("\0")].count("\n") + 1
-        raise InputError("is not text.", where=f"{shown}, row {line}", mend="Save it as plain UTF-8 text.")
+    control = re.search(r"[\x00-\x08\x0e-\x1f\x7f-\x9f]", text)
+    if control is not None:
+        line = re.sub(r"\r\n?", "\n", text[: control.start()]).count("\n") + 1
+        raise InputError(
+            f"is not text: it holds the control character {ord(control[0]):02x}.",
+            where=f"{shown}, row {line}",
+            mend="Save it as plain UTF-8 text.",
+        )
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
@@ -152,88 +177,6 @@ def read_number(text: str, *, comma: bool = False) -> float:
     if not math.isfinite(number):
         raise ValueError(f"{quoted(text)} is not a finite number.")
     return number
-
-
-def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
-    """A delimited table (comma, semicolon or tab) with a header, `#` comments and blank lines left out.
-
-    Parameters
-    ----------
-    text : the whole file
-    name : of the file, for messages
-    columns : those that are known; others are kept unless they look like a misspelt known one
-
-    Raises
-    ------
-    InputError : empty, no header, a needed column missing or twice, a row with too many cells, an open quote
-    """
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.split("\n"), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    example = ",".join(column.name for column in columns if column.needed)
-    if not lines:
-        raise InputError("is empty.", where=name, mend=f"Begin it with the header {example}.")
-    first, header = lines[0]
-    delimiter = max(",;\t", key=header.count) if any(mark in header for mark in ",;\t") else ","
-    heads = _header(
-        _cells(header, delimiter, f"{name}, row {first}"), columns, f"{name}, row {first}", example
-    )
-    rows = tuple(_rows(lines[1:], heads, delimiter, name))
-    return Table(name, delimiter, heads, rows)
-
-
-def _cells(line: str, delimiter: str, where: str) -> list[str]:
-    try:
-        [cells] = csv.reader([line], delimiter=delimiter, skipinitialspace=True, strict=True)
-    except (csv.Error, ValueError):
-        raise InputError("a quotation mark is not closed.", where=where) from None
-    return [cell.strip() for cell in cells]
-
-
-def _header(cells: list[str], columns: Sequence[Column], where: str, example: str) -> tuple[str, ...]:
-    known = [column.name for column in columns]
-    heads = [cell.lower() if cell.lower() in known else cell for cell in cells]
-    mend = f"Begin the file with {example}."
-    if not set(heads) & set(known) and any(_is_number(cell) for cell in cells):
-        raise InputError("there is no header.", where=where, mend=mend)
-    for head in heads:
-        near = nearest(head, known)
-        if head not in known and near is not None and near not in heads:
-            raise InputError(
-                f"the column {quoted(head)} is not known.", where=where, mend=f"Did you mean {near}?"
-            )
-        if head and heads.count(head) > 1:
-            raise InputError(f"the column {quoted(head)} stands twice.", where=where)
-    for column in columns:
-        if column.needed and column.name not in heads:
-            raise InputError(f"the column {column.name} is missing.", where=where, mend=mend)
-    return tuple(heads)
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        read_number(cell, comma=True)
-    except ValueError:
-        return False
-    return True
-
-
-def _rows(
-    lines: Iterable[tuple[int, str]], heads: tuple[str, ...], delimiter: str, name: str
-) -> Iterator[Row]:
-    for number, line in lines:
-        where = f"{name}, row {number}"
-        cells = _cells(line, delimiter, where)
-        while len(cells) > len(heads) and not cells[-1]:
-            cells.pop()
-        if len(cells) > len(heads):
-            mend = "Quote a note that holds commas; part columns by semicolons where commas are decimal."
-            mend = mend if delimiter == "," else "Quote a note that holds the mark between columns."
-            raise InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
-        if any(cells):
-            yield Row(where, number, dict(zip(heads, cells + [""] * (len(heads) - len(cells)), strict=True)))
 
 
 @contextmanager
