@@ -15,8 +15,9 @@ from PIL import Image
 
 from skysill.assess import Track
 from skysill.report.html import sheet_html
-from skysill.report.pages import record_page, sheet_page
 from skysill.report.pictures import qr_png, qr_svg
+from skysill.report.record_page import record_page
+from skysill.report.sheet_page import sheet_page
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 

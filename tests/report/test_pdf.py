@@ -10,8 +10,11 @@ import pytest
 from pypdf import PdfReader
 
 from skysill.errors import InputError
-from skysill.report.pages import record_page, sheet_page
-from skysill.report.pdf import PAPERS, record_pdf, sheet_pdf
+from skysill.report.pdf_builder import PAPERS
+from skysill.report.record_page import record_page
+from skysill.report.record_pdf import record_pdf
+from skysill.report.sheet_page import sheet_page
+from skysill.report.sheet_pdf import sheet_pdf
 from skysill.views.labels import printable
 
 

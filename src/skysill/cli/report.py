@@ -69,7 +69,7 @@ def report(
     papers = _Papers(photos, photo_location == "keep", as_built, by, availability)
     made = _made(asked, papers, day or today(), zone)
     if kind == "pdf":
-        from skysill.report.pdf import record_pdf
+        from skysill.report.record_pdf import record_pdf
 
         write_whole(path, record_pdf(made, paper=paper))
     else:

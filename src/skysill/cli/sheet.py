@@ -54,7 +54,7 @@ def sheet(
     from skysill.report.sheet import horizon_csv
 
     if kind == "pdf":
-        from skysill.report.pdf import sheet_pdf
+        from skysill.report.sheet_pdf import sheet_pdf
 
         paper_bytes = sheet_pdf(made, csv_name=table.name, paper=paper)
     else:

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from skysill.files.photos import Photo
-from skysill.report.pages import record_page, sheet_page
 from skysill.report.pictures import pictures, qr_svg
 from skysill.report.record import Record
+from skysill.report.record_page import record_page
 from skysill.report.sheet import FieldSheet
+from skysill.report.sheet_page import sheet_page
 
 __all__ = ["record_html", "sheet_html"]
 

@@ -1,0 +1,75 @@
+"""Words and tables that record and sheet share: how a number is written, what a table is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["NOT_KNOWN", "WORDS", "Facts", "Head", "Table", "bearing", "degrees", "metres", "percent"]
+
+Facts = tuple[tuple[str, str], ...]
+
+WORDS = {
+    "clear": ("●", "CLEAR"),
+    "marginal": ("▲", "MARGINAL"),
+    "needs-survey": ("◆", "NEEDS SURVEY"),
+    "unknown": ("■", "UNKNOWN"),
+    "blocked": ("✖", "BLOCKED"),
+}
+"""A mark and a word for each verdict: nothing rests on colour."""
+
+NOT_KNOWN = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A column's head. number : set to the right; long : holds sentences; code : holds digits of a checksum"""
+
+    text: str
+    number: bool = False
+    long: bool = False
+    code: bool = False
+
+    @property
+    def style(self) -> str:
+        """One word for how its cells are set."""
+        return "number" if self.number else "code" if self.code else "long" if self.long else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of texts; the first column names the row. strong : rows that must catch the eye"""
+
+    caption: str
+    heads: tuple[Head, ...]
+    rows: tuple[tuple[str, ...], ...]
+    strong: frozenset[int] = frozenset()
+
+
+def degrees(value: float | None, digits: int = 1) -> str:
+    """An angle in degrees, or that it is not known."""
+    return NOT_KNOWN if value is None else f"{value:.{digits}f}°"
+
+
+def bearing(value: float | None) -> str:
+    """Never 360.0: north is 0."""
+    return NOT_KNOWN if value is None else f"{round(value, 1) % 360.0:.1f}°"
+
+
+def metres(value: float | None) -> str:
+    """A length: kilometres from 10 km on, whole metres from 100 m on."""
+    if value is None:
+        return NOT_KNOWN
+    if abs(value) >= 10_000.0:
+        return f"{value / 1000.0:.1f} km"
+    return (
+        f"{value:.0f} m"
+        if abs(value) >= 100.0
+        else f"{value:.1f} m"
+        if abs(value) >= 10.0
+        else f"{value:.2f} m"
+    )
+
+
+def percent(share: float) -> str:
+    """A share as a percentage; never 0 or 100."""
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
