@@ -16,7 +16,7 @@ ROOMS = [
     "errors", "units", "angles", "elements", "grids", "positions", "site", "fresnel", "compass", "orbits",
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
-    "horizon.features", "horizon.obstacles", "job", "roofs", "clearance", "carried", "confidence",
+    "horizon.features", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried", "confidence",
     "verdict", "cautions", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",

@@ -48,6 +48,7 @@ class Job:
 
     date : for magnetic bearings; times_utc : for objects that move
     notes : what the reader of the file has to say
+    property_boundary : ring of (east, north) that no mount offered may stand or reach beyond; empty: not said
     """
 
     site: Site
@@ -60,3 +61,4 @@ class Job:
     date: dt.date | None = None
     times_utc: tuple[dt.datetime, ...] = ()
     notes: tuple[str, ...] = ()
+    property_boundary: tuple[tuple[float, float], ...] = ()

@@ -271,6 +271,7 @@ class Roof:
     surface : triangles or rings of (east, north, elevation), or scattered points of facets and ridge
     yards : further rings of (east, north) on the ground
     cable_entry : (east, north, elevation)
+    keep_out : rings of (east, north) where no mast may stand: panels, rooflights, fragile areas
     """
 
     outline: tuple[tuple[float, float], ...]
@@ -278,3 +279,4 @@ class Roof:
     edge_setback_m: float = 1.0
     cable_entry: tuple[float, float, float] | None = None
     yards: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
+    keep_out: tuple[tuple[tuple[float, float], ...], ...] = ()

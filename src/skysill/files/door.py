@@ -23,6 +23,7 @@ from skysill.files.text import nearest, quoted, read_text
 __all__ = [
     "MountTable",
     "ObstacleTable",
+    "PropertyBoundaryTable",
     "RoofTable",
     "SiteFile",
     "SurveyTable",
@@ -327,6 +328,14 @@ class RoofTable:
     edge_setback_m: float = _key(_from_zero, 1.0)
     cable_entry: list[float] | None = _key(_triple)
     yards: list[list[list[float]]] = _key(_list(_list(_pair, 3)), [])
+    keep_out: list[list[list[float]]] = _key(_list(_list(_pair, 3)), [])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PropertyBoundaryTable:
+    """[property_boundary]"""
+
+    outline: list[list[float]] = _needed(_list(_pair, 3))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -357,6 +366,7 @@ class SiteFile:
     obstacles: ObstaclesTable = _key(_table(ObstaclesTable), ObstaclesTable())
     obstacle: list[ObstacleTable] = _key(_tables(ObstacleTable), [])
     roof: RoofTable | None = _key(_table(RoofTable))
+    property_boundary: PropertyBoundaryTable | None = _key(_table(PropertyBoundaryTable))
     criteria: CriteriaTable = _key(_table(CriteriaTable), CriteriaTable())
 
 

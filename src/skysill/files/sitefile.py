@@ -88,7 +88,10 @@ def read_site_file(
         terminal=_terminal(file.terminal, shown),
         criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
         sources=sources,
-        roof=_roof(file.roof),
+        roof=_roof(file.roof, shown),
+        property_boundary=()
+        if file.property_boundary is None
+        else _area(file.property_boundary.outline, f"{shown}, [property_boundary], outline"),
     )
 
 
@@ -220,7 +223,19 @@ def _landmarks(file: SiteFile, shown: str) -> Iterator[Landmark]:
             yield Landmark(door.name, *_position(door.position), door.measured_bearing_deg)
 
 
-def _roof(door: RoofTable | None) -> Roof | None:
+def _area(ring: Sequence[Sequence[float]], where: str) -> tuple[tuple[float, float], ...]:
+    """A ring that encloses something and does not cross itself."""
+    import shapely
+
+    shape = shapely.Polygon([(point[0], point[1]) for point in ring])
+    if not shape.is_valid or shape.area <= 0.0:
+        raise InputError(
+            "crosses itself or encloses nothing.", where=where, mend="Give the corners in order around it."
+        )
+    return tuple((point[0], point[1]) for point in ring)
+
+
+def _roof(door: RoofTable | None, shown: str) -> Roof | None:
     if door is None:
         return None
     return Roof(
@@ -229,4 +244,8 @@ def _roof(door: RoofTable | None) -> Roof | None:
         edge_setback_m=door.edge_setback_m,
         cable_entry=None if door.cable_entry is None else (door.cable_entry[0], *door.cable_entry[1:3]),  # type: ignore[arg-type]  # three, checked at the door
         yards=tuple(tuple((east_m, north_m) for east_m, north_m in yard) for yard in door.yards),
+        keep_out=tuple(
+            _area(ring, f"{shown}, [roof], keep_out number {number}")
+            for number, ring in enumerate(door.keep_out, start=1)
+        ),
     )

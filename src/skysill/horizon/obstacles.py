@@ -102,6 +102,10 @@ class Scene:
         """(n, obstacle) whether each dish centre (n, 3) is inside each obstacle."""
         return _holding(self, _parts(self), np.asarray(dish_m, dtype=np.float64).reshape(-1, 3))
 
+    def overhead_m(self, points_m: ArrayLike) -> Floats:
+        """(n, obstacle) metres straight up from each point (n, 3) to each obstacle's first surface; inf: none above."""
+        return _overhead(self, _parts(self), np.asarray(points_m, dtype=np.float64).reshape(-1, 3))
+
 
 @lru_cache(maxsize=16)
 def _grown(scene: Scene, years: float) -> Scene:
@@ -472,6 +476,19 @@ def _holding(scene: Scene, parts: Parts, dish: Floats) -> Bools:
             if rows.size and parts.round_kind[patch] != DISK:
                 inside[rows, index] |= _within(parts, patch, gap[rows, index], dish[rows, 2])
     return inside
+
+
+def _overhead(scene: Scene, parts: Parts, points: Floats) -> Floats:
+    up = np.full((len(points), len(scene)), np.inf)
+    if not len(scene):
+        return up
+    away = parts.axis_m - points[:, None, :2]
+    around = (np.hypot(away[..., 0], away[..., 1]) <= parts.reach_m) & (points[:, 2:] < parts.top_m)
+    n, o = np.nonzero(around)
+    plumb = np.broadcast_to(np.array([0.0, 0.0, 1.0]), (n.size, 3))
+    for piece in _pieces(n.size):
+        up[n[piece], o[piece]] = first_hit_m(parts, o[piece], points[n[piece]], plumb[piece])
+    return up
 
 
 def _within(parts: Parts, patch: int, aside_m: Floats, elevation_m: Floats) -> Bools:
