@@ -13,7 +13,8 @@ HOUSE = Path(skysill.__file__).parent
 
 # fmt: off
 ROOMS = [
-    "errors", "units", "angles", "elements", "grids", "positions", "site", "fresnel", "compass", "orbits",
+    "errors", "units", "angles", "elements", "grids", "positions", "default_errors", "site", "fresnel",
+    "compass", "orbits",
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
     "horizon.features", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried", "confidence",

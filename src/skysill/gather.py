@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from skysill.clearance import room_angle_deg
 from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.confidence import OWN_SHARE, Errors, Witness
+from skysill.default_errors import facts_of
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.measured import CarriedSkyline, Readings, carry, skyline_at
@@ -71,6 +72,7 @@ class Remembered:
         self._grid: Grid | None = None
         self.name, self.kind = source.name, source.kind
         self.cell_size_m, self.vertical_error_m = source.cell_size_m, source.vertical_error_m
+        self.facts = facts_of(source)
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """As the source gives it, out to radius_m or farther."""

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from skysill.clearance import room_angle_deg
+from skysill.default_errors import RasterFacts
 from skysill.fan import Ceiling, ceiling, local_maps, over_mesh
 from skysill.gather import EXACT_MARGIN_DEG, sought_elevation_deg
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
@@ -50,11 +51,12 @@ class Ground:
     kind: Literal["surface", "bare"]
     cell_size_m: float
     vertical_error_m: float
+    facts: RasterFacts | None = None
 
     @classmethod
     def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
-           vertical_error_m: float) -> Ground:  # fmt: skip
-        return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m)
+           vertical_error_m: float, facts: RasterFacts | None = None) -> Ground:  # fmt: skip
+        return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m, facts)
 
     @property
     def near_m(self) -> float:
@@ -63,7 +65,7 @@ class Ground:
 
     @property
     def source(self) -> HeldGrid:
-        return HeldGrid(self.grid, self.name, self.kind, self.cell_size_m, self.vertical_error_m)
+        return HeldGrid(self.grid, self.name, self.kind, self.cell_size_m, self.vertical_error_m, self.facts)
 
 
 @dataclass(frozen=True, slots=True)

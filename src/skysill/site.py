@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from skysill.default_errors import BEARING, DISTANCE, INCLINATION, MOUNT_HEIGHT_ERROR_M, POSITION
 from skysill.errors import InputError
 
 __all__ = [
@@ -246,7 +247,9 @@ class Survey:
 
     bearings : "true", "magnetic", or "relative" to reference_bearing_deg (true bearing of the zero mark)
     instrument_height_m : above the ground at east_m, north_m
-    *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan
+    *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan.
+        A distance's is hypot(distance_error_m, distance_error_fraction * distance)
+    *_instrument, *_method : what the default errors belong to, a name in `skysill.default_errors`; "": not said
     """
 
     bearings: Literal["true", "magnetic", "relative"] = "true"
@@ -255,12 +258,17 @@ class Survey:
     east_m: float = 0.0
     north_m: float = 0.0
     instrument_height_m: float = 1.6
-    bearing_error_deg: float = 1.0
-    inclination_error_deg: float = 0.5
-    distance_error_fraction: float = 0.05
-    position_error_m: float = 0.2
-    height_error_m: float = 0.1
+    bearing_error_deg: float = BEARING["sighting compass"].sigma_deg
+    inclination_error_deg: float = INCLINATION["clinometer"].sigma_deg
+    distance_error_fraction: float = DISTANCE["unsaid"].fraction
+    position_error_m: float = POSITION["tape"].sigma_m
+    height_error_m: float = MOUNT_HEIGHT_ERROR_M
     max_gap_deg: float = 5.0
+    distance_error_m: float = DISTANCE["unsaid"].sigma_m
+    bearing_instrument: str = ""
+    inclination_instrument: str = ""
+    distance_method: str = ""
+    position_method: str = ""
 
 
 @dataclass(frozen=True, slots=True)

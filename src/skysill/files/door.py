@@ -139,7 +139,7 @@ def _list(item: Check, least: int = 0, most: int | None = None) -> Check:
     return check
 
 
-def _number_or_list(item: Check) -> Check:
+def _one_or_list(item: Check) -> Check:
     def check(value: Any, where: str) -> Any:
         return _list(item)(value, where) if isinstance(value, list) else item(value, where)
 
@@ -237,7 +237,11 @@ class TerrainTable:
 
     rasters: list[str] = _key(_list(_text), [])
     kinds: list[str] | None = _key(_list(_one_of("surface", "bare")))
-    vertical_error_m: float | list[float] | None = _key(_number_or_list(_from_zero))
+    vertical_error_m: float | list[float] | None = _key(_one_or_list(_from_zero))
+    horizontal_error_m: float | list[float] | None = _key(_one_or_list(_from_zero))
+    cells: str | list[str] | None = _key(_one_or_list(_one_of("centre", "mean", "highest")))
+    date: dt.date | list[dt.date] | None = _key(_one_or_list(_day))
+    growth_m_per_year: float | list[float] | None = _key(_one_or_list(_number(0.0, 10.0)))
     highest_ground_m: float | None = _key(_number(-500.0, 9000.0))
 
 
@@ -254,10 +258,15 @@ class SurveyTable:
     instrument_height_m: float | None = _key(_number(0.0, 200.0))
     bearing_error_deg: float | None = _key(_number(0.0, 180.0))
     inclination_error_deg: float | None = _key(_number(0.0, 90.0))
+    distance_error_m: float | None = _key(_from_zero)
     distance_error_fraction: float | None = _key(_from_zero)
     position_error_m: float | None = _key(_from_zero)
     height_error_m: float | None = _key(_from_zero)
     max_gap_deg: float | None = _key(_number(most=360.0, above=0.0))
+    bearing_instrument: str | None = _key(_text)
+    inclination_instrument: str | None = _key(_text)
+    distance_method: str | None = _key(_text)
+    position_method: str | None = _key(_text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,6 +325,9 @@ class ObstacleTable:
     growth_m_per_year: float | None = _key(_from_zero)
     max_height_m: float | None = _key(_over_zero)
     deciduous: bool = _key(_flag, False)
+    height_error_m: float | None = _key(_from_zero)
+    along_error_m: float | None = _key(_from_zero)
+    across_error_m: float | None = _key(_from_zero)
     sag_m: float | None = _key(_from_zero)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from skysill.default_errors import OBSTACLE, ObstacleError
 from skysill.errors import InputError
 from skysill.files.text import quoted
 from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
@@ -31,6 +32,9 @@ NUMBERS = (
     "growth_m_per_year",
     "max_height_m",
     "sag_m",
+    "height_error_m",
+    "along_error_m",
+    "across_error_m",
 )
 
 
@@ -55,6 +59,7 @@ class Feature:
 
     points_m : (n, 2) east, north, or (n, 3) with elevations; a ring for areas
     shape : "point", "line" or "area"; holes_m : rings, of areas
+    errors : of its height and place, where nobody states them
     local_ground : whether heights count from the ground below it (else from the site's ground)
     """
 
@@ -69,6 +74,7 @@ class Feature:
     numbers: Mapping[str, float] = field(default_factory=dict)
     local_ground: bool = True
     notes: tuple[str, ...] = ()
+    errors: ObstacleError = OBSTACLE["plan"]
 
 
 def obstacles_of(features: Sequence[Feature], ground: Ground) -> tuple[Obstacle, ...]:
@@ -111,7 +117,19 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
         )
     except InputError as fault:
         raise fault.placed(feature.where) from None
-    return made
+    return replace(made, errors=_errors(feature))
+
+
+def _errors(feature: Feature) -> ObstacleError:
+    """What is stated of a feature's errors, over the default of its origin."""
+    stated = {
+        f"{label}_m": feature.numbers[f"{label}_error_m"]
+        for label in ("height", "along", "across")
+        if f"{label}_error_m" in feature.numbers
+    }
+    if min(stated.values(), default=0.0) < 0.0:
+        raise InputError("an error is below 0.", where=feature.where, mend="Give a standard deviation.")
+    return replace(feature.errors, source="stated", **stated) if stated else feature.errors
 
 
 def _check_kind(feature: Feature) -> None:

@@ -7,6 +7,7 @@ window and closes it again, so it may be pickled and sent to other processes.
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,6 +20,8 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window
 
+from skysill.compass import decimal_year
+from skysill.default_errors import CellValue, RasterFacts, raster_defaults
 from skysill.errors import InputError
 from skysill.heights import Lattice
 from skysill.horizon.lattice import Grid, geod, position_on
@@ -56,12 +59,19 @@ class RasterSpec:
     """A raster as asked for: a file or a folder of tiles, what it shows, and how good its heights are.
 
     kind : "surface" (with trees and buildings) or "bare"
-    vertical_error_m : standard deviation; None takes `default_vertical_error_m`
+    vertical_error_m, horizontal_error_m : standard deviations; None takes those of `raster_defaults`
+    cells : what a cell's value is; None: not said, taken as "mean"
+    date : when the heights were measured; None: not known
+    growth_m_per_year : of the vegetation on a surface raster; None: not said
     """
 
     path: str | os.PathLike[str]
     kind: Literal["surface", "bare"] = "bare"
     vertical_error_m: float | None = None
+    horizontal_error_m: float | None = None
+    cells: CellValue | None = None
+    date: dt.date | None = None
+    growth_m_per_year: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +115,7 @@ class Raster:
     transform : of cell centres, as in Grid
     rows, cols : of the whole lattice
     notes : plain sentences about the whole raster
+    facts : errors in plan, what a cell's value is, survey date, growth
     """
 
     name: str
@@ -117,6 +128,7 @@ class Raster:
     cols: int
     tiles: tuple[_Tile, ...]
     notes: tuple[str, ...] = ()
+    facts: RasterFacts = field(default_factory=RasterFacts)
     _last: _LastWindow = field(default_factory=_LastWindow, repr=False, compare=False)
 
     def away_m(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
@@ -446,7 +458,22 @@ def _lattice(name: str, spec: RasterSpec, group: Sequence[_Head]) -> Raster:
     if error_m is None:
         error_m = default_vertical_error_m(Path(first.path).name, spec.kind, cell_m)
     notes = tuple(dict.fromkeys(note for head in group for note in head.notes))
-    return Raster(name, spec.kind, cell_m, error_m, first.crs, transform, rows, cols, tiles, notes)
+    facts = _facts(spec, Path(first.path).name, cell_m)
+    return Raster(name, spec.kind, cell_m, error_m, first.crs, transform, rows, cols, tiles, notes, facts)
+
+
+def _facts(spec: RasterSpec, file_name: str, cell_m: float) -> RasterFacts:
+    default = raster_defaults(file_name, spec.kind, cell_m)
+    stated = spec.vertical_error_m is not None and spec.horizontal_error_m is not None
+    return RasterFacts(
+        horizontal_error_m=default.horizontal_m
+        if spec.horizontal_error_m is None
+        else spec.horizontal_error_m,
+        cells=spec.cells or "mean",
+        survey_year=None if spec.date is None else decimal_year(spec.date),
+        growth_m_per_year=spec.growth_m_per_year,
+        error_source="stated" if stated else default.source,
+    )
 
 
 def _cell_size_m(crs: str, transform: tuple[float, ...], rows: int, cols: int) -> float:
@@ -470,20 +497,12 @@ def default_vertical_error_m(file_name: str, kind: Literal["surface", "bare"], c
 
     Notes
     -----
-    SRTM (.hgt): 5.7 m, rms against 7757 GNSS points in Malaysia (Aziz et al.); the mission's own specification is
-    16 m at 90 %. Coarse surface rasters: 2.4 m, the 4 m at 90 % of the Copernicus GLO-30 handbook over 1.645. Coarse
-    bare rasters 3.0 m, cells from 2 to 15 m 1.5 m, finer (airborne laser) 0.3 m: common practice, no source.
+    By model, with their sources: `skysill.default_errors.raster_defaults`.
 
     >>> default_vertical_error_m("N34W119.hgt", "surface", 30.9)
     5.7
     """
-    if file_name.lower().endswith(".hgt"):
-        return 5.7
-    if cell_size_m <= 2.0:
-        return 0.3
-    if cell_size_m <= 15.0:
-        return 1.5
-    return 2.4 if kind == "surface" else 3.0
+    return raster_defaults(file_name, kind, cell_size_m).vertical_m
 
 
 def write_geotiff(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
 
+from skysill.default_errors import OBSTACLE, sighted_error
 from skysill.errors import InputError
 from skysill.files.door import ObstacleTable, given
 from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of, unique_names
@@ -39,7 +40,8 @@ def open_terrain(texts: Sequence[str], errors_m: Sequence[float] = ()) -> tuple[
     split = [_split_kind(text) for text in texts]
     with placed_at("--terrain-error"):
         errors = _one_each(errors_m, len(texts))
-    return open_listed([path for path, _ in split], [kind for _, kind in split], errors)
+    further = [{"vertical_error_m": error_m} for error_m in errors]
+    return open_listed([path for path, _ in split], [kind for _, kind in split], further)
 
 
 def _split_kind(text: str) -> tuple[str, str]:
@@ -61,15 +63,20 @@ def _one_each(values: Sequence[float], count: int) -> list[float | None]:
 
 
 def open_listed(
-    paths: Sequence[str | Path], kinds: Sequence[str], errors_m: Sequence[float | None]
+    paths: Sequence[str | Path], kinds: Sequence[str], further: Sequence[Mapping[str, Any]]
 ) -> tuple[Any, ...]:
-    """Opened rasters from three lists of one length."""
+    """Opened rasters from three lists of one length. further : what else is said of each, as `RasterSpec` has it"""
     if not paths:
         return ()
     from skysill.files.rasters import RasterSpec, open_rasters
 
     return tuple(
-        open_rasters([RasterSpec(*given) for given in zip(paths, cast(Any, kinds), errors_m, strict=True)])
+        open_rasters(
+            [
+                RasterSpec(path, cast(Any, kind), **said)
+                for path, kind, said in zip(paths, kinds, further, strict=True)
+            ]
+        )
     )
 
 
@@ -179,6 +186,16 @@ def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
                 "serves a thing given by its place and without another height.", where="inclination_deg"
             )
         numbers |= _clinometer(door, at, eye_m, survey)
+    errors = OBSTACLE["plan"]
+    if door.bearing_deg is not None and at is not None:
+        errors = sighted_error(
+            float(np.hypot(*at)),
+            bearing_error_deg=survey.bearing_error_deg,
+            distance_error_m=survey.distance_error_m,
+            distance_error_fraction=survey.distance_error_fraction,
+            inclination_deg=door.inclination_deg,
+            inclination_error_deg=survey.inclination_error_deg,
+        )
     return Feature(
         where=where,
         shape=shape,
@@ -189,6 +206,7 @@ def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
         crown=door.crown,
         deciduous=door.deciduous,
         numbers=numbers,
+        errors=errors,
         local_ground=False,
     )
 

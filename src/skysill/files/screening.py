@@ -333,6 +333,7 @@ def _held(raster: Raster, box: tuple[int, int, int, int]) -> Ground:
             kind=raster.kind,
             cell_size_m=raster.cell_size_m,
             vertical_error_m=raster.vertical_error_m,
+            facts=raster.facts,
         )
     return _LAST[key]
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from skysill.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, named
 from skysill.errors import InputError
 from skysill.files.door import (
     MountTable,
@@ -109,18 +110,25 @@ def _position(text: str) -> tuple[float, float]:
 
 
 def _rasters(door: TerrainTable, folder: Path, shown: str) -> tuple[Any, ...]:
-    error_m, count = door.vertical_error_m, len(door.rasters)
-    errors_m = [] if error_m is None else list(error_m) if isinstance(error_m, list) else [error_m]
-    kinds = ["bare"] * count if door.kinds is None else list(door.kinds)
-    for label, values in (("kinds", kinds), ("vertical_error_m", errors_m)):
-        if len(values) != count and not (label == "vertical_error_m" and len(values) in (0, 1)):
-            raise InputError(
-                f"holds {len(values)} for {count} rasters.",
-                where=f"{shown}, [terrain], {label}",
-                mend="Give one each.",
-            )
-    errors = [None] * count if not errors_m else errors_m * count if len(errors_m) == 1 else errors_m
-    return open_listed([folder / path for path in door.rasters], kinds, errors)
+    labels = ("kinds", "vertical_error_m", "horizontal_error_m", "cells", "date", "growth_m_per_year")
+    each = {label: _for_each(getattr(door, label), len(door.rasters), label, shown) for label in labels}
+    kinds = ["bare" if kind is None else kind for kind in each.pop("kinds")]
+    further = [dict(zip(each, values, strict=True)) for values in zip(*each.values(), strict=True)]
+    return open_listed([folder / path for path in door.rasters], kinds, further)
+
+
+def _for_each(value: Any, count: int, label: str, shown: str) -> list[Any]:
+    """A value of [terrain] for each raster: one for all, or a list; Nones where nothing was said."""
+    values = value if isinstance(value, list) else [value] * count
+    if len(values) == 1 and label != "kinds":
+        values = values * count
+    if len(values) not in (0, count) or (values == [] and label == "kinds" and count):
+        raise InputError(
+            f"holds {len(values)} for {count} rasters.",
+            where=f"{shown}, [terrain], {label}",
+            mend="Give one each.",
+        )
+    return values or [None] * count
 
 
 def _scene(
@@ -154,8 +162,20 @@ def _survey(door: SurveyTable, shown: str) -> Survey:
             where=f"{where}, bearings",
             mend="Give reference_bearing_deg.",
         )
-    made: Survey = _noun(Survey, door, where)
-    return made
+    new: dict[str, Any] = {}
+    for label, table in (("bearing", BEARING), ("inclination", INCLINATION)):
+        name = getattr(door, f"{label}_instrument")
+        if name is not None:
+            error = named(table, name, f"{where}, {label}_instrument")
+            new[f"{label}_error_deg"] = error.sigma_deg
+    if door.distance_method is not None:
+        by = named(DISTANCE, door.distance_method, f"{where}, distance_method")
+        new |= {"distance_error_m": by.sigma_m, "distance_error_fraction": by.fraction}
+    if door.position_method is not None:
+        new["position_error_m"] = named(POSITION, door.position_method, f"{where}, position_method").sigma_m
+    stated = given(door, "horizon")
+    with placed_at(where):
+        return Survey(**{**new, **stated})
 
 
 def _satellites(file: SiteFile, folder: Path, shown: str) -> Iterator[Satellite]:

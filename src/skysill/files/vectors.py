@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from skysill.default_errors import OBSTACLE
 from skysill.errors import InputError
 from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of
 from skysill.files.text import check_file, quoted, read_number, read_text
@@ -210,10 +211,12 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
         if not _absent(value) and value != "":
             numbers[label] = _number(value, label, where)
     notes: tuple[str, ...] = ()
+    origin = "file"
     if not {"height_m", "top_elevation_m"} & set(numbers):
         height_m, notes = _tagged_height(properties, str(name or "a footprint"), where)
         if height_m is not None:
             numbers["height_m"] = height_m
+            origin = "file" if not _absent(properties.get("height")) else "storeys"
     if "crown_radius_m" not in numbers and properties.get("diameter_crown"):
         numbers["crown_radius_m"] = (
             _tagged_metres(properties["diameter_crown"], "diameter_crown", where) / 2.0
@@ -227,6 +230,7 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
         "deciduous": _yes(properties.get("deciduous")) or properties.get("leaf_cycle") == "deciduous",
         "numbers": numbers,
         "notes": notes,
+        "errors": OBSTACLE[origin],
     }
 
 

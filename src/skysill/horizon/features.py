@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from skysill.default_errors import OBSTACLE, ObstacleError
 from skysill.errors import InputError
 from skysill.units import Floats
 
@@ -52,6 +53,7 @@ class Obstacle:
     growth_m_per_year, max_height_m : of a tree; the height above its own ground
     sag_m : of a wire, already drawn into line_m
     notes : what was assumed or repaired, in sentences
+    errors : standard deviations of its height and place
     """
 
     name: str
@@ -71,6 +73,7 @@ class Obstacle:
     deciduous: bool = False
     sag_m: float = 0.0
     notes: tuple[str, ...] = ()
+    errors: ObstacleError = OBSTACLE["plan"]
 
     @property
     def vertices_m(self) -> Floats:

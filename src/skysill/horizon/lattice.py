@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol, cast
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from skysill.default_errors import RasterFacts
 from skysill.units import Bools, Floats, Ints
 
 if TYPE_CHECKING:
@@ -154,6 +155,7 @@ class HeldGrid:
     kind: Literal["surface", "bare"] = "bare"
     cell_size_m: float = 30.0
     vertical_error_m: float = 3.0
+    facts: RasterFacts | None = None
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """The whole grid, whatever is asked."""
