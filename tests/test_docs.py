@@ -189,6 +189,8 @@ def practice_in(path: Path) -> Iterator[str]:
             continue
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             yield node.name
+        elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
+            yield node.targets[0].id
         elif isinstance(before, ast.Assign | ast.AnnAssign):
             target = before.targets[0] if isinstance(before, ast.Assign) else before.target
             first = target.elts[0] if isinstance(target, ast.Tuple) else target

@@ -1,7 +1,7 @@
 """Standard deviations taken where nobody stated one: by instrument, by method, by elevation model, by origin.
 
-Each value carries its source. "Common practice, no source" means that nothing printed stands behind it; "from memory"
-means that the printed text was not read again. A stated error always replaces the default. A published bound at a
+Each value carries its source, or says that nothing printed stands behind it; "from memory" means that the printed text
+was not read again. A stated error always replaces the default. A published bound at a
 confidence level is turned into a standard deviation of a normal distribution: 1.645 at 90 % and 1.960 at 95 % of one
 axis, 2.146 and 2.448 of the radius on two equal axes, 1.177 for the median radius.
 """
