@@ -9,14 +9,16 @@ to 50 kV); 29 CFR 1926.1053(b)(5)(i) (a ladder's foot a quarter of its working l
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from skysill.confidence import Errors
 from skysill.horizon.obstacles import Scene
+from skysill.overhead import APPROACH_M, LINE_RANK, LineDistances, ladders_m, line_distances
 from skysill.site import Mount, Roof, Terminal
-from skysill.units import Floats, wavelength_m
+from skysill.units import wavelength_m
 
 __all__ = [
     "APPROACH_M",
@@ -26,12 +28,11 @@ __all__ = [
     "cautions_for",
     "exposure",
     "general_cautions",
+    "line_cautions",
+    "lines_listed",
     "spot_cautions",
     "sun_caution",
 ]
-
-APPROACH_M = 3.05
-"""Minimum approach distance to an overhead line of up to 50 kV: 10 ft, 29 CFR 1926.1408 Table A (from memory)."""
 
 PUBLIC_LIMIT_W_M2 = 10.0
 """Power density limit for the general population, 1.5 to 100 GHz, 30 minutes: 1.0 mW/cm2, 47 CFR 1.1310."""
@@ -45,8 +46,14 @@ EFFICIENCY = 0.65
 EDGE_M = 2.0
 """Nearer a roof's edge than this, a spot is called near it: common practice, no source."""
 
-_SLOPE = 0.25
+_KEEP = (
+    f"keep {APPROACH_M:g} m (10 ft) from lines of up to 50 kV, more above that (29 CFR 1926.1408 Table A), ask the "
+    "line's owner, and follow local codes."
+)
 _CODES = {
+    "no-line": f"No overhead line is listed: look for overhead lines before raising anything; {_KEEP}",
+    "lines": "Overhead lines: only the listed ones are checked; look for others before raising anything, mast, ladder "
+    f"or pole; {_KEEP}",
     "falls": "Falls: work on a roof, mast or ladder only with fall protection and by people trained for it; local "
     "codes and the site's own rules decide.",
     "alone": "Do not work alone: somebody on the ground should be able to call for help.",
@@ -103,11 +110,22 @@ def sun_caution() -> Caution:
     return Caution("sun", _CODES["sun"])
 
 
-def general_cautions(terminal: Terminal, *, raised: bool = True) -> tuple[Caution, ...]:
-    """What is said of every mount: falls where it is raised, working alone, lightning, wind, and the beam."""
+def lines_listed(scene: Scene | None) -> bool:
+    """Whether any overhead line is among the obstacles."""
+    return scene is not None and any(o.kind == "wire" for o in scene.obstacles)
+
+
+def general_cautions(
+    terminal: Terminal, *, scene: Scene | None = None, raised: bool = True
+) -> tuple[Caution, ...]:
+    """What is said of every mount: overhead lines, falls where it is raised, working alone, lightning, wind, the beam.
+
+    scene : to say whether any overhead line is listed
+    """
+    overhead = Caution("overhead", _CODES["lines" if lines_listed(scene) else "no-line"])
     codes = ("falls", "alone", "lightning", "wind") if raised else ("alone", "lightning", "wind")
     beam = _beam(terminal)
-    return tuple(Caution(code, _CODES[code]) for code in codes) + ((beam,) if beam else ())
+    return (overhead, *(Caution(code, _CODES[code]) for code in codes), *((beam,) if beam else ()))
 
 
 def _beam(terminal: Terminal) -> Caution | None:
@@ -150,7 +168,7 @@ def cautions_for(
     low = surface_m is not None and ground_elevation_m is not None
     low = low and mount.height_m + (surface_m or 0.0) - (ground_elevation_m or 0.0) <= EDGE_M
     on_roof = roof is not None and _inside(roof.outline, mount.east_m, mount.north_m)
-    return (*found, *general_cautions(terminal, raised=on_roof or not low))
+    return (*found, *general_cautions(terminal, scene=scene, raised=on_roof or not low))
 
 
 def spot_cautions(
@@ -160,114 +178,96 @@ def spot_cautions(
     terminal: Terminal,
     roof: Roof | None = None,
     ground_elevation_m: float | None = None,
+    errors: Errors | None = None,
+    tallest_m: float | None = None,
 ) -> tuple[Caution, ...]:
     """What is said of this spot and of no other: lines nearby, and the roof's edge.
 
     Parameters
     ----------
-    mount : with its surface_elevation_m; its mast is taken at the taller of height_m and max_height_m
+    mount : with its surface_elevation_m
     scene : for its wires; None: nobody said whether there are any
     ground_elevation_m : for the ladder's foot
+    errors : the stated ones; default those of `Errors`
+    tallest_m : tallest height of the dish centre that is offered there; default the taller of height_m, max_height_m
 
     Returns
     -------
     Cautions, the most pressing first
     """
-    found = list(_lines(mount, scene, terminal, roof, ground_elevation_m))
+    foot = [[mount.east_m, mount.north_m, np.nan if (z := mount.surface_elevation_m) is None else z]]
+    tall_m = max(mount.height_m, mount.max_height_m or 0.0) if tallest_m is None else tallest_m
+    near = line_distances(
+        scene,
+        foot,
+        tall_m,
+        dish_diameter_m=terminal.dish_diameter_m,
+        ladders=ladders_m(roof, foot, ground_elevation_m),
+        errors=errors,
+    )
+    found = list(line_cautions(near, 0))
     if roof is not None and _inside(roof.outline, mount.east_m, mount.north_m):
-        edge_m = _edge_distance_m(roof.outline, mount.east_m, mount.north_m)[0]
+        edge_m = _edge_distance_m(roof.outline, mount.east_m, mount.north_m)
         if edge_m < EDGE_M:
             told = f"The spot is {edge_m:.1f} m from the roof's edge: no work there without fall protection."
             found.append(Caution("edge", told))
     return tuple(found)
 
 
-def _lines(
-    mount: Mount, scene: Scene | None, terminal: Terminal, roof: Roof | None, ground_m: float | None
-) -> Iterable[Caution]:
-    """Wires near the mast at its full height, or near the ladder to the roof."""
-    wires = [] if scene is None else [o for o in scene.obstacles if o.kind == "wire"]
-    if not wires or mount.surface_elevation_m is None:
-        return
-    tall_m = max(mount.height_m, mount.max_height_m or 0.0) + terminal.dish_diameter_m / 2.0
-    foot = np.array([mount.east_m, mount.north_m, mount.surface_elevation_m])
-    mast = np.stack([foot, foot + np.array([0.0, 0.0, tall_m])])
-    ladder = _ladder(mount, roof, ground_m)
-    rule = (
-        f"Keep {APPROACH_M:g} m (10 ft) from lines of up to 50 kV, more above that (29 CFR 1926.1408 Table A)"
+def line_cautions(near: LineDistances, at: int) -> tuple[Caution, ...]:
+    """What is said of one spot's overhead lines, one caution a line, the most pressing first; empty if none is near.
+
+    near : distances of many spots; at : which of them
+
+    >>> from skysill.horizon.obstacles import Scene, wire
+    >>> scene = Scene((wire("service wire", [[-9, 1, 46.0], [9, 1, 46.0]]),))
+    >>> line_cautions(line_distances(scene, [[0, 0, 42.0]], 3.0, dish_diameter_m=1.2), 0)[0].code
+    'overhead-line'
+    """
+    pressing = np.lexsort((near.mast_m[at], ~near.too_near[at]))
+    return tuple(
+        _line_caution(near, at, int(k)) for k in pressing if near.too_near[at, k] or near.in_reach[at, k]
     )
-    ask = "ask the line's owner first, and follow local codes."
-    for wire in wires:
-        near_m = _apart_m(mast, wire.line_m)
-        if near_m < APPROACH_M:
-            text = f'"{wire.name}" passes {near_m:.1f} m from the mast at {tall_m:.1f} m. {rule}; {ask}'
-            yield Caution("overhead-line", text)
-        elif near_m < APPROACH_M + tall_m:
-            text = f'"{wire.name}" passes {near_m:.1f} m from the mast: one of {tall_m:.1f} m that tips could come too '
-            yield Caution("overhead-line-reach", f"{text}near while it is raised. {rule}; {ask}")
-        if ladder is not None and (close_m := _apart_m(ladder, wire.line_m)) < APPROACH_M:
-            text = (
-                f'"{wire.name}" passes {close_m:.1f} m from where the ladder would stand: put it elsewhere.'
-            )
-            yield Caution("overhead-line-ladder", f"{text} {rule}; {ask}")
 
 
-def _ladder(mount: Mount, roof: Roof | None, ground_m: float | None) -> Floats | None:
-    """A ladder (2, 3) from its foot to the eaves nearest the mount, a quarter of its height out; None off a roof."""
-    if roof is None or ground_m is None or not _inside(roof.outline, mount.east_m, mount.north_m):
-        return None
-    _, (east_m, north_m), outward = _edge_distance_m(roof.outline, mount.east_m, mount.north_m)
-    eaves_m = min((z for *_, z in roof.surface), default=mount.surface_elevation_m or ground_m)
-    out = np.asarray(outward) * max(eaves_m - ground_m, 0.0) * _SLOPE
-    return np.array([[east_m + out[0], north_m + out[1], ground_m], [east_m, north_m, eaves_m]])
+def _line_caution(near: LineDistances, at: int, k: int) -> Caution:
+    kept_m, tall_m = float(near.kept_m[k]), float(near.reach_m[at])
+    mast_m, ladder_m = near.mast_m[at, k], near.ladder_m[at, k]
+    stands = (
+        (mast_m, f"from the mast with its dish ({tall_m:.1f} m high)"),
+        (near.person_m[at, k], "from somebody who stands there and reaches out"),
+        (ladder_m, "from somebody on the ladder"),
+    )
+    swings = (  # what stands too near already does so while it is raised
+        (near.raising_m[at, k], mast_m, f"the mast ({tall_m:.1f} m long)"),
+        (near.ladder_raising_m[at, k], ladder_m, "the ladder"),
+    )
+    told = [f"{away_m:.1f} m {what}" for away_m, what in stands if away_m < kept_m]
+    tips = [
+        f"{what} {'can touch it' if away_m <= 0.0 else f'can come within {away_m:.1f} m of it'} while it is raised"
+        for away_m, standing_m, what in swings
+        if away_m < kept_m <= standing_m
+    ]
+    parts = ([f"it passes {_joined(told)}"] if told else []) + ([_joined(tips)] if tips else [])
+    flat = " (in plan: no elevation is known here)" if near.in_plan[at] else ""
+    return Caution(
+        LINE_RANK[2 if near.too_near[at, k] else 1],
+        f'Overhead line "{near.names[k]}"{flat}: {"; ".join(parts)}. Keep {near.approach_m[k]:g} m and '
+        f"{near.allowance_m:.1f} m for the stated errors, or do not work there; ask the line's owner first.",
+    )
 
 
-def _edge_distance_m(
-    outline: tuple[tuple[float, float], ...], east_m: float, north_m: float
-) -> tuple[float, tuple[float, float], tuple[float, float]]:
-    """Distance to the nearest edge, the point on it, and the unit vector out of the roof there."""
+def _joined(parts: Sequence[str]) -> str:
+    return ", ".join(parts[:-1]) + (" and " if len(parts) > 1 else "") + parts[-1]
+
+
+def _edge_distance_m(outline: tuple[tuple[float, float], ...], east_m: float, north_m: float) -> float:
     import shapely
 
-    ring = shapely.Polygon(outline).exterior
-    spot = shapely.Point(east_m, north_m)
-    on = ring.interpolate(ring.project(spot))
-    gap = np.array([on.x - east_m, on.y - north_m])
-    away = float(np.linalg.norm(gap))
-    outward = gap / away if away > 1e-9 else np.zeros(2)
-    return away, (float(on.x), float(on.y)), (float(outward[0]), float(outward[1]))
+    return float(shapely.Polygon(outline).exterior.distance(shapely.Point(east_m, north_m)))
 
 
 def _inside(outline: tuple[tuple[float, float], ...], east_m: float, north_m: float) -> bool:
     import shapely
 
     return bool(shapely.Polygon(outline).covers(shapely.Point(east_m, north_m)))
-
-
-def _apart_m(segment: Floats, line: Floats) -> float:
-    """Least distance between a segment (2, 3) and a polyline (vertex, 3).
-
-    Between two segments it is at an end of one of them unless both inner parameters of the common normal are inside.
-    """
-    p, u = segment[0], segment[1] - segment[0]
-    q, v = line[:-1], np.diff(line, axis=0)
-    least = [_from_points(line, p, u), *(_from_points(end[None], q, v) for end in segment)]
-    w = p - q
-    uu, uv, vv = u @ u, v @ u, np.einsum("ij,ij->i", v, v)
-    wu, wv = w @ u, np.einsum("ij,ij->i", w, v)
-    det = uu * vv - uv**2
-    good = det > 1e-12
-    safe = np.where(good, det, 1.0)
-    s, t = (uv * wv - vv * wu) / safe, (uu * wv - uv * wu) / safe
-    good &= (s >= 0) & (s <= 1) & (t >= 0) & (t <= 1)
-    gap = w + s[:, None] * u - t[:, None] * v
-    least.append(float(np.linalg.norm(gap[good], axis=1).min()) if good.any() else np.inf)
-    return min(least)
-
-
-def _from_points(points: Floats, start: Floats, along: Floats) -> float:
-    """Least distance of points (n, 3) from segments that start at (..., 3) and run along (..., 3)."""
-    start, along = np.atleast_2d(start), np.atleast_2d(along)
-    gap = points[:, None, :] - start
-    share = np.einsum("nsi,si->ns", gap, along) / np.maximum(np.einsum("si,si->s", along, along), 1e-24)
-    gap = gap - np.clip(share, 0.0, 1.0)[..., None] * along
-    return float(np.sqrt(np.einsum("nsi,nsi->ns", gap, gap)).min())

@@ -401,7 +401,7 @@ def _answer(
         satellite=" + ".join(names),
         mounts=rows,
         per_satellite=each if len(names) > 1 else (),
-        cautions=general_cautions(job.terminal),
+        cautions=general_cautions(job.terminal, scene=job.sources.scene),
         warnings=tuple(dict.fromkeys(notes)),
         job=job,
         looks=looks,
