@@ -249,15 +249,15 @@ _BESIDE_RAYS = 2
 
 
 def _sample_beside(fan: Fan, cells: Cells, piece: Pieces) -> None:
-    """Sample the rays of the fan that cross edges beside where these come nearest, and where they leave least room."""
+    """Sample the rays of the fan that cross edges beside the points where these leave least room."""
     if not piece.cell.size:
         return
     window = fan.window.take(cells.place[piece.cell])
     ends_deg = [piece.edge.azimuth_deg(t) for t in (piece.since, piece.until)]
     low_deg, high_deg = np.minimum(*ends_deg), np.maximum(*ends_deg)
     beside = np.arange(-_BESIDE_RAYS, _BESIDE_RAYS)[:, None]
-    number = np.concatenate([window.ray_from(piece.edge.azimuth_deg(t)) + beside
-                             for t in (piece.nearest, _tightest(fan, piece))])  # fmt: skip
+    tightest = _tightest(fan, cells.place[piece.cell], piece)
+    number = window.ray_from(piece.edge.azimuth_deg(tightest)) + beside
     offset_deg = window.offset_deg(number)
     wanted = (
         (offset_deg >= low_deg - 1e-7) & (offset_deg <= high_deg + 1e-7) & (np.abs(number) <= window.last)
@@ -266,24 +266,38 @@ def _sample_beside(fan: Fan, cells: Cells, piece: Pieces) -> None:
     _take_edges(fan, cells.take(piece.cell[at]), piece.across[at], offset_deg[wanted])
 
 
-def _tightest(fan: Fan, piece: Pieces) -> Floats:
-    """Where along edges the spare room is least: a little nearer to the dish than where the angle is.
+def _tightest(fan: Fan, place: Ints, piece: Pieces) -> Floats:
+    """Where along edges the spare room is least, between `since` and `until`.
 
-    With the arc l along the edge, the angle is sqrt(a**2 + l**2) and the room r + q l: their difference is least at
-    l = a q / sqrt(1 - q**2).
+    Notes
+    -----
+    Ground above the foot of the ray on its vertical circle leaves least room where it is nearest. Elsewhere let l be
+    the arc along the edge from its great circle's point nearest to the ray, a the angle there: the angle at l is
+    sqrt(a**2 + l**2), the room r + q l, and their difference is least at l = a q / sqrt(1 - q**2). With the slope
+    s = d angle / dl at any point, l = angle s and a = angle sqrt(1 - s**2) there, so an end of the edge serves as well
+    as the nearest point. A second step from the point found takes up what the plane leaves out of the sphere.
     """
+    sine, cosine = fan.sights.sine.take(place), fan.sights.cosine.take(place)
     edge, t = piece.edge, piece.nearest
-    point = np.stack(edge.at(t))
-    along = np.stack(
+    run = np.stack(
         [edge.ahead1_m - edge.ahead0_m, edge.aside1_m - edge.aside0_m, edge.above1_m - edge.above0_m]
     )
-    away_m = np.sqrt((point * point).sum(axis=0))
-    receding = (point * along).sum(axis=0) / away_m
-    turning = np.sqrt(np.maximum((along * along).sum(axis=0) - receding**2, 1e-12)) / away_m
-    room, farther = (np.deg2rad(fan.limits.room_deg(d)) for d in (away_m, away_m * 1.001))
-    growing = (farther - room) / (0.001 * away_m) * receding / turning  # of the room, per arc
-    arc = np.deg2rad(piece.angle_deg) * growing / np.sqrt(np.maximum(1.0 - growing**2, 0.1))
-    return np.asarray(np.clip(t + arc / turning, piece.since, piece.until))
+    for _ in range(2):
+        point = np.stack(edge.at(t))
+        over = point[2] * point[0] * cosine > (point[0] ** 2 + point[1] ** 2) * sine
+        away_m = np.sqrt((point * point).sum(axis=0))
+        receding = (point * run).sum(axis=0) / away_m
+        turning = np.sqrt(np.maximum((run * run).sum(axis=0) - receding**2, 1e-12)) / away_m
+        toward = np.clip((point[0] * cosine + point[2] * sine) / away_m, -1.0, 1.0)
+        angle = np.arccos(toward)
+        nearing = (run[0] * cosine + run[2] * sine - toward * receding) / away_m  # of the cosine, per t
+        slope = -nearing / np.maximum(np.sin(angle) * turning, 1e-12)
+        room, farther = (np.deg2rad(fan.limits.room_deg(d)) for d in (away_m, away_m * 1.001))
+        growing = (farther - room) / (0.001 * away_m) * receding / turning  # of the room, per arc
+        nearest = angle * np.sqrt(np.maximum(1.0 - slope**2, 0.0))
+        arc = nearest * growing / np.sqrt(np.maximum(1.0 - growing**2, 0.1)) - angle * slope
+        t = np.where(over, t, np.clip(t + arc / turning, piece.since, piece.until))
+    return np.asarray(t)
 
 
 def _take_edges(fan: Fan, cells: Cells, across: Bools, offset_deg: Floats) -> None:

@@ -1,6 +1,6 @@
 """How fast many addresses are screened and least heights mapped, and how exact the heights are.
 
-    python tests/benchmarks/bulk.py [kernels] [certainty] [accuracy] [files] [large]
+    python tests/benchmarks/bulk.py [kernels] [agreement] [certainty] [accuracy] [files] [large]
 
 Prints figures and ratios of one run; never passes or fails. Times are processor seconds of one core unless they say
 "wall". Ground is invented: seeded fractal, half plains, half ridges, 30 m cells; RELIEF=1.35 makes it so much steeper.
@@ -135,6 +135,47 @@ def kernels():
         best = min(seconds(lambda r=rays: swept_heights_m(sheet, Course(drift, rise, 0.0), rays_per_cell=r))[0]
                    for _ in range(3))  # fmt: skip
         print(f"heights sweep, {rays} rays a cell: {sheet.size / best / 1e6:,.0f} million cells/s")
+
+
+def agreement(count=5_000):
+    """Spare room of near addresses, screened and by the one-mount chain, on ground of growing steepness."""
+    from skysill.assess import _looks
+    from skysill.clearance import column_margin_deg, room_angle_deg
+    from skysill.gather import gather, place, prepared
+    from skysill.job import Job, Sources
+    from skysill.nearest import followed
+    from skysill.site import Mount, Site
+    from skysill.units import wrap_180
+
+    for seed, (steeper, elevation, longitude) in enumerate(
+        ((1.0, 20, -20.0), (1.35, 20, -20.0), (2.0, 35, -20.0), (3.0, 50, -20.0), (1.35, 20, -55.0)), start=7
+    ):
+        grid = grid_at(rough() * np.float32(steeper), NORTH_M[elevation])
+        own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
+        asked = room.Question(Satellite("S", longitude), Terminal(), Criteria(), grid.highest_m)
+        latitude, longitude_deg = addresses(grid, 50 * count, seed)
+        height = np.random.default_rng(seed).choice([1.0, 2.0, 6.0], latitude.size)
+        places, _ = room.placed(own, latitude, longitude_deg, height, asked)
+        places = places.take(np.flatnonzero(room.may_come_near(own, places, asked)))
+        close = followed(own, places, asked)
+        error_deg = []
+        for at in np.flatnonzero(~close.inside & (close.margin_deg < room.FLOOR_DEG))[:count]:
+            site = Site("a", float(places.latitude_deg[at]), float(places.longitude_deg[at]))
+            sources = Sources(rasters=(own.source,), highest_ground_m=asked.highest_ground_m)
+            job = prepared(
+                Job(site=site, satellites=(asked.satellite,), terminal=asked.terminal, sources=sources)
+            )
+            here = place(job, Mount(height_m=float(places.height_m[at])))
+            (look,) = _looks(job, here, asked.satellite)
+            seen = gather(job, here, [look]).terrain
+            margin_deg = column_margin_deg(
+                wrap_180(seen.azimuth_deg - look.azimuth_deg), look.elevation_apparent_deg, seen.elevation_deg
+            )
+            spare_deg = margin_deg - room_angle_deg(seen.distance_m, asked.terminal, asked.criteria)
+            error_deg.append(close.spare_deg[at] - spare_deg.min())
+        error_deg = np.array(error_deg)
+        print(f"relief {steeper:g}, satellite {places.apparent_deg.mean():.0f} deg up: {error_deg.size:,} near, "
+              f"spare room screened less the chain's {error_deg.min():+.5f} to {error_deg.max():+.5f} deg")  # fmt: skip
 
 
 def certainty():
@@ -291,6 +332,11 @@ def large(side=10, count=1_000_000):
 if __name__ == "__main__":
     wanted = sys.argv[1:] or ["kernels", "accuracy", "files"]
     for name in wanted:
-        {"kernels": kernels, "certainty": certainty, "accuracy": accuracy, "files": files, "large": large}[
-            name
-        ]()
+        {
+            "kernels": kernels,
+            "agreement": agreement,
+            "certainty": certainty,
+            "accuracy": accuracy,
+            "files": files,
+            "large": large,
+        }[name]()
