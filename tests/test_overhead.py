@@ -1,5 +1,6 @@
 """Distances from overhead lines, held to published tables, to hand arithmetic and to another geometry library."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -7,9 +8,9 @@ import pytest
 import shapely
 from pytest import approx
 
-from skysill.confidence import Errors
+from skysill.default_errors import ObstacleError
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, wire
+from skysill.horizon.obstacles import Scene, tree, wire
 from skysill.job import Job, Sources
 from skysill.overhead import (
     APPROACH_M,
@@ -18,19 +19,21 @@ from skysill.overhead import (
     ladders_m,
     line_distances,
     near_lines,
+    trees_at_lines,
 )
 from skysill.site import Roof, Site, Survey, Terminal
 
-EXACT = Errors(position_m=0.0, height_m=0.0, obstacle_m=0.0)
+EXACT = Survey(position_error_m=0.0, height_error_m=0.0)
+SURE = ObstacleError(0.0, 0.0, 0.0, "as drawn")
 LEVEL = [[-50.0, 3.0, 48.0], [50.0, 3.0, 48.0]]
 FLAT_ROOF = Roof(
     outline=((0, 0), (10, 0), (10, 8), (0, 8)), surface=((0, 0, 46), (10, 0, 46), (10, 8, 46), (0, 8, 46))
 )
 
 
-def near(foot, tall, line=LEVEL, dish=1.2, errors=EXACT, **more):
-    scene = Scene((wire("service wire", line, **more),))
-    return line_distances(scene, foot, tall, dish_diameter_m=dish, errors=errors)
+def near(foot, tall, line=LEVEL, dish=1.2, survey=EXACT, errors=SURE, **more):
+    scene = Scene((replace(wire("service wire", line, **more), errors=errors),))
+    return line_distances(scene, foot, tall, dish_diameter_m=dish, survey=survey)
 
 
 @pytest.mark.parametrize(
@@ -76,12 +79,15 @@ def test_severity_counts_what_stands_before_what_swings():
 
 
 def test_errors_stated_widen_the_distance():
-    """Twice sqrt(0.5^2 + 0.2^2 + 0.3^2) = 1.233 m: a wire 4 m beside a dish rim flags with them, not without."""
-    wide = Errors(position_m=0.5, height_m=0.2, obstacle_m=0.3)
-    assert error_allowance_m(wide) == approx(2 * 0.38**0.5)
+    """Twice sqrt(0.5^2 + 0.3^2) = 1.17 m: a wire 4 m beside a dish rim flags with them, not without."""
+    rough, drawn = Survey(position_error_m=0.5, height_error_m=0.2), ObstacleError(0.3, 0.2, 0.3, "stated")
     line = [[-50.0, 4.6, 43.0], [50.0, 4.6, 43.0]]
     assert not near([[0, 0, 41.0]], 2.0, line).too_near.any()
-    assert near([[0, 0, 41.0]], 2.0, line, errors=wide).too_near.all()
+    wide = near([[0, 0, 41.0]], 2.0, line, survey=rough, errors=drawn)
+    assert wide.allowance_m == approx(2 * 0.34**0.5)
+    assert wide.too_near.all()
+    upright = ObstacleError(1.5, 0.2, 0.3, "stated")  # in height it is worse: 2 sqrt(0.2^2 + 1.5^2)
+    assert error_allowance_m(replace(wire("w", line), errors=upright), rough) == approx(2 * 2.29**0.5)
 
 
 def test_sag_brings_the_middle_of_the_span_nearer():
@@ -139,12 +145,12 @@ def test_the_ladder_stands_a_quarter_of_its_height_out_from_the_nearest_edge():
 def test_somebody_on_the_ladder_counts():
     """A wire 2 m south of the wall at 4 m: the spot keeps its distance, the ladder does not."""
     line = [[-50.0, -2.0, 45.0], [50.0, -2.0, 45.0]]
-    scene = Scene((wire("service wire", line),))
+    scene = Scene((replace(wire("service wire", line), errors=SURE),))
     job = Job(
         Site("a", 58.0, -24.0, 41.0),
         (),
         terminal=Terminal(dish_diameter_m=0.6),
-        sources=Sources(scene=scene, survey=Survey(position_error_m=0.0, height_error_m=0.0)),
+        sources=Sources(scene=scene, survey=EXACT),
         roof=FLAT_ROOF,
     )
     found = near_lines(job, [[5.0, 3.9, 46.0]], 0.5)
@@ -156,3 +162,23 @@ def test_somebody_on_the_ladder_counts():
 def test_no_wire_is_no_flag_and_any_number_of_spots_is_served():
     assert not line_distances(None, [[0, 0, 41.0]], 2.0, dish_diameter_m=1.0).flagged.any()
     assert near(np.zeros((0, 3)), []).severity.shape == (0,)
+
+
+def test_a_voltage_given_asks_for_its_own_distance():
+    """132 kV: 15 ft, 4.57 m (Table A): 4 m beside the dish is enough for a low voltage and not for this."""
+    line = [[-50.0, 4.6, 43.0], [50.0, 4.6, 43.0]]
+    assert near([[0, 0, 41.0]], 2.0, line, voltage_kv=11.0).severity.tolist() == [1]
+    assert near([[0, 0, 41.0]], 2.0, line, voltage_kv=132.0).severity.tolist() == [2]
+
+
+def test_trees_that_touch_a_line_are_named():
+    """Crown 3 m wide at 6, 9 and 6.5 m from the line: 3.0, 6.0 and 3.5 m of air."""
+    at = (6.0, 9.0, 6.5)
+    trees = [
+        tree(f"ash {east:g}", (east, 0.0), ground_elevation_m=40.0, height_m=9.0, crown_radius_m=3.0)
+        for east in at
+    ]
+    line = [[0.0, -20.0, 46.0], [0.0, 20.0, 46.0]]
+    assert trees_at_lines(Scene((*trees, wire("service wire", line)))) == ("ash 6",)
+    assert trees_at_lines(Scene((*trees, wire("trunk line", line, voltage_kv=132.0)))) == ("ash 6", "ash 6.5")
+    assert trees_at_lines(Scene(tuple(trees))) == ()

@@ -14,10 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from skysill.confidence import Errors
 from skysill.horizon.obstacles import Scene
 from skysill.overhead import APPROACH_M, LINE_RANK, LineDistances, ladders_m, line_distances
-from skysill.site import Mount, Roof, Terminal
+from skysill.site import Mount, Roof, Survey, Terminal
 from skysill.units import wavelength_m
 
 __all__ = [
@@ -178,7 +177,7 @@ def spot_cautions(
     terminal: Terminal,
     roof: Roof | None = None,
     ground_elevation_m: float | None = None,
-    errors: Errors | None = None,
+    survey: Survey | None = None,
     tallest_m: float | None = None,
 ) -> tuple[Caution, ...]:
     """What is said of this spot and of no other: lines nearby, and the roof's edge.
@@ -188,7 +187,7 @@ def spot_cautions(
     mount : with its surface_elevation_m
     scene : for its wires; None: nobody said whether there are any
     ground_elevation_m : for the ladder's foot
-    errors : the stated ones; default those of `Errors`
+    survey : with the stated errors of the mount's place; default those of `Survey`
     tallest_m : tallest height of the dish centre that is offered there; default the taller of height_m, max_height_m
 
     Returns
@@ -203,7 +202,7 @@ def spot_cautions(
         tall_m,
         dish_diameter_m=terminal.dish_diameter_m,
         ladders=ladders_m(roof, foot, ground_elevation_m),
-        errors=errors,
+        survey=survey,
     )
     found = list(line_cautions(near, 0))
     if roof is not None and _inside(roof.outline, mount.east_m, mount.north_m):
@@ -253,7 +252,7 @@ def _line_caution(near: LineDistances, at: int, k: int) -> Caution:
     return Caution(
         LINE_RANK[2 if near.too_near[at, k] else 1],
         f'Overhead line "{near.names[k]}"{flat}: {"; ".join(parts)}. Keep {near.approach_m[k]:g} m and '
-        f"{near.allowance_m:.1f} m for the stated errors, or do not work there; ask the line's owner first.",
+        f"{near.allowance_m[k]:.1f} m for the stated errors, or do not work there; ask the line's owner first.",
     )
 
 

@@ -8,17 +8,16 @@ and (b)(5)(i), a ladder reaches 3 ft (0.9 m) over its landing and stands a quart
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.confidence import Errors
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene
+from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.job import Job
 from skysill.roofs import roof_elevation_m
-from skysill.site import Roof
+from skysill.site import Roof, Survey
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
@@ -30,6 +29,7 @@ __all__ = [
     "ladders_m",
     "line_distances",
     "near_lines",
+    "trees_at_lines",
 ]
 
 _FOOT_M = 0.3048
@@ -86,42 +86,43 @@ def approach_distance_m(voltage_kv: float | None) -> float:
     )
 
 
-def error_allowance_m(errors: Errors) -> float:
-    """Kept free beyond the approach distance: twice the root of the summed squares of the stated errors.
+def error_allowance_m(wire: Obstacle, survey: Survey) -> float:
+    """Kept free beyond the approach distance: twice the stated errors of the mount's place and the line's, together.
 
-    The mount's position and height, and the line's own place (`obstacle_m`).
+    In plan or in height, whichever is larger, each the root of the summed squares.
 
-    >>> round(error_allowance_m(Errors()), 2)
-    0.75
+    >>> from skysill.horizon.obstacles import wire
+    >>> round(error_allowance_m(wire("service wire", [[-9, 5, 46.0], [9, 5, 46.0]]), Survey()), 2)
+    0.72
     """
-    squares = errors.position_m**2 + errors.height_m**2 + errors.obstacle_m**2
-    return float(ERROR_FACTOR * np.sqrt(squares))
+    plan = np.hypot(survey.position_error_m, max(wire.errors.along_m, wire.errors.across_m))
+    height = np.hypot(survey.height_error_m, wire.errors.height_m)
+    return float(ERROR_FACTOR * max(plan, height))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineDistances:
     """Distances of spots from each overhead line, metres, as drawn (without the allowance for errors).
 
-    names : (wire,); approach_m : (wire,) distance to be kept from each
+    names : (wire,); approach_m : (wire,) distance to be kept from each; allowance_m : (wire,) for the stated errors
     reach_m : (spot,) from the mast's foot to the far rim of the dish
     mast_m : (spot, wire) mast and dish at full height, dish turned any way
     raising_m : (spot, wire) the same while it swings about its foot; 0 or less: it can touch
     person_m : (spot, wire) somebody who stands at the spot
     ladder_m : (spot, wire) somebody on the ladder or at its foot; inf where none is needed
     ladder_raising_m : (spot, wire) the ladder while it swings about its foot
-    allowance_m : for the stated errors
     in_plan : (spot,) bool, no elevation known: plan distances stand in, which are never too long
     """
 
     names: tuple[str, ...]
     approach_m: Floats
+    allowance_m: Floats
     reach_m: Floats
     mast_m: Floats
     raising_m: Floats
     person_m: Floats
     ladder_m: Floats
     ladder_raising_m: Floats
-    allowance_m: float
     in_plan: Bools
 
     @property
@@ -167,7 +168,7 @@ def near_lines(
     >>> near_lines(Job(Site("a", 58.0, -24.0), ()), [[0.0, 0.0, 41.0]], 2.0).flagged
     array([False])
     """
-    survey, ground_m = job.sources.survey, ground_elevation_m
+    ground_m = ground_elevation_m
     if ground_m is None:
         ground_m = job.site.ground_elevation_m
     return line_distances(
@@ -176,7 +177,7 @@ def near_lines(
         tall_m,
         dish_diameter_m=job.terminal.dish_diameter_m,
         ladders=ladders_m(job.roof, foot_m, ground_m),
-        errors=replace(Errors(), position_m=survey.position_error_m, height_m=survey.height_error_m),
+        survey=job.sources.survey,
     )
 
 
@@ -187,7 +188,7 @@ def line_distances(
     *,
     dish_diameter_m: float,
     ladders: tuple[Floats, Floats] | None = None,
-    errors: Errors | None = None,
+    survey: Survey | None = None,
 ) -> LineDistances:
     """Distances of spots from a scene's overhead lines.
 
@@ -195,7 +196,7 @@ def line_distances(
     ----------
     foot_m : (spot, 3); tall_m : (spot,) dish centre above it; both as in `near_lines`
     ladders : foot and head (spot, 2, 3) and how far aside it may stand (spot,), of `ladders_m`; None: no ladder
-    errors : the stated ones; default those of `Errors`
+    survey : with the stated errors of the mount's place; default those of `Survey`
 
     Returns
     -------
@@ -223,14 +224,14 @@ def line_distances(
             ladder[:, k], swung[:, k] = _from_ladder_m(*ladders, line)
     return LineDistances(
         names=tuple(wire.name for wire in wires),
-        approach_m=np.array([approach_distance_m(getattr(wire, "voltage_kv", None)) for wire in wires]),
+        approach_m=np.array([approach_distance_m(wire.voltage_kv) for wire in wires]),
+        allowance_m=np.array([error_allowance_m(wire, survey or Survey()) for wire in wires]),
         reach_m=reach_m,
         mast_m=np.maximum(mast, 0.0),
         raising_m=raising,
         person_m=np.maximum(person, 0.0),
         ladder_m=np.maximum(ladder, 0.0),
         ladder_raising_m=swung,
-        allowance_m=error_allowance_m(errors or Errors()),
         in_plan=flat,
     )
 
@@ -249,6 +250,39 @@ def _from_ladder_m(ends_m: Floats, aside_m: Floats, line: Floats) -> tuple[Float
         length_m = np.linalg.norm(high - low, axis=1) + LADDER_OVER_M
         swung[needed] = _apart_m(low, low, line, level) - aside_m[needed] - length_m
     return standing, swung
+
+
+def trees_at_lines(scene: Scene | None) -> tuple[str, ...]:
+    """Names of the trees whose crown or trunk stands within the approach distance of an overhead line, or shades one.
+
+    Such trees are cut by the line's owner or people that he sends. Measured from crown and trunk as upright
+    cylinders, so never too far.
+
+    >>> from skysill.horizon.obstacles import tree, wire
+    >>> ash = tree("ash", (0.0, 0.0), ground_elevation_m=40.0, height_m=9.0, crown_radius_m=3.0)
+    >>> trees_at_lines(Scene((ash, wire("service wire", [[-9, 5, 46.0], [9, 5, 46.0]]))))
+    ('ash',)
+    """
+    wires = () if scene is None else tuple(o for o in scene.obstacles if o.kind == "wire")
+    if scene is None or not wires:
+        return ()
+    return tuple(
+        o.name
+        for o in scene.obstacles
+        if o.kind == "tree" and o.shape == "column" and any(_tree_apart_m(o, w) <= _kept_m(w) for w in wires)
+    )
+
+
+def _kept_m(wire: Obstacle) -> float:
+    return approach_distance_m(wire.voltage_kv)
+
+
+def _tree_apart_m(tree: Obstacle, wire: Obstacle) -> float:
+    """Distance of a wire from a tree's upright cylinder of its crown's width, from the ground to its top."""
+    foot = np.array([[*tree.line_m[0, :2], tree.ground_elevation_m]])
+    top = _above(foot, tree.top_elevation_m - tree.ground_elevation_m)
+    width_m = max(tree.crown_radius_m if tree.crown is not None else 0.0, tree.radius_m)
+    return float(_apart_m(foot, top, np.asarray(wire.line_m), np.zeros(1, dtype=bool))[0]) - width_m
 
 
 def ladders_m(roof: Roof | None, foot_m: ArrayLike, ground_m: float | None) -> tuple[Floats, Floats] | None:

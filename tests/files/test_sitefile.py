@@ -346,6 +346,14 @@ def test_obstacles_of_one_name_are_numbered(site):
         ("kind='pole'\neast_m=5\n", '"pole" has no height. Give height_m above the ground, or top_elevation_m.'),
         ("kind='tower'\neast_m=5\nheight_m=3\n", 'kind: "tower" is no kind of obstacle. '
          "For a point write one of chimney, flue, mast, pole, tank, tree."),
+        ("kind='wire'\nline=[[-20,9,8.0],[25,9,8.5]]\n", 'line: the wire "wire" runs at 8.0 m, not above the ground '
+         "there (41.0 m). A wire's third number is an elevation, as the ground's is; height_m counts from the ground."),
+        ("kind='wire'\nname='feed'\nline=[[-20,9],[25,9]]\nheight_m=5\nsag_m=5.5\n", 'sag_m: the wire "feed" runs at '
+         "40.5 m, not above the ground there (41.0 m). It hangs sag_m below the middle of each span: is that right?"),
+        ("kind='wire'\nline=[[-20,9],[25,9]]\nheight_m=0\n", "not above the ground there (41.0 m)."),
+        ("kind='wire'\nline=[[-200,9,8],[-300,9,8]]\nground_elevation_m=9\n", "not above the ground there (9.0 m)."),
+        ("kind='wire'\nline=[[-20,9,48],[25,9,48]]\nvoltage_kv=132000\n", "132000 kV is no voltage of an overhead "
+         "line. Give kilovolts, up to 1000; above that ask the line's owner."),
         ("kind='wire'\neast_m=5\nheight_m=3\n", "kind: a wire is not given by a point. "
          "A point is one of chimney, flue, mast, pole, tank, tree."),
         ("kind='pole'\nsightings=[[0,0,10],[5,0,11]]\nheight_m=3\n", "sightings: the two bearings cross at under 5 "
@@ -361,6 +369,12 @@ def test_mistakes_in_obstacles_name_the_obstacle(site, text, sentence):
     told = refusal(site(GROUND + "[[obstacle]]\n" + text))
     assert told.startswith("clinic.toml, [[obstacle]] number 1")
     assert sentence in told
+
+
+def test_a_wire_down_the_hill_may_run_below_the_sites_own_ground(site):
+    """At 100 m the ground may lie 35 m lower; with nothing said of it, a wire at 20 m below is no slip."""
+    scene = obstacles(site, "[[obstacle]]\nkind='wire'\nline=[[100,0,21],[120,0,21]]\nvoltage_kv=11\n")
+    assert scene.obstacles[0].voltage_kv == 11.0
 
 
 def test_elevations_need_a_known_ground(site):

@@ -106,6 +106,25 @@ def test_kinds_are_taken_from_tags(read):
     assert (wire.kind, wall.kind) == ("wire", "wall")
 
 
+def test_a_voltage_is_read_in_volts_from_tags_and_the_highest_counts(read):
+    [line] = read(
+        feature("LineString", degrees((0, 0), (9, 0)), power="line", height_m=18, voltage="132000;33000")
+    )
+    assert line.voltage_kv == 132.0
+
+
+def test_a_wire_below_the_bare_ground_is_refused(read):
+    """The ground rises 0.2 m a metre to the north: 61 m up there, the wire at 50 m."""
+    hill = Ground(41.0, known=True, rise_m=lambda east_m, north_m: 0.2 * np.asarray(north_m))
+    wire = feature("LineString", degrees((0, 0, 50.0), (0, 100, 50.0)), kind="wire", name="feed")
+    with pytest.raises(
+        InputError, match=r'line: the wire "feed" runs at 50\.0 m, not above the ground there \(61\.0 m'
+    ):
+        read(wire, ground=hill)
+    wire = feature("LineString", degrees((0, 0, 50.0), (0, 50, 50.0)), kind="wire")
+    assert len(read(wire, ground=hill)) == 1  # a metre under coarse ground, and partly above
+
+
 def test_a_point_nobody_named_is_taken_for_the_larger_thing_and_that_is_said(read):
     [tree] = read(feature("Point", degrees((3, 4))[0], height_m=9))
     assert tree.kind == "tree"

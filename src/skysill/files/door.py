@@ -329,6 +329,7 @@ class ObstacleTable:
     along_error_m: float | None = _key(_from_zero)
     across_error_m: float | None = _key(_from_zero)
     sag_m: float | None = _key(_from_zero)
+    voltage_kv: float | None = _key(_over_zero)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -32,10 +33,17 @@ NUMBERS = (
     "growth_m_per_year",
     "max_height_m",
     "sag_m",
+    "voltage_kv",
     "height_error_m",
     "along_error_m",
     "across_error_m",
 )
+
+
+_LEVEL_M, _STEEPEST = 30.0, 0.5
+"""The site's ground stands for the ground out to 30 m; beyond, it may fall by half as much: a guess, no source."""
+
+_COARSE_M = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +219,8 @@ def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     if feature.kind != "wire":
         kind: Any = "ridge" if feature.kind == "ridge" else "wall"
         return wall(feature.name, line, ground_elevation_m=base_m, **heights, kind=kind, notes=feature.notes)
-    if line.shape[1] == 2:
+    by_support = line.shape[1] == 3
+    if not by_support:
         top_m = heights["top_elevation_m"] if heights["height_m"] is None else base_m + heights["height_m"]
         if top_m is None:
             raise InputError(
@@ -219,7 +228,54 @@ def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
                 mend="Give the elevation of each support, or height_m.",
             )
         line = np.column_stack([line, np.full(len(line), top_m)])
-    return wire(feature.name, line, ground_elevation_m=base_m, **_some(feature, "sag_m"), notes=feature.notes)
+    numbers = _some(feature, "sag_m", "voltage_kv")
+    made = wire(feature.name, line, ground_elevation_m=base_m, **numbers, notes=feature.notes)
+    below = by_support and "ground_elevation_m" not in feature.numbers
+    dense = _dense(made.line_m)
+    _refuse_buried(made, dense, *(_ground_below_m(dense, ground) if below else (base_m, 0.0)))
+    return made
+
+
+def _dense(line: Floats) -> Floats:
+    """The same polyline with a vertex at least every 5 m."""
+    parts = [
+        a
+        + np.linspace(0.0, 1.0, 1 + int(np.ceil(np.hypot(*(b - a)[:2]) / 5.0)), endpoint=False)[:, None]
+        * (b - a)
+        for a, b in itertools.pairwise(line)
+    ]
+    return np.concatenate([*parts, line[-1:]])
+
+
+def _ground_below_m(line: Floats, ground: Ground) -> tuple[Floats, Floats]:
+    """Ground under each vertex of a wire, and how far under it the wire may seem to run.
+
+    The bare ground, with the error of coarse cells to spare as long as part of the wire is above it; where nobody
+    knows that, the site's ground, less a steep hillside's fall.
+    """
+    plan = line[:, :2]
+    rise_m = np.full(len(plan), np.nan) if ground.rise_m is None else ground.rise_m(*plan.T)
+    fall_m = _STEEPEST * np.maximum(np.hypot(*plan.T) - _LEVEL_M, 0.0)
+    ground_m = ground.site_elevation_m + np.where(np.isnan(rise_m), -fall_m, rise_m)
+    partly_above = bool((line[:, 2] > ground_m).any())
+    return ground_m, np.where(np.isnan(rise_m), 0.0, _COARSE_M * partly_above)
+
+
+def _refuse_buried(made: Obstacle, line: Floats, ground_m: float | Floats, spare_m: float | Floats) -> None:
+    """A wire that runs below the ground is a slip: heights written for elevations, or too much sag."""
+    depth_m = ground_m - line[:, 2]
+    buried = depth_m >= spare_m
+    if not buried.any():
+        return
+    at = int(np.where(buried, depth_m, -np.inf).argmax())
+    there_m = line[at, 2] + depth_m[at]
+    sags = bool(made.sag_m and not buried[[0, -1]].any())
+    mend = "A wire's third number is an elevation, as the ground's is; height_m counts from the ground."
+    raise InputError(
+        f'the wire "{made.name}" runs at {line[at, 2]:.1f} m, not above the ground there ({there_m:.1f} m).',
+        where="sag_m" if sags else "line",
+        mend="It hangs sag_m below the middle of each span: is that right?" if sags else mend,
+    )
 
 
 def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:

@@ -221,6 +221,8 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
         numbers["crown_radius_m"] = (
             _tagged_metres(properties["diameter_crown"], "diameter_crown", where) / 2.0
         )
+    if "voltage_kv" not in numbers and not _absent(properties.get("voltage")) and properties["voltage"] != "":
+        numbers["voltage_kv"] = _tagged_kilovolts(properties["voltage"], where)
     kind = properties.get("kind")
     return {
         "where": where,
@@ -257,6 +259,11 @@ def _tagged_metres(value: Any, label: str, where: str) -> float:
     if feet:
         return float(feet[1]) * 0.3048 + float(feet[2] or 0.0) * 0.0254
     return _number(re.sub(r"\s*(m|metres?|meters?)$", "", text), label, where)
+
+
+def _tagged_kilovolts(value: Any, where: str) -> float:
+    """A voltage as open data writes it: volts, the highest of several parted by semicolons."""
+    return max(_number(part, "voltage", where) for part in str(value).split(";")) / 1000.0
 
 
 def _tagged_height(

@@ -51,7 +51,7 @@ class Obstacle:
     crown, crown_radius_m, crown_base_m : a tree's; the base as an elevation
     cut_m : elevation at which a crown was cut flat
     growth_m_per_year, max_height_m : of a tree; the height above its own ground
-    sag_m : of a wire, already drawn into line_m
+    sag_m : of a wire, already drawn into line_m; voltage_kv : its voltage, None where nobody said
     notes : what was assumed or repaired, in sentences
     errors : standard deviations of its height and place
     """
@@ -72,6 +72,7 @@ class Obstacle:
     max_height_m: float | None = None
     deciduous: bool = False
     sag_m: float = 0.0
+    voltage_kv: float | None = None
     notes: tuple[str, ...] = ()
     errors: ObstacleError = OBSTACLE["plan"]
 
@@ -320,6 +321,7 @@ def wire(
     line_m: ArrayLike,
     *,
     sag_m: float = 0.0,
+    voltage_kv: float | None = None,
     ground_elevation_m: float | None = None,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
@@ -335,10 +337,26 @@ def wire(
         raise InputError(
             f"{sag_m:g} m is no sag.", where="sag_m", mend="Give metres below the chord, 0 or more."
         )
+    if voltage_kv is not None and not 0.0 < voltage_kv <= 1000.0:
+        raise InputError(
+            f"{voltage_kv:g} kV is no voltage of an overhead line.",
+            where="voltage_kv",
+            mend="Give kilovolts, up to 1000; above that ask the line's owner.",
+        )
     spans = [_hung(a, b, sag_m) for a, b in itertools.pairwise(supports)]
     line = np.concatenate([spans[0][:1], *(span[1:] for span in spans)])
     ground = float(line[:, 2].min()) if ground_elevation_m is None else ground_elevation_m
-    return Obstacle(name, "wire", "line", ground, line_m=line, stands=False, sag_m=sag_m, notes=notes)
+    return Obstacle(
+        name,
+        "wire",
+        "line",
+        ground,
+        line_m=line,
+        stands=False,
+        sag_m=sag_m,
+        voltage_kv=voltage_kv,
+        notes=notes,
+    )
 
 
 def _hung(start: Floats, stop: Floats, sag_m: float) -> Floats:
