@@ -21,8 +21,9 @@ ROOMS = [
     "verdict", "overhead", "cautions", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
-    "files.plain", "files.text", "files.records", "files.parts", "files.rasters",
-    "files.tables", "files.features", "files.vectors", "files.door", "files.scenes", "files.sitefile",
+    "files.plain", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",
+    "files.tables", "files.features", "files.geojson", "files.vectorfiles",
+    "files.vectors", "files.door", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",
     "files.addresses", "files.answers",
     "files.screening", "files.heightmaps", "files.papers", "views.ink", "views.labels", "views.captions",
@@ -39,7 +40,7 @@ ROOMS = [
 
 HEAVY = {
     "rasterio": ("files.rasters", "files.heightmaps"),
-    "pyogrio": ("files.vectors", "files.heightmaps"),
+    "pyogrio": ("files.vectorfiles",),
     "matplotlib": ("views.",),
     "click": ("cli.",),
     "jinja2": ("report.", "web."),

@@ -81,7 +81,7 @@ def test_an_outline_leaves_the_rest_nodata(raster, tmp_path):
     with rasterio.open(tmp_path / "out.tif") as out:
         known = ~np.isnan(out.read(1))
     assert 500 < known.sum() < 10_000
-    with pytest.raises(InputError, match="not a vector file"):
+    with pytest.raises(InputError, match="there is no such file"):
         outline_of(raster.with_name("missing.geojson"), own)
 
 

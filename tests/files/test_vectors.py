@@ -1,6 +1,7 @@
 """Obstacles from GeoJSON and other vector files."""
 
 import json
+import sqlite3
 
 import numpy as np
 import pytest
@@ -239,3 +240,191 @@ def test_a_vector_file_that_is_none(tmp_path):
     (tmp_path / "o.gpkg").write_bytes(b"not a database")
     with pytest.raises(InputError, match=r"o.gpkg: cannot be read as a vector file"):
         read_obstacles(tmp_path / "o.gpkg", latitude_deg=LAT, longitude_deg=LON, ground=GROUND)
+
+
+def write_layer(path, name, points, driver="GPKG", **columns):
+    import pyogrio.raw
+    import shapely
+
+    pyogrio.raw.write(
+        str(path),
+        geometry=np.array([shapely.to_wkb(shapely.Point(*point)) for point in points], dtype=object),
+        field_data=[np.array(values) for values in columns.values()],
+        fields=list(columns),
+        geometry_type="Point",
+        crs="EPSG:4326",
+        driver=driver,
+        layer=name,
+        append=path.exists(),
+    )
+
+
+def read_all(path):
+    return read_obstacles(path, latitude_deg=LAT, longitude_deg=LON, ground=GROUND)
+
+
+def two_layers(tmp_path):
+    path = tmp_path / "village.gpkg"
+    write_layer(path, "poles", degrees((3, 4)), kind=["pole"], height_m=[7.0])
+    write_layer(path, "trees", degrees((5, 6), (7, 8)), kind=["tree", "tree"], height_m=[9.0, 4.0])
+    return path
+
+
+def test_every_layer_is_read_or_the_one_named_behind_a_colon(tmp_path):
+    path = two_layers(tmp_path)
+    assert sorted(one.kind for one in read_all(path)) == ["pole", "tree", "tree"]
+    assert [one.kind for one in read_all(f"{path}:poles")] == ["pole"]
+    with pytest.raises(InputError, match=r'has no layer "trese"\. Did you mean trees\?'):
+        read_all(f"{path}:trese")
+
+
+def test_a_fault_names_its_layer(tmp_path):
+    path = two_layers(tmp_path)
+    write_layer(path, "parcels", degrees((1, 1)), kind=["parcel"], height_m=[1.0])
+    with pytest.raises(
+        InputError, match=r'village.gpkg, layer parcels, feature 1, kind: "parcel" is no kind'
+    ):
+        read_all(path)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.4, 0.7, 0.9, 0.99])
+@pytest.mark.parametrize("name", ["o.gpkg", "o.fgb", "o.shp", "o.dbf", "o.shx", "o.geojson"])
+def test_a_vector_file_cut_short_is_refused(tmp_path, name, share):
+    suffix = name[1:]
+    points = degrees(*[(3, k) for k in range(1, 60)])
+    columns = {"kind": ["pole"] * 59, "height_m": [7.0] * 59}
+    driver = {".gpkg": "GPKG", ".fgb": "FlatGeobuf", ".geojson": "GeoJSON"}.get(suffix, "ESRI Shapefile")
+    path = tmp_path / ("o.shp" if driver == "ESRI Shapefile" else name)
+    write_layer(path, "o", points, driver, **columns)
+    assert len(read_all(path)) == 59
+    cut = tmp_path / name
+    raw = cut.read_bytes()
+    cut.write_bytes(raw[: int(share * len(raw))])
+    with pytest.raises(InputError):
+        read_all(path)
+
+
+def test_a_damaged_page_of_a_database_is_refused(tmp_path):
+    path = two_layers(tmp_path)
+    raw = bytearray(path.read_bytes())
+    raw[9 * 4096 : 10 * 4096] = b"\xff" * 4096
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match="damaged"):
+        read_all(path)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    ["CREATE VIEW v AS SELECT * FROM poles", "CREATE VIRTUAL TABLE f USING fts3(a)"],
+)
+def test_what_a_database_makes_up_is_not_read(tmp_path, statement):
+    path = two_layers(tmp_path)
+    with sqlite3.connect(path) as base:
+        base.execute(statement)
+    base.close()
+    with pytest.raises(InputError, match="views or virtual tables"):
+        read_all(path)
+
+
+def test_reading_a_database_leaves_nothing_beside_it(tmp_path):
+    path = two_layers(tmp_path)
+    before = path.read_bytes()
+    read_all(path)
+    assert [one.name for one in tmp_path.iterdir()] == ["village.gpkg"]
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        (
+            "o.vrt",
+            "<OGRVRTDataSource><OGRVRTLayer name='a'><SrcDataSource>/etc/passwd</SrcDataSource></OGRVRTLayer>",
+        ),
+        ("o.gpkg", "<OGRVRTDataSource/>"),
+        ("o.shp", '{"type": "FeatureCollection", "features": []}'),
+        ("o.csv", "x,y\n1,2\n"),
+        ("o.json", '{"type": "Topology", "objects": {}}'),
+        ("o.fgb", "WFS:http://127.0.0.1:9"),
+    ],
+)
+def test_other_formats_are_refused_by_name(tmp_path, name, text):
+    (tmp_path / name).write_text(text)
+    with pytest.raises(InputError, match=r"cannot be read as a vector file|is not a GeoJSON"):
+        read_all(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ('"height_m": 30, "height_m": 3', 'feature 1: has "height_m" twice.'),
+        ('"height_m": NaN', "holds NaN, which is no JSON."),
+        ('"height_m": ' + "9" * 5000, "a number is too long"),
+        ('"name": ' + "[" * 100_000, "nested too deeply"),
+    ],
+)
+def test_json_that_says_two_things_or_none(tmp_path, text, sentence):
+    shape = f'"type": "Feature", "geometry": {{"type": "Point", "coordinates": {degrees((3, 4))[0]}}}'
+    one = f'{{{shape}, "properties": {{{text}}}}}'
+    (tmp_path / "o.geojson").write_text(f'{{"type": "FeatureCollection", "features": [{one}]}}')
+    with pytest.raises(InputError) as caught:
+        read_all(tmp_path / "o.geojson")
+    assert sentence in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("geometry", "sentence"),
+    [
+        ({"type": "GeometryCollection", "geometries": []}, "has a collection of geometries that is empty or nested"),
+        ({"type": "GeometryCollection", "geometries": [{"type": "GeometryCollection", "geometries": []}]},
+         "has a collection of geometries that is empty or nested"),
+        ({"type": "GeometryCollection", "geometries": [{"type": "Point", "coordinates": degrees((1, 2))[0]},
+          {"type": "LineString", "coordinates": degrees((1, 2), (3, 4))}]}, "mixes points, lines and areas"),
+        ({"type": "Polygon", "coordinates": [degrees(*SQUARE[:4])]}, "has an outline that is not closed"),
+        ({"type": "Polygon", "coordinates": [degrees(*SQUARE), []]}, "has no geometry"),
+        ({"type": "LineString", "coordinates": degrees((1, 2))}, "has a line of one point"),
+        ({"type": "LineString", "coordinates": degrees((1, 2, 50), (3, 4))},
+         "has points with an elevation and points without one"),
+        ({"type": "Point", "coordinates": ["-24.6541", "58.0312"]}, "has a coordinate that is not a number"),
+        ({"type": "Point", "coordinates": [-24.6541, True]}, "has a coordinate that is not a number"),
+        ({"type": "Circle", "coordinates": [1, 2]}, '"Circle" is no geometry that can be read'),
+        ({"type": "Point"}, "has no geometry"),
+        ([], "has no geometry"),
+    ],
+)  # fmt: skip
+def test_geometry_that_is_half_there_is_refused(read, geometry, sentence):
+    bad = {"type": "Feature", "geometry": geometry, "properties": {"height_m": 5}}
+    with pytest.raises(InputError) as caught:
+        read(bad)
+    assert f"feature 1: {sentence}" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "crs",
+    [
+        {"type": "link", "properties": {"href": "http://127.0.0.1:9/crs", "type": "proj4"}},
+        {"type": "name", "properties": {"name": "+init=/etc/passwd"}},
+        {"type": "name", "properties": {}},
+        "EPSG:4326",
+    ],
+)
+def test_links_to_coordinate_systems_are_not_followed(read, crs):
+    with pytest.raises(InputError, match="crs: its coordinate system"):
+        read(feature("Point", degrees((3, 4))[0], kind="pole", height_m=5), crs=crs)
+
+
+def test_an_older_file_in_a_named_coordinate_system_is_turned(read):
+    from pyproj import Transformer
+
+    ((lon, lat),) = degrees((30, -40))
+    place = list(Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True).transform(lon, lat))
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32627"}}
+    [pole] = read(feature("Point", place, kind="pole", height_m=5), crs=crs)
+    np.testing.assert_allclose(pole.centre_m, (30.0, -40.0), atol=2e-3)
+    same = {"type": "name", "properties": {"name": "urn:ogc:def:crs:OGC:1.3:CRS84"}}
+    assert read(feature("Point", degrees((3, 4))[0], kind="pole", height_m=5), crs=same)
+
+
+def test_names_reach_no_terminal_with_control_characters(read):
+    [pole] = read(feature("Point", degrees((3, 4))[0], kind="pole", height_m=5, name="mast\x1b[2J\u202e"))
+    assert pole.name == "mast [2J"

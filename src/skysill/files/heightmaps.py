@@ -18,9 +18,11 @@ from rasterio.windows import Window
 
 from skysill.cluster import work_through
 from skysill.errors import InputError
+from skysill.files.geojson import geometry_parts
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
+from skysill.files.vectors import read_features
 from skysill.heights import Lattice, Relief, Tile, block_relief, ground_that_counts, tile_heights_m
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.site import Satellite
@@ -356,21 +358,21 @@ def outline_of(path: str | os.PathLike[str], raster: Raster) -> dict[str, Any]:
     InputError : not a vector file, no polygons in it
     """
     import shapely
-    from pyogrio.errors import DataSourceError
-    from pyogrio.raw import read
+    import shapely.geometry
     from pyproj import CRS, Transformer
 
-    try:
-        about, _, shapes, _ = read(path, columns=[])
-    except (DataSourceError, OSError, ValueError) as fault:
-        raise InputError("this is not a vector file that can be read.", where=os.fspath(path),
-                         mend="Give GeoJSON, GeoPackage or another file with polygons.") from fault  # fmt: skip
-    areas = [shape for shape in shapely.from_wkb(shapes) if shape is not None and shape.area > 0.0]
-    if not areas:
+    areas = []
+    for given in read_features(Path(path)):
+        for shape, ring, holes in geometry_parts(given.geometry, given.where):
+            area = shapely.Polygon(ring, holes) if shape == "area" else shapely.Polygon()
+            if not area.is_valid:
+                raise InputError("has an outline that crosses itself.", where=given.where)
+            areas.append(area)
+    if not any(area.area > 0.0 for area in areas):
         raise InputError("holds no polygon.", where=os.fspath(path), mend="Give the area as a polygon.")
     plane = CRS.from_user_input(raster.crs)
     plane = (plane.sub_crs_list[0] if plane.is_compound else plane).to_2d()
-    turn = Transformer.from_crs(about["crs"] or "EPSG:4326", plane, always_xy=True)
-    joined = shapely.union_all(areas)
+    turn = Transformer.from_crs("EPSG:4326", plane, always_xy=True)
+    joined = shapely.force_2d(shapely.union_all(areas))
     moved = shapely.transform(joined, lambda xy: np.column_stack(turn.transform(xy[:, 0], xy[:, 1])))
     return dict(shapely.geometry.mapping(moved))

@@ -1,11 +1,11 @@
-"""Vector files in: GeoJSON (RFC 7946) and whatever GDAL reads -> obstacles in the site's plan frame."""
+"""Vector files in: GeoJSON (RFC 7946), GeoPackage, Shapefile, FlatGeobuf -> obstacles in the site's plan frame."""
 
 from __future__ import annotations
 
-import json
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +14,14 @@ import numpy as np
 from skysill.default_errors import OBSTACLE
 from skysill.errors import InputError
 from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of
-from skysill.files.text import check_file, quoted, read_number, read_text
+from skysill.files.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
+from skysill.files.text import printable, quoted, read_number, read_text
+from skysill.files.vectorfiles import Layer, read_layers, split_layer
 from skysill.horizon.obstacles import Obstacle
 from skysill.positions import plan_offset
 from skysill.units import Floats
 
-__all__ = ["LEVEL_HEIGHT_M", "read_features", "read_obstacles"]
+__all__ = ["LEVEL_HEIGHT_M", "Given", "read_features", "read_obstacles"]
 
 LEVEL_HEIGHT_M = 3.0
 """Height of a storey where only their number is known: common practice, no source. Said in the notes."""
@@ -28,7 +30,7 @@ LEVEL_HEIGHT_M = 3.0
 def read_obstacles(
     path: str | Path, *, latitude_deg: float, longitude_deg: float, ground: Ground
 ) -> tuple[Obstacle, ...]:
-    """Every obstacle of a GeoJSON file (RFC 7946), or of any vector file GDAL reads.
+    """Every obstacle of a GeoJSON file (RFC 7946), a GeoPackage, Shapefile or FlatGeobuf.
 
     Parameters
     ----------
@@ -40,10 +42,10 @@ def read_obstacles(
     InputError : unreadable, no coordinate system, a feature without geometry or height; names file and feature
     """
     features = []
-    for number, (geometry, properties) in enumerate(read_features(path), start=1):
-        said = _said(properties, f"{path}, feature {number}")
+    for given in read_features(path):
+        said = _said(given.properties, given.where)
         where = said.pop("where")
-        for shape, points, holes in _parts(geometry, where):
+        for shape, points, holes in geometry_parts(given.geometry, where):
             parts_m = [_local(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
             parts_m, notes = _without_flat_z(parts_m, said)
             more = {**said, "notes": (*said["notes"], *notes)}
@@ -53,105 +55,111 @@ def read_obstacles(
     return obstacles_of(features, ground)
 
 
-def read_features(path: str | Path) -> list[tuple[Any, dict[str, Any]]]:
-    """(geometry, properties) of each feature of a vector file, in WGS 84 degrees, longitude first."""
-    place = check_file(path)
-    plain = _read_geojson(path) if place.suffix.lower() in (".geojson", ".json") else None
-    return plain if plain is not None else _read_vectors(path)
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A feature as its file gives it. geometry : GeoJSON object in WGS 84 degrees, longitude first."""
+
+    where: str
+    geometry: Any
+    properties: dict[str, Any]
 
 
-def _read_geojson(path: str | Path) -> list[tuple[Any, dict[str, Any]]] | None:
-    """(geometry, properties) of each feature; None where an older file names another coordinate system."""
-    text = read_text(path)
-    if not text.strip():
-        raise InputError("is empty.", where=str(path))
-    try:
-        whole = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as fault:
-        line = getattr(fault, "lineno", 1)
-        raise InputError("is not JSON.", where=f"{path}, row {line}", mend="Is the file complete?") from None
-    if not isinstance(whole, dict):
-        raise InputError("is not GeoJSON.", where=str(path), mend="It begins with a FeatureCollection.")
-    crs = json.dumps(whole.get("crs"))
-    if whole.get("crs") is not None and not re.search(r"CRS84|4326", crs):
-        return None
-    kind = whole.get("type")
-    features = (
-        whole.get("features") if kind == "FeatureCollection" else [whole] if kind == "Feature" else None
-    )
-    if not isinstance(features, list):
-        raise InputError("is not a GeoJSON FeatureCollection.", where=str(path))
+def read_features(path: str | Path) -> list[Given]:
+    """Every feature of a vector file, or of one layer of it (FILE:LAYER), in WGS 84 degrees, longitude first.
+
+    Raises
+    ------
+    InputError : no such file or layer, a format that is not known, damaged, cut short
+    """
+    place, layer = split_layer(path)
+    if place.suffix.lower() in (".geojson", ".json"):
+        if layer is not None:
+            raise InputError("has no layers.", where=str(place), mend=f"Leave out {quoted(':' + layer)}.")
+        return _read_geojson(place)
+    return [given for one in read_layers(path) for given in _of_layer(one)]
+
+
+def _read_geojson(path: Path) -> list[Given]:
+    shown = str(path)
+    document = parse_json(read_text(path), shown)
     found = []
-    for number, feature in enumerate(features, start=1):
-        if not isinstance(feature, dict) or not isinstance(feature.get("properties") or {}, dict):
-            raise InputError("is not a GeoJSON feature.", where=f"{path}, feature {number}")
-        found.append((feature.get("geometry"), dict(feature.get("properties") or {})))
-    return found
+    for number, feature in enumerate(features_of(document, shown), start=1):
+        fault = feature_fault(feature)
+        if fault is not None:
+            raise InputError(fault, where=f"{shown}, feature {number}")
+        found.append(
+            Given(
+                f"{shown}, feature {number}", feature.get("geometry"), dict(feature.get("properties") or {})
+            )
+        )
+    epsg = epsg_of(document, shown)
+    return found if epsg is None else [_to_degrees(given, epsg, shown) for given in found]
 
 
-def _read_vectors(path: str | Path) -> list[tuple[Any, dict[str, Any]]]:
-    import pyogrio.errors
-    import pyogrio.raw
+def _to_degrees(given: Given, epsg: int, shown: str) -> Given:
+    """A feature of an older file in another coordinate system."""
     import shapely
     import shapely.geometry
+    from pyproj.exceptions import ProjError
 
+    for _ in geometry_parts(given.geometry, given.where):
+        pass
     try:
-        meta, _, wkb, columns = pyogrio.raw.read(str(path))
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as fault:
-        raise InputError(
-            "cannot be read as a vector file.",
-            where=str(path),
-            mend="Save it as GeoJSON, or check it is complete.",
-        ) from fault
-    if wkb is None:
-        raise InputError("holds no geometry.", where=str(path))
-    if meta["crs"] is None:
-        raise InputError("names no coordinate system.", where=str(path), mend="Save it as GeoJSON in WGS 84.")
+        shape = shapely.geometry.shape(given.geometry)
+        turned = shapely.transform(shape, _turn(f"EPSG:{epsg}"), include_z=bool(shape.has_z))
+    except ProjError:
+        raise InputError(f"EPSG:{epsg} is not known.", where=f"{shown}, crs") from None
+    except (ValueError, TypeError, shapely.errors.ShapelyError):
+        raise InputError("has no geometry that can be read.", where=given.where) from None
+    return replace(given, geometry=_mapped(turned))
+
+
+def _turn(crs: str) -> Callable[[Floats], Floats]:
+    """From x, y (and elevation) of a coordinate system to degrees, longitude first."""
     from pyproj import Transformer
 
-    to_degrees = Transformer.from_crs(meta["crs"], "EPSG:4326", always_xy=True)
+    to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
 
     def turned(points: Floats) -> Floats:
         longitude_deg, latitude_deg = to_degrees.transform(points[:, 0], points[:, 1])
         return np.column_stack([longitude_deg, latitude_deg, *points.T[2:]])
 
-    found = []
-    for row, shape in enumerate(shapely.from_wkb(wkb)):
+    return turned
+
+
+def _mapped(shape: Any) -> Any:
+    """A geometry as a GeoJSON object, made of lists."""
+    import shapely.geometry
+
+    def listed(node: Any) -> Any:
+        return [listed(one) for one in node] if isinstance(node, tuple | list) else node
+
+    mapping = dict(shapely.geometry.mapping(shape))
+    if "geometries" in mapping:
+        return {"type": mapping["type"], "geometries": [_mapped(one) for one in shape.geoms]}
+    return {"type": mapping["type"], "coordinates": listed(mapping["coordinates"])}
+
+
+def _of_layer(layer: Layer) -> Iterator[Given]:
+    import shapely
+    from pyproj.exceptions import ProjError
+
+    try:
+        turn = _turn(layer.crs)
+    except ProjError:
+        raise InputError("its coordinate system is not known.", where=layer.where) from None
+    for row, shape in enumerate(layer.shapes):
+        where = f"{layer.where}, feature {row + 1}"
         geometry = None
-        if shape is not None:
-            geometry = shapely.geometry.mapping(shapely.transform(shape, turned, include_z=bool(shape.has_z)))
-        said = {str(label): values[row] for label, values in zip(meta["fields"], columns, strict=True)}
-        found.append((geometry, {label: value for label, value in said.items() if not _absent(value)}))
-    return found
+        if shape is not None and not shape.is_empty:
+            turned = shapely.transform(shape, turn, include_z=bool(shape.has_z))
+            geometry = _mapped(turned)
+        said = {label: values[row] for label, values in zip(layer.fields, layer.columns, strict=True)}
+        yield Given(where, geometry, {label: value for label, value in said.items() if not _absent(value)})
 
 
 def _absent(value: Any) -> bool:
     return value is None or (isinstance(value, float | np.floating) and math.isnan(value))
-
-
-def _parts(geometry: Any, where: str) -> Iterator[tuple[str, Any, list[Any]]]:
-    """(shape, coordinates, holes) of every single geometry."""
-    try:
-        kind = geometry["type"]
-        if kind == "GeometryCollection":
-            for part in geometry["geometries"]:
-                yield from _parts(part, where)
-            return
-        coordinates = geometry["coordinates"]
-        singles = list(coordinates) if kind.startswith("Multi") else [coordinates]
-        if not singles or not all(len(single) for single in singles):
-            raise KeyError
-    except (TypeError, KeyError, AttributeError):
-        raise InputError("has no geometry.", where=where, mend="Draw it, or take the feature out.") from None
-    for single in singles:
-        if kind.endswith("Point"):
-            yield "point", [single], []
-        elif kind.endswith("LineString"):
-            yield "line", single, []
-        elif kind.endswith("Polygon"):
-            yield "area", single[0], list(single[1:])
-        else:
-            raise InputError(f"{quoted(kind)} is no geometry that can be read.", where=where)
 
 
 def _local(points: Any, latitude_deg: float, longitude_deg: float, where: str) -> Floats:
@@ -226,7 +234,7 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
     kind = properties.get("kind")
     return {
         "where": where,
-        "name": str(name) if name else None,
+        "name": printable(str(name)).strip() or None if name else None,
         "kind": str(kind).strip().lower() if kind else _tagged_kind(properties),
         "crown": str(properties["crown"]) if properties.get("crown") else None,
         "deciduous": _yes(properties.get("deciduous")) or properties.get("leaf_cycle") == "deciduous",
