@@ -150,6 +150,7 @@ class Gathered:
     all_round : terrain and obstacles on the azimuths of the profile, for showing
     wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
+    correction : what turns the survey's bearings to true ones; None without readings
     """
 
     place: Place
@@ -163,6 +164,7 @@ class Gathered:
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
     correlation_m: dict[str, float] = field(default_factory=dict)
+    correction: CompassCorrection | None = None
 
     @property
     def silhouettes(self) -> tuple[Silhouette, ...]:
@@ -464,6 +466,7 @@ def gather(
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction),
         correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
+        correction=correction,
     )
 
 

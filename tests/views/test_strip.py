@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from skysill.errors import InputError
-from skysill.views.ink import INK, drawing, new_figure
-from skysill.views.labels import box_of
+from skysill.views.ink import INK, PRINT, drawing, new_figure
+from skysill.views.labels import box_of, extent_of
 from skysill.views.strip import draw_strip, half_width_deg, strip_figure, write_strip
 
 
@@ -94,14 +94,106 @@ def test_azimuths_nobody_looked_at_are_hatched(make_assessment, make_result):
     assert drawn.margin is None
 
 
-def test_both_true_and_magnetic_bearings_are_named(clinic):
-    """Declination at the clinic on 2026-06-14 is west, so compass bearings read more than true ones."""
+def test_both_true_and_magnetic_bearings_are_named_at_round_numbers(clinic):
     words = _words(strip_figure(clinic, "Demo South"))
     assert "azimuth, true" in words
     assert "bearing, magnetic (compass)" in words
-    declination = clinic.results[1].look.declination_deg
     assert "180°" in words
-    assert f"{180.0 - declination:.1f}°" in words
+    _, drawn = _drawn(clinic, 1)
+    shown = [int(text.get_text().rstrip("°")) for text in drawn.compass_ticks]
+    assert len(shown) >= 3
+    assert all(value % 5 == 0 for value in shown)
+
+
+def test_a_compass_number_stands_where_the_compass_shows_it(clinic):
+    """Declination at the clinic on 2026-06-14 is west: the compass shows more than the true azimuth does."""
+    ax, drawn = _drawn(clinic, 1)
+    look, height = clinic.results[1].look, ax.get_ylim()[1]
+    assert look.declination_deg < -5.0
+    for text in drawn.compass_ticks:
+        true_deg = float(text.get_text().rstrip("°")) + look.declination_deg
+        # the azimuth of the point on the upper edge, by the inverse of the projection (Snyder, eqs. 20-14 and 20-15)
+        x, y = text.get_position()[0], height
+        c, here = np.deg2rad(np.hypot(x, y)), np.deg2rad(look.elevation_apparent_deg)
+        up = np.arcsin(np.cos(c) * np.sin(here) + y * np.sin(c) * np.cos(here) / np.hypot(x, y))
+        turn = np.arcsin(x / np.hypot(x, y) * np.sin(c) / np.cos(up))
+        assert look.azimuth_deg + np.rad2deg(turn) == pytest.approx(true_deg, abs=0.05)
+
+
+def _with_compass(made, source, turn_deg):
+    from skysill.compass import CompassCorrection
+    from skysill.gather import Gathered
+
+    return replace(made, gathered=Gathered(None, correction=CompassCorrection(turn_deg, 0.5, source)))
+
+
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        ("landmarks", "on the survey's compass"),
+        ("sun", "on the survey's compass"),
+        ("reference", "on the survey's scale"),
+        ("declination", "bearing, magnetic (compass)"),
+        ("true", "bearing, magnetic (compass)"),
+    ],
+)
+def test_the_top_edge_is_the_surveys_own_compass_where_there_is_one(clinic, source, words):
+    made = _with_compass(clinic, source, -14.0)
+    assert words in _words(strip_figure(made, "Demo South"))
+    _, drawn = _drawn(made, 1)
+    turn_deg = -14.0 if "survey" in words else made.results[1].look.declination_deg
+    [at] = [text.get_position()[0] for text in drawn.compass_ticks if text.get_text() == "195°"]
+    # to the right of the satellite where the compass shows more there than at the satellite
+    assert np.sign(at) == np.sign(195.0 - (made.results[1].look.azimuth_deg - turn_deg))
+
+
+def test_near_the_zenith_no_two_numbers_touch_and_heights_are_named(make_assessment, make_result):
+    """Azimuth lines run together towards the zenith, as at a site of 31 degrees south looking north."""
+    result = make_result(verdict="unknown", control=None)
+    for elevation_deg in (52.7, 70.0, 85.0):
+        look = replace(
+            result.look, azimuth_deg=13.2, elevation_apparent_deg=elevation_deg, declination_deg=-25.2
+        )
+        _, drawn = _drawn(make_assessment([replace(result, look=look)]))
+        boxes = [box_of(text) for text in (*drawn.ticks, *drawn.compass_ticks)]
+        assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+        assert any(text.get_text() in ("40°", "50°", "60°", "70°", "80°") for text in drawn.ticks)
+
+
+def test_the_hatch_across_ground_is_explained_where_it_is_seen(make_assessment, make_result, make_silhouette):
+    around = np.arange(150.0, 210.0, 0.5)
+    short = make_silhouette("terrain", around, 20.0, 300.0)  # followed, but not far enough to count
+    far = make_silhouette("terrain", around, 20.0, 300.0, spans=[[150.0, 210.0]])
+    made = make_assessment([make_result(control=None)], [short])
+    assert "seen, not far enough" in _words(strip_figure(made))
+    _, drawn = _drawn(made)
+    areas = [patch for source, patch in drawn.areas if source == "terrain"]
+    assert len(areas) == 1  # one skyline, no slivers
+    assert all(patch.get_zorder() > areas[0].get_zorder() for patch in drawn.unseen)
+    assert all(patch.get_facecolor()[3] == 0.0 for patch in drawn.unseen)
+    whole = make_assessment([make_result(control=None)], [far])
+    assert "seen, not far enough" not in _words(strip_figure(whole))
+
+
+def test_a_long_title_is_broken_and_not_cut(clinic):
+    name = "Community clinic of Upper and Lower Skerrow with its two outbuildings"
+    named = replace(clinic, site=replace(clinic.site, name=name))
+    for figure in (strip_figure(named, "Demo South"), strip_figure(named, "Demo South", ink=PRINT)):
+        title = [text.get_text() for text in figure.texts]
+        assert f"{name}: sky around Demo South" in " ".join(title)
+        assert not any("…" in line for line in title)
+        boxes = [box_of(text) for text in figure.texts]
+        assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+        assert all(box.x1 <= figure.bbox.x1 for box in boxes)
+
+
+def test_the_key_fits_its_picture(clinic):
+    for ink in (INK, PRINT):
+        figure = strip_figure(clinic, "Demo South", heading=False, ink=ink)
+        box = extent_of(figure, figure.legends[0])
+        assert box.x0 >= 0.0
+        assert box.x1 <= figure.bbox.x1
+        assert box.y0 >= 0.0
 
 
 def test_labels_and_ticks_do_not_overlap(clinic):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from skysill.site import Satellite, Site
 from skysill.sun import Alignment, Crossing, SunReport
 from skysill.views.ink import drawing, new_figure
 from skysill.views.labels import box_of
-from skysill.views.sun import draw_sun_day, draw_sun_season, sun_figure, write_sun
+from skysill.views.sun import draw_sun_day, draw_sun_season, sun_figure, write_sun, zone_name
 
 UTC = dt.UTC
 SITE = Site("Skerrow clinic", 58.0312, -24.6541, 41.0, "given")
@@ -56,7 +57,7 @@ def test_satellite_and_crossing_stand_on_the_satellites_azimuth():
     (mark,) = drawn.crossings
     assert mark.get_xydata()[0] == pytest.approx((0.0, 55.4))
     words = [placed.text.get_text() for placed in drawn.labels]
-    assert words == ["Demo South", "13:38 UTC\nsun 55.4° up"]
+    assert words == ["Demo South", "13:38\nsun 55.4° up"]
     one, other = (box_of(placed.text) for placed in drawn.labels)
     assert not one.overlaps(other)
 
@@ -70,9 +71,77 @@ def test_a_season_is_a_band_with_its_dates():
     assert [band.get_x() for band in drawn.seasons] == pytest.approx([56.567, 284.547], abs=0.001)
     assert all(band.get_hatch() for band in drawn.seasons)
     words = [placed.text.get_text() for placed in drawn.labels]
-    assert words[0] == "sun in the beam\n26 Feb to 01 Mar\nup to 6 min a day"
+    assert words[0] == "sun in the beam\n26 Feb to 1 Mar\nup to 6 min a day"
     boxes = [box_of(placed.text) for placed in drawn.labels]
     assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+
+
+def _words(figure):
+    return [text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))]
+
+
+def test_day_and_hours_are_those_of_the_zone_asked():
+    """South African Standard Time is UTC+2, so the 11th of March begins there at 22:00 UTC of the 10th."""
+    zone = ZoneInfo("Africa/Johannesburg")
+    first = dt.datetime(2026, 3, 11, tzinfo=zone).astimezone(UTC)
+    met = SunReport(None, (Crossing(dt.datetime(2026, 3, 11, 10, 20, tzinfo=UTC), 61.6, "lit"),), ())
+    site = Site("Vlakwater lodge", -31.4172, 21.0318, 1182.0, "given")
+    look = look_vector(-31.4172, 21.0318, 1182.0, Satellite("North 28", 28.0))
+    words = _words(
+        sun_figure(site, look, met, first_utc=first, last_utc=first + dt.timedelta(days=1), zone=zone)
+    )
+    assert "2026-03-11; times in SAST (UTC+02:00)" in words
+    assert "12:20\nsun 61.6° up" in words
+    with drawing():
+        drawn = draw_sun_day(_axes(), site, look, met, first_utc=first, zone=zone)
+    turn_deg, elevation_deg = drawn.hours.get_xydata().T
+    # local apparent noon there: 12:00 - 4 min * (21.03 - 30) + equation of time of 10 min = 12:46, so 13 is the highest
+    names = [text.get_text() for text in drawn.hour_names]
+    assert names[0] == "7"
+    assert "18" in names
+    assert names == sorted(names, key=int)
+    assert 60.0 < elevation_deg.max() < 63.0
+    assert turn_deg[0] > 0.0  # in the morning to the right of north, the south looking north
+
+
+def test_hours_keep_off_the_path_and_inside_the_frame():
+    for month in (3, 6, 12):
+        day = dt.datetime(2026, month, 21, tzinfo=UTC)
+        with drawing():
+            ax = _axes()
+            drawn = draw_sun_day(ax, SITE, LOOK, SunReport(None, (), ()), first_utc=day)
+        path = ax.transData.transform(drawn.path.get_xydata())
+        frame = ax.get_window_extent()
+        boxes = [box_of(text) for text in drawn.hour_names]
+        assert len(boxes) >= 4
+        for box in boxes:
+            assert not box.count_contains(path[np.isfinite(path).all(axis=1)])
+            assert (box.min >= frame.min).all()
+            assert (box.max <= frame.max).all()
+        assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+
+
+def test_clock_ticks_are_round_and_every_name_fits_the_picture():
+    for days in (40, 110, 365):
+        first = dt.datetime(2026, 2, 11, tzinfo=UTC)
+        last = first + dt.timedelta(days=days)
+        some = SunReport(None, tuple(c for c in YEAR.crossings if first <= c.time < last), ())
+        figure = sun_figure(SITE, LOOK, some, first_utc=first, last_utc=last)
+        ax = figure.axes[0]
+        hours = np.asarray(ax.get_yticks())
+        assert np.allclose(hours * 4.0, np.round(hours * 4.0))
+        names = [text for text in (*ax.get_xticklabels(), *ax.get_yticklabels()) if text.get_text()]
+        assert all(box_of(text).x0 >= 0.0 and box_of(text).x1 <= figure.bbox.x1 for text in names)
+        xs = [box_of(text) for text in ax.get_xticklabels()]
+        assert not any(one.overlaps(other) for one, other in itertools.combinations(xs, 2))
+
+
+def test_a_span_with_summer_time_names_both():
+    """Lisbon keeps UTC+0 in winter and UTC+1 in summer (IANA time zone database)."""
+    zone = ZoneInfo("Europe/Lisbon")
+    months = [dt.datetime(2026, month, 1, tzinfo=zone) for month in (1, 7, 12)]
+    assert zone_name(months[0], months[2]) == "WET (UTC+00:00) and WEST (UTC+01:00)"
+    assert zone_name(months[0], months[0]) == "WET (UTC+00:00)"
 
 
 def test_no_crossing_is_said():

@@ -79,7 +79,10 @@ def sun(
         from skysill.files.plain import write_whole
         from skysill.views.sun import write_sun
 
-        write_whole(plot, lambda path: write_sun(path, at.site, *answers[0], first_utc=begin, last_utc=end))
+        write_whole(
+            plot,
+            lambda path: write_sun(path, at.site, *answers[0], first_utc=begin, last_utc=end, zone=local),
+        )
     told = [(look, _in_zone(found, local)) for look, found in answers]
     if out.json:
         out.document(_document(told))

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -16,10 +16,13 @@ from skysill.assess import Assessment, SatelliteResult
 from skysill.errors import InputError
 from skysill.gather import PlacedMount
 from skysill.views.ink import INK, Ink
-from skysill.views.labels import box_of, fit, write
+from skysill.views.labels import box_of, extent_of, fit, wrapped, write
 
 __all__ = [
+    "Compass",
+    "captions_in",
     "chosen",
+    "compass_of",
     "detail",
     "key",
     "needed_deg",
@@ -32,8 +35,8 @@ __all__ = [
 ]
 
 _MARGIN_IN = 0.15
-_LINE_IN = 0.165
-_DETAIL_LETTERS = 72
+_MOST_TITLE_LINES = 3
+_MOST_DETAIL_LINES = 4
 
 
 def chosen(assessment: Assessment, satellite_name: str | None) -> int:
@@ -106,14 +109,52 @@ def detail(result: SatelliteResult) -> str:
     return f"{numbers} {reason}".rstrip() if result.verdict != "clear" and margin >= needed else numbers
 
 
+@dataclass(frozen=True, slots=True)
+class Compass:
+    """What a compass shows: bearing = true azimuth - turn_deg. words : which compass, for an axis"""
+
+    turn_deg: float
+    words: str
+
+
+def compass_of(assessment: Assessment, result: SatelliteResult) -> Compass | None:
+    """The survey's own compass where there is one, as its sightings correct it; else the magnetic model's."""
+    gathered = assessment.gathered
+    found = None if gathered is None else gathered.correction
+    if found is not None and found.source in ("landmarks", "sun"):
+        return Compass(found.correction_deg, "on the survey's compass")
+    if found is not None and found.source == "reference":
+        return Compass(found.correction_deg, "on the survey's scale")
+    if result.look.declination_deg is None:
+        return None
+    return Compass(result.look.declination_deg, "bearing, magnetic (compass)")
+
+
+def _title_lines(lines: Sequence[str], ink: Ink) -> list[tuple[str, float, str]]:
+    """(text, points, weight) of each line on paper; long ones are broken, nothing is cut but the endless."""
+    room_in = ink.width_in - 2 * _MARGIN_IN
+    made = []
+    for k, line in enumerate(lines):
+        size, weight = (ink.title_pt, "bold") if k == 0 else (ink.body_pt, "normal")
+        made += [
+            (part, size, weight)
+            for part in wrapped(line, room_in, size_pt=size, weight=weight, most=_MOST_TITLE_LINES)
+        ]
+    return made
+
+
+def captions_in(lines: Sequence[str], *, ink: Ink = INK) -> float:
+    """The inches that `title` takes for these lines."""
+    return 0.10 + sum(size / 72.0 * 1.35 for _, size, _ in _title_lines(lines, ink))
+
+
 def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
     """A bold first line and plain ones under it at the figure's top left; returns the inches taken."""
     width_in, height_in = figure.get_size_inches()
     below_in = 0.10
-    for k, line in enumerate(lines):
-        size = ink.title_pt if k == 0 else ink.body_pt
+    for line, size, weight in _title_lines(lines, ink):
         at = (_MARGIN_IN / width_in, 1.0 - below_in / height_in)
-        text = write(figure, *at, line, size=size, va="top", weight="normal" if k else "bold", color=ink.text)
+        text = write(figure, *at, line, size=size, va="top", weight=weight, color=ink.text)
         fit(text, width_in - 2 * _MARGIN_IN)
         below_in += size / 72.0 * 1.35
     return below_in
@@ -127,32 +168,42 @@ def key(
     columns: int | None = None,
     ink: Ink = INK,
 ) -> None:
-    """What the fills and strokes mean, centred `middle_in` inches below the figure's top."""
+    """What the fills and strokes mean, centred `middle_in` inches below the top; in as many columns as fit."""
     if not handles:
         return
-    figure.legend(
-        handles=list(handles),
-        loc="center",
-        ncols=columns or len(handles),
-        fontsize=ink.small_pt,
-        frameon=False,
-        bbox_to_anchor=(0.5, 1.0 - middle_in / figure.get_size_inches()[1]),
-        handlelength=2.2,
-        handleheight=1.3,
-        handletextpad=0.5,
-        columnspacing=1.1,
-        labelspacing=0.3,
-        borderpad=0.0,
-    )
+    room = 0.98 * figure.get_size_inches()[0] * figure.dpi
+    for wide in range(columns or len(handles), 0, -1):
+        legend = figure.legend(
+            handles=list(handles),
+            loc="center",
+            ncols=wide,
+            fontsize=ink.small_pt,
+            frameon=False,
+            bbox_to_anchor=(0.5, 1.0 - middle_in / figure.get_size_inches()[1]),
+            handlelength=2.2,
+            handleheight=1.3,
+            handletextpad=0.5,
+            columnspacing=1.1,
+            labelspacing=0.3,
+            borderpad=0.0,
+        )
+        if wide == 1 or extent_of(figure, legend).width <= room:
+            return
+        legend.remove()
 
 
-def _wrapped(result: SatelliteResult) -> list[str]:
-    return textwrap.wrap(detail(result), _DETAIL_LETTERS, max_lines=3, placeholder=" …")
+def _line_in(ink: Ink) -> float:
+    return ink.small_pt / 72.0 * 1.32
 
 
-def rows_in(results: Sequence[SatelliteResult]) -> list[float]:
-    """Height of each row in inches: a head line and up to three lines of detail."""
-    return [0.36 + _LINE_IN * len(_wrapped(result)) for result in results]
+def _wrapped(result: SatelliteResult, ink: Ink) -> list[str]:
+    room_in = ink.width_in - 2 * _MARGIN_IN - 0.27
+    return wrapped(detail(result), room_in, size_pt=ink.small_pt, most=_MOST_DETAIL_LINES)
+
+
+def rows_in(results: Sequence[SatelliteResult], *, ink: Ink = INK) -> list[float]:
+    """Height of each row in inches: a head line and a few lines of detail."""
+    return [0.36 + _line_in(ink) * len(_wrapped(result, ink)) for result in results]
 
 
 def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> None:
@@ -160,7 +211,7 @@ def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, i
     if not results:
         return
     width_in, height_in = figure.get_size_inches()
-    heights_in = rows_in(results)
+    heights_in = rows_in(results, ink=ink)
     tall_in = sum(heights_in)
     ax = figure.add_axes((0.0, 1.0 - (top_in + tall_in) / height_in, 1.0, tall_in / height_in), label="rows")
     ax.set_axis_off()
@@ -193,6 +244,6 @@ def _row(ax: Axes, result: SatelliteResult, y_in: float, ink: Ink) -> None:
     figure = ax.get_figure(root=True)
     assert figure is not None
     fit(head, width_in - 2 * _MARGIN_IN - 0.35 - box_of(place).width / figure.dpi)
-    for k, line in enumerate(_wrapped(result)):
-        at_in = y_in + 0.36 + _LINE_IN * k
+    for k, line in enumerate(_wrapped(result, ink)):
+        at_in = y_in + 0.36 + _line_in(ink) * k
         write(ax, _MARGIN_IN + 0.27, at_in, line, size=ink.small_pt, **style)

@@ -32,12 +32,14 @@ from skysill.files.plain import write_whole
 __all__ = [
     "INK",
     "PALETTE",
+    "PRINT",
     "Ink",
     "SourceInk",
     "VerdictInk",
     "drawing",
     "fill",
     "new_figure",
+    "overlap_key",
     "render",
     "save",
     "source_key",
@@ -133,6 +135,12 @@ class Ink:
 
 INK = Ink()
 
+PRINT = Ink(title_pt=10.0, body_pt=9.0, small_pt=8.5, width_in=3.5)
+"""For pictures set into a page at half its width, unscaled: no lettering below 8 points on A4 or Letter.
+
+On a phone 360 pixels wide the small lettering stands 10 pixels high.
+"""
+
 _SETTINGS = {
     "font.family": ["DejaVu Sans"],  # ships with matplotlib itself, so it is everywhere
     "mathtext.fontset": "dejavusans",
@@ -202,12 +210,16 @@ def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
     write_whole(path, render(figure, kind, title=title))
 
 
-def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float) -> PathPatch:
-    """An area of one source, filled and hatched, without a stroke; rings after the first are holes."""
+def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float, hollow: bool = False) -> PathPatch:
+    """An area of one source, filled and hatched, without a stroke; rings after the first are holes.
+
+    hollow : only the hatch, so that what lies below shows
+    """
     closed = [np.concatenate([points, points[:1]]) for points in (np.asarray(ring, float) for ring in rings)]
     path = Path.make_compound_path(*(Path(points, closed=True) for points in closed))
+    inside = "none" if hollow else source.fill
     return PathPatch(
-        path, facecolor=source.fill, edgecolor=source.colour, hatch=source.hatch, linewidth=0.0, zorder=zorder
+        path, facecolor=inside, edgecolor=source.colour, hatch=source.hatch, linewidth=0.0, zorder=zorder
     )
 
 
@@ -232,6 +244,19 @@ def source_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Pa
         )
         for name in names
     ]
+
+
+def overlap_key(word: str, *, ink: Ink = INK) -> Patch:
+    """A legend handle for what is not measured drawn across what somebody saw."""
+    seen, blank = ink.sources["terrain"], ink.sources[""]
+    return Patch(
+        facecolor=seen.fill,
+        edgecolor=blank.colour,
+        hatch=seen.hatch + blank.hatch,
+        linestyle=blank.stroke,
+        linewidth=1.2,
+        label=word,
+    )
 
 
 def verdict_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Line2D]:

@@ -20,12 +20,13 @@ from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
+from matplotlib.textpath import text_to_path
 from matplotlib.transforms import Bbox
 
 from skysill.units import Floats
 from skysill.views.ink import INK, Ink
 
-__all__ = ["Label", "Placed", "box_of", "fit", "place_labels", "printable", "write"]
+__all__ = ["Label", "Placed", "box_of", "extent_of", "fit", "place_labels", "printable", "wrapped", "write"]
 
 _DIRECTIONS = 32
 _RINGS_PT = np.concatenate([np.arange(9.0, 60.0, 6.0), np.arange(60.0, 260.0, 12.0)])
@@ -84,6 +85,37 @@ def write(target: Axes | Figure, x: float, y: float, text: str, **style: Any) ->
 def box_of(text: Text) -> Bbox:
     """The space a text takes, in pixels."""
     return text.get_window_extent(_renderer(text.get_figure(root=True)))
+
+
+def extent_of(figure: Figure, artist: Any) -> Bbox:
+    """The space any artist takes, in pixels."""
+    box: Bbox = artist.get_window_extent(_renderer(figure))
+    return box
+
+
+def wrapped(
+    text: str, width_in: float, *, size_pt: float, weight: str = "normal", most: int = 3
+) -> list[str]:
+    """A text broken between words into lines that fit a width; after `most` lines it ends in an ellipsis."""
+    font = FontProperties(family="DejaVu Sans", weight=weight, size=size_pt)
+
+    def fits(line: str) -> bool:
+        wide_pt, _, _ = text_to_path.get_text_width_height_descent(line, font, ismath=False)
+        return bool(wide_pt <= 72.0 * width_in)
+
+    lines: list[str] = []
+    for word in printable(text).split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and fits(longer):
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    if len(lines) <= most:
+        return lines
+    last = lines[most - 1]
+    while last and not fits(last + " …"):
+        last = last[:-1].rstrip()
+    return [*lines[: most - 1], last + " …"]
 
 
 def _renderer(figure: Any) -> Any:

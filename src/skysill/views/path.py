@@ -21,14 +21,13 @@ from matplotlib.patches import Patch, PathPatch, Polygon
 
 from skysill.assess import Assessment, SatelliteResult
 from skysill.fresnel import first_fresnel_radius_m, required_room_m
-from skysill.views.captions import chosen, key, rows, rows_in, stands, title, when
+from skysill.views.captions import captions_in, chosen, key, rows, rows_in, stands, title, when
 from skysill.views.ink import INK, PALETTE, Ink, drawing, fill, new_figure, save
-from skysill.views.labels import Label, Placed, place_labels, write
-from skysill.views.upright import PANEL_WIDE_IN, Plane, Standing
+from skysill.views.labels import Label, Placed, box_of, place_labels, write
+from skysill.views.upright import Plane, Standing
 
 __all__ = ["PathArtists", "draw_path", "path_figure", "write_path_profile"]
 
-_LEFT_IN = 0.76
 _ZONE, _PART = "#DCEEF9", "#A9D5F0"
 _MOST_NAMED = 4
 
@@ -47,14 +46,23 @@ class PathArtists:
     labels: list[Placed]
 
 
+def _left_in(ink: Ink) -> float:
+    return 5.1 * ink.small_pt / 72.0 + 0.12
+
+
+def _wide_in(ink: Ink) -> float:
+    """Width of the axes in inches."""
+    return ink.width_in - _left_in(ink) - 0.12
+
+
 def draw_path(
     ax: Axes, plane: Plane, *, far_m: float, height_in: float, from_m: float = 0.0, ink: Ink = INK
 ) -> PathArtists:
-    """Draw the upright plane out to far_m on axes `height_in` tall and 4.72 inches wide; limits are set here.
+    """Draw the upright plane out to far_m on axes `height_in` tall; limits are set here.
 
     from_m : things nearer than this are left to another panel
     """
-    low, high = plane.limits_m(far_m, height_in)
+    low, high = plane.limits_m(far_m, height_in, _wide_in(ink))
     ax.set_xlim(-0.06 * far_m, far_m)
     ax.set_ylim(low + plane.datum_m, high + plane.datum_m)
     ax.tick_params(labelsize=ink.small_pt, colors=ink.text, length=4)
@@ -69,8 +77,8 @@ def draw_path(
         if from_m < thing.level_m <= far_m and (thing.floor_m or low) < high and len(things) < _MOST_NAMED:
             things.append((thing, _draw_thing(ax, plane, thing, ink)))
     named = {(thing.name, thing.source): thing for thing, _ in reversed(things)}  # once, at its first place
-    wanted = [_thing_label(plane, thing) for thing in named.values()]
-    wanted += _control_label(plane, from_m, far_m)
+    wanted = [_thing_label(plane, thing, ink) for thing in named.values()]
+    wanted += _control_label(plane, from_m, far_m, ink)
     out_m = 0.62 * (min(far_m, high / plane.slope) if plane.slope > 0.0 else far_m)
     words = f"ray, {plane.result.look.elevation_apparent_deg:.1f}° up"
     wanted.append(Label(words, out_m, out_m * plane.slope + plane.datum_m, 130.0, ink.small_pt))
@@ -79,7 +87,8 @@ def draw_path(
     for _, line in things:
         foot, top = np.asarray(line.get_xydata())
         lines.append(np.linspace(foot, top, 20))
-    labels = place_labels(ax, wanted, avoid=np.concatenate(lines), ink=ink)
+    said = [box_of(text) for text in ax.texts]
+    labels = place_labels(ax, wanted, keep_clear=said, avoid=np.concatenate(lines), ink=ink)
     return PathArtists(ground, soil, unknown, ray, zones, mast, things, labels)
 
 
@@ -217,9 +226,11 @@ def _room_words(result: SatelliteResult) -> str:
     clearance = result.clearance
     if clearance.clearance_m is None or clearance.required_m is None:
         return ""
+    room = f"{abs(clearance.clearance_m):.2f} m" if abs(clearance.clearance_m) < 100.0 else ""
+    room = room or f"{abs(clearance.clearance_m):.0f} m"
     if clearance.clearance_m < 0.0:
-        return f"\ncovers the ray by {-clearance.clearance_m:.2f} m"
-    return f"\nroom {clearance.clearance_m:.2f} m, needed {clearance.required_m:.2f} m"
+        return f"\ncovers the ray by {room}"
+    return f"\nroom {room}, needed {clearance.required_m:.2f} m"
 
 
 def _controls(plane: Plane, thing: Standing) -> bool:
@@ -227,16 +238,16 @@ def _controls(plane: Plane, thing: Standing) -> bool:
     return control is not None and (control.name, control.source) == (thing.name, thing.source)
 
 
-def _thing_label(plane: Plane, thing: Standing) -> Label:
+def _thing_label(plane: Plane, thing: Standing, ink: Ink) -> Label:
     mine = _controls(plane, thing)
     name = thing.name if len(thing.name) <= 24 else thing.name[:23] + "…"
     far = f", {thing.distance_m:.0f} m" + (" (assumed)" if thing.assumed else "")
     words = name + far + (_room_words(plane.result) if mine else "")
     weight = "bold" if mine else "normal"
-    return Label(words, thing.level_m, thing.top_m + plane.datum_m, -45.0, INK.small_pt, weight)
+    return Label(words, thing.level_m, thing.top_m + plane.datum_m, -45.0, ink.small_pt, weight)
 
 
-def _control_label(plane: Plane, from_m: float, far_m: float) -> list[Label]:
+def _control_label(plane: Plane, from_m: float, far_m: float, ink: Ink) -> list[Label]:
     """What controls, where it is ground, or stands aside of the plane."""
     control = plane.result.clearance.controlling
     if control is None or not control.distance_m or any(_controls(plane, thing) for thing in plane.things):
@@ -246,22 +257,32 @@ def _control_label(plane: Plane, from_m: float, far_m: float) -> list[Label]:
     if not from_m < level <= far_m:
         return []
     words = f"{control.name}, {control.distance_m:.0f} m{_room_words(plane.result)}"
-    return [Label(words, level, rise + plane.datum_m, 100.0, INK.small_pt, "bold")]
+    return [Label(words, level, rise + plane.datum_m, 100.0, ink.small_pt, "bold")]
 
 
-def path_figure(assessment: Assessment, satellite_name: str | None = None, *, ink: Ink = INK) -> Figure:
-    """The whole sheet: title, one panel or two (far and near), key, and the satellite's row."""
+def path_figure(
+    assessment: Assessment, satellite_name: str | None = None, *, heading: bool = True, ink: Ink = INK
+) -> Figure:
+    """The whole sheet: title, one panel or two (far and near), key, and the satellite's row.
+
+    heading : False leaves title and row out, for a page that says them
+    """
     plane = Plane.of(assessment, chosen(assessment, satellite_name))
-    ranges = plane.ranges_m()
-    panels = [(far_m, *plane.panel(far_m)) for far_m in ranges]
-    key_in, gap_in = 0.46, 0.66
-    words_in = sum(rows_in([plane.result]))
-    height_in = 1.0 + sum(panel[1] + gap_in for panel in panels) + key_in + words_in + 0.05
+    ranges, line_in, wide_in = plane.ranges_m(), ink.small_pt / 72.0, _wide_in(ink)
+    panels = [(far_m, *plane.panel(far_m, wide_in)) for far_m in ranges]
+    key_in, gap_in = 1.65 * line_in * (2 if ink.width_in > 5.0 else 3) + 0.1, 5.3 * line_in
+    title_in = captions_in(_title_words(plane), ink=ink) if heading else 0.0
+    words_in = sum(rows_in([plane.result], ink=ink)) if heading else 0.0
+    height_in = title_in + 0.24 + sum(panel[1] + gap_in for panel in panels) + key_in + words_in + 0.05
     figure = new_figure(ink.width_in, height_in)
-    at_in = 0.24 + title(figure, _title_words(plane), ink=ink)
+    at_in = 0.24 + (title(figure, _title_words(plane), ink=ink) if heading else 0.0)
     for far_m, panel_in, stretch in panels:
-        left, wide = _LEFT_IN / ink.width_in, PANEL_WIDE_IN / ink.width_in
-        place = (left, 1.0 - (at_in + panel_in) / height_in, wide, panel_in / height_in)
+        place = (
+            _left_in(ink) / ink.width_in,
+            1.0 - (at_in + panel_in) / height_in,
+            wide_in / ink.width_in,
+            panel_in / height_in,
+        )
         ax = figure.add_axes(place, label=f"path to {far_m:.0f} m")
         nearer_m = ranges[-1] if far_m > ranges[-1] else 0.0
         draw_path(ax, plane, far_m=far_m, height_in=panel_in, from_m=nearer_m, ink=ink)
@@ -269,8 +290,9 @@ def path_figure(assessment: Assessment, satellite_name: str | None = None, *, in
         near = "near the dish, " if len(panels) > 1 and nearer_m == 0.0 else ""
         _axis_words(ax, plane, near + shape, ink)
         at_in += panel_in + gap_in
-    key(figure, _key(plane, ink), at_in - 0.16 + key_in / 2, columns=3, ink=ink)
-    rows(figure, [plane.result], at_in + key_in, ink=ink)
+    key(figure, _key(plane, ink), at_in - 1.2 * line_in + key_in / 2, columns=3, ink=ink)
+    if heading:
+        rows(figure, [plane.result], at_in + key_in, ink=ink)
     return figure
 
 
@@ -292,8 +314,17 @@ def _axis_words(ax: Axes, plane: Plane, shape: str, ink: Ink) -> None:
     assert figure is not None
     height_in = ax.get_position().height * figure.get_size_inches()[1]
     across = "elevation, m" if known else "above the mount's foot, m"
-    write(ax, -0.63 / PANEL_WIDE_IN, 0.5, across, rotation=90, va="center", ha="center", **style)
-    write(ax, 0.5, -0.25 / height_in, "distance from the dish, m", va="top", ha="center", **style)
+    left = -5.0 * ink.small_pt / 72.0 / _wide_in(ink)
+    write(ax, left, 0.5, across, rotation=90, va="center", ha="center", **style)
+    write(
+        ax,
+        0.5,
+        -2.0 * ink.small_pt / 72.0 / height_in,
+        "distance from the dish, m",
+        va="top",
+        ha="center",
+        **style,
+    )
     write(ax, 1.0, 1.0 + 0.04 / height_in, shape, va="bottom", ha="right", **style)
 
 

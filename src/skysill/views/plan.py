@@ -27,7 +27,7 @@ from skysill.look import LookVector
 from skysill.mounts import MountRow, MountsFound, Searched
 from skysill.roofs import OWN_ROOF, roof_triangles
 from skysill.units import Floats
-from skysill.views.captions import key, title
+from skysill.views.captions import captions_in, key, title
 from skysill.views.ink import INK, PALETTE, Ink, drawing, fill, new_figure, save, trace
 from skysill.views.labels import Label, place_labels, write
 
@@ -410,7 +410,7 @@ def plan_figure(found: MountsFound, *, ink: Ink = INK) -> Figure:
     span = np.diff(_extent(found), axis=0)[0] + 4.4
     roof_in = wide_in * float(np.clip(span[1] / span.max(), 0.45, 1.0))
     key_in, gap_in, words = 0.62, 0.24, _title_words(found)
-    height_in = 0.30 + 0.19 * len(words) + wide_in * 0.9 + roof_in + 2 * gap_in + key_in
+    height_in = 0.20 + captions_in(words, ink=ink) + wide_in * 0.9 + roof_in + 2 * gap_in + key_in
     figure = new_figure(ink.width_in, height_in)
     at_in = 0.12 + title(figure, words, ink=ink)
     for panel_in, label in ((wide_in * 0.9, "the surroundings"), (roof_in, "the roof")):

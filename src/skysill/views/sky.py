@@ -22,10 +22,19 @@ from numpy.typing import ArrayLike
 from skysill.assess import Assessment, SatelliteResult
 from skysill.look import look_angles
 from skysill.units import Floats, wrap_180
-from skysill.views.captions import key, needed_deg, rows, rows_in, stands, title, when
-from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
+from skysill.views.captions import captions_in, key, needed_deg, rows, rows_in, stands, title, when
+from skysill.views.ink import INK, Ink, drawing, fill, new_figure, overlap_key, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, circle_on_sky, dotted, outlines, seen_spans, unseen_spans
+from skysill.views.skyline import (
+    Area,
+    areas,
+    circle_on_sky,
+    dotted,
+    half_seen,
+    outlines,
+    seen_spans,
+    unseen_spans,
+)
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
@@ -118,7 +127,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[PathPatch]:
     blank = ink.sources[""]
     drawn = []
     for start, stop in unseen_spans(assessment.silhouettes):
-        patch = fill([_sector(start, stop, 0.0, _BAND)], blank, zorder=1)
+        patch = fill([_sector(start, stop, 0.0, _BAND)], blank, zorder=2.95, hollow=True)
         ax.add_artist(patch)
         drawn.append(patch)
     return drawn
@@ -137,7 +146,7 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[str, P
         if area.source == "obstacle":
             hanging.append(outline)
             continue
-        source, zorder = ink.sources[area.source], 2.0 + 0.1 * len(drawn)
+        source, zorder = ink.sources[area.source], 2.0 + 0.001 * len(drawn)
         drawn.append((area.source, fill([outline], source, zorder=zorder)))
         ax.add_artist(drawn[-1][1])
         top[area.top_deg <= 0.0] = np.nan  # along the rim there is nothing to see
@@ -270,7 +279,7 @@ def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, ink: Ink) -> lis
                 _longitude(float(longitude)),
                 ha="center",
                 va="center",
-                size=ink.small_pt - 0.5,
+                size=max(ink.small_pt - 0.5, 8.0),
                 color=ink.arc,
                 zorder=9,
                 bbox=_paper(ink, 0.5),
@@ -332,38 +341,40 @@ def _label(result: SatelliteResult, mark: Line2D, ink: Ink) -> Label:
     return Label(f"{name}\n{word}", x, y, toward_deg=toward_deg, size_pt=ink.small_pt, weight="bold")
 
 
-def sky_figure(assessment: Assessment, *, ink: Ink = INK) -> Figure:
-    """The whole sheet: title, disc, key, and a row per satellite."""
-    disc_in = ink.width_in - 0.1
-    key_in = 0.36
-    height_in = 0.80 + disc_in + key_in + sum(rows_in(assessment.results)) + 0.05
+def sky_figure(assessment: Assessment, *, heading: bool = True, ink: Ink = INK) -> Figure:
+    """The whole sheet: title, disc, key, and a row per satellite.
+
+    heading : False leaves title and rows out, for a page that says them
+    """
+    disc_in, date = ink.width_in - 0.1, when(assessment)
+    lines = [
+        f"{assessment.site.name}: sky view{', ' + date if date else ''}",
+        stands(assessment.mount),
+        "As on a map: north up, east right; the middle is straight up",
+    ]
+    title_in = captions_in(lines, ink=ink) if heading else 0.0
+    key_in = 1.65 * ink.small_pt / 72.0 * (1 if ink.width_in > 5.0 else 2) + 0.16
+    words_in = sum(rows_in(assessment.results, ink=ink)) if heading else 0.0
+    height_in = title_in + disc_in + key_in + words_in + 0.05
     figure = new_figure(ink.width_in, height_in)
-    date = when(assessment)
-    used_in = title(
-        figure,
-        [
-            f"{assessment.site.name}: sky view{', ' + date if date else ''}",
-            stands(assessment.mount),
-            "As on a map: north up, east right; the middle is straight up",
-        ],
-        ink=ink,
+    used_in = title(figure, lines, ink=ink) if heading else 0.0
+    place = (
+        0.05 / ink.width_in,
+        1.0 - (used_in + disc_in) / height_in,
+        disc_in / ink.width_in,
+        disc_in / height_in,
     )
-    ax = figure.add_axes(
-        (
-            0.05 / ink.width_in,
-            1.0 - (used_in + disc_in) / height_in,
-            disc_in / ink.width_in,
-            disc_in / height_in,
-        ),
-        label="sky",
-    )
-    draw_sky(ax, assessment, ink=ink)
+    draw_sky(figure.add_axes(place, label="sky"), assessment, ink=ink)
     names = [
         s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
     ]
-    names += [""] if unseen_spans(assessment.silhouettes) else []
-    key(figure, source_key(names, ink=ink), used_in + disc_in + key_in / 2, ink=ink)
-    rows(figure, assessment.results, used_in + disc_in + key_in, ink=ink)
+    blank = unseen_spans(assessment.silhouettes)
+    handles = source_key(names + ([""] if blank else []), ink=ink)
+    if half_seen(areas(assessment.silhouettes), blank):
+        handles.append(overlap_key("seen, not far enough", ink=ink))
+    key(figure, handles, used_in + disc_in + key_in / 2, ink=ink)
+    if heading:
+        rows(figure, assessment.results, used_in + disc_in + key_in, ink=ink)
     return figure
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "areas",
     "circle_on_sky",
     "dotted",
+    "half_seen",
     "outlines",
     "seen_spans",
     "tangent_plane_deg",
@@ -27,6 +28,9 @@ __all__ = [
 
 _WIDEST_STEP_DEG = 2.0
 """Columns of one obstacle farther apart than this are two pieces of it, not one."""
+
+_TERRAIN_STEP_DEG = 1.01
+"""Columns of terrain no farther apart than this are one skyline, looked at far enough or not."""
 
 _SLIT = 0.3
 """Gaps inside an outline narrower than this, in degrees on paper, cannot be seen and are closed."""
@@ -140,6 +144,8 @@ def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area
         joined: Bools = step <= _WIDEST_STEP_DEG
     else:
         joined = covered(silhouette, azimuth_deg + step / 2.0) & (step < 180.0)
+    if silhouette.source == "terrain":  # followed, though perhaps not far enough to count as looked at
+        joined = joined | (step <= _TERRAIN_STEP_DEG)
     count = index.size
     breaks = np.flatnonzero(~joined)
     starts = (breaks + 1) % count if breaks.size else np.array([0])
@@ -195,6 +201,17 @@ def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]
         first = gaps.pop(0)
         gaps[-1] = (gaps[-1][0], 360.0 + first[1])
     return gaps
+
+
+def half_seen(shapes: Sequence[Area], spans: Sequence[tuple[float, float]]) -> list[Area]:
+    """The areas of terrain that run into azimuths where nobody looked far enough out: hatched across."""
+    found = []
+    for area in shapes:
+        if area.source == "terrain" and any(
+            (np.mod(area.azimuth_deg - start, 360.0) < stop - start).any() for start, stop in spans
+        ):
+            found.append(area)
+    return found
 
 
 def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:

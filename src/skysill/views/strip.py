@@ -7,9 +7,11 @@ says, at any elevation. Lines of equal azimuth therefore lean together a little 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,10 +26,22 @@ from skysill.clearance import Controlling
 from skysill.fresnel import required_angle_deg
 from skysill.horizon.silhouette import Silhouette
 from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
-from skysill.views.captions import chosen, key, needed_deg, rows, rows_in, stands, title, when
-from skysill.views.ink import INK, Ink, drawing, fill, new_figure, save, source_key, trace
+from skysill.views.captions import (
+    Compass,
+    captions_in,
+    chosen,
+    compass_of,
+    key,
+    needed_deg,
+    rows,
+    rows_in,
+    stands,
+    title,
+    when,
+)
+from skysill.views.ink import INK, Ink, drawing, fill, new_figure, overlap_key, save, source_key, trace
 from skysill.views.labels import Label, Placed, box_of, place_labels, write
-from skysill.views.skyline import Area, areas, dotted, outlines, tangent_plane_deg, unseen_spans
+from skysill.views.skyline import Area, areas, dotted, half_seen, outlines, tangent_plane_deg, unseen_spans
 
 __all__ = ["StripArtists", "draw_strip", "half_width_deg", "strip_figure", "write_strip"]
 
@@ -41,7 +55,9 @@ class StripArtists:
     areas : (source, the area); unseen : hatched spans nobody looked at
     low_edges : points of nearer, lower edges, a line of markers per source
     room : the required-room circle; margin : the dimension line from the ray to the nearest obstructed direction
-    ray : the cross; labels : words placed; ticks : azimuths and elevations along the frame
+    ray : the cross; labels : words placed; ticks : true azimuths and elevations along the frame
+    compass_ticks : round bearings of the compass along the top
+    half_seen : whether the hatch of what is not measured runs over ground that was seen, not far enough out
     """
 
     areas: list[tuple[str, PathPatch]]
@@ -52,6 +68,8 @@ class StripArtists:
     ray: Line2D
     labels: list[Placed]
     ticks: list[Text]
+    compass_ticks: list[Text]
+    half_seen: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +113,13 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
     ax.set_ylim(-window.half_deg, window.half_deg)
     ax.set_xticks([])
     ax.set_yticks([])
+    seen = areas(assessment.silhouettes)
     unseen = _draw_unseen(ax, assessment, window, ink)
-    shapes = _draw_areas(ax, areas(assessment.silhouettes), window, ink)
+    shapes = _draw_areas(ax, seen, window, ink)
+    nearby = _within_window(unseen_spans(assessment.silhouettes), window)
+    crossed = [area for area in half_seen(seen, nearby) if _on_paper_at_all(area, window)]
     low_edges = _draw_low_edges(ax, assessment, window, ink)
-    ticks = _draw_net(ax, result, window, ink)
+    ticks, compass_ticks = _draw_net(ax, result, window, compass_of(assessment, result), ink)
     verdict = ink.verdicts[result.verdict]
     room, needed = None, needed_deg(result)
     if needed is not None:
@@ -116,12 +137,14 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
     )
     labels = place_labels(
         ax,
-        _words(result, window),
-        keep_clear=[box_of(text) for text in ticks],
+        _words(result, window, ink),
+        keep_clear=[box_of(text) for text in (*ticks, *compass_ticks)],
         avoid=np.concatenate(avoid) if avoid else None,
         ink=ink,
     )
-    return StripArtists(shapes, unseen, low_edges, room, margin, ray, labels, ticks)
+    return StripArtists(
+        shapes, unseen, low_edges, room, margin, ray, labels, ticks, compass_ticks, bool(crossed)
+    )
 
 
 def _around(radius_deg: float) -> Floats:
@@ -144,7 +167,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) ->
             outline = np.column_stack(
                 window.place(np.concatenate([around, around[::-1]]), np.concatenate([down, up]))
             )
-            patch = fill([outline], blank, zorder=1)
+            patch = fill([outline], blank, zorder=2.95, hollow=True)
             ax.add_artist(patch)
             drawn.append(patch)
     return drawn
@@ -163,6 +186,17 @@ def _within(
     return parts
 
 
+def _within_window(spans: Sequence[tuple[float, float]], window: _Window) -> list[tuple[float, float]]:
+    """The parts of azimuth spans that the window can show."""
+    reach = min(window.half_deg / max(np.cos(np.deg2rad(window.elevation_deg)), 0.05), window.turn_deg())
+    parts = [_within(start, stop, window.azimuth_deg, float(reach)) for start, stop in spans]
+    return [(low, high) for part in parts for _, low, high in part if high - low > 0.02 * window.half_deg]
+
+
+def _on_paper_at_all(area: Area, window: _Window) -> bool:
+    return bool(area.top_deg.max() > window.elevation_deg - window.half_deg)
+
+
 def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[str, PathPatch]]:
     """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
     drawn: list[tuple[str, PathPatch]] = []
@@ -173,7 +207,7 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> 
             if area.source == "obstacle":
                 hanging.append(outline)
                 continue
-            source, zorder = ink.sources[area.source], 2.0 + 0.1 * len(drawn)
+            source, zorder = ink.sources[area.source], 2.0 + 0.001 * len(drawn)
             drawn.append((area.source, fill([outline], source, zorder=zorder)))
             ax.add_artist(drawn[-1][1])
             ax.add_artist(trace(above, source, zorder=zorder))
@@ -257,55 +291,89 @@ def _low_edge(silhouette: Silhouette, assessment: Assessment, window: _Window) -
     return np.asarray(tight[lower])
 
 
-def _draw_net(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -> list[Text]:
-    """Lines of equal azimuth and elevation, named where they leave the frame."""
+def _draw_net(
+    ax: Axes, result: SatelliteResult, window: _Window, compass: Compass | None, ink: Ink
+) -> tuple[list[Text], list[Text]]:
+    """Lines of equal azimuth and elevation, named where they leave the frame; along the top the compass."""
     step = next((s for s in _STEPS_DEG if window.half_deg / s <= 4.0), 30.0)
     shrink = np.cos(np.deg2rad(window.elevation_deg))
     turn_step = next((s for s in _STEPS_DEG if s * shrink >= step * 0.8), 30.0)
-    texts = _draw_elevations(ax, window, step, ink)
-    return texts + _draw_azimuths(ax, window, turn_step, result.look.declination_deg, ink)
+    ticks = _draw_elevations(ax, window, step, ink)
+    reach = window.turn_deg()
+    for azimuth in _multiples(turn_step, window.azimuth_deg, reach):
+        ax.plot(*window.place(*_upright(azimuth, window)), color=ink.rule, linewidth=0.6, zorder=6)
+    ticks += _edge_numbers(ax, window, turn_step, 0.0, top=False, ink=ink)
+    top = [] if compass is None else _edge_numbers(ax, window, turn_step, compass.turn_deg, top=True, ink=ink)
+    return ticks, top
+
+
+def _multiples(step: float, middle: float, reach: float) -> Floats:
+    first = step * np.ceil((middle - reach) / step)
+    return np.arange(first, middle + reach + 1e-9, step)
+
+
+def _upright(azimuth_deg: float, window: _Window) -> tuple[Floats, Floats]:
+    """Azimuths and elevations along one line of equal azimuth, as far as the window can show it."""
+    low = max(-89.0, window.elevation_deg - 2 * window.half_deg)
+    height = np.linspace(low, min(90.0, window.elevation_deg + 2 * window.half_deg), 90)
+    return np.full(height.shape, azimuth_deg), height
 
 
 def _draw_elevations(ax: Axes, window: _Window, step: float, ink: Ink) -> list[Text]:
+    """Each line named at the left edge, or above the satellite where it closes around the zenith."""
     texts: list[Text] = []
     limit, reach = window.half_deg, window.turn_deg()
     around = _dense(window.azimuth_deg - reach, window.azimuth_deg + reach)
-    style = {"ha": "right", "va": "center", "size": ink.small_pt, "color": ink.text}
+    style: dict[str, Any] = {"va": "center", "size": ink.small_pt, "color": ink.text}
     for elevation in np.arange(-90.0 + step, 90.0, step):
         if abs(elevation - window.elevation_deg) > 1.5 * limit:
             continue
         x, y = window.place(around, np.array(elevation))
         ax.plot(x, y, color=ink.rule, linewidth=1.4 if elevation == 0.0 else 0.6, zorder=6)
-        at = np.interp(-limit, x, y) if (np.diff(x) > 0).all() and x[0] <= -limit else np.nan
-        if abs(at) < 0.97 * limit:
-            texts.append(write(ax, -1.02 * limit, float(at), f"{elevation:g}°", **style))
+        met = np.flatnonzero((x[:-1] + limit) * (x[1:] + limit) <= 0.0)
+        at = [
+            float(y[k] + (y[k + 1] - y[k]) * (x[k] + limit) / (x[k] - x[k + 1]))
+            for k in met
+            if x[k] != x[k + 1]
+        ]
+        at = [height for height in at if abs(height) < 0.97 * limit]
+        rise = float(elevation - window.elevation_deg)
+        if at:
+            texts.append(write(ax, -1.02 * limit, min(at), f"{elevation:g}°", ha="right", **style))
+        elif rise > 0.0 and rise < 0.97 * limit:
+            paper = {"facecolor": ink.paper, "edgecolor": "none", "pad": 0.8}
+            texts.append(write(ax, 0.0, rise, f"{elevation:g}°", ha="center", zorder=7, bbox=paper, **style))
     return texts
 
 
-def _draw_azimuths(
-    ax: Axes, window: _Window, step: float, declination_deg: float | None, ink: Ink
+def _edge_numbers(
+    ax: Axes, window: _Window, least_step: float, turn_deg: float, *, top: bool, ink: Ink
 ) -> list[Text]:
-    """True azimuths along the bottom; along the top what a compass shows there, where that is known."""
-    texts: list[Text] = []
-    limit, reach = window.half_deg, window.turn_deg()
-    low, high = max(-89.0, window.elevation_deg - 2 * limit), min(90.0, window.elevation_deg + 2 * limit)
-    height = np.linspace(low, high, 90)
-    style = {"ha": "center", "size": ink.small_pt, "color": ink.text}
-    first = step * np.ceil((window.azimuth_deg - reach) / step)
-    for azimuth in np.arange(first, window.azimuth_deg + reach + 1e-9, step):
-        x, y = window.place(np.full(height.shape, azimuth), height)
-        ax.plot(x, y, color=ink.rule, linewidth=0.6, zorder=6)
-        below, above = (
-            np.interp(edge, y, x) if (np.diff(y) > 0).all() and y[0] <= edge <= y[-1] else np.nan
-            for edge in (-limit, limit)
-        )
-        if abs(below) < 0.95 * limit:
-            words = f"{float(wrap_360(azimuth)):.0f}°"
-            texts.append(write(ax, float(below), -1.02 * limit, words, va="top", **style))
-        if declination_deg is not None and abs(above) < 0.95 * limit:
-            words = f"{float(wrap_360(azimuth - declination_deg)):.1f}°"
-            texts.append(write(ax, float(above), 1.02 * limit, words, va="bottom", **style))
-    return texts
+    """Round numbers along the bottom or the top edge, as close as they can stand without touching.
+
+    turn_deg : a direction reads its true azimuth less this
+    """
+    limit = window.half_deg
+    style: dict[str, Any] = {"ha": "center", "size": ink.small_pt, "color": ink.text}
+    for step in [s for s in (*_STEPS_DEG, 45.0, 90.0) if s >= least_step]:
+        texts, marks = [], []
+        for shown in _multiples(step, window.azimuth_deg - turn_deg, window.turn_deg()):
+            x, y = window.place(*_upright(shown + turn_deg, window))
+            edge = limit if top else -limit
+            if not (np.diff(y) > 0.0).all() or not y[0] <= edge <= y[-1]:
+                continue
+            at = float(np.interp(edge, y, x))
+            if abs(at) >= 0.95 * limit:
+                continue
+            words = f"{round(float(wrap_360(shown))) % 360}°"
+            texts.append(write(ax, at, 1.025 * edge, words, va="bottom" if top else "top", **style))
+            marks += ax.plot([at, at], [edge, 1.018 * edge], color=ink.text, linewidth=0.9, clip_on=False)
+        boxes = [box_of(text).padded(3.0) for text in texts]
+        if not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2)):
+            return texts
+        for artist in (*texts, *marks):
+            artist.remove()
+    return []
 
 
 def _nearest(control: Controlling, margin_deg: float, window: _Window) -> tuple[float, float]:
@@ -337,64 +405,90 @@ def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -
     return line
 
 
-def _words(result: SatelliteResult, window: _Window) -> list[Label]:
+def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
     control, margin, needed = result.clearance.controlling, result.clearance.margin_deg, needed_deg(result)
     labels = []
     if control is not None and margin is not None:
         x, y = _nearest(control, margin, window)
         words = f"room {margin:.1f}°" if margin >= 0.0 else f"covered by {-margin:.1f}°"
         toward = 0.0 if abs(y) >= abs(x) else 90.0
-        labels.append(Label(words, 0.55 * x, 0.55 * y, toward_deg=toward, weight="bold"))
+        labels.append(Label(words, 0.55 * x, 0.55 * y, toward_deg=toward, size_pt=ink.body_pt, weight="bold"))
         name = control.name if len(control.name) <= 24 else control.name[:23] + "…"
         far = "" if not control.distance_m else f", {control.distance_m:.0f} m"
         far += " (assumed)" if control.distance_assumed else ""
-        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=INK.small_pt))
+        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=ink.small_pt))
     if needed is not None:
         corner = needed * np.sqrt(0.5)
-        labels.append(Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0))
+        labels.append(Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0, size_pt=ink.body_pt))
     labels.append(
-        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=INK.small_pt, weight="bold")
+        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=ink.small_pt, weight="bold")
     )
     return labels
 
 
-def strip_figure(assessment: Assessment, satellite_name: str | None = None, *, ink: Ink = INK) -> Figure:
-    """The whole sheet: title, window, key, and the satellite's row."""
+def strip_figure(
+    assessment: Assessment, satellite_name: str | None = None, *, heading: bool = True, ink: Ink = INK
+) -> Figure:
+    """The whole sheet: title, window, key, and the satellite's row.
+
+    heading : False leaves title and row out, for a page that says them
+    """
     result = assessment.results[chosen(assessment, satellite_name)]
-    magnetic = result.look.declination_deg is not None
-    side_in, left_in, key_in, date = 4.75, 0.62, 0.40, when(assessment)
-    above_in = 0.42 if magnetic else 0.12
-    height_in = 0.80 + above_in + side_in + 0.46 + key_in + sum(rows_in([result])) + 0.05
-    figure = new_figure(ink.width_in, height_in)
+    compass, date = compass_of(assessment, result), when(assessment)
     lines = [
         f"{assessment.site.name}: sky around {result.satellite.name}{', ' + date if date else ''}",
         stands(assessment.mount),
         "Angles from the cross are true in every direction",
     ]
-    used_in = title(figure, lines, ink=ink) + above_in
-    left, wide = left_in / ink.width_in, side_in / ink.width_in
-    place = (left, 1.0 - (used_in + side_in) / height_in, wide, side_in / height_in)
+    line_in = ink.small_pt / 72.0
+    left_in = 3.6 * line_in + 0.12
+    side_in = ink.width_in - left_in - 0.12
+    above_in, below_in = (0.12 if compass is None else 3.1 * line_in), 3.5 * line_in
+    title_in = captions_in(lines, ink=ink) if heading else 0.0
+    key_in = 1.65 * line_in * (1 if ink.width_in > 5.0 else 3) + 0.16
+    rows_total_in = sum(rows_in([result], ink=ink)) if heading else 0.0
+    height_in = title_in + above_in + side_in + below_in + key_in + rows_total_in + 0.05
+    figure = new_figure(ink.width_in, height_in)
+    used_in = (title(figure, lines, ink=ink) if heading else 0.0) + above_in
+    place = (
+        left_in / ink.width_in,
+        1.0 - (used_in + side_in) / height_in,
+        side_in / ink.width_in,
+        side_in / height_in,
+    )
     ax = figure.add_axes(place, label="strip")
     drawn = draw_strip(ax, assessment, result, ink=ink)
     style = {"ha": "center", "size": ink.body_pt, "color": ink.text, "transform": ax.transAxes}
-    if magnetic:
-        write(ax, 0.5, 1.0 + 0.22 / side_in, "bearing, magnetic (compass)", va="bottom", **style)
-    write(ax, 0.5, -0.22 / side_in, "azimuth, true", va="top", **style)
-    write(ax, -0.48 / side_in, 0.5, "elevation", rotation=90, va="center", **style)
-    handles: list[Patch | Line2D] = [*source_key(_shown(drawn), ink=ink)]
+    if compass is not None:
+        write(ax, 0.5, 1.0 + 1.7 * line_in / side_in, compass.words, va="bottom", **style)
+    write(ax, 0.5, -1.75 * line_in / side_in, "azimuth, true", va="top", **style)
+    write(ax, -3.4 * line_in / side_in, 0.5, "elevation", rotation=90, va="center", **style)
+    key(figure, _key(drawn, ink), used_in + side_in + below_in + key_in / 2, ink=ink)
+    if heading:
+        rows(figure, [result], used_in + side_in + below_in + key_in, ink=ink)
+    return figure
+
+
+def _key(drawn: StripArtists, ink: Ink) -> list[Patch | Line2D]:
+    shown = _shown(drawn)
+    handles: list[Patch | Line2D] = [*source_key(shown, ink=ink)]
+    if drawn.half_seen:
+        handles.append(overlap_key("seen, not far enough", ink=ink))
     for line in drawn.low_edges[:1]:
         marks = Line2D([], [])
         marks.update_from(line)
         marks.set_label("nearer, lower edge")
         handles.append(marks)
-    key(figure, handles, used_in + side_in + 0.46 + key_in / 2, ink=ink)
-    rows(figure, [result], used_in + side_in + 0.46 + key_in, ink=ink)
-    return figure
+    return handles
+
+
+def _limits(drawn: StripArtists) -> Bbox:
+    return Bbox.from_extents(*drawn.ray.axes.viewLim.extents)  # type: ignore[union-attr]  # it has been drawn
 
 
 def _shown(drawn: StripArtists) -> list[str]:
     """The sources that can be seen in the window, in the order of the key."""
-    limits = Bbox.from_extents(*drawn.ray.axes.viewLim.extents)  # type: ignore[union-attr]  # it has been drawn
+    limits = _limits(drawn)
     seen = {source for source, patch in drawn.areas if patch.get_path().get_extents().overlaps(limits)}
     seen |= {"" for patch in drawn.unseen if patch.get_path().get_extents().overlaps(limits)}
     return [name for name in ("measured", "terrain", "obstacle", "") if name in seen]

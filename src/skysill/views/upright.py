@@ -109,7 +109,7 @@ class Plane:
             return [far]
         return [far, max(25.0, 1.5 * max((level for level in levels if level <= 100.0), default=0.0))]
 
-    def limits_m(self, far_m: float, height_in: float) -> tuple[float, float]:
+    def limits_m(self, far_m: float, height_in: float, wide_in: float = PANEL_WIDE_IN) -> tuple[float, float]:
         """Lowest and highest shown above the dish, metres; a steep ray may leave through the top."""
         seen = self.rise_m[(self.level_m <= far_m) & ~np.isnan(self.rise_m)]
         if not seen.size or not self.known:
@@ -118,14 +118,15 @@ class Plane:
         top = max(far_m * self.slope, float(np.nanmax(seen, initial=2.0)))
         bottom -= 0.05 * (top - bottom) + 0.3
         top += 0.06 * (top - bottom)
-        return bottom, min(top, bottom + 1.06 * far_m * height_in / PANEL_WIDE_IN)
+        return bottom, min(top, bottom + 1.06 * far_m * height_in / wide_in)
 
-    def panel(self, far_m: float) -> tuple[float, float]:
-        """Height of a panel in inches, and how many times heights are stretched in it."""
-        low, high = self.limits_m(far_m, math.inf)
-        height_in = min(max(PANEL_WIDE_IN * (high - low) / (1.06 * far_m), _LOW_IN), _TALL_IN)
-        low, high = self.limits_m(far_m, height_in)
-        return height_in, (height_in / (high - low)) / (PANEL_WIDE_IN / (1.06 * far_m))
+    def panel(self, far_m: float, wide_in: float = PANEL_WIDE_IN) -> tuple[float, float]:
+        """Height of a panel `wide_in` inches wide, in inches, and how many times heights are stretched in it."""
+        low, high = self.limits_m(far_m, math.inf, wide_in)
+        least_in, most_in = (size * wide_in / PANEL_WIDE_IN for size in (_LOW_IN, _TALL_IN))
+        height_in = min(max(wide_in * (high - low) / (1.06 * far_m), least_in), most_in)
+        low, high = self.limits_m(far_m, height_in, wide_in)
+        return height_in, (height_in / (high - low)) / (wide_in / (1.06 * far_m))
 
 
 def _standing(assessment: Assessment, result: SatelliteResult) -> list[Standing]:
