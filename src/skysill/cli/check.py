@@ -97,7 +97,7 @@ def check(
         more = {"years": ahead} if years else {}
         out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
     else:
-        _tell(out, found, ahead, allowed=_allowed(found, mount))
+        _tell(out, found, ahead, allowed=_allowed(job, found, mount))
         out.text("\nTake care:")
         for caution in _cautions(job, mount, found):
             out.text(f"  - {caution.text}")
@@ -179,9 +179,9 @@ def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
     )
 
 
-def _allowed(found: Assessment, mount: Mount) -> dict[str, str]:
+def _allowed(job: Job, found: Assessment, mount: Mount) -> dict[str, str]:
     """How tall things may be along each satellite's azimuth, in a sentence."""
-    from skysill.allowed import allowed_heights_text
+    from skysill.allowed import allowed_heights_text, ground_along
 
     ground_m, antenna_m = found.site.ground_elevation_m, found.mount.antenna_elevation_m
     known = ground_m is not None and antenna_m is not None
@@ -193,6 +193,12 @@ def _allowed(found: Assessment, mount: Mount) -> dict[str, str]:
             antenna_height_m=up_m,
             terminal=found.terminal,
             criteria=found.criteria,
+            ground=ground_along(
+                job,
+                east_m=found.mount.east_m,
+                north_m=found.mount.north_m,
+                azimuth_deg=result.look.azimuth_deg or 0.0,
+            ),
         )
         for result in found.results
         if result.look.visible and up_m >= 0.0

@@ -16,7 +16,7 @@ from skysill.files.text import quoted
 from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
 from skysill.units import Floats
 
-__all__ = ["NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_of", "unique_names"]
+__all__ = ["HEIGHTS", "NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_of", "unique_names"]
 
 _POINT_KINDS = {"tree", "pole", "mast", "chimney", "flue", "tank"}
 _LINE_KINDS = {"wall", "ridge", "wire", "parapet", "hedge", "fence"}
@@ -24,6 +24,7 @@ _AREA_KINDS = {"building", "roof", "facet", "wood", "chimney", "tank"}
 _KINDS = _POINT_KINDS | _LINE_KINDS | _AREA_KINDS
 NUMBERS = (
     "height_m",
+    "height_above_site_m",
     "top_elevation_m",
     "ground_elevation_m",
     "crown_radius_m",
@@ -32,11 +33,20 @@ NUMBERS = (
     "radius_m",
     "growth_m_per_year",
     "max_height_m",
+    "trimmed_to_height_m",
     "sag_m",
     "voltage_kv",
     "height_error_m",
     "along_error_m",
     "across_error_m",
+)
+
+HEIGHTS = ("height_m", "height_above_site_m", "top_elevation_m")
+"""Ways to say how high a thing is; one of them."""
+
+LEVEL_GROUND = (
+    "Obstacles' heights count from the site's ground: no bare terrain is known below them. Where the ground rises or "
+    "falls, give ground_elevation_m, or height_above_site_m."
 )
 
 
@@ -68,7 +78,8 @@ class Feature:
     points_m : (n, 2) east, north, or (n, 3) with elevations; a ring for areas
     shape : "point", "line" or "area"; holes_m : rings, of areas
     errors : of its height and place, where nobody states them
-    local_ground : whether heights count from the ground below it (else from the site's ground)
+    numbers : height_m counts from the ground where the thing stands, height_above_site_m from the site's ground,
+        top_elevation_m from the datum; one of them
     """
 
     where: str
@@ -80,7 +91,6 @@ class Feature:
     crown: str | None = None
     deciduous: bool = False
     numbers: Mapping[str, float] = field(default_factory=dict)
-    local_ground: bool = True
     notes: tuple[str, ...] = ()
     errors: ObstacleError = OBSTACLE["plan"]
 
@@ -119,6 +129,10 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
             notes = (*notes, f'Nobody said what "{name}" is; it was taken for a tree.')
         if feature.numbers.get("growth_m_per_year") and kind != "tree":
             notes = (*notes, f'The growth of "{name}" was passed over: only single trees grow here.')
+        if "trimmed_to_height_m" in feature.numbers and kind != "tree":
+            raise InputError(
+                f"a {kind} is not trimmed.", where="trimmed_to_height_m", mend="Give its height."
+            )
         base_m, base_notes = _base(feature, ground, rise_m)
         made = {"point": _upright, "line": _lined, "area": _area}[feature.shape](
             replace(feature, name=name, kind=kind, notes=(*notes, *base_notes)), base_m, ground
@@ -159,7 +173,7 @@ def _check_kind(feature: Feature) -> None:
 
 
 def _base(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple[str, ...]]:
-    """Elevation of the ground that the heights of a feature count from."""
+    """Elevation of the ground that a feature stands on."""
     numbers = feature.numbers
     absolute = feature.points_m.shape[1] == 3 or {"top_elevation_m", "ground_elevation_m"} & set(numbers)
     if absolute and not ground.known:
@@ -169,19 +183,23 @@ def _base(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple
         )
     if "ground_elevation_m" in numbers:
         return numbers["ground_elevation_m"], ()
-    if not feature.local_ground:
-        return ground.site_elevation_m, ()
     if math.isnan(rise_m):
-        note = "Obstacles' heights count from the site's ground: no bare terrain is known below them."
-        return ground.site_elevation_m, (note,)
+        return ground.site_elevation_m, (LEVEL_GROUND,) if "height_m" in numbers else ()
     return ground.site_elevation_m + rise_m, ()
 
 
-def _heights(feature: Feature) -> dict[str, float | None]:
-    both = "height_m" in feature.numbers and "top_elevation_m" in feature.numbers
-    if both:
-        raise InputError("height_m and top_elevation_m are both given.", mend="Keep one of the two.")
-    return {label: feature.numbers.get(label) for label in ("height_m", "top_elevation_m")}
+def _heights(feature: Feature, ground: Ground) -> dict[str, float | None]:
+    """height_m or top_elevation_m, whichever was given; a height above the site's ground is an elevation."""
+    said = [label for label in HEIGHTS if label in feature.numbers]
+    if len(said) > 1:
+        raise InputError(
+            f"{' and '.join(said)} are both given.",
+            mend="Keep one of the two." if len(said) == 2 else "Keep one.",
+        )
+    top_m = feature.numbers.get("top_elevation_m")
+    if "height_above_site_m" in feature.numbers:
+        top_m = ground.site_elevation_m + feature.numbers["height_above_site_m"]
+    return {"height_m": feature.numbers.get("height_m"), "top_elevation_m": top_m}
 
 
 def _some(feature: Feature, *labels: str) -> dict[str, Any]:
@@ -190,8 +208,8 @@ def _some(feature: Feature, *labels: str) -> dict[str, Any]:
 
 def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     place = (float(feature.points_m[0, 0]), float(feature.points_m[0, 1]))
-    heights = _heights(feature)
-    if feature.points_m.shape[1] == 3 and not any(heights.values()):
+    heights = _heights(feature, ground)
+    if feature.points_m.shape[1] == 3 and all(value is None for value in heights.values()):
         heights["top_elevation_m"] = float(feature.points_m[0, 2])
     common: dict[str, Any] = {"ground_elevation_m": base_m, **heights, "notes": feature.notes}
     assert feature.name is not None
@@ -204,6 +222,7 @@ def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
         "trunk_radius_m",
         "growth_m_per_year",
         "max_height_m",
+        "trimmed_to_height_m",
     )
     if feature.crown is not None:
         grows["crown"] = feature.crown
@@ -212,7 +231,7 @@ def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
 
 def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     assert feature.name is not None
-    heights, line = _heights(feature), feature.points_m
+    heights, line = _heights(feature, ground), feature.points_m
     given = any(value is not None for value in heights.values())
     if line.shape[1] == 3 and given:
         line = line[:, :2]
@@ -280,7 +299,7 @@ def _refuse_buried(made: Obstacle, line: Floats, ground_m: float | Floats, spare
 
 def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     assert feature.name is not None
-    heights, ring = _heights(feature), feature.points_m
+    heights, ring = _heights(feature, ground), feature.points_m
     given = any(value is not None for value in heights.values())
     if ring.shape[1] == 3 and not given:
         if feature.holes_m:

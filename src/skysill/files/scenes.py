@@ -11,7 +11,7 @@ import numpy as np
 from skysill.default_errors import OBSTACLE, sighted_error
 from skysill.errors import InputError
 from skysill.files.door import ObstacleTable, given
-from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of, unique_names
+from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
 from skysill.files.text import nearest, placed_at, quoted
 from skysill.gather import place
 from skysill.horizon.obstacles import Obstacle, Scene
@@ -152,16 +152,16 @@ def plan_of(door: Any) -> tuple[float, float] | None:
 def inline_obstacles(
     tables: Sequence[ObstacleTable], *, survey: Survey, ground: Ground, shown: str
 ) -> tuple[Obstacle, ...]:
-    """The [[obstacle]] tables of a site file as shapes; their heights count from the site's ground."""
+    """The [[obstacle]] tables of a site file as shapes; height_m counts from the ground where each stands."""
     features = []
     for number, table in enumerate(tables, start=1):
         where = f"{shown}, [[obstacle]] number {number}" + (f" ({quoted(table.name)})" if table.name else "")
         with placed_at(where):
-            features.append(_feature(table, survey, where))
+            features.append(_feature(table, survey, where, ground))
     return obstacles_of(features, ground)
 
 
-def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
+def _feature(door: ObstacleTable, survey: Survey, where: str, ground: Ground) -> Feature:
     numbers = {label: value for label, value in given(door).items() if label in NUMBERS}
     at = plan_of(door)
     ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]
@@ -181,11 +181,11 @@ def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
         if len({len(point) for point in points}) != 1:
             raise InputError("some vertices have an elevation and some have none.", where=shape)
     if door.inclination_deg is not None:
-        if at is None or {"height_m", "top_elevation_m"} & set(numbers):
+        if at is None or set(HEIGHTS) & set(numbers):
             raise InputError(
                 "serves a thing given by its place and without another height.", where="inclination_deg"
             )
-        numbers |= _clinometer(door, at, eye_m, survey)
+        numbers |= _clinometer(door, at, eye_m, survey, ground)
     errors = OBSTACLE["plan"]
     if door.bearing_deg is not None and at is not None:
         errors = sighted_error(
@@ -207,19 +207,23 @@ def _feature(door: ObstacleTable, survey: Survey, where: str) -> Feature:
         deciduous=door.deciduous,
         numbers=numbers,
         errors=errors,
-        local_ground=False,
     )
 
 
 def _clinometer(
-    door: ObstacleTable, at: tuple[float, float], eye_m: tuple[float, float], survey: Survey
+    door: ObstacleTable, at: tuple[float, float], eye_m: tuple[float, float], survey: Survey, ground: Ground
 ) -> dict[str, float]:
-    """Height above the site's ground from an angle at a known level distance: eye + s tan(inclination)."""
+    """Height above the site's ground from an angle at a known level distance: eye + s tan(inclination).
+
+    The eye is above the ground where the observer stood.
+    """
     eye_up_m = survey.instrument_height_m if door.eye_height_m is None else door.eye_height_m
     away_m = float(np.hypot(at[0] - eye_m[0], at[1] - eye_m[1]))
     if away_m < 0.1:
         raise InputError("needs the thing to stand away from the eye.", where="inclination_deg")
-    return {"height_m": eye_up_m + away_m * float(np.tan(np.deg2rad(door.inclination_deg or 0.0)))}
+    if ground.rise_m is not None and any(eye_m):
+        eye_up_m += float(np.nan_to_num(ground.rise_m(*np.array([eye_m]).T)[0]))
+    return {"height_above_site_m": eye_up_m + away_m * float(np.tan(np.deg2rad(door.inclination_deg or 0.0)))}
 
 
 def _crossing(sightings: Sequence[Sequence[float]]) -> tuple[float, float]:

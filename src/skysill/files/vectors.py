@@ -13,7 +13,7 @@ import numpy as np
 
 from skysill.default_errors import OBSTACLE
 from skysill.errors import InputError
-from skysill.files.features import NUMBERS, Feature, Ground, obstacles_of
+from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of
 from skysill.files.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
 from skysill.files.text import printable, quoted, read_number, read_text
 from skysill.files.vectorfiles import Layer, read_layers, split_layer
@@ -194,7 +194,7 @@ def _without_flat_z(parts_m: list[Floats], said: Mapping[str, Any]) -> tuple[lis
     """Vertices without their elevations, where these are all zero or a height is given besides."""
     if parts_m[0].shape[1] == 2:
         return parts_m, ()
-    height = {"height_m", "top_elevation_m"} & set(said["numbers"])
+    height = set(HEIGHTS) & set(said["numbers"])
     if not any(part[:, 2:].any() for part in parts_m):
         return [part[:, :2] for part in parts_m], ()
     if height:
@@ -220,7 +220,7 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
             numbers[label] = _number(value, label, where)
     notes: tuple[str, ...] = ()
     origin = "file"
-    if not {"height_m", "top_elevation_m"} & set(numbers):
+    if not set(HEIGHTS) & set(numbers):
         height_m, notes = _tagged_height(properties, str(name or "a footprint"), where)
         if height_m is not None:
             numbers["height_m"] = height_m

@@ -403,6 +403,7 @@ def tree(
     trunk_radius_m: float = POLE_RADIUS_M,
     growth_m_per_year: float = 0.0,
     max_height_m: float | None = None,
+    trimmed_to_height_m: float | None = None,
     deciduous: bool = False,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
@@ -410,6 +411,7 @@ def tree(
 
     crown : "ellipsoid" (the default), "cone" (widest at its base) or "dome" (half an ellipsoid on its base)
     crown_base_height_m : above the ground; default a third of the height
+    trimmed_to_height_m : above the ground, where the crown has been, or is to be, cut flat; it grows again from there
 
     >>> tree("sycamore", (3.4, -21.7), ground_elevation_m=41.0, height_m=9.0, crown_radius_m=3.0).top_elevation_m
     50.0
@@ -435,7 +437,7 @@ def tree(
             f'the crown of "{name}" would start at {base_height:g} m, the tree is {height:g} m high.',
             where="crown_base_height_m",
         )
-    return Obstacle(
+    whole = Obstacle(
         name,
         "tree",
         "column",
@@ -450,6 +452,15 @@ def tree(
         deciduous=deciduous,
         notes=notes,
     )
+    if trimmed_to_height_m is None:
+        return whole
+    if not 0.0 < trimmed_to_height_m < height:
+        raise InputError(
+            f'"{name}" is {height:g} m high and cannot be trimmed to {trimmed_to_height_m:g} m.',
+            where="trimmed_to_height_m",
+            mend="Give the height above the ground at which the crown is cut flat, below the tree's own.",
+        )
+    return whole.lowered(ground_elevation_m + trimmed_to_height_m)
 
 
 def pole(

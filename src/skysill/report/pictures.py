@@ -97,7 +97,7 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
         lines = [
             f"{record.assessment.site.name}: plan, north up",
             "Strips: the room each satellite needs. Boxes with ≤: how tall things may be",
-            "above the site's ground at that distance from the mount",
+            "above the ground at that distance from the mount",
         ]
         title(figure, lines)
         draw_surroundings(figure.add_axes((0.02, 0.01, 0.96, 0.8533)), found)

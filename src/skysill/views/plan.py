@@ -20,7 +20,7 @@ from matplotlib.patches import Circle, Patch, PathPatch, Polygon
 from matplotlib.transforms import Bbox
 from numpy.typing import ArrayLike
 
-from skysill.allowed import allowed_height_m
+from skysill.allowed import allowed_height_m, ground_along
 from skysill.fresnel import required_room_m
 from skysill.horizon.obstacles import Obstacle
 from skysill.look import LookVector
@@ -196,10 +196,17 @@ def _allowed(
     assert found.job is not None
     ground, surface = found.job.site.ground_elevation_m, best.surface_elevation_m
     raised = best.height_m + (0.0 if ground is None or surface is None else surface - ground)
+    along = ground_along(
+        found.job,
+        east_m=best.east_m,
+        north_m=best.north_m,
+        azimuth_deg=look.azimuth_deg or 0.0,
+        distances_m=distance_m,
+    )
     height = allowed_height_m(
         distance_m,
         elevation_deg=look.elevation_apparent_deg,
-        antenna_height_m=raised,
+        antenna_height_m=raised - along.rise_m[0],
         terminal=found.job.terminal,
         criteria=found.job.criteria,
     )
