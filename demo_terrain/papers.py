@@ -150,7 +150,7 @@ kind = "tree"
 name = "{tree.name.replace("school ", "")}"
 bearing_deg = {np.degrees(np.arctan2(tree.east - SCHOOL_DOOR[0], tree.north - SCHOOL_DOOR[1])) % 360.0:.1f}
 distance_m = {np.hypot(tree.east - SCHOOL_DOOR[0], tree.north - SCHOOL_DOOR[1]):.1f}
-height_m = {foot(tree.east, tree.north) + tree.height - ground:.1f}
+height_above_site_m = {foot(tree.east, tree.north) + tree.height - ground:.1f}
 crown_radius_m = {tree.crown_radius}
 crown_base_height_m = {0.3 * tree.height:.1f}
 growth_m_per_year = {tree.growth}
@@ -210,7 +210,7 @@ complete = true                        # the surveyor walked round: only the bar
 kind = "building"
 name = "barn, its gutter"
 outline = [[-7.0, -14.0], [7.0, -14.0], [7.0, -6.0], [-7.0, -6.0]]
-height_m = 4.4
+height_above_site_m = 4.4
 """
 
 
