@@ -117,7 +117,7 @@ def _result(name, mount_name, satellite="Demo South"):
 
 def _crown(foot, tree, years=0.0, steps=721):
     """(n, 3) points on an ellipsoid crown: its top grows, its base and radius stay."""
-    top = tree["height_m"] + years * tree.get("growth_m_per_year", 0.0)
+    top = tree.get("height_m", tree.get("height_above_site_m")) + years * tree.get("growth_m_per_year", 0.0)
     half = (top - tree["crown_base_height_m"]) / 2.0
     down, around = np.meshgrid(np.linspace(0.0, np.pi, steps), np.linspace(0.0, 2 * np.pi, steps))
     points = [
@@ -354,7 +354,7 @@ def test_the_byre_is_ruled_by_a_gutter_that_stands_lower_than_the_ridge():
     (barn,) = site["obstacle"]
     edge_m, rise_m = (
         -max(north for _, north in barn["outline"]),
-        barn["height_m"] - site["mounts"][0]["height_m"],
+        barn["height_above_site_m"] - site["mounts"][0]["height_m"],
     )
     gutter_deg = math.degrees(math.atan2(rise_m, edge_m))
     distance = np.arange(60.0, 1500.0, 1.0)
