@@ -63,7 +63,43 @@ def test_north_may_be_written_as_360_and_repeated_alike(horizon):
     assert readings.azimuth_deg.tolist() == [0.0, 90.0]
 
 
+def test_what_a_reading_is_may_be_said(horizon):
+    readings = read_horizon_csv(
+        horizon(WIDE + "10,3,5,Tree,in leaf,0.4,B,oak\n20,4,,hedge,bare,,,\n30,5,,,,,,\n40,6,,?,-,-,,\n")
+    )
+    assert readings.kind == ("tree", "hedge", "", "")
+    assert readings.leaf == ("in-leaf", "bare", "", "")
+    assert readings.growth_m_per_year[0] == 0.4
+    assert np.isnan(readings.growth_m_per_year[1:]).all()
+    assert readings.station == ("B", "", "", "")
+
+
+def test_far_and_more_than_are_distances_of_which_only_the_least_is_known(horizon):
+    readings = read_horizon_csv(horizon(HEAD + "10,3,far\n20,4,>500\n30,5,> 1200 m\n40,6,500\n50,7,\n"))
+    assert readings.distance_m[:4].tolist() == [500.0, 500.0, 1200.0, 500.0]
+    assert np.isnan(readings.distance_m[4])
+    assert readings.at_least.tolist() == [True, True, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    # NIST SP 811: the international foot is 0.3048 m exactly, the yard 3 of them
+    [("20 ft", 6.096), ("20ft", 6.096), ("20'", 6.096), ("20 feet", 6.096), ("12,5 m", 12.5), ("100 yd", 91.44),
+     (">2000 ft", 609.6), ("12.5 metres", 12.5)],
+)  # fmt: skip
+def test_a_distance_may_carry_its_unit(horizon, text, metres):
+    readings = read_horizon_csv(horizon(HEAD.replace(",", ";") + f"10;3;{text}\n"))
+    assert readings.distance_m[0] == pytest.approx(metres, abs=1e-12)
+
+
+def test_two_edges_may_stand_on_one_azimuth_and_a_row_typed_twice_counts_once(horizon):
+    readings = read_horizon_csv(horizon(HEAD + "10,20,900\n10,12,6\n10,20,900\n"))
+    assert readings.azimuth_deg.tolist() == [10.0, 10.0]
+    assert readings.elevation_deg.tolist() == [12.0, 20.0]
+
+
 HEAD = "azimuth_deg,elevation_deg,distance_m\n"
+WIDE = "azimuth_deg,elevation_deg,distance_m,kind,leaf,growth_m_per_year,station,note\n"
 
 
 @pytest.mark.parametrize(
@@ -81,10 +117,17 @@ HEAD = "azimuth_deg,elevation_deg,distance_m\n"
         (HEAD + "10,3,-5\n", "row 2, distance_m: -5 is no distance. Give metres above 0, or leave it empty."),
         (HEAD + "10,,5\n", "row 2, elevation_deg: is empty. Give degrees, or take the row out."),
         (HEAD + ",3,5\n", "row 2, azimuth_deg: is empty. Give degrees, or take the row out."),
-        (HEAD + "10,3,\n10,4,\n", "row 3, azimuth_deg: azimuth 10 stands in row 2 too, "
-         "with another elevation_deg. Keep one of the two."),
-        (HEAD + "0,3,5\n360,3,6\n", "row 3, azimuth_deg: azimuth 360 stands in row 2 too, "
-         "with another distance_m. Keep one of the two."),
+        (HEAD + "10,3,near\n", 'row 2, distance_m: "near" is no distance. '
+         "Write metres (12.5), feet with their unit (41 ft), far, or >500."),
+        (HEAD + "10,3,>\n", 'row 2, distance_m: "" is not a number. Write 12.5 or 12,5.'),
+        (HEAD + "10,3,>-4\n", "row 2, distance_m: -4 is no distance. Give metres above 0, or leave it empty."),
+        (WIDE + "10,3,5,shrub,,,,\n", 'row 2, kind: "shrub" is not known. '
+         "Write one of tree, hedge, building, ground, other, or leave it empty."),
+        (WIDE + "10,3,5,tree,green,,,\n", 'row 2, leaf: "green" is not known. '
+         "Write one of in-leaf, bare, or leave it empty."),
+        (WIDE + "10,3,5,building,,0.3,,\n",
+         "row 2, growth_m_per_year: a building does not grow. Correct kind, or leave it empty."),
+        (WIDE + "10,3,5,tree,,40,,\n", "row 2, growth_m_per_year: 40 is out of range. It runs from 0 to 10."),
         ("azimuth_deg;elevation_deg;distance_m\n10;3;1,234\n",
          'row 2, distance_m: "1,234" may be 1.234 or 1234. Write the one you mean.'),
         (b"azimuth_deg,elevation_deg,note\n1,2,\xe9\n", "row 2: is not UTF-8 text. Save it as UTF-8."),

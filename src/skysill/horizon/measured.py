@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
 from skysill.horizon.silhouette import Silhouette, Thing
-from skysill.units import Bools, Floats, wrap_180, wrap_360
+from skysill.units import Bools, Floats, Ints, wrap_180, wrap_360
 
 __all__ = ["CarriedSkyline", "Readings", "carry", "skyline_at"]
 
@@ -24,11 +25,18 @@ _STILL_M = 0.01
 class Readings:
     """A measured horizon.
 
-    azimuth_deg : (n,) float; as typed, or true once the compass has been accounted for
+    azimuth_deg : (n,) float; as typed, or true once the compass has been accounted for; in order, several may be alike
     elevation_deg : (n,) float, from the clinometer
     distance_m : (n,) float, along the line of sight; nan where not measured
     note : (n,) str
     source : the file's name
+    kind : (n,) str, "tree", "hedge", "building", "ground" or "other"; "" where nobody said
+    leaf : (n,) str, "in-leaf" or "bare" when it was read; "" where nobody said
+    growth_m_per_year : (n,) float, of the height; nan where nobody said
+    station : (n,) str, name of the station it was read from; "" for the survey's own place
+    at_least : (n,) bool, whether distance_m is only a lower bound ("far", ">500")
+
+    The further arrays may be left out: then nobody said.
     """
 
     azimuth_deg: Floats
@@ -36,22 +44,58 @@ class Readings:
     distance_m: Floats
     note: tuple[str, ...]
     source: str
+    kind: tuple[str, ...] = ()
+    leaf: tuple[str, ...] = ()
+    growth_m_per_year: Floats = field(default_factory=lambda: np.zeros(0))
+    station: tuple[str, ...] = ()
+    at_least: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    def __post_init__(self) -> None:
+        count, put = np.size(self.azimuth_deg), object.__setattr__
+        for label in ("kind", "leaf", "station"):
+            put(self, label, tuple(getattr(self, label)) or ("",) * count)
+        if not np.size(self.growth_m_per_year):
+            put(self, "growth_m_per_year", np.full(count, np.nan))
+        if not np.size(self.at_least):
+            put(self, "at_least", np.zeros(count, dtype=bool))
+
+    def __len__(self) -> int:
+        return int(np.size(self.azimuth_deg))
+
+    def taken(self, at: Ints | Bools) -> Readings:
+        """Some of the readings: by their numbers, in that order, or where a mask is true."""
+        numbers = np.arange(len(self))[at]
+        arrays = ("azimuth_deg", "elevation_deg", "distance_m", "growth_m_per_year", "at_least")
+        words = ("note", "kind", "leaf", "station")
+        picked: dict[str, Any] = {label: np.asarray(getattr(self, label))[numbers] for label in arrays}
+        picked |= {label: tuple(getattr(self, label)[int(i)] for i in numbers) for label in words}
+        return replace(self, **picked)
 
     def turned(self, by_deg: float) -> Readings:
-        """The same readings with their azimuths turned clockwise, in order of azimuth.
+        """The same readings with their azimuths turned clockwise, in order of azimuth, then of elevation.
 
         >>> r = Readings(np.array([350.0, 10.0]), np.array([5.0, 6.0]), np.array([np.nan, 8.0]), ("", "gutter"), "h")
         >>> r.turned(20.0).azimuth_deg
         array([10., 30.])
         """
         azimuth_deg = wrap_360(np.asarray(self.azimuth_deg) + by_deg)
-        order = np.argsort(azimuth_deg, kind="stable")
+        order = np.lexsort((self.distance_m, self.elevation_deg, azimuth_deg))
+        return replace(self, azimuth_deg=azimuth_deg).taken(order)
+
+    def grown(self, growth_m: Floats) -> Readings:
+        """The same readings with each top `growth_m` (n,) metres higher, seen from where it was read.
+
+        A reading without a growth (0) or without a distance stays as it is.
+        """
+        growth_m = np.where(np.isnan(self.distance_m), 0.0, growth_m)
+        elevation_rad = np.deg2rad(self.elevation_deg)
+        level_m = np.asarray(self.distance_m) * np.cos(elevation_rad)
+        up_m = np.asarray(self.distance_m) * np.sin(elevation_rad) + growth_m
+        grows = growth_m > 0.0
         return replace(
             self,
-            azimuth_deg=azimuth_deg[order],
-            elevation_deg=np.asarray(self.elevation_deg)[order],
-            distance_m=np.asarray(self.distance_m)[order],
-            note=tuple(self.note[int(i)] for i in order),
+            elevation_deg=np.where(grows, np.rad2deg(np.arctan2(up_m, level_m)), self.elevation_deg),
+            distance_m=np.where(grows, np.hypot(up_m, level_m), self.distance_m),
         )
 
 
@@ -69,21 +113,58 @@ class CarriedSkyline:
     weights: Floats
 
 
-def _pairs(azimuth_deg: Floats, max_gap_deg: float) -> tuple[np.ndarray, np.ndarray]:
-    """Neighbouring readings close enough to be joined, as indices (lower, upper), and readings standing alone."""
-    count = azimuth_deg.size
-    if count < 2:
+def _pairs(readings: Readings, max_gap_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """Neighbouring readings close enough to be joined, as indices (lower, upper), and readings standing alone.
+
+    Where an azimuth has several readings, each is joined to those of the next azimuth that seem to be of the same
+    thing (kind, note, or a distance within a factor of two). One that finds none there begins or ends on its azimuth,
+    but where readings of both azimuths find none, all of those are joined.
+    """
+    count = len(readings)
+    azimuths, first = np.unique(readings.azimuth_deg, return_index=True)
+    if azimuths.size < 2:
         return np.zeros((0, 2), dtype=int), np.arange(count)
-    upper = np.roll(np.arange(count), -1)
-    gap = np.mod(azimuth_deg[upper] - azimuth_deg, 360.0)
-    joined = gap <= max_gap_deg + 1e-9
-    pairs = np.column_stack([np.arange(count), upper])[joined]
-    alone = np.setdiff1d(np.arange(count), pairs)
-    return pairs, alone
+    last = np.append(first[1:], count)
+    ahead = np.roll(np.arange(azimuths.size), -1)
+    joined = np.flatnonzero(np.mod(azimuths[ahead] - azimuths, 360.0) <= max_gap_deg + 1e-9)
+    if count == azimuths.size:
+        pairs = np.column_stack([joined, ahead[joined]])
+    else:
+        groups = [np.arange(a, b) for a, b in zip(first, last, strict=True)]
+        found = [pair for g in joined for pair in _matched(readings, groups[g], groups[ahead[g]])]
+        pairs = np.array(found, dtype=int).reshape(-1, 2)
+    return pairs, np.setdiff1d(np.arange(count), pairs)
+
+
+def _matched(readings: Readings, here: Ints, there: Ints) -> list[tuple[int, int]]:
+    """Pairs of readings of two neighbouring azimuths that are joined."""
+    if here.size == there.size == 1:
+        return [(int(here[0]), int(there[0]))]
+    alike = np.array([[_same_thing(readings, i, j) for j in there] for i in here])
+    lost_here, lost_there = ~alike.any(axis=1), ~alike.any(axis=0)
+    # a reading without a partner begins or ends here, unless those of the other side have none either
+    if lost_there.any():
+        alike[lost_here] = True
+    if lost_here.any():
+        alike[:, lost_there] = True
+    return [(int(here[i]), int(there[j])) for i, j in np.argwhere(alike)]
+
+
+def _same_thing(readings: Readings, one: int, other: int) -> bool:
+    """Whether nothing that was said of two readings tells them apart."""
+    said = [
+        (words[one], words[other]) for words in (readings.kind, readings.note) if words[one] and words[other]
+    ]
+    if any(mine != its for mine, its in said):
+        return False
+    one_m, other_m = readings.distance_m[one], readings.distance_m[other]
+    if np.isnan(one_m) or np.isnan(other_m):
+        return bool(said)
+    return bool(max(one_m, other_m) <= 2.0 * min(one_m, other_m))
 
 
 def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -> Floats:
-    """Measured elevation at any azimuths, from where it was measured; nan where nobody measured.
+    """Measured elevation at any azimuths, from where it was measured, the highest of several; nan where nobody did.
 
     Parameters
     ----------
@@ -98,18 +179,34 @@ def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -
     >>> skyline_at(r, np.array([12.0, 20.0]), max_gap_deg=5.0)
     array([ 6., nan])
     """
-    azimuth_deg = wrap_360(azimuth_deg)
-    if not readings.azimuth_deg.size:
-        return np.full(azimuth_deg.shape, np.nan)
-    count = readings.azimuth_deg.size
-    lower = np.mod(np.searchsorted(readings.azimuth_deg, azimuth_deg + 1e-9, side="right") - 1, count)
-    upper = np.mod(lower + 1, count)
+    azimuth_deg = np.atleast_1d(np.asarray(wrap_360(azimuth_deg)))
+    highest_deg = np.full(azimuth_deg.shape, -np.inf)
+    pairs, alone = _pairs(readings, max_gap_deg)
+    starts = readings.azimuth_deg[pairs[:, 0]]
+    # pairs that begin on one azimuth are asked one after another: there are seldom more than one
+    number = np.zeros(len(pairs), dtype=int)
+    for k in range(1, len(pairs)):
+        number[k] = number[k - 1] + 1 if starts[k] == starts[k - 1] else 0
+    for layer in range(int(number.max(initial=-1)) + 1):
+        _raise_to(highest_deg, azimuth_deg, readings, pairs[number == layer])
+    for single in alone:
+        here = np.abs(wrap_180(azimuth_deg - readings.azimuth_deg[single])) < 1e-8
+        highest_deg[here] = np.maximum(highest_deg[here], readings.elevation_deg[single])
+    return np.where(np.isinf(highest_deg), np.nan, highest_deg)
+
+
+def _raise_to(highest_deg: Floats, azimuth_deg: Floats, readings: Readings, pairs: np.ndarray) -> None:
+    """Raises what is known at azimuths to the lines between pairs, no two of which begin on one azimuth."""
+    starts = readings.azimuth_deg[pairs[:, 0]]
+    pairs = pairs[np.argsort(starts, kind="stable")]
+    starts = np.sort(starts)
+    at = np.mod(np.searchsorted(starts, azimuth_deg + 1e-9, side="right") - 1, len(pairs))
+    lower, upper = pairs[at].T
     width = np.mod(readings.azimuth_deg[upper] - readings.azimuth_deg[lower], 360.0)
     turn = np.maximum(np.mod(azimuth_deg - readings.azimuth_deg[lower] + 1e-9, 360.0) - 1e-9, 0.0)
     low, high = readings.elevation_deg[lower], readings.elevation_deg[upper]
-    joined_deg = low + (high - low) * turn / np.where(width > 0.0, width, 1.0)
-    joined = (width <= max_gap_deg + 1e-9) & (count > 1)
-    return np.where(joined, joined_deg, np.where(turn < 1e-8, low, np.nan))
+    joined_deg = np.where(turn <= width + 1e-8, low + (high - low) * np.minimum(turn / width, 1.0), -np.inf)
+    np.maximum(highest_deg, joined_deg, out=highest_deg)
 
 
 def carry(
@@ -140,7 +237,7 @@ def carry(
     """
     usable, notes = _usable(readings, sideways_m=float(np.hypot(east_m, north_m)), up_m=up_m)
     azimuth_deg, elevation_deg, distance_m = _moved(readings, np.array([east_m, north_m, up_m]))
-    pairs, alone = _pairs(readings.azimuth_deg, max_gap_deg)
+    pairs, alone = _pairs(readings, max_gap_deg)
     pairs = pairs[usable[pairs].all(axis=1)] if len(pairs) else pairs
     alone = alone[usable[alone]]
     spans, pieces = [], []
