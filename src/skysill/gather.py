@@ -18,11 +18,12 @@ from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.measured import CarriedSkyline, Readings, carry, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
-from skysill.job import Job, Sources
+from skysill.job import Job
 from skysill.look import LookVector
+from skysill.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
 from skysill.positions import offset_position, plan_offset
 from skysill.roofs import with_own_roof
-from skysill.site import Criteria, Mount, Site, Terminal
+from skysill.site import Criteria, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "NEAR_TALL_M",
     "Gathered",
     "Place",
+    "PlacedMount",
     "correction_at",
     "gather",
     "near_reach_m",
@@ -37,6 +39,7 @@ __all__ = [
     "place",
     "prepared",
     "sought_elevation_deg",
+    "surface_at",
     "uncovered",
     "window_azimuths_deg",
 ]
@@ -54,12 +57,7 @@ _COLUMNS_WITHIN_DEG = 20.0
 _DENSE_DEG = 0.1
 _WIDE_DEG = 0.5
 _NEAREST_M = 2.0
-_CORRELATION_CELLS = 5.0
 _STILL_M = 0.01
-_STANDS_ON_M = 1.5
-_GROUND_APART_M = 10.0
-_SAME_GROUND_M = 30.0
-_BURIED_M = 5.0
 _REMEMBERED_SLACK_M = 50.0
 
 
@@ -90,56 +88,6 @@ def prepared(job: Job) -> Job:
     """The same job ready for many questions about one property: rasters are read once, its own roof is an obstacle."""
     rasters = tuple(r if isinstance(r, Remembered) else Remembered(r) for r in job.sources.rasters)
     return with_own_roof(replace(job, sources=replace(job.sources, rasters=rasters)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Place:
-    """The dish in the sources' frame.
-
-    antenna_elevation_m : above the rasters' datum; above the site's ground where no datum is known
-    from_instrument_m : (3,) dish centre minus instrument, east, north, up; None where it cannot be told
-    ground_shared : the dish's height rests on an elevation raster
-    """
-
-    site: Site
-    mount: Mount
-    latitude_deg: float
-    longitude_deg: float
-    antenna_elevation_m: float
-    datum_known: bool
-    ground_shared: bool
-    from_instrument_m: Floats | None
-    notes: tuple[str, ...] = ()
-
-    @property
-    def placed_mount(self) -> PlacedMount:
-        """The mount as results show it."""
-        m = self.mount
-        antenna_m = self.antenna_elevation_m if self.datum_known else None
-        return PlacedMount(
-            m.name,
-            m.east_m,
-            m.north_m,
-            m.height_m,
-            m.surface_elevation_m,
-            m.surface_source,
-            antenna_m,
-            m.max_height_m,
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class PlacedMount:
-    """A mount with the dish's elevation above the datum worked out; None where no datum is known."""
-
-    name: str
-    east_m: float
-    north_m: float
-    height_m: float
-    surface_elevation_m: float | None
-    surface_source: str
-    antenna_elevation_m: float | None
-    max_height_m: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,143 +145,6 @@ class Gathered:
         if obstacles is not None:
             found.append(Witness(obstacles, growth_m=growth_m))
         return tuple(found)
-
-
-def _ground(sources: Sources, latitude_deg: float, longitude_deg: float) -> tuple[float | None, str]:
-    if not sources.rasters:
-        return None, "unknown"
-    from skysill.horizon.terrain import ground_at
-
-    elevation_m, index = ground_at(sources.rasters, latitude_deg, longitude_deg)
-    value = float(np.asarray(elevation_m).reshape(-1)[0])
-    if np.isnan(value):
-        return None, "unknown"
-    return value, sources.rasters[int(np.asarray(index).reshape(-1)[0])].name
-
-
-def place(job: Job, mount: Mount) -> Place:
-    """Puts the mount on what it stands on, and the dish in relation to the surveyor's instrument.
-
-    Raises
-    ------
-    InputError : mount below ground; surface given without the ground that the readings refer to
-    """
-    site, sources, notes = job.site, job.sources, []
-    if site.ground_elevation_m is None:
-        value, source = _ground(sources, site.latitude_deg, site.longitude_deg)
-        site = replace(site, ground_elevation_m=value, ground_source=source)
-    elif site.ground_source == "unknown":
-        site = replace(site, ground_source="given")
-    latitude_deg, longitude_deg = site.latitude_deg, site.longitude_deg
-    if mount.east_m or mount.north_m:
-        latitude_deg, longitude_deg = (
-            float(v) for v in offset_position(latitude_deg, longitude_deg, mount.east_m, mount.north_m)
-        )
-    mount, shared = _on_surface(job, site, mount, latitude_deg, longitude_deg)
-    known = mount.antenna_elevation_m is not None
-    notes.extend(_ground_notes(job, site, mount, latitude_deg, longitude_deg))
-    if not known:
-        if sources.rasters:
-            notes.append(
-                "The ground's elevation is unknown: the rasters have no data at the site. They cannot speak."
-            )
-        mount = replace(mount, surface_elevation_m=None)
-    antenna_m = mount.height_m if mount.antenna_elevation_m is None else mount.antenna_elevation_m
-    instrument = None
-    if sources.readings is not None:
-        instrument = _from_instrument(job, site, mount, antenna_m, known=known)
-    return Place(site, mount, latitude_deg, longitude_deg, antenna_m, known, shared, instrument, tuple(notes))
-
-
-def _ground_notes(job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float) -> list[str]:
-    """Where the ground taken is not the ground a reader would think of."""
-    notes = []
-    bare = tuple(r for r in job.sources.rasters if r.kind == "bare")
-    if mount.surface_elevation_m is not None and mount.surface_source in {
-        r.name for r in job.sources.rasters
-    }:
-        below, _ = _ground(replace(job.sources, rasters=bare), latitude_deg, longitude_deg)
-        if below is not None and mount.surface_elevation_m - below > _STANDS_ON_M:
-            notes.append(
-                f"{mount.surface_source} has something {mount.surface_elevation_m - below:.1f} m high where the mount "
-                "is put, a roof or a tree: the dish was taken to stand on that, not on the ground."
-            )
-    if site.ground_source == "given" and site.ground_elevation_m is not None:
-        told, source = _ground(job.sources, site.latitude_deg, site.longitude_deg)
-        if told is not None and abs(told - site.ground_elevation_m) > _GROUND_APART_M:
-            notes.append(
-                f"The ground was given as {site.ground_elevation_m:.1f} m, but {source} says {told:.1f} m. Is it the "
-                "same datum and the same place?"
-            )
-    return notes
-
-
-def _refuse_below_ground(
-    job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float
-) -> None:
-    """A dish whose given elevation lies under the ground there is a slip of the pen, or of the datum."""
-    bare = tuple(r for r in job.sources.rasters if r.kind == "bare")
-    ground_m, source = _ground(replace(job.sources, rasters=bare), latitude_deg, longitude_deg)
-    if ground_m is None and float(np.hypot(mount.east_m, mount.north_m)) < _SAME_GROUND_M:
-        ground_m, source = site.ground_elevation_m, "the site's ground"
-    depth_m = (
-        -np.inf
-        if ground_m is None or mount.antenna_elevation_m is None
-        else ground_m - mount.antenna_elevation_m
-    )
-    if depth_m > _BURIED_M:
-        raise InputError(
-            f"the dish centre, {mount.antenna_elevation_m:.1f} m, is {depth_m:.1f} m below the ground there "
-            f"({ground_m:.1f} m, {source}).",
-            where=f'mount "{mount.name}", surface_elevation_m',
-            mend="It is an elevation above the same datum as the ground; surface_height_m counts from the ground.",
-        )
-
-
-def _on_surface(
-    job: Job, site: Site, mount: Mount, latitude_deg: float, longitude_deg: float
-) -> tuple[Mount, bool]:
-    """The mount with the elevation it stands on, and whether a raster says so."""
-    ground_m = site.ground_elevation_m
-    if mount.surface_elevation_m is not None:
-        _refuse_below_ground(job, site, mount, latitude_deg, longitude_deg)
-        return replace(mount, surface_source="given"), False
-    from_raster = site.ground_source not in ("given", "unknown")
-    if mount.surface_height_m is not None and ground_m is not None:
-        return replace(
-            mount, surface_elevation_m=ground_m + mount.surface_height_m, surface_source="given"
-        ), from_raster
-    if mount.surface_height_m is not None:
-        return replace(mount, height_m=mount.height_m + mount.surface_height_m), False
-    if mount.east_m == mount.north_m == 0.0 and ground_m is not None:
-        return replace(mount, surface_elevation_m=ground_m, surface_source=site.ground_source), from_raster
-    value, source = _ground(job.sources, latitude_deg, longitude_deg)
-    if value is not None:
-        return replace(mount, surface_elevation_m=value, surface_source=source), True
-    return replace(mount, surface_elevation_m=ground_m, surface_source=site.ground_source), from_raster
-
-
-def _from_instrument(job: Job, site: Site, mount: Mount, antenna_m: float, *, known: bool) -> Floats:
-    survey = job.sources.survey
-    ground_m = site.ground_elevation_m if known else 0.0
-    if survey.east_m or survey.north_m:
-        there = offset_position(site.latitude_deg, site.longitude_deg, survey.east_m, survey.north_m)
-        value, _ = _ground(job.sources, float(there[0]), float(there[1]))
-        ground_m = ground_m if value is None else value
-    if ground_m is None:
-        raise InputError(
-            "the mount's surface_elevation_m is given but not the ground that the readings were taken on.",
-            where=f'site "{site.name}"',
-            mend="Give ground_elevation_m, or surface_height_m above the ground in place of surface_elevation_m.",
-        )
-    step_m = np.array(
-        [
-            mount.east_m - survey.east_m,
-            mount.north_m - survey.north_m,
-            antenna_m - ground_m - survey.instrument_height_m,
-        ]
-    )
-    return np.where(np.abs(step_m) < 1e-9, 0.0, step_m)
 
 
 def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria) -> tuple[Floats, Floats]:
@@ -464,8 +275,8 @@ def gather(
         wanted_m=_farthest_wanted_m(job, at, looks),
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
-        errors=_stated_errors(job, correction),
-        correlation_m={r.name: _CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
+        errors=_stated_errors(job, correction, at.step_error_m),
+        correlation_m={r.name: CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
         correction=correction,
     )
 
@@ -717,7 +528,7 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
     return bool(seen.all())
 
 
-def _stated_errors(job: Job, correction: CompassCorrection | None) -> Errors:
+def _stated_errors(job: Job, correction: CompassCorrection | None, step_error_m: float) -> Errors:
     """The errors as the survey states them. A compass tied to landmarks or the sun keeps only its scatter."""
     survey = job.sources.survey
     bearing_deg = survey.bearing_error_deg
@@ -729,5 +540,5 @@ def _stated_errors(job: Job, correction: CompassCorrection | None) -> Errors:
         inclination_deg=survey.inclination_error_deg,
         distance_fraction=survey.distance_error_fraction,
         position_m=survey.position_error_m,
-        height_m=survey.height_error_m,
+        height_m=float(np.hypot(survey.height_error_m, step_error_m)),
     )

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import numpy as np
 import rasterio
-
 from bulk import CELL_M, NORTH_M, addresses, geometry_alone, grid_at, reader, rough
+
 from skysill import screen as room
 from skysill.files.rasters import write_geotiff
 from skysill.heights import Lattice, Relief, Tile, block_relief, tile_heights_m
