@@ -21,7 +21,7 @@ ROOMS = [
     "verdict", "overhead", "cautions", "placement", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
-    "files.plain", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",
+    "files.plain", "files.outputs", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",
     "files.tables", "files.features", "files.geojson", "files.vectorfiles",
     "files.vectors", "files.door", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",

@@ -157,7 +157,10 @@ def test_three_pictures_are_written_whole(tmp_path):
         (["--sky-view", "sky.bmp"], "--sky-view: .bmp is no kind of picture. End it in .png, .svg or .pdf."),
         (["--strip", "strip"], "--strip: a name without a suffix is no kind of picture."),
         (["--sky-view", "none/sky.png"], 'none/sky.png: the folder "none" does not exist. Make it first.'),
-        (["--sky-view", "a.png", "--strip", "a.png"], "--sky-view and --strip: two pictures have one name."),
+        (
+            ["--sky-view", "a.png", "--strip", "a.png"],
+            "--strip a.png: is the same file as --sky-view a.png. Give each its own name.",
+        ),
         (["--strip", "a.png", "--picture-of", "Demo"], '--picture-of: no satellite is called "Demo".'),
     ],
 )

@@ -113,7 +113,7 @@ def test_large_rasters_are_read_by_windows_with_the_same_result(raster, tmp_path
 
 
 def test_what_cannot_be_done_is_refused(raster, tmp_path):
-    with pytest.raises(InputError, match="would overwrite the elevation raster"):
+    with pytest.raises(InputError, match="would be written over"):
         write_heights(asked(raster), raster)
     moving = Satellite("wanderer", orbit=OrbitRecord({}, "x"))
     with pytest.raises(InputError, match="wanderer: moves"):

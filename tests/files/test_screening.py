@@ -214,7 +214,7 @@ def test_a_header_alone_gives_a_header_alone(raster, tmp_path):
 
 def test_output_over_input_and_unknown_endings_are_refused(raster, tmp_path):
     source = write_list(tmp_path / "in.csv", 3)
-    with pytest.raises(InputError, match="would overwrite the list"):
+    with pytest.raises(InputError, match="would be written over"):
         screen_file(asked(raster), source, source)
     with pytest.raises(InputError, match=r'"\.xlsx" is no kind of list'):
         screen_file(asked(raster), source, tmp_path / "out.xlsx")

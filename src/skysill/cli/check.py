@@ -75,7 +75,7 @@ def check(
     """
     pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
     wanted = {option: path for option, path in pictures.items() if path is not None}
-    _refuse_early(wanted)
+    _refuse_early(asked, wanted)
     from skysill.assess import assess
     from skysill.files.scenes import refuse_outside
     from skysill.remedies import with_remedies
@@ -105,9 +105,10 @@ def check(
     return 3 if missed else 0
 
 
-def _refuse_early(pictures: dict[str, str]) -> None:
+def _refuse_early(asked: Asked, pictures: dict[str, str]) -> None:
     """What cannot be written is refused before anything is computed."""
-    from skysill.files.plain import check_writable
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
 
     for option, path in pictures.items():
         if Path(path).suffix.lower() not in _PICTURES:
@@ -115,11 +116,7 @@ def _refuse_early(pictures: dict[str, str]) -> None:
             raise InputError(
                 f"{kind} is no kind of picture.", where=option, mend="End it in .png, .svg or .pdf."
             )
-        check_writable(path)
-    if len({str(Path(path).resolve()) for path in pictures.values()}) < len(pictures):
-        raise InputError(
-            "two pictures have one name.", where=" and ".join(pictures), mend="Give each its own."
-        )
+    check_outputs(pictures, inputs_of(asked))
 
 
 def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -> None:

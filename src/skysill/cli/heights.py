@@ -51,8 +51,11 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     skysill heights --terrain demo_terrain/island.tif --highest-ground 720 --satellite 24.0W --out heights.tif
     """
     from skysill.cluster import jobs_unasked
+    from skysill.files.fingerprints import inputs_of
     from skysill.files.heightmaps import write_heights
+    from skysill.files.outputs import check_outputs
 
+    check_outputs({"--out": given["out_path"]}, inputs_of(asked, given["within"]))
     wanted = _wanted(asked, given)
     rows, columns = wanted.window.shape if wanted.window else (wanted.raster.rows, wanted.raster.cols)
     unasked = jobs_unasked() if rows * columns > _SMALL_CELLS else 1

@@ -51,7 +51,7 @@ def horizon(
     skysill horizon demo_terrain/clinic.toml --from 150 --to 210
     """
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
-    _refuse_early(out_file, plot)
+    _refuse_early(asked, out_file, plot)
     from skysill.assess import horizon_profile
     from skysill.files.scenes import refuse_outside
 
@@ -101,17 +101,16 @@ def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Flo
     return np.asarray(from_deg % 360.0 + step_deg * np.arange(count))
 
 
-def _refuse_early(out_file: str | None, plot: str | None) -> None:
-    from skysill.files.plain import check_writable
+def _refuse_early(asked: Asked, out_file: str | None, plot: str | None) -> None:
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
 
     if plot is not None and Path(plot).suffix.lower() not in _PICTURES:
         kind = Path(plot).suffix or "a name without a suffix"
         raise InputError(
             f"{kind} is no kind of picture.", where="--plot", mend="End it in .png, .svg or .pdf."
         )
-    for path in (out_file, plot):
-        if path is not None:
-            check_writable(path)
+    check_outputs({"--out": out_file, "--plot": plot}, inputs_of(asked))
 
 
 def _columns(profile: Profile) -> dict[str, object]:

@@ -39,7 +39,7 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill mounts demo_terrain/clinic.toml --satellite "Demo South" --grid 2 --plan plan.svg
     """
-    _refuse_early(given["plan"], given["geojson"])
+    _refuse_early(asked, given["plan"], given["geojson"])
     from skysill.mounts import compare_mounts
 
     found = compare_mounts(
@@ -55,19 +55,18 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
         _tell(out, found)
 
 
-def _refuse_early(plan: str | None, geojson: str | None) -> None:
+def _refuse_early(asked: Asked, plan: str | None, geojson: str | None) -> None:
     """What cannot be written is refused before anything is computed."""
     from pathlib import Path
 
-    from skysill.files.plain import check_writable
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
 
     if plan is not None and Path(plan).suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(
             "pictures are written as PNG, SVG or PDF.", where="--plan", mend="End it in .png, .svg or .pdf."
         )
-    for path in (plan, geojson):
-        if path is not None:
-            check_writable(path)
+    check_outputs({"--plan": plan, "--geojson": geojson}, inputs_of(asked))
 
 
 def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:

@@ -61,12 +61,16 @@ def report(
     \b
     skysill report demo_terrain/clinic.toml --out clinic.html --day 2026-06-15
     """
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
     from skysill.files.papers import paper_kind
     from skysill.files.plain import check_writable, write_whole
 
     kind = paper_kind(path)
     check_writable(path)
     papers = _Papers(photos, photo_location == "keep", as_built, by, availability)
+    built = () if papers.as_built is None else papers.as_built.photos
+    check_outputs({"--out": path}, inputs_of(asked, as_built, *photos, *built))
     made = _made(asked, papers, day or today(), zone)
     if kind == "pdf":
         from skysill.report.record_pdf import record_pdf

@@ -48,9 +48,13 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     skysill screen demo_terrain/addresses.csv --terrain demo_terrain/island.tif --satellite 24.0W --out screened.csv
     """
     from skysill.cluster import jobs_unasked
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
     from skysill.files.screening import screen_file
 
     wanted = _wanted(asked, given)
+    outputs = {"--out": given["out_path"], "--map": given["map_path"]}
+    check_outputs(outputs, inputs_of(asked, addresses))
     try:
         made = screen_file(
             wanted,

@@ -42,13 +42,14 @@ def sheet(
     \b
     skysill sheet demo_terrain/farm.toml --out farm.pdf --day 2026-06-14 --zone Atlantic/Azores
     """
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
     from skysill.files.papers import check_blank, paper_kind
-    from skysill.files.plain import check_writable, write_together
+    from skysill.files.plain import write_together
 
     kind = paper_kind(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
-    check_writable(path)
-    check_writable(table)
+    check_outputs({"--out": path, "--csv": str(table)}, inputs_of(asked))
     check_blank(table)
     made = _made(asked, day or today(), zone)
     from skysill.report.sheet import horizon_csv

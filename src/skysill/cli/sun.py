@@ -53,7 +53,7 @@ def sun(
     \b
     skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
     """
-    _refuse_early(plot)
+    _refuse_early(asked, plot)
     from skysill.aiming import local_zone
     from skysill.gather import place
     from skysill.look import look_vector
@@ -101,17 +101,18 @@ def sun(
     out.text(sun_caution().text)
 
 
-def _refuse_early(plot: str | None) -> None:
+def _refuse_early(asked: Asked, plot: str | None) -> None:
     if plot is None:
         return
-    from skysill.files.plain import check_writable
+    from skysill.files.fingerprints import inputs_of
+    from skysill.files.outputs import check_outputs
 
     if Path(plot).suffix.lower() not in _PICTURES:
         kind = Path(plot).suffix or "a name without a suffix"
         raise InputError(
             f"{kind} is no kind of picture.", where="--plot", mend="End it in .png, .svg or .pdf."
         )
-    check_writable(plot)
+    check_outputs({"--plot": plot}, inputs_of(asked))
 
 
 def _range(

@@ -10,9 +10,11 @@ from typing import Any
 
 from skysill.errors import InputError
 from skysill.files.asked import Asked
+from skysill.files.rasterchecks import check_raster_file
 from skysill.files.text import check_file
+from skysill.files.vectorfiles import split_layer
 
-__all__ = ["Fingerprint", "fingerprint", "fingerprints"]
+__all__ = ["Fingerprint", "fingerprint", "fingerprints", "inputs_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +62,14 @@ def _read(asked: Asked, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, 
         if asked.horizon is None and file.survey.horizon is not None:
             yield folder / file.survey.horizon, "measured horizon", ""
         if asked.obstacles is None and file.obstacles.file is not None:
-            yield folder / file.obstacles.file, "obstacles", ""
+            yield split_layer(folder / file.obstacles.file)[0], "obstacles", ""
         for satellite in file.satellites if not asked.satellite else ():
             if satellite.orbit is not None:
                 yield folder / satellite.orbit, "orbit", ""
     if asked.horizon is not None:
         yield asked.horizon, "measured horizon", ""
     if asked.obstacles is not None:
-        yield asked.obstacles, "obstacles", ""
+        yield split_layer(asked.obstacles)[0], "obstacles", ""
     for text in asked.satellite:
         path = text.rpartition("=")[2].strip()
         if path and Path(path).is_file():
@@ -76,4 +78,39 @@ def _read(asked: Asked, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, 
         kind = "surface, with trees and buildings" if raster.kind == "surface" else "bare ground"
         detail = f"{kind}, cells of {raster.cell_size_m:.3g} m, heights to {raster.vertical_error_m:g} m"
         for tile in raster.tiles:
-            yield tile.path, "elevation", detail
+            for path in tile.files:
+                yield path, "elevation", detail
+
+
+_BESIDE = (".hdr", ".prj", ".tfw", ".wld", ".shp", ".shx", ".dbf", ".cpg")
+_BEHIND = (".aux.xml", ".msk", ".ovr")
+
+
+def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
+    """Every file or folder that a command would read, for `check_outputs`; those that are missing too.
+
+    more : what the command reads besides
+
+    Raises
+    ------
+    InputError : a site file or virtual raster that cannot be read
+    """
+    found = [Path(path) for path, _, _ in _read(asked, ())]
+    found += [Path(path) for path in more if path is not None]
+    if asked.site_file is not None and not asked.terrain:
+        from skysill.files.door import parse_site_file
+
+        folder = Path(asked.site_file).parent
+        found += [folder / path for path in parse_site_file(asked.site_file).terrain.rasters]
+    for text in asked.terrain:
+        path, colon, kind = text.rpartition(":")
+        found.append(Path(path if colon and kind in ("surface", "bare") else text))
+    behind = []
+    for one in found:
+        if not one.name or one.is_dir():
+            continue
+        if one.suffix.lower() == ".vrt" and one.is_file():
+            behind += [Path(path) for path in check_raster_file(one).files]
+        behind += [one.with_name(one.name + end) for end in _BEHIND]
+        behind += [one.with_suffix(end) for end in _BESIDE if one.suffix]
+    return found + [one for one in behind if one.is_file()]

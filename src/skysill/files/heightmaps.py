@@ -19,6 +19,7 @@ from rasterio.windows import Window
 from skysill.cluster import work_through
 from skysill.errors import InputError
 from skysill.files.geojson import geometry_parts
+from skysill.files.outputs import check_outputs
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
@@ -120,11 +121,8 @@ def write_heights(
     InputError : nothing can be written there; an input has changed on the way
     """
     target = check_writable(out)
+    check_outputs({"output": out}, _files(asked.raster))
     recipe = _recipe(asked, tags)
-    if str(target) in recipe["files"]:
-        raise InputError(
-            "the output would overwrite the elevation raster.", where=str(out), mend="Name another file."
-        )
     parts = Parts(target, recipe)
     try:
         notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
@@ -150,8 +148,8 @@ def write_heights(
 
 def _recipe(asked: HeightsAsked, tags: Mapping[str, str] | None) -> dict[str, Any]:
     files: dict[str, Any] = {}
-    for tile in asked.raster.tiles:
-        files.update(looks_of(tile.path))
+    for path in _files(asked.raster):
+        files.update(looks_of(path))
     window = asked.window
     return {
         "files": files,
@@ -163,6 +161,11 @@ def _recipe(asked: HeightsAsked, tags: Mapping[str, str] | None) -> dict[str, An
         "outline": None if asked.outline is None else repr(sorted(asked.outline.items())),
         "tags": dict(tags or {}),
     }
+
+
+def _files(raster: Raster) -> list[str]:
+    """All files that a raster is read from."""
+    return [path for tile in raster.tiles for path in tile.files]
 
 
 def _lattice(raster: Raster) -> Lattice:

@@ -17,6 +17,7 @@ from skysill.cluster import Crew, work_through
 from skysill.errors import InputError
 from skysill.files.addresses import Addresses, AddressFile, open_addresses, read_addresses
 from skysill.files.answers import COLUMNS, Answers, packed, write_list, write_rejects
+from skysill.files.outputs import check_outputs
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
@@ -109,11 +110,10 @@ def screen_file(
     InputError : input cannot be read, output cannot be written, an input has changed since the run began
     """
     target, source = check_writable(out), Path(os.path.realpath(addresses))
-    if target == source:
-        raise InputError(
-            "the output would overwrite the list.", where=os.fspath(out), mend="Name another file."
-        )
     _check_kind(target)
+    rasters = [path for raster in asked.rasters for tile in raster.tiles for path in tile.files]
+    outputs = {"output": out, "rejects": f"{os.fspath(out)}.rejected.csv"}
+    check_outputs(outputs, [source, *rasters])
     file = open_addresses(addresses)
     recipe = _recipe(asked, source)
     parts = Parts(target, recipe)
@@ -161,7 +161,8 @@ def _recipe(asked: ScreeningAsked, source: Path) -> dict[str, Any]:
     files = looks_of(source)
     for raster in asked.rasters:
         for tile in raster.tiles:
-            files.update(looks_of(tile.path))
+            for path in tile.files:
+                files.update(looks_of(path))
     return {
         "files": files,
         "satellites": [[s.name, s.longitude_deg] for s in asked.satellites],
