@@ -18,7 +18,7 @@ ROOMS = [
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
     "horizon.features", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried", "confidence",
-    "verdict", "overhead", "cautions", "placement", "gather",
+    "verdict", "overhead", "exposure", "cautions", "placement", "gather",
     "assess", "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
     "files.plain", "files.outputs", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",

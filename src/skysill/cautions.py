@@ -1,67 +1,80 @@
 """What can hurt somebody, in sentences, and when each is said. Nowhere else.
 
 Every sentence defers to local codes and licensed practice. Nothing here computes a load or declares a place safe.
+docs/sources.md lists the source of each by its code.
 
 Sources, from memory: 29 CFR 1910.333(c)(3) and 29 CFR 1926.1408 Table A (OSHA; 10 ft, 3.05 m, from overhead lines up
-to 50 kV); 29 CFR 1926.1053(b)(5)(i) (a ladder's foot a quarter of its working length out). RF: FCC OET Bulletin 65
-(ed. 97-01), aperture antennas, equations (11) to (18); limits of 47 CFR 1.1310 above 1.5 GHz.
+to 50 kV); 29 CFR 1926.1053(b) (ladders); 29 CFR 1910.269(r) (trees at lines). Exposure: see `exposure`.
 """
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
+from skysill.exposure import beam_limit_m, exposure, public_limit
 from skysill.horizon.obstacles import Scene
-from skysill.overhead import APPROACH_M, LINE_RANK, LineDistances, ladders_m, line_distances
+from skysill.look import LookVector
+from skysill.overhead import APPROACH_M, LINE_RANK, LineDistances, ladders_m, line_distances, trees_at_lines
 from skysill.site import Mount, Roof, Survey, Terminal
-from skysill.units import wavelength_m
+from skysill.sun import SunNear, sun_near
 
 __all__ = [
-    "APPROACH_M",
-    "PUBLIC_LIMIT_W_M2",
+    "SENTENCES",
     "Caution",
-    "Exposure",
+    "Offered",
+    "beam_caution",
     "cautions_for",
-    "exposure",
     "general_cautions",
     "line_cautions",
     "lines_listed",
     "spot_cautions",
     "sun_caution",
+    "sun_cautions",
+    "sun_near_caution",
 ]
 
-PUBLIC_LIMIT_W_M2 = 10.0
-"""Power density limit for the general population, 1.5 to 100 GHz, 30 minutes: 1.0 mW/cm2, 47 CFR 1.1310."""
-
-WORKER_LIMIT_W_M2 = 50.0
-"""The same for controlled (occupational) exposure, 6 minutes: 5.0 mW/cm2, 47 CFR 1.1310."""
-
-EFFICIENCY = 0.65
-"""Aperture efficiency where the data sheet's is not known: common practice for small dishes, no source."""
-
 EDGE_M = 2.0
-"""Nearer a roof's edge than this, a spot is called near it: common practice, no source."""
+"""Nearer a roof's edge than this is near it; lower than this, nobody falls far: common practice, no source."""
 
 _KEEP = (
     f"keep {APPROACH_M:g} m (10 ft) from lines of up to 50 kV, more above that (29 CFR 1926.1408 Table A), ask the "
     "line's owner, and follow local codes."
 )
-_CODES = {
+SENTENCES = {
     "no-line": f"No overhead line is listed: look for overhead lines before raising anything; {_KEEP}",
     "lines": "Overhead lines: only the listed ones are checked; look for others before raising anything, mast, ladder "
     f"or pole; {_KEEP}",
     "falls": "Falls: work on a roof, mast or ladder only with fall protection and by people trained for it; local "
     "codes and the site's own rules decide.",
+    "ladder": "Ladder: on firm level ground, its foot a quarter of its height out, 0.9 m (3 ft) above the landing, "
+    "tied at the top (29 CFR 1926.1053), and never of metal near a line; local codes decide.",
+    "fragile": "Fragile roofs: take rooflights, old sheets and slates as unable to carry a person until somebody who "
+    "knows the roof says otherwise; follow local codes.",
+    "solar": "Solar panels: their wiring is live in daylight even when switched off; do not step on, drill near or "
+    "undo it, and leave it to a licensed electrician.",
+    "below": "People below: close off the ground under the work and tie tools on; a pavement or other public way needs "
+    "barriers and, by local rules, often a permit.",
+    "tree": "Tree work: cutting at height is for a qualified tree worker, with the tree's owner and, where it is "
+    "protected, the local authority asked first.",
+    "tree-line": "Trees at an overhead line ({names}): nobody but the line's owner, or people he sends, cuts there "
+    "(29 CFR 1910.269(r)); ask the line's owner.",
     "alone": "Do not work alone: somebody on the ground should be able to call for help.",
     "lightning": "Lightning: mast and cable screen need bonding and surge protection by local electrical codes; leave "
     "it to a licensed electrician. Come down when thunder is heard.",
     "wind": "Wind and fixing: whether wall, roof and mast hold a dish in a storm is a structural question; no load is "
     "computed here. Ask a qualified person, and follow local building codes.",
-    "sun": "Never look at the sun, not through the dish's feed or a sight either: use the shadow.",
+    "entry": "Cable entry: look for wires and pipes in the wall before drilling, let the cable hang in a loop below "
+    "the hole, and seal it against water and, by local codes, fire.",
+    "sun": "Never look at the sun, not through a sight or the dish's feed either: turn your back to it and lay a "
+    "straightedge along the shadow.",
 }
+"""What is said, by code; `line_cautions`, `beam_caution` and `sun_near_caution` put figures into theirs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,41 +85,81 @@ class Caution:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Exposure:
-    """Power densities in front of a dish, W/m2, and where the regions meet, m.
+class Offered(Protocol):
+    """What a remedy says that matters here."""
 
-    surface : at the reflector, 4 P / A; near : the most in the tube before it, 16 eta P / (pi D**2)
-    near_end_m : D**2 / (4 lambda); far_start_m : 0.6 D**2 / lambda
-    """
-
-    surface_w_m2: float
-    near_w_m2: float
-    near_end_m: float
-    far_start_m: float
-
-
-def exposure(
-    power_w: float, *, dish_diameter_m: float, frequency_ghz: float, efficiency: float = EFFICIENCY
-) -> Exposure:
-    """Power density before a transmitting dish, FCC OET Bulletin 65 (ed. 97-01), eqs. (11), (13), (12), (16).
-
-    >>> exposure(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, efficiency=0.6).surface_w_m2  # doctest: +ELLIPSIS
-    10.610...
-    """
-    square = dish_diameter_m**2
-    wave_m = float(wavelength_m(frequency_ghz))
-    return Exposure(
-        surface_w_m2=4.0 * power_w / (np.pi * square / 4.0),
-        near_w_m2=16.0 * efficiency * power_w / (np.pi * square),
-        near_end_m=square / (4.0 * wave_m),
-        far_start_m=0.6 * square / wave_m,
-    )
+    @property
+    def action(self) -> str: ...
+    @property
+    def to_height_m(self) -> float | None: ...
 
 
 def sun_caution() -> Caution:
     """Said wherever the sun is used as a mark."""
-    return Caution("sun", _CODES["sun"])
+    return _said("sun")
+
+
+def _said(code: str) -> Caution:
+    return Caution(code, SENTENCES[code])
+
+
+def sun_near_caution(near: SunNear, zone: dt.tzinfo) -> Caution:
+    """The minutes when the sun stands near a satellite: on the day asked, or on the worst day of the next season."""
+
+    def span(start: dt.datetime, stop: dt.datetime) -> str:
+        return f"{start.astimezone(zone):%H:%M} to {stop.astimezone(zone):%H:%M}"
+
+    letters = near.first_utc.astimezone(zone).tzname() or ""
+    if not letters.isalpha():
+        letters = f"{near.first_utc.astimezone(zone):UTC%z}"
+    what = f"the sun stands within {near.within_deg:g} degrees of {near.satellite}"
+    then = "do not look that way then, nor through an instrument."
+    day = f"{near.first_utc.astimezone(zone):%Y-%m-%d}"
+    if near.spans:
+        times = " and ".join(span(*one) for one in near.spans)
+        return Caution("sun-near", f"Sun: on {day} {what} from {times} ({letters}): {then}")
+    season = near.season
+    if season is None:
+        return Caution(
+            "sun-near", f"Sun: from {day} on, for a year, it comes nowhere within that of {near.satellite}."
+        )
+    half = dt.timedelta(minutes=season.longest_outage_min / 2.0)
+    first, last, peak = (
+        moment.astimezone(zone) for moment in (season.season_start, season.season_end, season.peak_time)
+    )
+    return Caution(
+        "sun-near",
+        f"Sun: from {first:%Y-%m-%d} to {last:%Y-%m-%d} {what} for up to {season.longest_outage_min:.0f} minutes "
+        f"a day, on {peak:%Y-%m-%d} from {span(peak - half, peak + half)} ({letters}): {then}",
+    )
+
+
+def sun_cautions(
+    place: tuple[float, float, float],
+    looks: Sequence[LookVector],
+    first_utc: dt.datetime | None,
+    zone: dt.tzinfo,
+) -> tuple[Caution, ...]:
+    """Said where people sight at the sky on a day: the sun itself, and when it stands near each satellite.
+
+    Parameters
+    ----------
+    place : latitude and longitude, degrees, height, m
+    looks : to satellites that stand still
+    first_utc : when the day begins; None: no day is known, and no minutes are named
+    """
+    found = [sun_caution()]
+    for look in looks:
+        if first_utc is not None and look.visible:
+            near = sun_near(
+                place,
+                look.satellite,
+                azimuth_deg=look.azimuth_deg,
+                elevation_deg=look.elevation_apparent_deg,
+                first_utc=first_utc,
+            )
+            found.append(sun_near_caution(near, zone))
+    return tuple(found)
 
 
 def lines_listed(scene: Scene | None) -> bool:
@@ -115,39 +168,78 @@ def lines_listed(scene: Scene | None) -> bool:
 
 
 def general_cautions(
-    terminal: Terminal, *, scene: Scene | None = None, raised: bool = True
+    terminal: Terminal,
+    *,
+    scene: Scene | None = None,
+    roof: Roof | None = None,
+    raised: bool = True,
+    on_roof: bool = True,
+    tree_work: bool = False,
 ) -> tuple[Caution, ...]:
-    """What is said of every mount: overhead lines, falls where it is raised, working alone, lightning, wind, the beam.
+    """What is said of every mount of a kind, the most pressing first.
 
-    scene : to say whether any overhead line is listed
+    Parameters
+    ----------
+    scene : to say whether any overhead line is listed, and which trees stand at one
+    raised : whether somebody works over 2 m up: falls, ladder, people below
+    on_roof : whether the spot is on a roof, or may be: fragile parts, solar panels where they are known of
+    tree_work : whether a tree is to be cut
     """
-    overhead = Caution("overhead", _CODES["lines" if lines_listed(scene) else "no-line"])
-    codes = ("falls", "alone", "lightning", "wind") if raised else ("alone", "lightning", "wind")
-    beam = _beam(terminal)
-    return (overhead, *(Caution(code, _CODES[code]) for code in codes), *((beam,) if beam else ()))
+    codes = ["lines" if lines_listed(scene) else "no-line"]
+    codes += ["falls", "ladder"] if raised else []
+    codes += ["fragile"] if raised and on_roof else []
+    codes += ["solar"] if on_roof and _panels(scene, roof) else []
+    codes += ["below"] if raised else []
+    codes += ["tree"] if tree_work else []
+    found = [_said(code) for code in codes]
+    if tree_work and (names := trees_at_lines(scene)):
+        found.append(Caution("tree-line", SENTENCES["tree-line"].format(names=", ".join(names))))
+    found += [_said(code) for code in ("alone", "lightning", "wind")]
+    if roof is not None and roof.cable_entry is not None:
+        found.append(_said("entry"))
+    beam = beam_caution(terminal)
+    return (*found, *((beam,) if beam else ()))
 
 
-def _beam(terminal: Terminal) -> Caution | None:
-    """RF exposure; None for a terminal that only receives."""
-    if terminal.transmit_ghz is None and terminal.transmit_power_w is None:
-        return None
-    told = "switch the transmitter off before reaching before the dish, and follow its data sheet and local limits"
-    if terminal.transmit_power_w is None or terminal.transmit_ghz is None:
-        return Caution(
-            "rf", f"Transmitter: stay out of the beam and {told}; its power was not given, so no figure is."
-        )
-    found = exposure(
-        terminal.transmit_power_w,
-        dish_diameter_m=terminal.dish_diameter_m,
-        frequency_ghz=terminal.transmit_ghz,
+def _panels(scene: Scene | None, roof: Roof | None) -> bool:
+    """Whether solar panels are known of: areas kept out of the roof may be some; else by name."""
+    named = () if scene is None else (o.name.lower() for o in scene.obstacles)
+    return bool(roof is not None and roof.keep_out) or any(
+        re.search(r"solar|panel|photovoltaic|\bpv\b", name) for name in named
     )
-    most = max(found.surface_w_m2, found.near_w_m2)
-    how = "above" if most > PUBLIC_LIMIT_W_M2 else "within"
+
+
+def beam_caution(terminal: Terminal) -> Caution | None:
+    """Exposure to the beam; None for a terminal of which the user says that it only receives."""
+    if terminal.receive_only:
+        return None
+    told = "switch the transmitter off before reaching in front of the dish, and follow its data sheet and local limits"
+    if terminal.transmit_power_w is None or terminal.transmit_ghz is None:
+        lacks = {"its power": terminal.transmit_power_w, "its frequency": terminal.transmit_ghz}
+        missing = [name for name, value in lacks.items() if value is None]
+        return Caution(
+            "rf",
+            f"Transmitter: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not given, so no figure is. "
+            f"Stay out of the beam; {told}. If the terminal only receives, say receive_only = true.",
+        )
+    asked = {"dish_diameter_m": terminal.dish_diameter_m, "frequency_ghz": terminal.transmit_ghz}
+    limit = public_limit(terminal.transmit_ghz)
+    found = exposure(terminal.transmit_power_w, **asked)
+    away_m = beam_limit_m(terminal.transmit_power_w, **asked, limit_w_m2=limit.density_w_m2)
+    within = (
+        f"the {limit.density_w_m2:.3g} W/m² for the public at {terminal.transmit_ghz:g} GHz ({limit.source})"
+    )
+    if away_m > 0.0:
+        how = f"above {within} and down to it {away_m:.0f} m in front of the dish"
+    elif found.surface_w_m2 > limit.density_w_m2:
+        how = f"above {within} at the reflector itself and below it in the tube"
+    else:
+        how = f"within {within}"
     return Caution(
         "rf",
         f"Transmitter: up to {found.surface_w_m2:.1f} W/m² at the reflector and {found.near_w_m2:.1f} W/m² in the tube "
-        f"before it out to {found.near_end_m:.0f} m (OET 65, ed. 97-01), {how} the {PUBLIC_LIMIT_W_M2:g} W/m² for the "
-        f"public (47 CFR 1.1310); near the feed it is more. Stay out of the beam; {told}.",
+        f"in front of it out to {found.near_end_m:.0f} m (OET 65, ed. 97-01), {how}; near the feed it is more. Stay "
+        f"out of the beam; {told}.",
     )
 
 
@@ -158,16 +250,41 @@ def cautions_for(
     terminal: Terminal,
     roof: Roof | None = None,
     ground_elevation_m: float | None = None,
+    survey: Survey | None = None,
+    remedies: Sequence[Offered] = (),
 ) -> tuple[Caution, ...]:
-    """What is said of one mount: `spot_cautions`, then `general_cautions`; parameters as there."""
+    """What is said of one mount: `spot_cautions`, then `general_cautions`; parameters as there.
+
+    remedies : that are offered for it: their heights count as the mount's own, and cutting trees is said
+    """
+    heights = [r.to_height_m for r in remedies if r.action == "raise" and r.to_height_m is not None]
+    tall_m = max(mount.height_m, mount.max_height_m or 0.0, *heights)
     found = spot_cautions(
-        mount, scene=scene, terminal=terminal, roof=roof, ground_elevation_m=ground_elevation_m
+        mount,
+        scene=scene,
+        terminal=terminal,
+        roof=roof,
+        ground_elevation_m=ground_elevation_m,
+        survey=survey,
+        tallest_m=tall_m,
     )
-    surface_m = mount.surface_elevation_m
-    low = surface_m is not None and ground_elevation_m is not None
-    low = low and mount.height_m + (surface_m or 0.0) - (ground_elevation_m or 0.0) <= EDGE_M
     on_roof = roof is not None and _inside(roof.outline, mount.east_m, mount.north_m)
-    return (*found, *general_cautions(terminal, scene=scene, raised=on_roof or not low))
+    surface_m, ground_m = mount.surface_elevation_m, ground_elevation_m
+    known = surface_m is not None and ground_m is not None
+    stands_m = (surface_m or 0.0) - (ground_m or 0.0)
+    offered_m = max([mount.height_m, *heights])
+    low = known and not on_roof and stands_m + offered_m <= EDGE_M
+    return (
+        *found,
+        *general_cautions(
+            terminal,
+            scene=scene,
+            roof=roof,
+            raised=not low,
+            on_roof=on_roof or not known or stands_m > EDGE_M,
+            tree_work=any(r.action == "trim" for r in remedies),
+        ),
+    )
 
 
 def spot_cautions(

@@ -401,7 +401,7 @@ def _answer(
         satellite=" + ".join(names),
         mounts=rows,
         per_satellite=each if len(names) > 1 else (),
-        cautions=general_cautions(job.terminal, scene=job.sources.scene),
+        cautions=general_cautions(job.terminal, scene=job.sources.scene, roof=job.roof),
         warnings=tuple(dict.fromkeys(notes)),
         job=job,
         looks=looks,
@@ -467,6 +467,7 @@ def _row(job: Job, candidate: _Candidate, names: tuple[str, ...]) -> tuple[Mount
             terminal=job.terminal,
             roof=job.roof,
             ground_elevation_m=candidate.at.site.ground_elevation_m,
+            survey=job.sources.survey,
         ),
         serves=tuple(r.satellite.name for r in results if r.verdict in ("clear", "needs-survey")),
     )

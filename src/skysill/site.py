@@ -126,6 +126,7 @@ class Terminal:
     receive_ghz, transmit_ghz : the lower of them sets the first Fresnel zone
     offset_angle_deg : beam above the dish face's normal, from the dish's data sheet
     cable_limit_m : longest cable between dish and indoor unit, from the terminal's data sheet
+    receive_only : the user says that it does not transmit
     polarization : "circular" needs no feed rotation; "linear" does
     assumed : field names that nobody gave and a default stands for
     """
@@ -136,6 +137,7 @@ class Terminal:
     transmit_power_w: float | None = None
     offset_angle_deg: float | None = None
     cable_limit_m: float | None = None
+    receive_only: bool = False
     polarization: Literal["circular", "linear"] = "circular"
     assumed: tuple[str, ...] = ()
 
@@ -154,6 +156,13 @@ class Terminal:
                 label,
                 "Give gigahertz, from 0.3 to 300.",
             )
+
+        _require(
+            not self.receive_only or (self.transmit_ghz is None and self.transmit_power_w is None),
+            "says receive_only and a transmitter too.",
+            "receive_only",
+            "Take transmit_ghz and transmit_power_w out, or receive_only.",
+        )
 
     @property
     def lowest_ghz(self) -> float:

@@ -30,10 +30,12 @@ from skysill.site import Satellite
 from skysill.units import Floats, wavelength_m, wrap_180, wrap_360
 
 __all__ = [
+    "NEAR_SUN_DEG",
     "SUN_HALF_WIDTH_DEG",
     "Alignment",
     "Crossing",
     "Shadow",
+    "SunNear",
     "SunPosition",
     "SunReport",
     "alignments",
@@ -44,6 +46,7 @@ __all__ = [
     "shadows",
     "sun_crossings",
     "sun_direction",
+    "sun_near",
     "sun_position",
     "sun_report",
 ]
@@ -51,7 +54,11 @@ __all__ = [
 SUN_HALF_WIDTH_DEG = 0.25
 """Half the sun's apparent width as interference planning rounds it (truly 0.262 to 0.272 degrees)."""
 
+NEAR_SUN_DEG = 10.0
+"""Nearer than this to the satellite, the sun is in the eye of whoever looks that way: common practice, no source."""
+
 _LONGEST_RANGE_DAYS = 3700
+_YEAR_DAYS = 366
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,3 +397,58 @@ def sun_report(
             f"at the azimuth of {satellite.name}, {look.azimuth_deg:.1f} degrees."
         )
     return SunReport(position, crossings, beam, (note,))
+
+
+@dataclass(frozen=True, slots=True)
+class SunNear:
+    """When the sun stands near the satellite, so that nobody should look that way.
+
+    day : the one asked, from first to last moment; spans : first and last minute of each time on it
+    season : the next or present run of such days; None where there is none within a year
+    """
+
+    satellite: str
+    within_deg: float
+    first_utc: dt.datetime
+    spans: tuple[tuple[dt.datetime, dt.datetime], ...]
+    season: Alignment | None
+
+
+def sun_near(
+    place: tuple[float, float, float],
+    satellite: str,
+    *,
+    azimuth_deg: float | None,
+    elevation_deg: float,
+    first_utc: dt.datetime,
+    within_deg: float = NEAR_SUN_DEG,
+) -> SunNear:
+    """Minutes of the day from first_utc on at which the sun, up, stands near a direction, and the season of such days.
+
+    Parameters
+    ----------
+    place : latitude and longitude, degrees, height, m
+    azimuth_deg, elevation_deg : of the satellite, apparent elevation; azimuth None straight overhead
+
+    Raises
+    ------
+    InputError : before 1900 or after 2099
+    """
+    times = [first_utc + dt.timedelta(minutes=minute) for minute in range(24 * 60)]
+    angles = sun_direction(times, *place)
+    up_deg = sunlight_elevation_deg(angles.elevation_deg, place[2])
+    sun_rad, mark_rad = np.deg2rad(up_deg), np.deg2rad(elevation_deg)
+    turn_rad = np.deg2rad(np.asarray(angles.azimuth_deg) - (azimuth_deg or 0.0))
+    cosine = np.sin(sun_rad) * np.sin(mark_rad) + np.cos(sun_rad) * np.cos(mark_rad) * np.cos(turn_rad)
+    near = (np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0))) <= within_deg) & (up_deg > -1.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], near.astype(int), [0]])))
+    spans = tuple((times[start], times[stop - 1]) for start, stop in edges.reshape(-1, 2))
+    seasons = alignments(
+        *place,
+        azimuth_deg=azimuth_deg,
+        elevation_deg=elevation_deg,
+        half_angle_deg=within_deg,
+        first_utc=first_utc,
+        last_utc=first_utc + dt.timedelta(days=_YEAR_DAYS),
+    )
+    return SunNear(satellite, within_deg, first_utc, spans, seasons[0] if seasons else None)

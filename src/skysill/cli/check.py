@@ -97,10 +97,7 @@ def check(
         more = {"years": ahead} if years else {}
         out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
     else:
-        _tell(out, found, ahead, allowed=_allowed(job, found, mount))
-        out.text("\nTake care:")
-        for caution in _cautions(job, mount, found):
-            out.text(f"  - {caution.text}")
+        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=_cautions(job, mount, found))
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
@@ -173,6 +170,8 @@ def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
         terminal=job.terminal,
         roof=job.roof,
         ground_elevation_m=found.site.ground_elevation_m,
+        survey=job.sources.survey,
+        remedies=[remedy for result in found.results for remedy in result.remedies],
     )
 
 
@@ -205,7 +204,14 @@ def _allowed(job: Job, found: Assessment, mount: Mount) -> dict[str, str]:
 # --- words for people ----------------------------------------------------------------------------------------
 
 
-def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]], *, allowed: dict[str, str]) -> None:
+def _tell(
+    out: Output,
+    found: Assessment,
+    ahead: list[dict[str, Any]],
+    *,
+    allowed: dict[str, str],
+    safety: Sequence[Caution],
+) -> None:
     mount = found.mount
     where = f"{found.site.name}, {mount.name}, dish {mount.height_m:g} m above its surface"
     dish = f"{found.terminal.dish_diameter_m:g} m dish, {found.terminal.lowest_ghz:g} GHz"
@@ -217,6 +223,9 @@ def _tell(out: Output, found: Assessment, ahead: list[dict[str, Any]], *, allowe
         if result.satellite.name in allowed:
             out.text(f"  allowed   {allowed[result.satellite.name]}")
         _tell_ahead(out, [row for row in ahead if row["satellite"] == result.satellite.name])
+    out.text("\nSafety:")
+    for caution in safety:
+        out.text(f"  - {caution.text}")
     if found.warnings:
         out.text("\nMind:")
         for warning in found.warnings:

@@ -87,9 +87,14 @@ def _tell(out: Output, found: MountsFound) -> None:
     for one in found.per_satellite:
         out.text(f"\nFor {one.satellite} alone:")
         _table(out, one.mounts)
-    told = [f"{row.name}: {caution.text}" for row in found.mounts for caution in row.cautions]
-    out.text("\nMind:")
-    for text in (*told, *(caution.text for caution in found.cautions), *found.warnings):
+    rows = (*found.mounts, *(row for one in found.per_satellite for row in one.mounts))
+    told = dict.fromkeys(f"{row.name}: {caution.text}" for row in rows for caution in row.cautions)
+    out.text("\nSafety:")
+    for text in (*told, *(caution.text for caution in found.cautions)):
+        out.text(f"  - {text}")
+    if found.warnings:
+        out.text("\nMind:")
+    for text in found.warnings:
         out.text(f"  - {text}")
 
 
@@ -105,7 +110,7 @@ def _table(out: Output, rows: tuple[MountRow, ...]) -> None:
         "needs m",
         "p",
         "cable m",
-        "mind",
+        "safety",
     ]
     out.table(
         heads,

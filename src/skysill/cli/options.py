@@ -184,6 +184,13 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
             multiple=True,
             help="Repeatable; the lowest sets the Fresnel zone. Default 19.7.",
         ),
+        click.option(
+            "--receive-only",
+            "receive_only",
+            is_flag=True,
+            default=False,
+            help="It does not transmit: no caution about its beam.",
+        ),
     ],
     "criteria": [
         click.option(

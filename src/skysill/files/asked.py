@@ -82,6 +82,7 @@ class Asked:
     obstacles_complete: bool = False
     dish_diameter_m: float | None = None
     frequency_ghz: tuple[float, ...] = ()
+    receive_only: bool = False
     fresnel_fraction: float | None = None
     assumed_distance_m: float | None = None
     years_ahead: float | None = None
@@ -207,6 +208,14 @@ class Asked:
         if self.frequency_ghz:
             low, high = min(self.frequency_ghz), max(self.frequency_ghz)
             new |= {"receive_ghz": low, "transmit_ghz": high if high > low else None}
+            if high > low:
+                new["receive_only"] = False
+        if self.receive_only:
+            if len(set(self.frequency_ghz)) > 1:
+                raise InputError(
+                    "two frequencies are given, one to transmit on.", where="--receive-only", mend="Give one."
+                )
+            new |= {"receive_only": True, "transmit_ghz": None, "transmit_power_w": None}
         assumed = tuple(label for label in terminal.assumed if label not in new)
         return replace(terminal, assumed=assumed, **new)
 

@@ -203,6 +203,7 @@ class TerminalTable:
     transmit_power_w: float | None = _key(_over_zero)
     offset_angle_deg: float | None = _key(_number(-90.0, 90.0))
     cable_limit_m: float | None = _key(_over_zero)
+    receive_only: bool = _key(_flag, False)
     polarization: str | None = _key(_one_of("circular", "linear"))
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from skysill.aiming import Aim, aim
 from skysill.assess import Assessment, SatelliteResult
-from skysill.cautions import cautions_for
+from skysill.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.clearance import Rooms, column_rooms, scene_rooms
 from skysill.files.asbuilt import AsBuilt
 from skysill.files.fingerprints import Fingerprint
@@ -191,7 +191,7 @@ def survey_record(
         satellites=satellites,
         survey=_survey(job, at),
         files=tuple(files),
-        cautions=_cautions(job, at),
+        cautions=_cautions(job, at, assessment, sun_after_utc, zone),
         photos=tuple(shown),
         built=done,
         notes=tuple(dict.fromkeys(notes)),
@@ -221,20 +221,34 @@ def _surroundings(job: Job, at: Place, assessment: Assessment) -> MountsFound | 
         p_clear=None,
         cable_run_m=None,
         cable_ok=None,
+        cautions=spot_cautions(
+            at.mount,
+            scene=scene,
+            terminal=job.terminal,
+            roof=job.roof,
+            ground_elevation_m=at.site.ground_elevation_m,
+            survey=job.sources.survey,
+        ),
     )
     names = ", ".join(look.satellite for look in looks)
     return MountsFound(names, (row,), job=replace(job, site=at.site), looks=looks)
 
 
-def _cautions(job: Job, at: Place) -> tuple[str, ...]:
+def _cautions(
+    job: Job, at: Place, assessment: Assessment, sun_after_utc: dt.datetime | None, zone: dt.tzinfo
+) -> tuple[str, ...]:
+    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
     found = cautions_for(
         at.mount,
         scene=job.sources.scene,
         terminal=job.terminal,
         roof=job.roof,
         ground_elevation_m=at.site.ground_elevation_m,
+        survey=job.sources.survey,
+        remedies=[remedy for result in assessment.results for remedy in result.remedies],
     )
-    return tuple(one.text for one in found)
+    looks = [result.look for result in assessment.results if result.satellite.orbit is None]
+    return tuple(one.text for one in (*found, *sun_cautions(here, looks, sun_after_utc, zone)))
 
 
 def _satellite(

@@ -44,8 +44,9 @@ def record_page(record: Record) -> RecordPage:
     built = None if record.built is None else built_page(record.built)
     by = f", by {record.by}" if record.by else ""
     sections = [
+        ("safety", "Safety"),
+        *([("notes", "To bear in mind")] if record.notes else []),
         ("place", "Place"),
-        *([("cautions", "Cautions")] if record.cautions else []),
         ("sky", "Sky view"),
     ]
     sections += [(one.anchor, one.name) for one in satellites]
@@ -99,7 +100,8 @@ def _terminal(terminal: Terminal) -> Iterator[tuple[str, str]]:
     yield "dish diameter", f"{terminal.dish_diameter_m:g} m"
     transmit = "" if terminal.transmit_ghz is None else f", transmits {terminal.transmit_ghz:g} GHz"
     power = "" if terminal.transmit_power_w is None else f" with {terminal.transmit_power_w:g} W"
-    yield "radio", f"receives {terminal.receive_ghz:g} GHz{transmit}{power}"
+    alone = " only" if terminal.receive_only else ""
+    yield "radio", f"receives {terminal.receive_ghz:g} GHz{alone}{transmit}{power}"
     if terminal.offset_angle_deg is not None:
         yield "offset angle", f"{terminal.offset_angle_deg:g}°"
     if terminal.cable_limit_m is not None:

@@ -42,14 +42,13 @@ def _record(pdf: PdfBuilder, page: RecordPage, drawn: Pictures) -> Iterator[Any]
     yield pdf.text("Verdict", "h2")
     for one in page.satellites:
         yield _verdict(pdf, one)
+    yield pdf.text("Safety", "h2")
+    yield from pdf.bullets(page.cautions)
     if page.notes:
-        yield pdf.text("To bear in mind", "h3")
+        yield pdf.text("To bear in mind", "h2")
         yield from pdf.bullets(page.notes)
     yield pdf.text("Place, mount and terminal", "h2")
     yield pdf.place(page.place, page.geo_uri)
-    if page.cautions:
-        yield pdf.text("Cautions", "h2")
-        yield from pdf.bullets(page.cautions)
     yield pdf.text("Sky view", "h2")
     yield pdf.picture(drawn.sky, 0.64 * pdf.width)
     if drawn.plan is not None:

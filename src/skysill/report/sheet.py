@@ -14,7 +14,7 @@ import numpy as np
 
 from skysill.aiming import SunGuide, sun_guides
 from skysill.assess import horizon_profile
-from skysill.cautions import cautions_for
+from skysill.cautions import cautions_for, sun_cautions
 from skysill.clearance import room_angle_deg
 from skysill.compass import declination
 from skysill.errors import InputError
@@ -120,7 +120,9 @@ def field_sheet(
         terminal=job.terminal,
         roof=job.roof,
         ground_elevation_m=at.site.ground_elevation_m,
+        survey=job.sources.survey,
     )
+    spoken = (*spoken, *sun_cautions(here, looks, sun_after_utc, zone))
     sun = () if sun_after_utc is None or not looks else _shadows(here, sun_after_utc, zone)
     return FieldSheet(
         site=at.site,

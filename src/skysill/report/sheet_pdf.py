@@ -30,14 +30,13 @@ def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
     yield pdf.text(page.windows.caption, "caption")
     yield pdf.table(page.windows, (22, 18, 18, 13, 14, 20))
     yield from pdf.bullets(page.why)
+    yield pdf.text("Safety", "h2")
+    yield from pdf.bullets(page.cautions)
     if page.notes:
-        yield pdf.text("To bear in mind", "h3")
+        yield pdf.text("To bear in mind", "h2")
         yield from pdf.bullets(page.notes)
     yield pdf.text("Where", "h2")
     yield pdf.place(page.place, page.geo_uri)
-    if page.cautions:
-        yield pdf.text("Cautions", "h2")
-        yield from pdf.bullets(page.cautions)
     yield pdf.text("How", "h2")
     yield from pdf.bullets(page.how)
     yield pdf.text("Take along", "h3")
