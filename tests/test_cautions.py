@@ -1,11 +1,26 @@
 """When each caution is said, and the figures it gives."""
 
+import datetime as dt
+import re
+from dataclasses import replace
+from pathlib import Path
+
 from pytest import approx
 
-from skysill.cautions import cautions_for, general_cautions, spot_cautions
-from skysill.horizon.obstacles import Scene, wire
+from skysill.assess import Remedy
+from skysill.cautions import (
+    SENTENCES,
+    beam_caution,
+    cautions_for,
+    general_cautions,
+    spot_cautions,
+    sun_caution,
+    sun_cautions,
+)
+from skysill.horizon.obstacles import Scene, tree, wire
+from skysill.look import look_vector
 from skysill.overhead import APPROACH_M
-from skysill.site import Mount, Roof, Terminal
+from skysill.site import Mount, Roof, Satellite, Terminal
 
 ROOF = Roof(
     outline=((0, 0), (10, 0), (10, 8), (0, 8)), surface=((0, 0, 46), (10, 0, 46), (10, 8, 46), (0, 8, 46))
@@ -77,6 +92,104 @@ def test_where_no_line_is_listed_everybody_is_told_to_look():
 
 
 def test_a_mount_on_the_ground_needs_no_word_about_falls():
-    low = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)
-    found = cautions_for(low, scene=None, terminal=Terminal(), roof=ROOF, ground_elevation_m=41.0)
-    assert "falls" not in [caution.code for caution in found]
+    said = spoken(Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0))
+    assert {"falls", "ladder", "below", "fragile"}.isdisjoint(said)
+
+
+def spoken(mount, **more):
+    given = {"scene": None, "terminal": Terminal(), "roof": ROOF, "ground_elevation_m": 41.0} | more
+    return {caution.code: caution.text for caution in cautions_for(mount, **given)}
+
+
+def test_a_remedy_that_raises_the_mast_brings_the_word_about_falls():
+    """A post 1 m high in the yard, which a remedy would make 4.5 m: somebody will work up there."""
+    yard = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)
+    said = spoken(yard, remedies=[Remedy("raise", "Raise it.", to_height_m=4.5)])
+    assert {"falls", "ladder", "below"} <= set(said)
+    assert "fragile" not in said  # it still stands on the ground
+
+
+def test_a_remedy_that_raises_the_mast_is_held_against_the_lines():
+    """A wire 9.5 m up, right over a post of 1 m: 8 m away; of 6 m: under 3 m."""
+    yard = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)
+    scene = Scene((wire("service wire", [[-20, 4, 50.5], [60, 4, 50.5]]),))
+    assert "overhead-line" not in spoken(yard, scene=scene)
+    assert "overhead-line" in spoken(yard, scene=scene, remedies=[Remedy("raise", "", to_height_m=6.0)])
+
+
+def test_cutting_trees_is_said_only_where_it_is_offered_and_trees_at_lines_are_named():
+    ash = tree("ash", (6.0, -9.0), ground_elevation_m=41.0, height_m=9.0, crown_radius_m=3.0)
+    line = wire("service wire", [[-20, -14, 47.0], [60, -14, 47.0]])
+    trim = [Remedy("trim", "Trim ash.", obstacle="ash", by_m=1.0)]
+    assert {"tree", "tree-line"}.isdisjoint(spoken(SPOT, scene=Scene((ash, line))))
+    said = spoken(SPOT, scene=Scene((ash, line)), remedies=trim)
+    assert "ash" in said["tree-line"]
+    assert "line's owner" in said["tree-line"]
+    assert "tree-line" not in spoken(SPOT, scene=Scene((ash,)), remedies=trim)
+
+
+def test_panels_and_the_cable_entry_are_said_where_they_are_known():
+    assert {"solar", "entry"}.isdisjoint(spoken(SPOT))
+    roof = replace(ROOF, keep_out=(((1.0, 1.0), (2.0, 1.0), (2.0, 2.0)),), cable_entry=(5.0, 0.0, 43.0))
+    assert {"solar", "entry"} <= set(spoken(SPOT, roof=roof))
+    panels = Scene((wire("solar panels' cable", [[-20, 99, 51.5], [30, 99, 51.5]]),))
+    assert "solar" in spoken(SPOT, scene=panels)
+
+
+def test_a_terminal_says_what_is_not_known_of_its_beam():
+    assert "its power and its frequency are not given" in beam_caution(Terminal()).text
+    assert "its power is not given" in beam_caution(Terminal(transmit_ghz=29.5)).text
+    assert beam_caution(Terminal(receive_only=True)) is None
+
+
+def test_a_strong_beam_says_how_far_out_it_is_above_the_limit():
+    """FCC filing SES-MOD-20091124-01493: 125 W, gain 43.5 dBi (22 387), 1.2 m, 14.25 GHz. P G / (4 pi r^2) is 10 W/m2
+    at 149.2 m. That gain is an efficiency of 0.697; the 0.65 taken here gives sqrt(0.65 / 0.697) of it, 144.1 m."""
+    text = beam_caution(Terminal(transmit_ghz=14.25, transmit_power_w=125.0)).text
+    (away_m,) = re.findall(r"down to it (\d+) m in front of the dish", text)
+    assert float(away_m) == approx((125.0 * 22387.2 * 0.65 / 0.697 / (40.0 * 3.14159)) ** 0.5, abs=0.5)
+    assert "the 10 W/m² for the public at 14.25 GHz (47 CFR 1.1310)" in text
+
+
+def test_a_low_frequency_has_its_own_limit():
+    """47 CFR 1.1310 Table 1: 0.9 GHz is f/1500 = 0.6 mW/cm2, from memory."""
+    assert (
+        "the 6 W/m² for the public at 0.9 GHz"
+        in beam_caution(Terminal(transmit_ghz=0.9, transmit_power_w=1.0)).text
+    )
+
+
+def test_nothing_tells_anybody_to_look_along_a_shadow_to_the_sun():
+    assert "turn your back to it" in sun_caution().text
+    assert "straightedge" in sun_caution().text
+
+
+PLACE = (58.0312, -24.6541, 47.7)
+
+
+def test_the_minutes_are_named_when_the_sun_stands_near_the_satellite():
+    """On 12 October 2026 the sun crosses the azimuth of Demo South near 13:25 UTC; it moves 15 degrees an hour, so
+    it is within 10 degrees for about 80 minutes (any almanac)."""
+    look = look_vector(*PLACE, Satellite("Demo South", longitude_deg=-24.0))
+    sun, near = sun_cautions(PLACE, [look], dt.datetime(2026, 10, 12, tzinfo=dt.UTC), dt.UTC)
+    assert sun.code == "sun"
+    first, last = re.findall(r"(\d\d:\d\d)", near.text)
+    minutes = [int(t[:2]) * 60 + int(t[3:]) for t in (first, last)]
+    assert 13 * 60 - 10 < sum(minutes) / 2 < 13 * 60 + 50
+    assert 60 < minutes[1] - minutes[0] < 100
+    assert "do not look that way then" in near.text
+
+
+def test_on_a_day_without_them_the_next_season_is_named():
+    """At midsummer the sun stands 31 degrees over the satellite at noon; it comes down to it in September."""
+    look = look_vector(*PLACE, Satellite("Demo South", longitude_deg=-24.0))
+    near = sun_cautions(PLACE, [look], dt.datetime(2026, 6, 21, tzinfo=dt.UTC), dt.UTC)[1]
+    assert re.search(r"from 2026-09-\d\d to 2026-11-\d\d", near.text)
+    assert sun_cautions(PLACE, [look], None, dt.UTC) == (sun_caution(),)
+
+
+def test_each_sentence_has_its_source():
+    listed = (Path(__file__).parents[1] / "docs" / "sources.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (`[^|]+`) \| ([^|]+) \|$", listed, re.MULTILINE)
+    codes = {code for cell, source in rows if source.strip() for code in re.findall(r"`([\w-]+)`", cell)}
+    assert {*SENTENCES, "overhead-line", "overhead-line-reach", "edge", "rf", "sun-near"} <= codes

@@ -111,7 +111,7 @@ def sun_near_caution(near: SunNear, zone: dt.tzinfo) -> Caution:
 
     letters = near.first_utc.astimezone(zone).tzname() or ""
     if not letters.isalpha():
-        letters = f"{near.first_utc.astimezone(zone):UTC%z}"
+        letters = f"UTC{near.first_utc.astimezone(zone).isoformat()[-6:]}"
     what = f"the sun stands within {near.within_deg:g} degrees of {near.satellite}"
     then = "do not look that way then, nor through an instrument."
     day = f"{near.first_utc.astimezone(zone):%Y-%m-%d}"

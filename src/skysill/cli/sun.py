@@ -94,11 +94,13 @@ def sun(
             height = f"elevation {sun_at.elevation_deg:.2f}° ({sun_at.elevation_apparent_deg:.2f}° with refraction)"
             out.text(f"{_clock(sun_at.time)}  sun at azimuth {sun_at.azimuth_deg:.2f}°, {height}")
         _tell(out, look, found)
+    from skysill.cautions import sun_cautions
+
+    out.text("\nSafety:")
+    for caution in sun_cautions(here, [look for look, _ in told], begin, local):
+        out.text(f"  - {caution.text}")
     for note in dict.fromkeys(note for _, found in told for note in found.notes):
         out.text(f"\n{note}")
-    from skysill.cautions import sun_caution
-
-    out.text(sun_caution().text)
 
 
 def _refuse_early(asked: Asked, plot: str | None) -> None:
