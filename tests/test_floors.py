@@ -23,7 +23,7 @@ ROOMS = [
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep", "screen", "heights", "cluster",
     "files.plain", "files.outputs", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",
     "files.tables", "files.features", "files.geojson", "files.vectorfiles",
-    "files.vectors", "files.door", "files.scenes", "files.sitefile",
+    "files.vectors", "files.door", "files.bearings", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",
     "files.addresses", "files.answers",
     "files.screening", "files.heightmaps", "files.papers", "views.ink", "views.labels", "views.captions",

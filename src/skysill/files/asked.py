@@ -116,6 +116,7 @@ class Asked:
                     placed=self._site,
                     rasters=rasters,
                     default_height_m=self.default_mount_height_m,
+                    dated=lambda filed: self.date or filed or today(),
                 )
             job = replace(
                 job,

@@ -224,6 +224,7 @@ class MountTable:
     east_m: float | None = _key(_number())
     north_m: float | None = _key(_number())
     bearing_deg: float | None = _key(_bearing)
+    bearings: str | None = _key(_one_of("true", "magnetic", "relative"))
     distance_m: float | None = _key(_from_zero)
     surface_elevation_m: float | None = _key(_number(-500.0, 9000.0))
     surface_height_m: float | None = _key(_number(-100.0, 1000.0))
@@ -299,7 +300,8 @@ class ObstaclesTable:
 class ObstacleTable:
     """[[obstacle]]
 
-    sightings : two of (east, north, true bearing), which cross at the thing
+    sightings : two of (east, north, bearing), which cross at the thing
+    bearings : what its bearings are; the survey's where nothing is said
     inclination_deg : of its top, from the site's position or the first sighting's, eye_height_m above ground
     """
 
@@ -308,6 +310,7 @@ class ObstacleTable:
     east_m: float | None = _key(_number())
     north_m: float | None = _key(_number())
     bearing_deg: float | None = _key(_bearing)
+    bearings: str | None = _key(_one_of("true", "magnetic", "relative"))
     distance_m: float | None = _key(_over_zero)
     sightings: list[list[float]] | None = _key(_list(_triple, 2, 2))
     outline: list[list[float]] | None = _key(_list(_vertex, 3))

@@ -10,6 +10,7 @@ import numpy as np
 
 from skysill.default_errors import OBSTACLE, sighted_error
 from skysill.errors import InputError
+from skysill.files.bearings import TypedBearings, refuse_mixture
 from skysill.files.door import ObstacleTable, given
 from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
 from skysill.files.text import nearest, placed_at, quoted
@@ -135,8 +136,11 @@ def scene_of(obstacles: Sequence[Obstacle], *, complete: bool) -> Scene:
     return Scene(named, complete=complete, notes=tuple(notes))
 
 
-def plan_of(door: Any) -> tuple[float, float] | None:
-    """East and north of a thing given by either, or by bearing and distance from the site's position."""
+def plan_of(door: Any, bearings: TypedBearings, said: str | None) -> tuple[float, float] | None:
+    """East and north of a thing given by either, or by bearing and distance from the site's position.
+
+    said : what its bearing is, as `TypedBearings` takes it
+    """
     flat = door.east_m is not None or door.north_m is not None
     polar = door.bearing_deg is not None or door.distance_m is not None
     if flat and polar:
@@ -144,26 +148,27 @@ def plan_of(door: Any) -> tuple[float, float] | None:
     if polar:
         if door.bearing_deg is None or door.distance_m is None:
             raise InputError("bearing_deg and distance_m belong together.", mend="Give both.")
-        angle_rad = np.deg2rad(door.bearing_deg)
+        angle_rad = np.deg2rad(bearings.true_deg(door.bearing_deg, said))
         return float(door.distance_m * np.sin(angle_rad)), float(door.distance_m * np.cos(angle_rad))
     return (door.east_m or 0.0, door.north_m or 0.0) if flat else None
 
 
 def inline_obstacles(
-    tables: Sequence[ObstacleTable], *, survey: Survey, ground: Ground, shown: str
+    tables: Sequence[ObstacleTable], *, bearings: TypedBearings, ground: Ground, shown: str
 ) -> tuple[Obstacle, ...]:
     """The [[obstacle]] tables of a site file as shapes; height_m counts from the ground where each stands."""
     features = []
+    refuse_mixture(tables, bearings.survey, shown)
     for number, table in enumerate(tables, start=1):
         where = f"{shown}, [[obstacle]] number {number}" + (f" ({quoted(table.name)})" if table.name else "")
         with placed_at(where):
-            features.append(_feature(table, survey, where, ground))
+            features.append(_feature(table, bearings, where, ground))
     return obstacles_of(features, ground)
 
 
-def _feature(door: ObstacleTable, survey: Survey, where: str, ground: Ground) -> Feature:
+def _feature(door: ObstacleTable, bearings: TypedBearings, where: str, ground: Ground) -> Feature:
     numbers = {label: value for label, value in given(door).items() if label in NUMBERS}
-    at = plan_of(door)
+    survey, at = bearings.survey, plan_of(door, bearings, door.bearings)
     ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]
     if sum(ways) != 1:
         raise InputError(
@@ -172,7 +177,8 @@ def _feature(door: ObstacleTable, survey: Survey, where: str, ground: Ground) ->
         )
     eye_m, shape = (0.0, 0.0), "point"
     if door.sightings is not None:
-        at, eye_m = _crossing(door.sightings), (door.sightings[0][0], door.sightings[0][1])
+        turned = [[east, north, bearings.true_deg(deg, door.bearings)] for east, north, deg in door.sightings]
+        at, eye_m = _crossing(turned), (door.sightings[0][0], door.sightings[0][1])
     if at is not None:
         points = [[*at]]
     else:
@@ -187,10 +193,15 @@ def _feature(door: ObstacleTable, survey: Survey, where: str, ground: Ground) ->
             )
         numbers |= _clinometer(door, at, eye_m, survey, ground)
     errors = OBSTACLE["plan"]
+    notes: tuple[str, ...] = ()
+    if door.bearing_deg is not None or door.sightings is not None:
+        notes = bearings.notes(door.bearings, "obstacles")
     if door.bearing_deg is not None and at is not None:
         errors = sighted_error(
             float(np.hypot(*at)),
-            bearing_error_deg=survey.bearing_error_deg,
+            bearing_error_deg=float(
+                np.hypot(survey.bearing_error_deg, bearings.correction(door.bearings).sigma_deg)
+            ),
             distance_error_m=survey.distance_error_m,
             distance_error_fraction=survey.distance_error_fraction,
             inclination_deg=door.inclination_deg,
@@ -206,6 +217,7 @@ def _feature(door: ObstacleTable, survey: Survey, where: str, ground: Ground) ->
         crown=door.crown,
         deciduous=door.deciduous,
         numbers=numbers,
+        notes=notes,
         errors=errors,
     )
 

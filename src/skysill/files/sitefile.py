@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 from skysill.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, named
 from skysill.errors import InputError
+from skysill.files.bearings import TypedBearings
 from skysill.files.door import (
     MountTable,
     RoofTable,
@@ -37,6 +39,7 @@ def read_site_file(
     placed: Callable[[Site], Site] = lambda site: site,
     rasters: Sequence[Any] | None = None,
     default_height_m: float = 2.0,
+    dated: Callable[[dt.date | None], dt.date | None] = lambda date: date,
 ) -> Job:
     """The job a site file describes, its rasters opened, its readings and obstacles read.
 
@@ -47,6 +50,7 @@ def read_site_file(
     placed : what the caller changes about the site, before obstacles are stood on its ground
     rasters : already opened, in place of the file's
     default_height_m : of mounts whose height nobody gave
+    dated : from the date of the survey, which may be None, the date of magnetic bearings
 
     Raises
     ------
@@ -69,7 +73,10 @@ def read_site_file(
     if file.survey.horizon is not None and "horizon" not in without:
         with placed_at(f"{shown}, [survey], horizon", inner=False):
             readings = read_horizon_csv(folder / file.survey.horizon)
-    scene = None if "obstacles" in without else _scene(file, site, rasters, survey, folder, shown)
+    landmarks = tuple(_landmarks(file, shown))
+    sun_sightings = tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings)
+    bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
+    scene = None if "obstacles" in without else _scene(file, site, rasters, bearings, folder, shown)
     new: dict[str, Any] = {}
     if file.terrain.highest_ground_m is not None:
         new["highest_ground_m"] = file.terrain.highest_ground_m
@@ -77,15 +84,16 @@ def read_site_file(
         rasters=tuple(rasters),
         readings=readings,
         survey=survey,
-        landmarks=tuple(_landmarks(file, shown)),
-        sun_sightings=tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings),
+        landmarks=landmarks,
+        sun_sightings=sun_sightings,
         scene=scene,
         **new,
     )
     return Job(
         site=site,
         satellites=tuple(_satellites(file, folder, shown)),
-        mounts=_mounts(file.mounts, shown, default_height_m),
+        mounts=_mounts(file.mounts, bearings, shown, default_height_m),
+        notes=_mount_notes(file.mounts, bearings),
         terminal=_terminal(file.terminal, shown),
         criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
         sources=sources,
@@ -132,7 +140,7 @@ def _for_each(value: Any, count: int, label: str, shown: str) -> list[Any]:
 
 
 def _scene(
-    file: SiteFile, site: Site, rasters: Sequence[Any], survey: Survey, folder: Path, shown: str
+    file: SiteFile, site: Site, rasters: Sequence[Any], bearings: TypedBearings, folder: Path, shown: str
 ) -> Scene | None:
     if file.obstacles.file is None and not file.obstacle and not file.obstacles.complete:
         return None
@@ -141,7 +149,7 @@ def _scene(
         found.extend(read_scene(folder / file.obstacles.file, site, rasters=rasters).obstacles)
     if file.obstacle:
         ground = stand_on(site, rasters)
-        found.extend(inline_obstacles(file.obstacle, survey=survey, ground=ground, shown=shown))
+        found.extend(inline_obstacles(file.obstacle, bearings=bearings, ground=ground, shown=shown))
     return scene_of(found, complete=file.obstacles.complete)
 
 
@@ -196,11 +204,25 @@ def _satellites(file: SiteFile, folder: Path, shown: str) -> Iterator[Satellite]
                 yield Satellite(door.name or f"{door.longitude:g}", longitude_deg=door.longitude)
 
 
-def _mounts(doors: Sequence[MountTable], shown: str, default_height_m: float) -> tuple[Mount, ...]:
+def _mount_notes(doors: Sequence[MountTable], bearings: TypedBearings) -> tuple[str, ...]:
+    """What mounts' bearings are taken to be: true ones, unless a mount says otherwise."""
+    typed = [door for door in doors if door.bearing_deg is not None]
+    notes = [note for door in typed for note in bearings.notes(door.bearings or "true", "mounts")]
+    if bearings.survey.bearings != "true" and any(door.bearings is None for door in typed):
+        notes.append(
+            f"The bearings of mounts are taken as true though the survey's are {bearings.survey.bearings}: write "
+            f'bearings = "{bearings.survey.bearings}" or "true" in [[mounts]].'
+        )
+    return tuple(dict.fromkeys(notes))
+
+
+def _mounts(
+    doors: Sequence[MountTable], bearings: TypedBearings, shown: str, default_height_m: float
+) -> tuple[Mount, ...]:
     mounts: list[Mount] = []
     for number, door in enumerate(doors, start=1):
         with placed_at(f"{shown}, [[mounts]] number {number}"):
-            mounts.extend(_mount(door, number, len(doors), default_height_m))
+            mounts.extend(_mount(door, bearings, number, len(doors), default_height_m))
     names = [mount.name for mount in mounts]
     for name in names:
         if names.count(name) > 1:
@@ -210,7 +232,9 @@ def _mounts(doors: Sequence[MountTable], shown: str, default_height_m: float) ->
     return tuple(mounts) or (Mount(height_m=default_height_m),)
 
 
-def _mount(door: MountTable, number: int, count: int, default_height_m: float) -> Iterator[Mount]:
+def _mount(
+    door: MountTable, bearings: TypedBearings, number: int, count: int, default_height_m: float
+) -> Iterator[Mount]:
     name = door.name or ("mount" if count == 1 else f"mount {number}")
     if door.surface_elevation_m is not None and door.surface_height_m is not None:
         raise InputError(
@@ -218,7 +242,7 @@ def _mount(door: MountTable, number: int, count: int, default_height_m: float) -
         )
     if door.height_m is not None and door.heights_m is not None:
         raise InputError("height_m and heights_m are both given.", mend="Keep one of the two.")
-    east_m, north_m = plan_of(door) or (0.0, 0.0)
+    east_m, north_m = plan_of(door, bearings, door.bearings or "true") or (0.0, 0.0)
     heights_m = door.heights_m or [default_height_m if door.height_m is None else door.height_m]
     for height_m in heights_m:
         if door.max_height_m is not None and height_m > door.max_height_m:
