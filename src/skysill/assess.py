@@ -34,6 +34,7 @@ from skysill.look import LookVector, look_vector
 from skysill.orbits import orbit_notes
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.units import Floats
+from skysill.unseen import behind_readings, in_line_by_assumption
 from skysill.verdict import RANK, Evidence, Verdict, decide
 
 __all__ = [
@@ -247,6 +248,7 @@ def judge(
             errors=gathered.errors,
             explain=explain,
         )
+    by_assumption = in_line_by_assumption(job, gathered, look, now)
     verdict, reasons = decide(
         Evidence(
             satellite=satellite.name,
@@ -259,6 +261,8 @@ def judge(
             near_doubt=_near_doubt(job, gathered, look, now),
             confidence=sure,
             min_p_clear=job.criteria.min_p_clear,
+            hidden=behind_readings(job, gathered, look) if now.roomy else None,
+            by_assumption=by_assumption,
         )
     )
     below = highest_below(gathered.silhouettes, *_ray(look))
@@ -268,7 +272,7 @@ def judge(
         horizon=HorizonBelow(None, None, None) if below is None else _below(*below),
         clearance=now,
         # what was not assessed has no probability
-        p_clear=None if sure is None or verdict == "needs-survey" else sure.p_clear,
+        p_clear=None if sure is None or verdict == "needs-survey" or by_assumption is not None else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
         reasons=(*reasons, *_bare_branches(gathered, now, later)),

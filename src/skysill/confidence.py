@@ -1,90 +1,34 @@
 """Stated errors of compass, clinometer, distance, position and terrain -> the probability that the room is there.
 
 Seeded sampling: every draw shifts every column as the errors would, and asks the real clearance question again.
+How each column shifts is in `sampling`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from skysill.clearance import column_margin_deg, room_angle_deg
-from skysill.horizon.silhouette import Silhouette
+from skysill.sampling import (
+    OWN_SHARE,
+    SAMPLES,
+    SEED,
+    Errors,
+    Witness,
+    canonical,
+    draw,
+    sigma_at_most_deg,
+    step_draws_m,
+)
 from skysill.site import Criteria, Terminal
 from skysill.units import Floats, Ints, wrap_180
 
-__all__ = [
-    "OWN_SHARE",
-    "SAMPLES",
-    "SEED",
-    "Confidence",
-    "Errors",
-    "Witness",
-    "between_knots",
-    "confidence",
-    "step_draws_m",
-    "terrain_draws",
-]
+__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence"]
 
-SAMPLES = 2000
-"""The estimate's own standard error is sqrt(p (1 - p) / n): 0.0067 at p = 0.9."""
-
-_SHARE_COMMON = 0.9
-"""Part of a compass or clinometer error that all readings of one survey share; the rest is each reading's own.
-
-Common practice, no source: zero error and local iron last through a survey, reading and sighting scatter do not.
-"""
-
-OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
-"""The part that each reading has to itself."""
-
-SEED = 20260614
-_KNOTS = 20
 _MOST_COLUMNS = 48
-
-
-@dataclass(frozen=True, slots=True)
-class Errors:
-    """Standard deviations of what was stated.
-
-    bearing_deg, inclination_deg : one reading of the measured horizon, common and own parts together
-    distance_fraction : of a measured distance
-    position_m, height_m : the dish against the plan
-    obstacle_m : an obstacle's plan position and height
-    growth_fraction : of a tree's growth rate
-    terrain : scales the rasters' own errors (1) or leaves them out (0)
-    """
-
-    bearing_deg: float = 1.0
-    inclination_deg: float = 0.5
-    distance_fraction: float = 0.05
-    position_m: float = 0.2
-    height_m: float = 0.1
-    obstacle_m: float = 0.3
-    growth_fraction: float = 0.3
-    terrain: float = 1.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Witness:
-    """One source's columns and how their errors hang together.
-
-    anchors, weights : (column, 2), measured only: the readings each column is interpolated from
-    correlation_m : terrain only: raster name -> distance over which its error stays alike
-    growth_m : obstacles only: name -> metres grown by the year asked
-    ground_shared : terrain only: whether the dish's own height comes from the same raster
-    """
-
-    silhouette: Silhouette
-    anchors: np.ndarray | None = None
-    weights: Floats | None = None
-    correlation_m: Mapping[str, float] = field(default_factory=dict)
-    growth_m: Mapping[str, float] = field(default_factory=dict)
-    ground_shared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +50,7 @@ _SPOKEN = {
     "obstacle_m": "obstacle survey",
     "growth_fraction": "tree growth",
     "terrain": "elevation raster",
+    "unread": "width between readings",
 }
 
 
@@ -156,6 +101,11 @@ def _only(errors: Errors, name: str) -> Errors:
     return replace(errors, **{f.name: 0.0 for f in fields(errors) if f.name != name})
 
 
+def _distance_m(witness: Witness, criteria: Criteria) -> Floats:
+    distance_m = witness.silhouette.distance_m
+    return np.where(np.isnan(distance_m), criteria.assumed_distance_m, distance_m)
+
+
 def _close(
     witness: Witness,
     azimuth_deg: float,
@@ -165,30 +115,20 @@ def _close(
     errors: Errors,
 ) -> Witness:
     """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
+    witness = canonical(witness, azimuth_deg)
     s = witness.silhouette
-    distance_m = np.where(np.isnan(s.distance_m), criteria.assumed_distance_m, s.distance_m)
+    distance_m = _distance_m(witness, criteria)
     margin_deg = column_margin_deg(
         wrap_180(s.azimuth_deg - azimuth_deg), elevation_deg, s.elevation_deg, s.floor_deg
     )
     spare_deg = margin_deg - room_angle_deg(distance_m, terminal, criteria)
-    shift_m = np.hypot(errors.position_m, errors.height_m) + (
-        errors.obstacle_m if s.source == "obstacle" else 0.0
-    )
-    sigma_deg = np.rad2deg(np.arctan2(shift_m, distance_m)) + np.asarray(s.sigma_deg)
-    if s.source == "measured":
-        sigma_deg = sigma_deg + np.hypot(errors.bearing_deg, errors.inclination_deg)
+    sigma_deg = sigma_at_most_deg(witness, errors, distance_m)
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
     tight_deg = (spare_deg - 2.0 * sigma_deg)[keep]
     apart = _apart(witness, keep, azimuth_deg, distance_m)
     order = np.argsort(tight_deg, kind="stable")
     order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
-    keep = np.sort(keep[order])
-    return replace(
-        witness,
-        silhouette=s.kept(keep),
-        anchors=None if witness.anchors is None else witness.anchors[keep],
-        weights=None if witness.weights is None else witness.weights[keep],
-    )
+    return witness.kept(np.sort(keep[order]))
 
 
 def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats) -> Ints:
@@ -215,138 +155,19 @@ def _spares(
     samples: int,
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
-    rng = np.random.default_rng(SEED)
-    step_m = step_draws_m(rng, samples, errors)
+    step_m = step_draws_m(samples, errors)
     least_deg = np.full(samples, np.inf)
     for witness in witnesses:
         s = witness.silhouette
-        shift_az, shift_el, stretch = _drawn(witness, errors, rng, samples)
-        distance_m = np.where(np.isnan(s.distance_m), criteria.assumed_distance_m, s.distance_m)
-        parallax_az, parallax_el = _parallax_deg(s, distance_m, step_m)
-        shift_el = shift_el + parallax_el
-        offset_deg = _single(wrap_180(s.azimuth_deg - azimuth_deg)) + shift_az + parallax_az
-        top_deg, floor_deg = _single(s.elevation_deg) + shift_el, _single(s.floor_deg)
+        distance_m = _distance_m(witness, criteria)
+        drawn = draw(witness, errors, step_m, distance_m)
+        offset_deg = np.float32(1.0) * wrap_180(s.azimuth_deg - azimuth_deg).astype(np.float32) + drawn.azimuth_deg
+        top_deg = s.elevation_deg.astype(np.float32) + drawn.elevation_deg + drawn.top_deg
+        floor_deg = np.asarray(s.floor_deg, dtype=np.float32)
         if (floor_deg > -90.0).any():
-            floor_deg = np.where(floor_deg > -90.0, floor_deg + shift_el, floor_deg)
+            floor_deg = np.where(floor_deg > -90.0, floor_deg + drawn.elevation_deg, floor_deg)
         margin_deg = column_margin_deg(offset_deg, np.float32(elevation_deg), top_deg, floor_deg)
-        room_deg = room_angle_deg(np.maximum(distance_m * stretch, 0.1), terminal, criteria)
-        spare_deg = margin_deg - _single(room_deg)
+        far_m = np.maximum(distance_m.astype(np.float32) * drawn.stretch, np.float32(0.1))
+        spare_deg = margin_deg - room_angle_deg(far_m, terminal, criteria)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
     return least_deg
-
-
-def step_draws_m(rng: np.random.Generator, samples: int, errors: Errors) -> Any:
-    """(samples, 3) how far the dish stands off its place: east, north, up."""
-    slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
-    return _normal(rng, samples, 3) * slip_m
-
-
-def _single(values: ArrayLike) -> Any:
-    return np.asarray(values, dtype=np.float32)
-
-
-def _normal(rng: np.random.Generator, samples: int, count: int) -> Any:
-    """(samples, count) standard normal draws, single precision: a hundred-thousandth of a degree is ample here."""
-    return rng.standard_normal(size=(samples, count), dtype=np.float32)
-
-
-def _parallax_deg(silhouette: Silhouette, distance_m: Floats, step_m: Floats) -> tuple[Floats, Floats]:
-    """Shift of each column's direction when the dish stands `step_m` (samples, 3) off; small-step form."""
-    azimuth_rad = _single(np.deg2rad(silhouette.azimuth_deg))
-    elevation_rad = _single(np.deg2rad(silhouette.elevation_deg))
-    distance_m = _single(distance_m)
-    east_m, north_m, up_m = (step_m[:, i : i + 1] for i in range(3))
-    level_m = np.maximum(distance_m * np.cos(elevation_rad), np.float32(0.2))
-    ahead_m = east_m * np.sin(azimuth_rad) + north_m * np.cos(azimuth_rad)
-    aside_m = east_m * np.cos(azimuth_rad) - north_m * np.sin(azimuth_rad)
-    rise_m = ahead_m * np.sin(elevation_rad) - up_m * np.cos(elevation_rad)
-    return np.rad2deg(np.arctan2(-aside_m, level_m)), np.rad2deg(np.arctan2(rise_m, distance_m))
-
-
-def _drawn(
-    witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
-) -> tuple[Floats, Floats, Floats]:
-    """Azimuth shift, elevation shift (degrees) and distance factor of every column in every draw."""
-    if witness.silhouette.source == "measured":
-        return _drawn_readings(witness, errors, rng, samples)
-    if witness.silhouette.source == "terrain":
-        return _drawn_terrain(witness, errors, rng, samples)
-    return _drawn_obstacles(witness, errors, rng, samples)
-
-
-def _drawn_readings(
-    witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
-) -> tuple[Floats, Floats, Floats]:
-    s = witness.silhouette
-    anchors = np.zeros((len(s), 2), dtype=int) if witness.anchors is None else witness.anchors
-    weights = _single(np.tile([1.0, 0.0], (len(s), 1)) if witness.weights is None else witness.weights)
-    used, at = np.unique(anchors, return_inverse=True)
-    at = at.reshape(anchors.shape)
-
-    def one(sigma: float) -> Floats:
-        common = _normal(rng, samples, 1) * sigma * _SHARE_COMMON
-        own = _normal(rng, samples, used.size) * sigma * OWN_SHARE
-        return np.asarray(common + own[:, at[:, 0]] * weights[:, 0] + own[:, at[:, 1]] * weights[:, 1])
-
-    stretch = 1.0 + _normal(rng, samples, used.size) * errors.distance_fraction
-    known = ~np.isnan(s.distance_m)
-    return (
-        one(errors.bearing_deg),
-        one(errors.inclination_deg),
-        np.where(known, stretch[:, at[:, 0]], np.float32(1.0)),
-    )
-
-
-def _drawn_terrain(
-    witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
-) -> tuple[Floats, Floats, Floats]:
-    """Height errors alike over the correlation length: knots at 0, L, 2L, 4L, ... along the ray, joined straight.
-
-    The knot at the dish is shared when its own height comes from the raster, so that near ground, which is as
-    wrong as the ground it stands on, hardly tilts.
-    """
-    s = witness.silhouette
-    level_m = s.distance_m * np.cos(np.deg2rad(s.elevation_deg))
-    shift_el: Any = np.zeros((samples, len(s)), dtype=np.float32)
-    for index, thing in enumerate(s.things):
-        mine = np.flatnonzero(s.thing == index)
-        length_m = witness.correlation_m.get(thing.name, 150.0)
-        draws = terrain_draws(rng, samples) * errors.terrain
-        if not mine.size:
-            continue
-        unit = between_knots(draws, level_m[mine] / length_m)
-        if witness.ground_shared:
-            unit = unit - draws[:, :1]
-        shift_el[:, mine] = unit * _single(s.sigma_deg)[mine]
-    return np.zeros((1, len(s)), dtype=np.float32), shift_el, np.ones((1, len(s)))
-
-
-def terrain_draws(rng: np.random.Generator, samples: int) -> Any:
-    """(samples, knot) errors of ground at the dish and at 1, 2, 4, ... correlation lengths, in standard deviations."""
-    return _normal(rng, samples, _KNOTS)
-
-
-def between_knots(draws: Any, along: Any) -> Any:
-    """(samples, n) errors at distances in correlation lengths, joined straight from knot to knot."""
-    at = np.append(0.0, 2.0 ** np.arange(draws.shape[1] - 1))
-    upper = np.clip(np.searchsorted(at, along, side="right"), 1, at.size - 1)
-    share = _single((along - at[upper - 1]) / (at[upper] - at[upper - 1]))
-    return draws[:, upper - 1] * (1 - share) + draws[:, upper] * share
-
-
-def _drawn_obstacles(
-    witness: Witness, errors: Errors, rng: np.random.Generator, samples: int
-) -> tuple[Floats, Floats, Floats]:
-    s = witness.silhouette
-    aside_m = _normal(rng, samples, len(s.things)) * errors.obstacle_m
-    grown_m = np.array([witness.growth_m.get(thing.name, 0.0) for thing in s.things])
-    height_m = _normal(rng, samples, len(s.things)) * _single(
-        np.hypot(errors.obstacle_m, errors.growth_fraction * grown_m)
-    )
-    turn = _single(np.cos(np.deg2rad(s.elevation_deg)))
-    level_m = np.maximum(_single(s.distance_m) * turn, np.float32(0.2))
-    return (
-        np.rad2deg(np.arctan2(aside_m[:, s.thing], level_m)),
-        np.rad2deg(np.arctan2(height_m[:, s.thing] * turn, _single(s.distance_m))),
-        np.ones((1, len(s))),
-    )

@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.confidence import SAMPLES, SEED, Errors, between_knots, step_draws_m, terrain_draws
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
 from skysill.edges import Corners, pieces, seen_pieces
 from skysill.nearness import Ground, Places, Question
 from skysill.outlook import CHUNK, Fan
+from skysill.sampling import SAMPLES, Errors, between_knots, step_draws_m, terrain_draws
 from skysill.units import Floats, Ints
 
 __all__ = ["estimated_p_clear"]
@@ -62,7 +62,7 @@ def _share_with_room(noted: _Noted, ground: Ground, azimuth_deg: float) -> float
     sine, cosine = (part(noted.top_rad).astype(np.float32) for part in (np.sin, np.cos))
     raised = (ahead_m * sine - step_m[:, 2:] * cosine) / slant_m
     unit = between_knots(knots, level_m / (ALIKE_CELLS * ground.cell_size_m)) - knots[:, :1]
-    raised += unit * np.arctan(np.float32(ground.vertical_error_m) / slant_m)
+    raised += unit * np.arctan(np.float32(ground.vertical_error_m) * cosine / slant_m)
     turned = -aside_m / level_m * noted.cosine.astype(np.float32)
     away = _away(noted.ends.T.astype(np.float32), -turned, -raised)
     return float((away >= np.tan(np.deg2rad(noted.room_deg))).all(axis=1).mean())
@@ -83,8 +83,7 @@ def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
 @lru_cache(maxsize=1)
 def _draws() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """(draw, 3) steps of the dish east, north, up, and (draw, knot) errors of ground, as `confidence` draws them."""
-    rng = np.random.default_rng(SEED)
-    return step_draws_m(rng, SAMPLES, Errors()), terrain_draws(rng, SAMPLES)
+    return step_draws_m(SAMPLES, Errors()), terrain_draws(SAMPLES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,6 @@ from numpy.typing import ArrayLike
 
 from skysill.clearance import room_angle_deg
 from skysill.compass import SUN, CompassCorrection, Sighting
-from skysill.confidence import OWN_SHARE, Errors, Witness
 from skysill.default_errors import facts_of
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
@@ -23,6 +22,7 @@ from skysill.look import LookVector
 from skysill.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
 from skysill.positions import offset_position, plan_offset
 from skysill.roofs import with_own_roof
+from skysill.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
 from skysill.site import Criteria, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
@@ -99,10 +99,14 @@ class Gathered:
     wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
     correction : what turns the survey's bearings to true ones; None without readings
+    true_readings : as read, turned to true north; hidden_rise_m : how much higher than the instrument a thing may be
+        that it could not see
     """
 
     place: Place
     measured: CarriedSkyline | None = None
+    true_readings: Readings | None = None
+    hidden_rise_m: float = 0.0
     terrain: Silhouette | None = None
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
@@ -111,7 +115,7 @@ class Gathered:
     scene: Any | None = None
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
-    correlation_m: dict[str, float] = field(default_factory=dict)
+    rasters: dict[str, RasterErrors] = field(default_factory=dict)
     correction: CompassCorrection | None = None
 
     @property
@@ -133,18 +137,33 @@ class Gathered:
 
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
-        found = []
+        found, resting = [], {"rasters": self.rasters, "ground_from": self.place.ground_from}
         if self.measured is not None:
-            found.append(Witness(self.measured.silhouette, self.measured.anchors, self.measured.weights))
-        if self.terrain is not None:
+            columns = self.measured.drawn
             found.append(
                 Witness(
-                    self.terrain, correlation_m=self.correlation_m, ground_shared=self.place.ground_shared
+                    columns.silhouette,
+                    columns.anchors,
+                    columns.weights,
+                    self.place.from_instrument_m,
+                    Unread(columns.stretch, columns.along, columns.width_deg),
                 )
             )
+        if self.terrain is not None:
+            found.append(Witness(self.terrain, **resting))
         if obstacles is not None:
-            found.append(Witness(obstacles, growth_m=growth_m))
+            found.append(Witness(obstacles, obstacles=self._obstacle_errors(growth_m), **resting))
         return tuple(found)
+
+    def _obstacle_errors(self, growth_m: dict[str, float]) -> dict[str, ObstacleErrors]:
+        """By name; of several obstacles of one name, the widest errors."""
+        found: dict[str, ObstacleErrors] = {}
+        for o in self.scene.obstacles if self.scene is not None else ():
+            mine = ObstacleErrors(
+                o.errors.height_m, o.errors.along_m, o.errors.across_m, growth_m.get(o.name, 0.0), o.ground_from
+            )
+            found[o.name] = mine if o.name not in found else found[o.name].widest(mine)
+        return found
 
 
 def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria) -> tuple[Floats, Floats]:
@@ -244,6 +263,7 @@ def gather(
             max_gap_deg=survey.max_gap_deg,
             inclination_error_deg=survey.inclination_error_deg,
             exact_azimuths_deg=exact,
+            hidden_rise_m=_hidden_rise_m(job, at),
         )
         notes.extend(measured.silhouette.notes)
     terrain = _terrain_to_rays(job, at, looks)
@@ -268,6 +288,8 @@ def gather(
     return Gathered(
         place=at,
         measured=measured,
+        true_readings=true_readings,
+        hidden_rise_m=_hidden_rise_m(job, at),
         terrain=terrain,
         doubtful=doubtful,
         obstacles=obstacles,
@@ -276,9 +298,26 @@ def gather(
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction, at.step_error_m),
-        correlation_m={r.name: CORRELATION_CELLS * r.cell_size_m for r in job.sources.rasters},
+        rasters={
+            r.name: RasterErrors(
+                r.vertical_error_m, CORRELATION_CELLS * r.cell_size_m, facts_of(r).horizontal_error_m, number
+            )
+            for number, r in enumerate(job.sources.rasters)
+        },
         correction=correction,
     )
+
+
+def _hidden_rise_m(job: Job, at: Place) -> float:
+    """How much higher than the instrument a thing may be that it could not see: a tall thing, or the highest ground.
+
+    Rasters know the ground, so that with them only what stands on it counts.
+    """
+    tall_m = job.criteria.hidden_tall_m - job.sources.survey.instrument_height_m
+    if job.sources.rasters or at.from_instrument_m is None:
+        return tall_m
+    instrument_m = at.antenna_elevation_m - float(at.from_instrument_m[2])
+    return max(tall_m, job.sources.highest_ground_m - (instrument_m if at.datum_known else 0.0))
 
 
 def _farthest_wanted_m(job: Job, at: Place, looks: Sequence[LookVector]) -> float:
@@ -539,6 +578,7 @@ def _stated_errors(job: Job, correction: CompassCorrection | None, step_error_m:
         bearing_deg=bearing_deg,
         inclination_deg=survey.inclination_error_deg,
         distance_fraction=survey.distance_error_fraction,
+        distance_m=survey.distance_error_m,
         position_m=survey.position_error_m,
         height_m=float(np.hypot(survey.height_error_m, step_error_m)),
     )

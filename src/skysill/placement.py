@@ -31,6 +31,7 @@ class Place:
     ground_shared : the dish's height rests on an elevation raster
     step_error_m : standard deviation of the rasters' rise from the site's stated ground to the mount; 0 where the
         mount's surface does not rest on it
+    ground_from : the raster whose error the dish's height shares, "" where none
     """
 
     site: Site
@@ -43,6 +44,7 @@ class Place:
     from_instrument_m: Floats | None
     notes: tuple[str, ...] = ()
     step_error_m: float = 0.0
+    ground_from: str = ""
 
     @property
     def placed_mount(self) -> PlacedMount:
@@ -183,7 +185,15 @@ def place(job: Job, mount: Mount) -> Place:
         instrument,
         tuple(notes),
         stands.step_error_m,
+        _ground_from(sources, site, stands),
     )
+
+
+def _ground_from(sources: Sources, site: Site, stands: Standing) -> str:
+    if not stands.from_raster:
+        return ""
+    names = {raster.name for raster in sources.rasters}
+    return next((name for name in (stands.source, site.ground_source) if name in names), "")
 
 
 def _ground_notes(

@@ -206,13 +206,17 @@ class Satellite:
 
 @dataclass(frozen=True, slots=True)
 class Criteria:
-    """What counts as clear, for the whole job."""
+    """What counts as clear, for the whole job.
+
+    hidden_tall_m : the tallest thing taken to stand unseen behind what was read from below the dish
+    """
 
     fresnel_fraction: float = 0.6
     assumed_distance_m: float = 10.0
     years_ahead: float = 5.0
     min_p_clear: float = 0.9
     refraction_factor: float = 4.0 / 3.0
+    hidden_tall_m: float = 30.0
 
     def __post_init__(self) -> None:
         _require(
@@ -222,6 +226,12 @@ class Criteria:
             "Common practice is 0.6.",
         )
         _require(self.assumed_distance_m > 0.0, "must be above 0.", "assumed_distance_m")
+        _require(
+            0.0 <= self.hidden_tall_m <= 200.0,
+            "must be from 0 to 200.",
+            "hidden_tall_m",
+            "It is the tallest tree or building that may stand unseen; 30 m is a tall wood.",
+        )
         _require(0.0 <= self.years_ahead <= 100.0, "must be from 0 to 100.", "years_ahead")
         _require(0.0 <= self.min_p_clear <= 1.0, "must be from 0 to 1.", "min_p_clear")
         _require(

@@ -31,6 +31,8 @@ class Evidence:
     near_doubt : what only coarse cells saw nearby, None when nothing
     confidence : p_clear and what dominates it
     min_p_clear : what `clear` asks
+    hidden : what may stand unseen behind a reading, None when nothing
+    by_assumption : why an obstructed ray may yet be free, None where what obstructs it is known to stand there
     """
 
     satellite: str
@@ -43,6 +45,8 @@ class Evidence:
     near_doubt: str | None
     confidence: Confidence | None
     min_p_clear: float
+    hidden: str | None = None
+    by_assumption: str | None = None
 
 
 def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
@@ -52,10 +56,12 @@ def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
         return "blocked", (
             f"{evidence.satellite} never rises here: it stands {depth_deg:.1f} degrees below the true horizon.",
         )
-    if evidence.now.obstructed:
+    if evidence.now.obstructed and evidence.by_assumption is None:
         return "blocked", (_met(evidence.now), *_gaps(evidence))
     if evidence.uncovered is not None:
         return "unknown", (evidence.uncovered, *_shortage(evidence))
+    if evidence.by_assumption is not None:
+        return "marginal", (evidence.by_assumption, *_near(evidence))
     shortage = _shortage(evidence)
     if shortage:
         return "marginal", (*shortage, *_near(evidence))
@@ -112,7 +118,9 @@ def _room(clearance: Clearance) -> str:
 def _shortage(evidence: Evidence) -> tuple[str, ...]:
     """Why it is not clear although nothing stands in the line; empty when the room is there and sure."""
     reasons = []
-    if not evidence.now.roomy:
+    if evidence.by_assumption is not None:
+        reasons.append(evidence.by_assumption)
+    elif not evidence.now.roomy:
         reasons.append(f"The line is free but its room is not. {_room(evidence.now)}")
     elif not evidence.later.roomy:
         when = f"in {evidence.years:g} years"
@@ -151,6 +159,8 @@ def _certainty(evidence: Evidence) -> tuple[str, ...]:
 
 def _near(evidence: Evidence) -> tuple[str, ...]:
     reasons = []
+    if evidence.hidden is not None:
+        reasons.append(evidence.hidden)
     if evidence.near_doubt is not None:
         reasons.append(evidence.near_doubt)
     if not evidence.near_seen:

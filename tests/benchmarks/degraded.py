@@ -38,23 +38,29 @@ def readings(world: World, rng: np.random.Generator) -> tuple[Readings, Survey]:
     stated = replace(SURVEY, east_m=float(east), north_m=float(north), instrument_height_m=up)
     step, careful = float(rng.choice([2.0, 3.0, 5.0])), rng.random() < 2.0 / 3.0
     need = np.rad2deg(np.arctan(world.dish_m / 20.0 + 0.6 * np.sqrt(0.3 / world.frequency_ghz / 10.0)))
-    window = min(need / np.cos(np.deg2rad(world.elevation_deg)), 60.0) + step + rng.choice([0.5, 10.0, 25.0])
+    window = min(need / np.cos(np.deg2rad(world.elevation_deg)), 60.0) + step + rng.choice([2.0, 10.0, 25.0]) + (0.0 if at_dish else 20.0)
     z = world.ground_m(np.float64(east), np.float64(north)) + up
-    azimuth, elevation, distance, _ = sweep(world, (east, north, float(z)), window)
-    read = np.arange(0, azimuth.size, round(step / 0.25))
+    azimuth, elevation, distance, _ = sweep(world, (east, north, float(z)), window + 4.0)
+    common = [0.9 * rng.normal(), 0.9 * rng.normal()]
+
+    def off(which: int, sigma: float, count: int) -> np.ndarray:
+        return sigma * (common[which] + np.sqrt(1.0 - 0.81) * rng.normal(size=count))
+
+    # he turns to whole steps of his compass, and looks where that really is; peaks and edges he reads as they stand
+    shown = np.arange(np.ceil((azimuth[0] + 4.0) / step), (azimuth[-1] - 4.0) / step) * step
+    there = shown - off(0, stated.bearing_error_deg, shown.size)
+    read = np.clip(np.round((there - azimuth[0]) / 0.25).astype(int), 0, azimuth.size - 1)
     if careful:
         rising = np.diff(elevation, prepend=elevation[0])
         peaks = np.flatnonzero((rising > 0.3) & (np.append(rising[1:], 0.0) <= 0))
         edges = np.flatnonzero(np.abs(rising) > 1.0)
-        read = np.concatenate([read, peaks, edges, np.maximum(edges - 1, 0)])
-    read = np.unique(np.append(read, azimuth.size - 1))
+        more = np.unique(np.concatenate([peaks, edges, np.maximum(edges - 1, 0)]))
+        more = more[np.abs(azimuth[more] - world.azimuth_deg) <= window]
+        read = np.append(read, more)
+        shown = np.append(shown, azimuth[more] + off(0, stated.bearing_error_deg, more.size))
     n = read.size
-
-    def off(sigma: float) -> np.ndarray:
-        return sigma * (0.9 * rng.normal() + np.sqrt(1.0 - 0.81) * rng.normal(size=n))
-
-    az = np.round(2.0 * (azimuth[read] + off(stated.bearing_error_deg))) / 2.0
-    el = np.round(2.0 * (elevation[read] + off(stated.inclination_error_deg))) / 2.0
+    az = np.round(2.0 * shown) / 2.0
+    el = np.round(2.0 * (elevation[read] + off(1, stated.inclination_error_deg, n))) / 2.0
     far = np.maximum(distance[read] * (1.0 + stated.distance_error_fraction * rng.normal(size=n)), 0.5)
     if rng.random() < 0.1:
         far = np.full(n, np.nan)
@@ -96,11 +102,15 @@ def bare_raster(world: World, rng: np.random.Generator) -> HeldGrid:
 
 
 def surface_raster(world: World, rng: np.random.Generator) -> HeldGrid:
-    """The surface in cells of 1 m, cell means, two years before: plants were lower; laid 0.3 m off."""
+    """The surface in cells of 1 m, two years before: plants were lower; laid 0.3 m off. Half the rasters hold the mean
+    of each cell, half its highest point.
+    """
     n = world.over.shape[0]
     over = np.maximum(world.over - np.where(world.plants, GROWTH_M_PER_YEAR * YEARS_OLD, 0.0), 0.0)
     at = (np.arange(n) + 0.5) * 0.5 - world.half_m
-    cells = (over[: n // 2 * 2, : n // 2 * 2].reshape(n // 2, 2, n // 2, 2)).mean(axis=(1, 3))
+    four = over[: n // 2 * 2, : n // 2 * 2].reshape(n // 2, 2, n // 2, 2)
+    holds = "mean" if rng.random() < 0.5 else "highest"
+    cells = four.mean(axis=(1, 3)) if holds == "mean" else four.max(axis=(1, 3))
     place = (at[0 : n // 2 * 2 : 2] + at[1::2]) / 2.0
     values = cells + world.ground_m(place[None, :], place[:, None])
     m = values.shape[0]

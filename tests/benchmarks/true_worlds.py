@@ -150,7 +150,7 @@ def _where(world, rng, reach, height, size):
     if rng.random() < 0.5 and height > world.mount_m:
         top = np.clip(world.elevation_deg + rng.normal(-5.0, 6.0), 2.0, 75.0)
         distance = (height - world.mount_m) / np.tan(np.deg2rad(top))
-    distance = float(np.clip(distance, nearest, reach))
+    distance = max(float(min(distance, reach)), nearest)
     bearing = np.deg2rad(world.azimuth_deg + rng.normal(0.0, rng.choice([8.0, 40.0])))
     return distance * np.sin(bearing), distance * np.cos(bearing)
 
@@ -201,7 +201,14 @@ def _plant(world, rng, reach, kind):
     else:
         height, radius = rng.uniform(8.0, 28.0), rng.uniform(12.0, 45.0)
         size = radius
-    east, north = _where(world, rng, reach, height, size)
+    for _ in range(50):  # no hedge through the mount
+        east, north = _where(world, rng, reach, height, size)
+        u = east * np.cos(turn) + north * np.sin(turn)
+        v = -east * np.sin(turn) + north * np.cos(turn)
+        if kind != "hedge" or np.hypot(max(abs(u) - half_length, 0.0), v) > 3.8:
+            break
+    else:
+        return
     plant = Plant(kind, east, north, radius, height, turn, half_length)
     part, x, y = _box(world, east, north, max(radius, half_length) + 1.0)
     if kind == "hedge":

@@ -54,6 +54,7 @@ class Obstacle:
     sag_m : of a wire, already drawn into line_m; voltage_kv : its voltage, None where nobody said
     notes : what was assumed or repaired, in sentences
     errors : standard deviations of its height and place
+    ground_from : the raster that its ground came from, "" where its elevation was given
     """
 
     name: str
@@ -75,6 +76,7 @@ class Obstacle:
     voltage_kv: float | None = None
     notes: tuple[str, ...] = ()
     errors: ObstacleError = OBSTACLE["plan"]
+    ground_from: str = ""
 
     @property
     def vertices_m(self) -> Floats:

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from skysill.horizon.silhouette import Silhouette, Thing
-from skysill.units import Bools, Floats, Ints, wrap_180, wrap_360
+from skysill.units import Bools, Floats, Ints, direction_enu, wrap_180, wrap_360
 
-__all__ = ["CarriedSkyline", "Readings", "carry", "skyline_at"]
+__all__ = ["CarriedSkyline", "Columns", "Readings", "carry", "moved_readings", "skyline_at"]
 
 SIDESTEP_M = 1.0
 """A reading without a distance is not carried farther sideways than this: nobody knows how it would shift."""
@@ -19,6 +19,14 @@ _STEP_DEG = 0.1
 _NEAR_DEG = 30.0
 _FAR_STEP_DEG = 0.5
 _STILL_M = 0.01
+_LEVEL_DEG = 0.5
+
+_BESIDE_RAY_DEG = 60.0
+_BESIDE_DEG = 25.0
+_BESIDE_STRETCH_DEG = 5.0
+
+_HIDDEN_FARTHEST_M = 20_000.0
+_HIDDEN_SHARES = (0.25, 0.5, 0.75, 1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,17 +108,38 @@ class Readings:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CarriedSkyline:
-    """The measured horizon as it stands from another dish centre.
+class Columns:
+    """Columns with the readings that they come from.
 
     silhouette : columns at most 0.1 degree apart near the rays, 0.5 elsewhere, straight between neighbouring readings
     anchors : (column, 2) int, the two readings a column lies between (for drawing their errors)
     weights : (column, 2) float, their shares
+    stretch : (column,) int, the number of the stretch without a reading in which a column lies; -1 on a reading
+    along, width_deg : (column,) float, place in that stretch from 0 to 1, and its width
     """
 
     silhouette: Silhouette
     anchors: np.ndarray
     weights: Floats
+    stretch: Ints
+    along: Floats
+    width_deg: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CarriedSkyline:
+    """The measured horizon as it stands from another dish centre.
+
+    silhouette : what was read, joined and carried
+    drawn : the same columns and, past the outermost readings, columns as high and as far away as those: what may
+        stand there, for the probability only
+    hidden : the highest that things could stand that the instrument could not see behind what was read; None where
+        the dish is where the instrument was
+    """
+
+    silhouette: Silhouette
+    drawn: Columns
+    hidden: Silhouette | None = None
 
 
 def _pairs(readings: Readings, max_gap_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -218,6 +247,7 @@ def carry(
     max_gap_deg: float,
     inclination_error_deg: float,
     exact_azimuths_deg: tuple[float, ...] = (),
+    hidden_rise_m: float = np.inf,
 ) -> CarriedSkyline:
     """The measured horizon seen from a dish centre that stands elsewhere than the instrument did.
 
@@ -230,6 +260,7 @@ def carry(
     readings : true azimuths, in order
     east_m, north_m, up_m : dish centre minus instrument
     exact_azimuths_deg : azimuths that must get a column of their own (the satellites')
+    hidden_rise_m : things that the instrument could not see are at most so much higher than the instrument
 
     Returns
     -------
@@ -251,9 +282,31 @@ def carry(
     for single in alone:
         spans.append((float(azimuth_deg[single]), float(azimuth_deg[single])))
         pieces.append((np.array([azimuth_deg[single]]), np.array([[single, single]]), np.array([[1.0, 0.0]])))
-    if not pieces:
-        pieces = [(np.zeros(0), np.zeros((0, 2), dtype=int), np.zeros((0, 2)))]
-    column_azimuth, anchors, weights = (np.concatenate(part) for part in zip(*pieces, strict=True))
+    covered_deg = _merged_spans(spans)
+    read = len(pieces)
+    pieces += _beside(readings, azimuth_deg, pairs, alone, covered_deg, exact_azimuths_deg)
+    columns = _columns(readings, pieces, azimuth_deg, elevation_deg, distance_m, inclination_error_deg)
+    count = sum(len(piece[0]) for piece in pieces[:read])
+    silhouette = replace(columns.silhouette.kept(np.arange(count)), covered_deg=covered_deg, reach_m=np.inf,
+                         fine_reach_m=np.inf, notes=notes)  # fmt: skip
+    step_m = np.array([east_m, north_m, up_m])
+    return CarriedSkyline(silhouette, columns, _hidden(readings, columns, count, step_m, hidden_rise_m))
+
+
+_Piece = tuple[Floats, np.ndarray, Floats]
+
+
+def _columns(
+    readings: Readings,
+    pieces: list[_Piece],
+    azimuth_deg: Floats,
+    elevation_deg: Floats,
+    distance_m: Floats,
+    inclination_error_deg: float,
+) -> Columns:
+    """Stretches of columns put together, with the things that they belong to."""
+    nothing: _Piece = (np.zeros(0), np.zeros((0, 2), dtype=int), np.zeros((0, 2)))
+    column_azimuth, anchors, weights = (np.concatenate(part) for part in zip(*(pieces or [nothing]), strict=True))
     anchors = anchors.astype(int)
     # the nearer of the two readings sets the room that is asked for: the safe side
     column_distance = np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
@@ -271,12 +324,84 @@ def carry(
         things=tuple(Thing(name, "reading", "measured") for name in names),
         thing=np.array([names.index(readings.note[i] or "measured horizon") for i in nearest], dtype=int),
         sigma_deg=inclination_error_deg,
-        covered_deg=_merged_spans(spans),
-        reach_m=np.inf,
-        fine_reach_m=np.inf,
-        notes=notes,
     )
-    return CarriedSkyline(silhouette, anchors, weights)
+    sizes = [len(piece[0]) for piece in pieces]
+    first = np.array([piece[0][0] for piece in pieces]) if pieces else np.zeros(0)
+    width_deg = np.array([piece[0][-1] - piece[0][0] for piece in pieces]) if pieces else np.zeros(0)
+    stretch = np.repeat(np.arange(len(pieces)), sizes)
+    width = np.repeat(width_deg, sizes)
+    along = (column_azimuth - np.repeat(first, sizes)) / np.where(width > 0.0, width, 1.0)
+    on_reading = (width <= 0.0) | (weights.max(axis=1, initial=0.0) > 1.0 - 1e-9) & (anchors[:, 0] != anchors[:, 1])
+    return Columns(silhouette, anchors, weights, np.where(on_reading, -1, stretch), along, width)
+
+
+def _beside(
+    readings: Readings,
+    azimuth_deg: Floats,
+    pairs: np.ndarray,
+    alone: Ints,
+    covered_deg: Floats,
+    exact_azimuths_deg: tuple[float, ...],
+) -> list[_Piece]:
+    """Columns past the outermost reading on each side of the rays: as high and as far away as that reading."""
+    used = np.unique(np.concatenate([pairs.ravel(), alone]).astype(int))
+    exact = np.asarray(exact_azimuths_deg, dtype=np.float64)
+    if not used.size or not exact.size or (len(covered_deg) and covered_deg[0, 1] - covered_deg[0, 0] >= 360.0 - 1e-9):
+        return []
+    pieces: list[_Piece] = []
+    for start, stop in covered_deg:
+        for edge_deg, way in ((start, -1.0), (stop, 1.0)):
+            if np.abs(wrap_180(exact - edge_deg)).min() > _BESIDE_RAY_DEG:
+                continue
+            away_deg = np.abs(wrap_180(azimuth_deg[used] - edge_deg))
+            ends = used[away_deg <= away_deg.min() + 1e-6]
+            gaps = np.mod(way * (covered_deg[:, 0 if way > 0 else 1] - edge_deg), 360.0)
+            room_deg = min(_BESIDE_DEG, float(gaps[gaps > 1e-6].min(initial=360.0)))
+            for since in np.arange(0.0, room_deg, _BESIDE_STRETCH_DEG):
+                until = min(since + _BESIDE_STRETCH_DEG, room_deg)
+                away = np.linspace(since, until, max(2, int(np.ceil((until - since) / _FAR_STEP_DEG)) + 1))
+                turned = np.sort(edge_deg + way * away)
+                for end in ends:
+                    anchors = np.full((turned.size, 2), end)
+                    pieces.append((turned, anchors, np.tile([1.0, 0.0], (turned.size, 1))))
+    return pieces
+
+
+def _hidden(
+    readings: Readings, columns: Columns, count: int, step_m: Floats, hidden_rise_m: float
+) -> Silhouette | None:
+    """What may stand unseen behind each column, just under the instrument's line of sight over it.
+
+    Nothing of that is higher than `hidden_rise_m` over the instrument, so it ends where that line reaches so high.
+    """
+    if np.abs(step_m).max() < _STILL_M:
+        return None
+    anchors, weights = columns.anchors[:count], columns.weights[:count]
+    azimuth_deg = readings.azimuth_deg[anchors[:, 0]] + weights[:, 1] * wrap_180(
+        readings.azimuth_deg[anchors[:, 1]] - readings.azimuth_deg[anchors[:, 0]]
+    )
+    elevation_deg = (readings.elevation_deg[anchors] * weights).sum(axis=1)
+    distance_m = np.where(weights > 0.0, readings.distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
+    rises = np.sin(np.deg2rad(np.maximum(elevation_deg, _LEVEL_DEG)))
+    last_m = np.minimum(hidden_rise_m / rises, _HIDDEN_FARTHEST_M)
+    behind = np.flatnonzero((elevation_deg > _LEVEL_DEG) & (distance_m < last_m))  # not those without a distance
+    if not behind.size:
+        return None
+    found = []
+    for share in _HIDDEN_SHARES:
+        far_m = distance_m[behind] ** (1.0 - share) * last_m[behind] ** share
+        point_m = direction_enu(azimuth_deg[behind], elevation_deg[behind]) * far_m[:, None] - step_m
+        found.append(point_m)
+    point_m = np.concatenate(found)
+    level_m = np.hypot(point_m[:, 0], point_m[:, 1])
+    return Silhouette(
+        source="measured",
+        azimuth_deg=np.rad2deg(np.arctan2(point_m[:, 0], point_m[:, 1])),
+        elevation_deg=np.rad2deg(np.arctan2(point_m[:, 2], level_m)),
+        distance_m=np.sqrt((point_m**2).sum(axis=1)),
+        things=columns.silhouette.things,
+        thing=np.tile(columns.silhouette.thing[:count][behind], len(_HIDDEN_SHARES)),
+    )
 
 
 def _usable(readings: Readings, *, sideways_m: float, up_m: float) -> tuple[Bools, tuple[str, ...]]:
@@ -308,6 +433,14 @@ def _moved(readings: Readings, step_m: Floats) -> tuple[Floats, Floats, Floats]:
     elevation_deg[known] = np.rad2deg(np.arctan2(up_m, np.hypot(east_m, north_m)))
     distance_m[known] = np.sqrt(east_m**2 + north_m**2 + up_m**2)
     return azimuth_deg, elevation_deg, distance_m
+
+
+def moved_readings(readings: Readings, step_m: Floats) -> Readings:
+    """The readings as they would be from elsewhere, `step_m` (3,) away; those without a distance stay."""
+    azimuth_deg, elevation_deg, distance_m = _moved(readings, step_m)
+    return replace(
+        readings, azimuth_deg=azimuth_deg, elevation_deg=elevation_deg, distance_m=distance_m
+    ).turned(0.0)
 
 
 def _joined(

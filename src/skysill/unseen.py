@@ -1,0 +1,132 @@
+"""What no source could see: behind things read from below the dish, and how far a thing read without a distance is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from skysill.clearance import Clearance, column_rooms
+from skysill.gather import Gathered, near_reach_m, stop_elevation_deg
+from skysill.horizon.measured import carry, moved_readings
+from skysill.horizon.silhouette import Silhouette, covered
+from skysill.job import Job
+from skysill.look import LookVector
+from skysill.units import Floats, wrap_180, wrap_360
+
+__all__ = ["behind_readings", "in_line_by_assumption"]
+
+_HEIGHT_STEP_M = 0.1
+_NEAREST_M = 2.0
+_SAME_AZIMUTH_DEG = 1e-6
+
+
+def behind_readings(job: Job, gathered: Gathered, look: LookVector) -> str | None:
+    """What may stand unseen behind a reading taken from below or beside the dish, and from where to look; else None.
+
+    Another source answers for it where it speaks of near things: a fine surface raster, or a complete obstacle list.
+    """
+    measured, step_m = gathered.measured, gathered.place.from_instrument_m
+    if measured is None or measured.hidden is None or step_m is None:
+        return None
+    if gathered.scene is not None and gathered.scene.complete:
+        return None
+    at = _taking_room(job, gathered, look, measured.hidden)
+    if not at.size:
+        return None
+    hidden, survey = measured.hidden, job.sources.survey
+    name = hidden.things[int(hidden.thing[at[0]])].name
+    what = "the measured horizon" if name == "measured horizon" else name
+    azimuth_deg = look.azimuth_deg or 0.0
+    turned = np.sort(wrap_180(hidden.azimuth_deg[at] - azimuth_deg)) + azimuth_deg
+    height_m = _least_instrument_height_m(job, gathered, look)
+    where = f"azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f}"
+    return (
+        f"Behind {what}, read from {survey.instrument_height_m:.1f} m above the ground, something up to "
+        f"{job.criteria.hidden_tall_m:g} m high could stand unseen and take the room of a dish "
+        f"{_away(step_m)}. Read {where} again from {height_m:.1f} m above the ground or higher (instrument_height_m), "
+        "or give a surface raster of 2 m or finer or a complete list of obstacles."
+    )
+
+
+def _away(step_m: Floats) -> str:
+    aside_m = float(np.hypot(step_m[0], step_m[1]))
+    if step_m[2] >= 0.1:
+        return f"{step_m[2]:.1f} m higher"
+    return f"{aside_m:.1f} m aside" if aside_m > -step_m[2] else f"{-step_m[2]:.1f} m lower"
+
+
+def _taking_room(job: Job, gathered: Gathered, look: LookVector, hidden: Silhouette) -> np.ndarray:
+    """Which columns of what may stand hidden would take the room, the tightest first."""
+    rooms = column_rooms(
+        hidden, look.azimuth_deg or 0.0, look.elevation_apparent_deg, job.terminal, job.criteria
+    )
+    taken = rooms.inside | (rooms.spare_deg < 0.0)
+    if gathered.terrain is not None and taken.any():
+        stop_deg = stop_elevation_deg(
+            look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
+        )
+        taken &= ~covered(gathered.terrain, hidden.azimuth_deg, reach_m=near_reach_m(stop_deg), fine=True)
+    at = np.flatnonzero(taken)
+    return np.asarray(at[np.argsort(rooms.spare_deg[at], kind="stable")])
+
+
+def _least_instrument_height_m(job: Job, gathered: Gathered, look: LookVector) -> float:
+    """The least height of the instrument, at its place, from which nothing that takes the room could hide.
+
+    The dish's own height where no less will do.
+    """
+    step_m, survey, readings = gathered.place.from_instrument_m, job.sources.survey, gathered.true_readings
+    assert step_m is not None and readings is not None
+    low, high = 0, int(np.ceil(max(float(step_m[2]), 0.0) / _HEIGHT_STEP_M))
+    top_m = survey.instrument_height_m + max(float(step_m[2]), 0.0)
+
+    def enough(steps: int) -> bool:
+        up_m = steps * _HEIGHT_STEP_M
+        found = carry(
+            moved_readings(readings, np.array([0.0, 0.0, up_m])),
+            east_m=float(step_m[0]),
+            north_m=float(step_m[1]),
+            up_m=float(step_m[2]) - up_m,
+            max_gap_deg=survey.max_gap_deg,
+            inclination_error_deg=survey.inclination_error_deg,
+            exact_azimuths_deg=(look.azimuth_deg or 0.0,),
+            hidden_rise_m=gathered.hidden_rise_m - up_m,
+        ).hidden
+        return found is None or not _taking_room(job, gathered, look, found).size
+
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle + 1, high)
+    return min(survey.instrument_height_m + low * _HEIGHT_STEP_M, top_m)
+
+
+def in_line_by_assumption(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
+    """Where the ray is obstructed only by a reading without a distance, used unmoved for a higher dish: what to
+    measure. None where something of known place obstructs it, or nothing does.
+    """
+    step_m = gathered.place.from_instrument_m
+    if not now.obstructed or gathered.measured is None or step_m is None or step_m[2] <= 0.0:
+        return None
+    elevation_deg = look.elevation_apparent_deg
+    ray = (look.azimuth_deg or 0.0, elevation_deg)
+    for silhouette in gathered.silhouettes:
+        if silhouette.source != "measured" and column_rooms(silhouette, *ray, job.terminal, job.criteria).inside.any():
+            return None
+    s = gathered.measured.silhouette
+    rooms = column_rooms(s, *ray, job.terminal, job.criteria)
+    inside = np.flatnonzero(rooms.inside)
+    if not inside.size or not rooms.assumed[inside].all():
+        return None
+    top = int(inside[s.elevation_deg[inside].argmax()])
+    top_rad = np.deg2rad(s.elevation_deg[top])
+    over = np.sin(top_rad) - np.cos(top_rad) * np.tan(np.deg2rad(elevation_deg))
+    free_m = float(step_m[2] / max(over, 1e-9))
+    if free_m < _NEAREST_M:
+        return None
+    name = s.things[int(s.thing[top])].name
+    what = "The measured horizon" if name == "measured horizon" else f"{name[0].upper()}{name[1:]}"
+    limit = f"nearer than {free_m:.0f} m" if free_m < 20_000.0 else "at any distance"
+    return (
+        f"{what} at azimuth {s.azimuth_deg[top]:.0f} stands in the line as it was read, but no distance was read with "
+        f"it and the dish is {step_m[2]:.1f} m higher than the instrument: {limit} it leaves the line free. Measure "
+        "its distance (distance_m in the readings)."
+    )
