@@ -113,10 +113,14 @@ def _ring(points):
     return [[*map(float, p)] for p in [*points, points[0]]]
 
 
+TAPED_ERRORS = {"height_error_m": 0.3, "along_error_m": 0.3, "across_error_m": 0.3}
+"""Standard deviations of what the surveyor taped, metres."""
+
+
 def _feature(geometry, coordinates, **properties):
     return {
         "type": "Feature",
-        "properties": properties,
+        "properties": properties | TAPED_ERRORS,
         "geometry": {"type": geometry, "coordinates": coordinates},
     }
 

@@ -10,10 +10,12 @@ from scipy.stats import norm
 from skysill.clearance import room_angle_deg
 from skysill.confidence import Errors, Witness, confidence
 from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.sampling import RasterErrors
 from skysill.site import Criteria, Terminal
 
 TERMINAL, CRITERIA = Terminal(), Criteria()
-NOTHING = Errors(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NOTHING = Errors(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+GROUND = {"edge": RasterErrors(3.0, 150.0)}
 
 
 def edge(elevation, distance, source="measured", slope=0.0, sigma=0.0):
@@ -76,22 +78,20 @@ def test_the_clinometer_is_named_where_the_skyline_is_level():
 
 def test_many_columns_of_near_ground_do_not_hide_tighter_ground_behind():
     """A near ridge with a wide error must not keep a far one, less in doubt but nearer to the ray, from being drawn."""
-    near, far = edge(20.0, 95.0, "terrain", sigma=2.4), edge(23.4, 650.0, "terrain", sigma=0.27)
+    near, far = edge(20.0, 95.0, "terrain"), edge(23.4, 650.0, "terrain")
     both = Silhouette(source="terrain", things=near.things, thing=0, azimuth_deg=np.tile(near.azimuth_deg, 2), **{
         name: np.concatenate([getattr(near, name), getattr(far, name)])
         for name in ("elevation_deg", "distance_m", "sigma_deg")})  # fmt: skip
     still = Errors(position_m=0.0, height_m=0.0)
-    alone = asked(far, still, correlation_m={"edge": 150.0}).p_clear
-    assert asked(both, still, correlation_m={"edge": 150.0}).p_clear <= alone < 0.95
+    alone = asked(far, still, rasters=GROUND).p_clear
+    assert asked(both, still, rasters=GROUND).p_clear <= alone < 0.95
 
 
 def test_terrain_error_is_the_rasters_and_shared_with_the_ground_stood_on():
     """Ground as near as a tenth of the correlation length is as wrong as the ground under the dish: little tilt."""
-    near = edge(20.0, 15.0, "terrain", sigma=np.rad2deg(3.0 / 15.0))
-    alone = asked(near, Errors(position_m=0.0, height_m=0.0), correlation_m={"edge": 150.0})
-    shared = asked(
-        near, Errors(position_m=0.0, height_m=0.0), correlation_m={"edge": 150.0}, ground_shared=True
-    )
+    near = edge(12.0, 15.0, "terrain")
+    alone = asked(near, Errors(position_m=0.0, height_m=0.0), rasters=GROUND)
+    shared = asked(near, Errors(position_m=0.0, height_m=0.0), rasters=GROUND, ground_from="edge")
     assert alone.p_clear < shared.p_clear
 
 

@@ -272,7 +272,9 @@ def judge(
         horizon=HorizonBelow(None, None, None) if below is None else _below(*below),
         clearance=now,
         # what was not assessed has no probability
-        p_clear=None if sure is None or verdict == "needs-survey" or by_assumption is not None else sure.p_clear,
+        p_clear=None
+        if sure is None or verdict == "needs-survey" or by_assumption is not None
+        else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
         reasons=(*reasons, *_bare_branches(gathered, now, later)),

@@ -161,7 +161,9 @@ def _spares(
         s = witness.silhouette
         distance_m = _distance_m(witness, criteria)
         drawn = draw(witness, errors, step_m, distance_m)
-        offset_deg = np.float32(1.0) * wrap_180(s.azimuth_deg - azimuth_deg).astype(np.float32) + drawn.azimuth_deg
+        offset_deg = (
+            np.float32(1.0) * wrap_180(s.azimuth_deg - azimuth_deg).astype(np.float32) + drawn.azimuth_deg
+        )
         top_deg = s.elevation_deg.astype(np.float32) + drawn.elevation_deg + drawn.top_deg
         floor_deg = np.asarray(s.floor_deg, dtype=np.float32)
         if (floor_deg > -90.0).any():

@@ -137,7 +137,7 @@ class Gathered:
 
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
-        found, resting = [], {"rasters": self.rasters, "ground_from": self.place.ground_from}
+        found, ground_from = [], self.place.ground_from
         if self.measured is not None:
             columns = self.measured.drawn
             found.append(
@@ -150,9 +150,10 @@ class Gathered:
                 )
             )
         if self.terrain is not None:
-            found.append(Witness(self.terrain, **resting))
+            found.append(Witness(self.terrain, rasters=self.rasters, ground_from=ground_from))
         if obstacles is not None:
-            found.append(Witness(obstacles, obstacles=self._obstacle_errors(growth_m), **resting))
+            errors = self._obstacle_errors(growth_m)
+            found.append(Witness(obstacles, obstacles=errors, rasters=self.rasters, ground_from=ground_from))
         return tuple(found)
 
     def _obstacle_errors(self, growth_m: dict[str, float]) -> dict[str, ObstacleErrors]:
@@ -160,7 +161,11 @@ class Gathered:
         found: dict[str, ObstacleErrors] = {}
         for o in self.scene.obstacles if self.scene is not None else ():
             mine = ObstacleErrors(
-                o.errors.height_m, o.errors.along_m, o.errors.across_m, growth_m.get(o.name, 0.0), o.ground_from
+                o.errors.height_m,
+                o.errors.along_m,
+                o.errors.across_m,
+                growth_m.get(o.name, 0.0),
+                o.ground_from,
             )
             found[o.name] = mine if o.name not in found else found[o.name].widest(mine)
         return found

@@ -122,6 +122,7 @@ class ObstacleErrors:
 
     def widest(self, other: ObstacleErrors) -> ObstacleErrors:
         """The larger of each error of two obstacles that share a name."""
+
         def larger(mine: float | None, theirs: float | None) -> float | None:
             return None if mine is None or theirs is None else max(mine, theirs)
 
@@ -327,7 +328,9 @@ def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats)
         out_m = out_m + by_m * (axis * seen.outward).sum(axis=0)
     azimuth_deg, elevation_deg, stretch = seen.shifts(aside_m, up_m, out_m)
     if not known.all() and errors.unread:
-        guess = np.exp(_UNKNOWN_SPREAD * np.float32(errors.unread) * _normal(generator("unread", 1), samples, 1))
+        guess = np.exp(
+            _UNKNOWN_SPREAD * np.float32(errors.unread) * _normal(generator("unread", 1), samples, 1)
+        )
         stretch = np.where(known, stretch, guess)
     return Drawn(azimuth_deg, elevation_deg, stretch, _unread(witness.unread, errors, samples))
 
@@ -423,7 +426,9 @@ def _obstacles(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats
     place = np.empty(len(s.things), dtype=np.int64)
     place[present] = np.argsort(np.argsort(_in_order(s)[present]))
     draws = _normal(generator("obstacle"), samples, 3 * present.size).reshape(samples, 3, -1)
-    height_m, along_m, across_m = (draws[:, i][:, place[s.thing]] * _single(sigma_m[s.thing, i]) for i in range(3))
+    height_m, along_m, across_m = (
+        draws[:, i][:, place[s.thing]] * _single(sigma_m[s.thing, i]) for i in range(3)
+    )
     level_m = distance_m * np.cos(np.deg2rad(s.elevation_deg))
     own_m = _own_ground_m(witness, samples)
     for index in present:
@@ -447,12 +452,16 @@ def sigma_at_most_deg(witness: Witness, errors: Errors, distance_m: Floats) -> F
     shift_m: Any = np.hypot(errors.position_m, errors.height_m)
     fixed_deg = 0.0
     if s.source == "measured":
-        lever_m = 0.0 if witness.from_instrument_m is None else float(np.linalg.norm(witness.from_instrument_m))
+        lever_m = (
+            0.0 if witness.from_instrument_m is None else float(np.linalg.norm(witness.from_instrument_m))
+        )
         fixed_deg = np.hypot(errors.bearing_deg, errors.inclination_deg)
         shift_m = shift_m + lever_m * (errors.distance_fraction + np.deg2rad(fixed_deg))
         shift_m = shift_m + np.minimum(errors.distance_m, lever_m)
         if witness.unread is not None:
-            fixed_deg = fixed_deg + errors.unread * _UNREAD_RISE_DEG * (np.asarray(witness.unread.stretch) >= 0)
+            fixed_deg = fixed_deg + errors.unread * _UNREAD_RISE_DEG * (
+                np.asarray(witness.unread.stretch) >= 0
+            )
     elif s.source == "terrain":
         each = [witness.rasters.get(thing.name) for thing in s.things]
         vertical_m = np.array([0.0 if r is None else r.vertical_m for r in each] or [0.0])

@@ -15,7 +15,9 @@ from skysill.units import Floats, wrap_180, wrap_360
 __all__ = ["behind_readings", "in_line_by_assumption"]
 
 _HEIGHT_STEP_M = 0.1
-_NEAREST_M = 2.0
+_NEAREST_M = 4.0
+"""What was read without a distance is taken to stand at least so far away. Own estimate, no source."""
+
 _SAME_AZIMUTH_DEG = 1e-6
 
 
@@ -75,7 +77,8 @@ def _least_instrument_height_m(job: Job, gathered: Gathered, look: LookVector) -
     The dish's own height where no less will do.
     """
     step_m, survey, readings = gathered.place.from_instrument_m, job.sources.survey, gathered.true_readings
-    assert step_m is not None and readings is not None
+    assert step_m is not None
+    assert readings is not None
     low, high = 0, int(np.ceil(max(float(step_m[2]), 0.0) / _HEIGHT_STEP_M))
     top_m = survey.instrument_height_m + max(float(step_m[2]), 0.0)
 
@@ -109,7 +112,10 @@ def in_line_by_assumption(job: Job, gathered: Gathered, look: LookVector, now: C
     elevation_deg = look.elevation_apparent_deg
     ray = (look.azimuth_deg or 0.0, elevation_deg)
     for silhouette in gathered.silhouettes:
-        if silhouette.source != "measured" and column_rooms(silhouette, *ray, job.terminal, job.criteria).inside.any():
+        if (
+            silhouette.source != "measured"
+            and column_rooms(silhouette, *ray, job.terminal, job.criteria).inside.any()
+        ):
             return None
     s = gathered.measured.silhouette
     rooms = column_rooms(s, *ray, job.terminal, job.criteria)

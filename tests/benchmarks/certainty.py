@@ -86,8 +86,10 @@ def brier(chance: np.ndarray, truly: np.ndarray) -> tuple[float, float, float, f
 
 def table(rows: list[Row]) -> None:
     kinds = list(dict.fromkeys(r.kind for r in rows))
-    print("| known | worlds | clear | false clear | 95 % interval | ray met | of those over 0.99 | roomy worlds | of them "
-          "clear | blocked | blocked with room |")
+    print(
+        "| known | worlds | clear | false clear | 95 % interval | ray met | of those over 0.99 | roomy worlds | "
+        "of them clear | blocked | blocked with room |"
+    )
     print("| --- " * 11 + "|")
     for kind in kinds:
         mine = [r for r in rows if r.kind == kind]
@@ -100,9 +102,11 @@ def table(rows: list[Row]) -> None:
         got = sum(r.verdict == "clear" for r in roomy)
         shut = [r for r in mine if r.verdict == "blocked"]
         wrong = sum(r.spare_deg >= 0 for r in shut)
-        print(f"| {kind} | {len(mine)} | {len(clear)} | {len(false)} ({100 * len(false) / max(len(clear), 1):.1f} %) | "
-              f"{100 * low:.1f} to {100 * high:.1f} % | {len(met)} | {len(sure)} | {len(roomy)} | "
-              f"{100 * got / max(len(roomy), 1):.0f} % | {len(shut)} | {wrong} |")
+        print(
+            f"| {kind} | {len(mine)} | {len(clear)} | {len(false)} ({100 * len(false) / max(len(clear), 1):.1f} %) | "
+            f"{100 * low:.1f} to {100 * high:.1f} % | {len(met)} | {len(sure)} | {len(roomy)} | "
+            f"{100 * got / max(len(roomy), 1):.0f} % | {len(shut)} | {wrong} |"
+        )
     print()
     print("| p_clear | " + " | ".join(kinds) + " |\n|" + " --- |" * (len(kinds) + 1))
     for low, high in itertools.pairwise(BANDS):
@@ -123,7 +127,9 @@ def table(rows: list[Row]) -> None:
     for kind in kinds:
         mine = [r for r in rows if r.kind == kind and r.p_clear is not None]
         if mine:
-            parts = brier(np.array([r.p_clear for r in mine]), np.array([r.spare_deg >= 0 for r in mine], float))
+            parts = brier(
+                np.array([r.p_clear for r in mine]), np.array([r.spare_deg >= 0 for r in mine], float)
+            )
             print(f"| {kind} | " + " | ".join(f"{v:.4f}" for v in parts) + " |")
 
 

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
 from true_worlds import World, sweep
 
 from skysill.assess import Job, Sources
+from skysill.default_errors import RasterFacts
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Obstacle, Scene, building, tree, wall
 from skysill.positions import offset_position
 from skysill.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
-GROWTH_M_PER_YEAR, YEARS_OLD = 0.4, 2.0
-SURVEY = Survey(bearing_error_deg=1.5, inclination_error_deg=0.5, distance_error_fraction=0.05,
+GROWTH_M_PER_YEAR, YEARS_OLD, TODAY = 0.4, 2.0, 2026.5
+SURVEY = Survey(bearing_error_deg=1.5, inclination_error_deg=0.5, distance_error_fraction=0.05, distance_error_m=0.3,
                 position_error_m=0.2, height_error_m=0.1)  # fmt: skip
 COARSE_ERROR_M, FINE_ERROR_M = 2.0, 0.3
 CRITERIA = Criteria(years_ahead=0.0)
@@ -26,7 +28,8 @@ def job(world: World, sources: Sources, ground_m: float | None) -> Job:
     site = Site("invented", world.latitude_deg, world.longitude_deg, ground_elevation_m=ground_m,
                 ground_source="unknown" if ground_m is None else "given")  # fmt: skip
     return Job(site, (Satellite("Demo", world.satellite_deg),), mounts=(Mount(height_m=world.mount_m),),
-               terminal=Terminal(world.dish_m, world.frequency_ghz), criteria=CRITERIA, sources=sources)  # fmt: skip
+               terminal=Terminal(world.dish_m, world.frequency_ghz), criteria=CRITERIA, sources=sources,
+               date=dt.date(2026, 7, 2))  # fmt: skip
 
 
 def readings(world: World, rng: np.random.Generator) -> tuple[Readings, Survey]:
@@ -38,7 +41,8 @@ def readings(world: World, rng: np.random.Generator) -> tuple[Readings, Survey]:
     stated = replace(SURVEY, east_m=float(east), north_m=float(north), instrument_height_m=up)
     step, careful = float(rng.choice([2.0, 3.0, 5.0])), rng.random() < 2.0 / 3.0
     need = np.rad2deg(np.arctan(world.dish_m / 20.0 + 0.6 * np.sqrt(0.3 / world.frequency_ghz / 10.0)))
-    window = min(need / np.cos(np.deg2rad(world.elevation_deg)), 60.0) + step + rng.choice([2.0, 10.0, 25.0]) + (0.0 if at_dish else 20.0)
+    window = min(need / np.cos(np.deg2rad(world.elevation_deg)), 60.0) + step + rng.choice([2.0, 10.0, 25.0])
+    window += 0.0 if at_dish else 20.0
     z = world.ground_m(np.float64(east), np.float64(north)) + up
     azimuth, elevation, distance, _ = sweep(world, (east, north, float(z)), window + 4.0)
     common = [0.9 * rng.normal(), 0.9 * rng.normal()]
@@ -61,7 +65,8 @@ def readings(world: World, rng: np.random.Generator) -> tuple[Readings, Survey]:
     n = read.size
     az = np.round(2.0 * shown) / 2.0
     el = np.round(2.0 * (elevation[read] + off(1, stated.inclination_error_deg, n))) / 2.0
-    far = np.maximum(distance[read] * (1.0 + stated.distance_error_fraction * rng.normal(size=n)), 0.5)
+    sigma = np.hypot(stated.distance_error_m, stated.distance_error_fraction * distance[read])
+    far = np.maximum(distance[read] + sigma * rng.normal(size=n), 0.5)
     if rng.random() < 0.1:
         far = np.full(n, np.nan)
     az = np.mod(az, 360.0)
@@ -96,7 +101,9 @@ def bare_raster(world: World, rng: np.random.Generator) -> HeldGrid:
     n = int(2 * half / cell)
     first = -half + rng.uniform(-15.0, 15.0, 2)
     east, north = first[0] + cell * np.arange(n), first[1] + cell * np.arange(n)
-    fine = [world.ground_m(east[None, :] + dx, north[:, None] + dy) for dx in (-7.5, 7.5) for dy in (-7.5, 7.5)]
+    fine = [
+        world.ground_m(east[None, :] + dx, north[:, None] + dy) for dx in (-7.5, 7.5) for dy in (-7.5, 7.5)
+    ]
     values = np.mean(fine, axis=0) + COARSE_ERROR_M * _noise(rng, n, 5.0)
     return HeldGrid(_grid(world, first[0], first[1], values, cell), "coarse", "bare", cell, COARSE_ERROR_M)
 
@@ -116,8 +123,9 @@ def surface_raster(world: World, rng: np.random.Generator) -> HeldGrid:
     m = values.shape[0]
     values = values + FINE_ERROR_M * np.sqrt(0.5) * (_noise(rng, m, 5.0) + rng.normal(size=(m, m)))
     shift = rng.normal(0.0, 0.3, 2)
+    facts = RasterFacts(0.3, holds, TODAY - YEARS_OLD, GROWTH_M_PER_YEAR)
     return HeldGrid(_grid(world, place[0] + shift[0], place[0] + shift[1], values, 1.0), "fine", "surface", 1.0,
-                    FINE_ERROR_M)  # fmt: skip
+                    FINE_ERROR_M, facts)  # fmt: skip
 
 
 def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> Scene:
@@ -126,7 +134,9 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
 
     def put(east, north):
         lat, lon = offset_position(world.latitude_deg, world.longitude_deg, east, north)
-        return float(np.asarray(interpolate(ground.grid, *lattice_position(ground.grid, lat, lon))).reshape(-1)[0])
+        return float(
+            np.asarray(interpolate(ground.grid, *lattice_position(ground.grid, lat, lon))).reshape(-1)[0]
+        )
 
     def off():
         return rng.normal(0.0, 0.3, 3)
@@ -153,7 +163,9 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
                               crown_base_height_m=0.4 * height))  # fmt: skip
         else:
             turn = np.linspace(0.0, 2 * np.pi, 25)[:-1]
-            ring = np.column_stack([east + plant.radius_m * np.cos(turn), north + plant.radius_m * np.sin(turn)])
+            ring = np.column_stack(
+                [east + plant.radius_m * np.cos(turn), north + plant.radius_m * np.sin(turn)]
+            )
             found.append(building(f"wood {number}", ring, ground_elevation_m=ground_m, height_m=height))
     return Scene(tuple(found), complete=True)
 
@@ -161,7 +173,7 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
 def halved(stated: Survey) -> Survey:
     """The same survey by somebody who thinks himself twice as good."""
     return replace(stated, **{name: getattr(stated, name) / 2.0 for name in (
-        "bearing_error_deg", "inclination_error_deg", "distance_error_fraction", "position_error_m",
+        "bearing_error_deg", "inclination_error_deg", "distance_error_fraction", "distance_error_m", "position_error_m",
         "height_error_m")})  # fmt: skip
 
 

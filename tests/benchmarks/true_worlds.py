@@ -90,7 +90,9 @@ def look(latitude_deg, longitude_deg, satellite_deg):
     lat, lon, sat = np.deg2rad([latitude_deg, longitude_deg, satellite_deg])
     e2 = FLATTENING * (2.0 - FLATTENING)
     n = EARTH_M / np.sqrt(1.0 - e2 * np.sin(lat) ** 2)
-    here = np.array([n * np.cos(lat) * np.cos(lon), n * np.cos(lat) * np.sin(lon), n * (1 - e2) * np.sin(lat)])
+    here = np.array(
+        [n * np.cos(lat) * np.cos(lon), n * np.cos(lat) * np.sin(lon), n * (1 - e2) * np.sin(lat)]
+    )
     d = ORBIT_M * np.array([np.cos(sat), np.sin(sat), 0.0]) - here
     up = np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
     east = np.array([-np.sin(lon), np.cos(lon), 0.0])
@@ -254,7 +256,11 @@ def truth(world: World, dish_m, look_past_deg: float = 4.0):
     offset = k * (half / count)[at]
     azimuth = np.deg2rad(world.azimuth_deg) + offset
     d = ring[at]
-    top = world.surface_m(east0 + d * np.sin(azimuth), north0 + d * np.cos(azimuth)) - z0 - d**2 / (2 * BENT_EARTH_M)
+    top = (
+        world.surface_m(east0 + d * np.sin(azimuth), north0 + d * np.cos(azimuth))
+        - z0
+        - d**2 / (2 * BENT_EARTH_M)
+    )
     up = np.arctan2(top, d)
     ray = np.deg2rad(world.elevation_deg)
     foot = np.arctan2(np.sin(ray), cosine * np.cos(offset))
@@ -274,7 +280,9 @@ def sweep(world: World, place_m, half_width_deg: float, step_deg: float = 0.25):
     azimuth = world.azimuth_deg + np.arange(-half_width_deg, half_width_deg + 1e-6, step_deg)
     near = np.concatenate([np.arange(0.8, 40.0, 0.2), np.arange(40.0, world.half_m * 1.42, 0.45)])
     reach = max(1.3 * world.hill[1], near[-1] * 1.2)
-    d = np.concatenate([near, near[-1] * 1.025 ** np.arange(1, 2 + int(np.log(reach / near[-1]) / np.log(1.025)))])
+    d = np.concatenate(
+        [near, near[-1] * 1.025 ** np.arange(1, 2 + int(np.log(reach / near[-1]) / np.log(1.025)))]
+    )
     a = np.deg2rad(azimuth)[:, None]
     east, north = east0 + d * np.sin(a), north0 + d * np.cos(a)
     top = world.surface_m(east, north) - z0 - d**2 / (2 * BENT_EARTH_M)

@@ -306,7 +306,9 @@ def _columns(
 ) -> Columns:
     """Stretches of columns put together, with the things that they belong to."""
     nothing: _Piece = (np.zeros(0), np.zeros((0, 2), dtype=int), np.zeros((0, 2)))
-    column_azimuth, anchors, weights = (np.concatenate(part) for part in zip(*(pieces or [nothing]), strict=True))
+    column_azimuth, anchors, weights = (
+        np.concatenate(part) for part in zip(*(pieces or [nothing]), strict=True)
+    )
     anchors = anchors.astype(int)
     # the nearer of the two readings sets the room that is asked for: the safe side
     column_distance = np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
@@ -331,7 +333,9 @@ def _columns(
     stretch = np.repeat(np.arange(len(pieces)), sizes)
     width = np.repeat(width_deg, sizes)
     along = (column_azimuth - np.repeat(first, sizes)) / np.where(width > 0.0, width, 1.0)
-    on_reading = (width <= 0.0) | (weights.max(axis=1, initial=0.0) > 1.0 - 1e-9) & (anchors[:, 0] != anchors[:, 1])
+    on_reading = (width <= 0.0) | (weights.max(axis=1, initial=0.0) > 1.0 - 1e-9) & (
+        anchors[:, 0] != anchors[:, 1]
+    )
     return Columns(silhouette, anchors, weights, np.where(on_reading, -1, stretch), along, width)
 
 
@@ -346,7 +350,11 @@ def _beside(
     """Columns past the outermost reading on each side of the rays: as high and as far away as that reading."""
     used = np.unique(np.concatenate([pairs.ravel(), alone]).astype(int))
     exact = np.asarray(exact_azimuths_deg, dtype=np.float64)
-    if not used.size or not exact.size or (len(covered_deg) and covered_deg[0, 1] - covered_deg[0, 0] >= 360.0 - 1e-9):
+    if (
+        not used.size
+        or not exact.size
+        or (len(covered_deg) and covered_deg[0, 1] - covered_deg[0, 0] >= 360.0 - 1e-9)
+    ):
         return []
     pieces: list[_Piece] = []
     for start, stop in covered_deg:
@@ -384,7 +392,9 @@ def _hidden(
     distance_m = np.where(weights > 0.0, readings.distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
     rises = np.sin(np.deg2rad(np.maximum(elevation_deg, _LEVEL_DEG)))
     last_m = np.minimum(hidden_rise_m / rises, _HIDDEN_FARTHEST_M)
-    behind = np.flatnonzero((elevation_deg > _LEVEL_DEG) & (distance_m < last_m))  # not those without a distance
+    behind = np.flatnonzero(
+        (elevation_deg > _LEVEL_DEG) & (distance_m < last_m)
+    )  # not those without a distance
     if not behind.size:
         return None
     found = []
