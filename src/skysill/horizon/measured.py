@@ -442,6 +442,10 @@ def _moved(readings: Readings, step_m: Floats) -> tuple[Floats, Floats, Floats]:
     azimuth_deg[known] = wrap_360(np.rad2deg(np.arctan2(east_m, north_m)))
     elevation_deg[known] = np.rad2deg(np.arctan2(up_m, np.hypot(east_m, north_m)))
     distance_m[known] = np.sqrt(east_m**2 + north_m**2 + up_m**2)
+    # of what is at least so far away, nobody knows how far it sinks
+    elevation_deg = np.where(
+        readings.at_least, np.maximum(elevation_deg, readings.elevation_deg), elevation_deg
+    )
     return azimuth_deg, elevation_deg, distance_m
 
 
