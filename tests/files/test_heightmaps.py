@@ -7,6 +7,7 @@ import pytest
 import rasterio
 
 from skysill.errors import InputError
+from skysill.files import heightmaps
 from skysill.files import heightmaps as room
 from skysill.files.heightmaps import HeightsAsked, outline_of, raster_window, write_heights
 from skysill.files.rasters import RasterSpec, open_rasters, write_geotiff
@@ -120,3 +121,31 @@ def test_what_cannot_be_done_is_refused(raster, tmp_path):
         write_heights(asked(raster, satellites=(moving,)), tmp_path / "out.tif")
     with pytest.raises(InputError, match="holds no cell of the raster"):
         raster_window(asked(raster).raster, [0.0, 0.0, 1.0, 1.0])
+
+
+def test_a_changed_file_behind_a_virtual_raster_stops_a_resumed_run(raster, tmp_path, monkeypatch):
+    copied = tmp_path / "own.tif"
+    copied.write_bytes(raster.read_bytes())
+    with rasterio.open(copied) as own:
+        side, high, a = own.width, own.height, own.transform
+        crs = own.crs.to_wkt().replace('"', "&quot;")
+        nodata = "" if own.nodata is None else f"<NoDataValue>{own.nodata}</NoDataValue>"
+    mosaic = tmp_path / "m.vrt"
+    mosaic.write_text(
+        f'<VRTDataset rasterXSize="{side}" rasterYSize="{high}"><SRS>{crs}</SRS>'
+        f"<GeoTransform>{a.c},{a.a},{a.b},{a.f},{a.d},{a.e}</GeoTransform>"
+        f'<VRTRasterBand dataType="Float32" band="1">{nodata}<SimpleSource>'
+        '<SourceFilename relativeToVRT="1">own.tif</SourceFilename><SourceBand>1</SourceBand></SimpleSource>'
+        "</VRTRasterBand></VRTDataset>"
+    )
+    monkeypatch.setattr(heightmaps, "_assemble", lambda *rest: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        write_heights(asked(mosaic, satellites=(SOUTH,)), tmp_path / "out.tif")
+    monkeypatch.undo()
+    with open(copied, "r+b") as stream:
+        stream.seek(-1, 2)
+        last = stream.read(1)
+        stream.seek(-1, 2)
+        stream.write(bytes([last[0] ^ 1]))
+    with pytest.raises(InputError, match=r'own.tif" has changed since the run'):
+        write_heights(asked(mosaic, satellites=(SOUTH,)), tmp_path / "out.tif", resume=True)
