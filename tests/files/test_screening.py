@@ -515,7 +515,7 @@ def test_addresses_out_of_reach_of_a_fine_raster_say_the_same_without_it(raster,
         + "".join(f"{i},{a:.6f},{b:.6f}\n" for i, (a, b) in enumerate(zip(latitude, longitude, strict=True))),
         encoding="utf-8",
     )
-    wanted = asked(raster, rasters=both, highest_ground_m=400.0)
+    wanted = asked(raster, rasters=both, highest_ground_m=500.0)
     counted = []
     each = screening_room.screen_each
     monkeypatch.setattr(screening_room, "screen_each",

@@ -380,3 +380,64 @@ def test_a_wire_down_the_hill_may_run_below_the_sites_own_ground(site):
 def test_elevations_need_a_known_ground(site):
     told = refusal(site(PLACE + "[[obstacle]]\nkind='wall'\nline=[[0,9,48],[5,9,48]]\n"))
     assert "is given by elevation, but the site's ground_elevation_m is unknown." in told
+
+
+def hill(path, *, height_m=903.0, ground_m=40.0):
+    """A flat raster with one hill 3 km south of the clinic's place, in a sea of voids nowhere."""
+    import numpy as np
+    import rasterio
+    from pyproj import Transformer
+
+    x, y = Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True).transform(-24.6541, 58.0312)
+    values = np.full((400, 400), ground_m, "float32")
+    values[300:310, 190:210] = height_m
+    with rasterio.open(path, "w", driver="GTiff", height=400, width=400, count=1, dtype="float32", crs="EPSG:32627",
+                       transform=rasterio.Affine(30, 0, x - 6000, 0, -30, y + 6000)) as target:  # fmt: skip
+        target.write(values, 1)
+    return path
+
+
+HILLY = """
+position = "58.0312 N 24.6541 W"
+{site}
+[[satellites]]
+longitude = "24.0 W"
+[[mounts]]
+height_m = 2.0
+{mount}
+[terrain]
+rasters = ["hill.tif"]
+{terrain}
+"""
+
+
+@pytest.mark.parametrize(
+    ("keys", "sentence"),
+    [
+        ({"terrain": "highest_ground_m = 300"},
+         "[terrain], highest_ground_m: 300 m is lower than ground of 903 m in hill.tif."),
+        ({"site": "ground_elevation_m = 410"},
+         "ground_elevation_m: 410 m is out of all proportion to the rasters' 40 m there."),
+        ({"mount": "surface_elevation_m = 460"},
+         '[[mounts]] "mount", surface_elevation_m: 460 m is out of all proportion'),
+        ({"site": "ground_elevation_m = 41000"}, "ground_elevation_m: 41000 m is no ground on Earth"),
+        ({"terrain": '[[obstacle]]\nkind = "tree"\neast_m = 9\nnorth_m = 3\nheight_m = 200'},
+         "height_m: stands 200 m above the ground there, more than any tree does"),
+        ({"terrain": '[[obstacle]]\nkind = "pole"\neast_m = 9\nnorth_m = 3\nground_elevation_m = 400\nheight_m = 9'},
+         "ground_elevation_m: 400 m is 360 m off the ground that the rasters have there."),
+    ],
+)  # fmt: skip
+def test_heights_that_the_raster_contradicts_are_refused_with_their_key(tmp_path, keys, sentence):
+    hill(tmp_path / "hill.tif")
+    path = tmp_path / "site.toml"
+    path.write_text(HILLY.format(**{"site": "", "mount": "", "terrain": "", **keys}))
+    with pytest.raises(InputError) as caught:
+        read_site_file(path)
+    assert sentence in str(caught.value)
+
+
+def test_a_highest_ground_that_is_true_is_taken(tmp_path):
+    hill(tmp_path / "hill.tif")
+    path = tmp_path / "site.toml"
+    path.write_text(HILLY.format(site="", mount="", terrain="highest_ground_m = 903"))
+    assert read_site_file(path).sources.highest_ground_m == 903.0

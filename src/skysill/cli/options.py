@@ -97,7 +97,7 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
         click.option(
             "--ground-elevation",
             "ground_elevation_m",
-            type=_HEIGHT,
+            type=Number(-500.0, 9000.0, "METRES"),
             help="Ground there, above the ellipsoid or the rasters' datum. Default: from terrain.",
         ),
     ],

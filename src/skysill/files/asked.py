@@ -128,6 +128,17 @@ class Asked:
                 date=self.date or job.sources.survey.date or today(),
             )
             job = replace(job, sources=self._sources(job.sources, job.site, job.date, rasters))
+        if self.ground_elevation_m is not None:
+            from skysill.files.scenes import refuse_unlikely
+
+            refuse_unlikely(job.sources.rasters, job.site, (), "")
+        if self.highest_ground_m is not None:
+            from skysill.files.scenes import refuse_higher_ground
+
+            standing = job.sources.rasters
+            refuse_higher_ground(
+                standing, job.site, job.satellites, self.highest_ground_m, "--highest-ground"
+            )
         if satellites and not job.satellites:
             raise InputError(
                 "no satellite was named.",
@@ -158,7 +169,12 @@ class Asked:
         return (f'The first mount, "{job.mounts[0].name}", was taken; --mount names another: {others}.',)
 
     def _replaced(self) -> frozenset[str]:
-        given = {"terrain": self.terrain, "horizon": self.horizon, "obstacles": self.obstacles}
+        given = {
+            "terrain": bool(self.terrain),
+            "horizon": bool(self.horizon),
+            "obstacles": bool(self.obstacles),
+            "highest ground": self.highest_ground_m is not None,
+        }
         return frozenset(label for label, value in given.items() if value)
 
     def _over(self, noun: Any, *labels: str) -> Any:

@@ -95,6 +95,13 @@ class Feature:
     errors: ObstacleError = OBSTACLE["plan"]
 
 
+_TALLEST_M, _TALLEST_TREE_M = 900.0, 130.0
+"""Over the tallest building (828 m) and the tallest tree (116 m) that stand; from memory."""
+
+_MOST_GROUND_STEP_M = 150.0
+"""More than the ellipsoid is off any datum of heights (about 107 m at most; from memory)."""
+
+
 def obstacles_of(features: Sequence[Feature], ground: Ground) -> tuple[Obstacle, ...]:
     """The shapes of features, each on its own ground; later ones of one name numbered.
 
@@ -137,9 +144,29 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
         made = {"point": _upright, "line": _lined, "area": _area}[feature.shape](
             replace(feature, name=name, kind=kind, notes=(*notes, *base_notes)), base_m, ground
         )
+        _check_proportion(feature, kind, made, ground.site_elevation_m + rise_m)
     except InputError as fault:
         raise fault.placed(feature.where) from None
     return replace(made, errors=_errors(feature))
+
+
+def _check_proportion(feature: Feature, kind: str, made: Obstacle, ground_m: float) -> None:
+    """Refuse what no thing of its kind is: a slip of a digit, feet for metres, heights of another datum."""
+    given_m = feature.numbers.get("ground_elevation_m")
+    if given_m is not None and abs(given_m - ground_m) > _MOST_GROUND_STEP_M:  # False where ground_m is nan
+        raise InputError(
+            f"{given_m:g} m is {abs(given_m - ground_m):.0f} m off the ground that the rasters have there.",
+            where="ground_elevation_m",
+        )
+    most_m = _TALLEST_TREE_M if kind in ("tree", "hedge", "wood") else _TALLEST_M
+    tall_m = made.top_elevation_m - made.ground_elevation_m
+    if tall_m > most_m:
+        labels = ("top_elevation_m", "height_m", "height_above_site_m")
+        where = next((label for label in labels if label in feature.numbers), "geometry")
+        raise InputError(
+            f"stands {tall_m:.0f} m above the ground there, more than any {kind} does ({most_m:g} m).",
+            where=where,
+        )
 
 
 def _errors(feature: Feature) -> ObstacleError:

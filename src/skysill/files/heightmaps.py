@@ -23,10 +23,11 @@ from skysill.files.outputs import check_outputs
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
+from skysill.files.scenes import refuse_higher
 from skysill.files.vectors import read_features
 from skysill.heights import Lattice, Relief, Tile, block_relief, ground_that_counts, tile_heights_m
 from skysill.horizon.terrain import LOWEST_GROUND_M
-from skysill.site import Satellite
+from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 from skysill.sweep import RAYS_PER_CELL, Sheet
 
 __all__ = ["HeightsAsked", "HeightsMade", "outline_of", "raster_window", "write_heights"]
@@ -122,6 +123,10 @@ def write_heights(
     """
     target = check_writable(out)
     check_outputs({"output": out}, _files(asked.raster))
+    if asked.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
+        some = _ground_that_counts(asked, HIGHEST_GROUND_ON_EARTH_M)
+        found_m = asked.raster.highest_of_m(some.top, some.bottom, some.left, some.right)
+        refuse_higher(asked.raster.name, found_m, asked.highest_ground_m, "--highest-ground")
     recipe = _recipe(asked, tags)
     parts = Parts(target, recipe)
     try:
@@ -208,7 +213,7 @@ def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
         lowest, highest, void = (
             np.full(shape, LOWEST_GROUND_M), np.full(shape, asked.highest_ground_m), np.ones(shape, dtype=bool)
         )  # fmt: skip
-        some = _ground_that_counts(asked)
+        some = _ground_that_counts(asked, asked.highest_ground_m)
         left, right = some.left // block * block, min(-(-some.right // block) * block, raster.cols)
         strip = max(1, _STRIP_CELLS // max(right - left, 1) // block) * block
         for top in range(some.top // block * block, some.bottom, strip):
@@ -222,7 +227,7 @@ def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
     return Relief(block, lowest, highest, np.asarray(void, dtype=np.bool_))
 
 
-def _ground_that_counts(asked: HeightsAsked) -> Tile:
+def _ground_that_counts(asked: HeightsAsked, highest_ground_m: float) -> Tile:
     """The part of the raster that a window's answers can depend on."""
     whole = Tile(0, asked.raster.rows, 0, asked.raster.cols)
     if asked.window is None:
@@ -230,7 +235,7 @@ def _ground_that_counts(asked: HeightsAsked) -> Tile:
     parts = [
         ground_that_counts(
             _lattice(asked.raster), asked.window, satellite_longitude_deg=satellite.longitude_deg,
-            refraction_factor=asked.refraction_factor, highest_ground_m=asked.highest_ground_m,
+            refraction_factor=asked.refraction_factor, highest_ground_m=highest_ground_m,
         )
         for satellite in asked.satellites
         if satellite.longitude_deg is not None

@@ -38,6 +38,8 @@ MOST_CELLS = 150_000_000
 MOST_CELLS_KEPT = 40_000_000
 """Largest window kept for the next question (160 MB)."""
 
+_STRIP_CELLS = 16_000_000
+
 MOST_TILES = 20_000
 """Rasters of one folder."""
 
@@ -236,6 +238,26 @@ class Raster:
         if first_row >= last_row or first_col >= last_col:
             return None
         return first_row, last_row, first_col, last_col
+
+    def highest_m(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> float:
+        """Highest ground within a radius of a place; -inf where there is none. Keeps no window.
+
+        A circle of more than MOST_CELLS is cut to a smaller one.
+        """
+        box = self._box(latitude_deg, longitude_deg, radius_m)
+        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > MOST_CELLS:
+            radius_m *= 0.9
+            box = self._box(latitude_deg, longitude_deg, radius_m)
+        return -np.inf if box is None else self.highest_of_m(*box)
+
+    def highest_of_m(self, first_row: int, last_row: int, first_col: int, last_col: int) -> float:
+        """Highest ground of a block of cells, read strip by strip; -inf where all of it is void."""
+        found, strip = -np.inf, max(_STRIP_CELLS // max(last_col - first_col, 1), 1)
+        for top in range(first_row, last_row, strip):
+            values = self._cells((top, min(top + strip, last_row), first_col, last_col), ()).values
+            high = float(np.fmax.reduce(values, axis=None, initial=-np.inf))
+            found = max(found, high)
+        return found
 
     def cells(self, first_row: int, last_row: int, first_col: int, last_col: int) -> Grid:
         """The block of rows first_row..last_row-1 and columns first_col..last_col-1 as a Grid; void outside tiles."""

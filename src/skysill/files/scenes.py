@@ -16,9 +16,10 @@ from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, obstacles_
 from skysill.files.text import nearest, placed_at, quoted
 from skysill.gather import place
 from skysill.horizon.obstacles import Obstacle, Scene
+from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.job import Job, Sources
 from skysill.positions import offset_position
-from skysill.site import Mount, Site, Survey
+from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Satellite, Site, Survey
 from skysill.units import Floats
 
 __all__ = [
@@ -27,10 +28,21 @@ __all__ = [
     "open_terrain",
     "plan_of",
     "read_scene",
+    "refuse_higher",
+    "refuse_higher_ground",
     "refuse_outside",
+    "refuse_unlikely",
     "scene_of",
     "stand_on",
 ]
+
+_LEAST_ELEVATION_DEG = 3.0
+"""Lowest ray for which ground of any height is looked for."""
+
+_WIDEST_RADIUS_M = 8.6e6  # effective Earth radius, four thirds, at its longest
+_ROUNDING_M = 0.5
+_MOST_GROUND_STEP_M = 150.0  # more than the ellipsoid is off any datum of heights
+_MOST_SURFACE_M = 300.0
 
 
 def open_terrain(texts: Sequence[str], errors_m: Sequence[float] = ()) -> tuple[Any, ...]:
@@ -79,6 +91,88 @@ def open_listed(
             ]
         )
     )
+
+
+def refuse_higher_ground(
+    rasters: Sequence[Any],
+    site: Site,
+    satellites: Sequence[Satellite],
+    highest_ground_m: float | None,
+    where: str,
+) -> None:
+    """Refuse a highest ground that a raster contradicts, as far out as ground of any height could matter.
+
+    Ground higher than was said, and farther off than ground so low could matter, would never be looked at.
+
+    Raises
+    ------
+    InputError : a raster holds higher ground
+    """
+    if highest_ground_m is None or highest_ground_m >= HIGHEST_GROUND_ON_EARTH_M or not rasters:
+        return
+    from skysill.horizon.rays import reach_needed_m
+    from skysill.look import look_angles
+
+    lowest_deg = _LEAST_ELEVATION_DEG if any(one.orbit for one in satellites) or not satellites else 90.0
+    for one in satellites:
+        if one.longitude_deg is not None:
+            look = look_angles(
+                site.latitude_deg, site.longitude_deg, 0.0, satellite_longitude_deg=one.longitude_deg
+            )
+            lowest_deg = min(lowest_deg, float(look.elevation_deg) - 1.0)
+    reach_m = reach_needed_m(
+        LOWEST_GROUND_M, max(lowest_deg, _LEAST_ELEVATION_DEG), highest_ground_m=HIGHEST_GROUND_ON_EARTH_M,
+        radius_m=_WIDEST_RADIUS_M,
+    )  # fmt: skip
+    for raster in rasters:
+        found_m = raster.highest_m(site.latitude_deg, site.longitude_deg, float(reach_m))
+        refuse_higher(raster.name, found_m, highest_ground_m, where)
+
+
+def refuse_unlikely(rasters: Sequence[Any], site: Site, mounts: Sequence[Mount], shown: str) -> None:
+    """Refuse elevations out of all proportion to the rasters under them.
+
+    Raises
+    ------
+    InputError : the site's ground more than 150 m off the rasters', a mount's surface more than 300 m over its ground
+        or 150 m below it
+    """
+    there = [(mount, mount.surface_elevation_m) for mount in mounts if mount.surface_elevation_m is not None]
+    if not rasters or (site.ground_elevation_m is None and not there):
+        return
+    from skysill.horizon.terrain import ground_at
+
+    east_m = np.array([0.0, *(mount.east_m for mount, _ in there)])
+    north_m = np.array([0.0, *(mount.north_m for mount, _ in there)])
+    latitude_deg, longitude_deg = offset_position(site.latitude_deg, site.longitude_deg, east_m, north_m)
+    ground_m, _ = ground_at(rasters, latitude_deg, longitude_deg)
+    mend = "Is it in metres, and above the same datum?"
+    if (
+        site.ground_elevation_m is not None
+        and abs(site.ground_elevation_m - ground_m[0]) > _MOST_GROUND_STEP_M
+    ):
+        raise InputError(
+            f"{site.ground_elevation_m:g} m is out of all proportion to the rasters' {ground_m[0]:.0f} m there.",
+            where=f"{shown}, ground_elevation_m" if shown else "--ground-elevation",
+            mend=mend,
+        )
+    for (mount, surface_m), under_m in zip(there, ground_m[1:], strict=True):
+        if not -_MOST_GROUND_STEP_M <= surface_m - under_m <= _MOST_SURFACE_M and not np.isnan(under_m):
+            raise InputError(
+                f"{surface_m:g} m is out of all proportion to the ground of {under_m:.0f} m under it.",
+                where=f'{shown}, [[mounts]] "{mount.name}", surface_elevation_m',
+                mend=mend,
+            )
+
+
+def refuse_higher(name: str, found_m: float, highest_ground_m: float, where: str) -> None:
+    """Refuse a highest ground that a raster contradicts by more than its own rounding."""
+    if found_m > highest_ground_m + _ROUNDING_M:
+        raise InputError(
+            f"{highest_ground_m:g} m is lower than ground of {found_m:.0f} m in {name}.",
+            where=where,
+            mend="Give the height of the highest ground around, or leave it out.",
+        )
 
 
 def refuse_outside(job: Job) -> None:

@@ -21,6 +21,7 @@ from skysill.files.outputs import check_outputs
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
 from skysill.files.rasters import Raster
+from skysill.files.scenes import refuse_higher
 from skysill.gather import sought_elevation_deg
 from skysill.heights import Lattice
 from skysill.horizon.march import FINE_CELL_M
@@ -28,7 +29,7 @@ from skysill.horizon.rays import reach_needed_m
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.look import look_angles
 from skysill.screen import Ground, Question, Screened, joined, out_of_reach, screen, screen_each
-from skysill.site import Criteria, Satellite, Terminal
+from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, Terminal
 from skysill.units import Floats, Ints
 from skysill.verdict import RANK
 
@@ -114,6 +115,10 @@ def screen_file(
     rasters = [path for raster in asked.rasters for tile in raster.tiles for path in tile.files]
     outputs = {"output": out, "rejects": f"{os.fspath(out)}.rejected.csv"}
     check_outputs(outputs, [source, *rasters])
+    if asked.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
+        for raster in asked.rasters:
+            found_m = raster.highest_of_m(0, raster.rows, 0, raster.cols)
+            refuse_higher(raster.name, found_m, asked.highest_ground_m, "--highest-ground")
     file = open_addresses(addresses)
     recipe = _recipe(asked, source)
     parts = Parts(target, recipe)

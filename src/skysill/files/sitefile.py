@@ -21,7 +21,16 @@ from skysill.files.door import (
     given,
     parse_site_file,
 )
-from skysill.files.scenes import inline_obstacles, open_listed, plan_of, read_scene, scene_of, stand_on
+from skysill.files.scenes import (
+    inline_obstacles,
+    open_listed,
+    plan_of,
+    read_scene,
+    refuse_higher_ground,
+    refuse_unlikely,
+    scene_of,
+    stand_on,
+)
 from skysill.files.tables import read_horizon_csv, read_satellites
 from skysill.files.text import check_file, placed_at, quoted
 from skysill.horizon.obstacles import Obstacle, Scene
@@ -46,7 +55,8 @@ def read_site_file(
     Parameters
     ----------
     path : the TOML file; paths in it begin at its folder
-    without : sources that the caller has others for and that are not opened: "terrain", "horizon", "obstacles"
+    without : sources that the caller has others for and that are not opened: "terrain", "horizon", "obstacles";
+        "highest ground" where the caller has another figure for it
     placed : what the caller changes about the site, before obstacles are stood on its ground
     rasters : already opened, in place of the file's
     default_height_m : of mounts whose height nobody gave
@@ -78,8 +88,12 @@ def read_site_file(
     bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
     scene = None if "obstacles" in without else _scene(file, site, rasters, bearings, folder, shown)
     new: dict[str, Any] = {}
+    satellites = tuple(_satellites(file, folder, shown))
     if file.terrain.highest_ground_m is not None:
         new["highest_ground_m"] = file.terrain.highest_ground_m
+        if "highest ground" not in without:
+            where = f"{shown}, [terrain], highest_ground_m"
+            refuse_higher_ground(rasters, site, satellites, file.terrain.highest_ground_m, where)
     sources = Sources(
         rasters=tuple(rasters),
         readings=readings,
@@ -89,10 +103,14 @@ def read_site_file(
         scene=scene,
         **new,
     )
+    mounts = _mounts(file.mounts, bearings, shown, default_height_m)
+    refuse_unlikely(
+        rasters, site, mounts, "" if site.ground_elevation_m != file.ground_elevation_m else shown
+    )
     return Job(
         site=site,
-        satellites=tuple(_satellites(file, folder, shown)),
-        mounts=_mounts(file.mounts, bearings, shown, default_height_m),
+        satellites=satellites,
+        mounts=mounts,
         notes=_mount_notes(file.mounts, bearings),
         terminal=_terminal(file.terminal, shown),
         criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
