@@ -20,7 +20,15 @@ import numpy as np
 from skysill.exposure import beam_limit_m, exposure, public_limit
 from skysill.horizon.obstacles import Scene
 from skysill.look import LookVector
-from skysill.overhead import APPROACH_M, LINE_RANK, LineDistances, ladders_m, line_distances, trees_at_lines
+from skysill.overhead import (
+    APPROACH_M,
+    LINE_RANK,
+    LineDistances,
+    ladders_m,
+    line_distances,
+    lines_listed,
+    trees_at_lines,
+)
 from skysill.site import Mount, Roof, Survey, Terminal
 from skysill.sun import SunNear, sun_near
 
@@ -160,11 +168,6 @@ def sun_cautions(
             )
             found.append(sun_near_caution(near, zone))
     return tuple(found)
-
-
-def lines_listed(scene: Scene | None) -> bool:
-    """Whether any overhead line is among the obstacles."""
-    return scene is not None and any(o.kind == "wire" for o in scene.obstacles)
 
 
 def general_cautions(

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Obstacle, Scene
+from skysill.horizon.terrain import ground_at
 from skysill.job import Job
 from skysill.roofs import roof_elevation_m
 from skysill.site import Roof, Survey
@@ -28,6 +29,7 @@ __all__ = [
     "error_allowance_m",
     "ladders_m",
     "line_distances",
+    "lines_listed",
     "near_lines",
     "trees_at_lines",
 ]
@@ -162,23 +164,38 @@ def near_lines(
     ----------
     foot_m : (spot, 3) east, north, elevation of what the mount stands on; nan where no elevation is known
     tall_m : (spot,) or one number, tallest height of the dish centre above it that is offered
-    ground_elevation_m : for ladders; default the site's
+    ground_elevation_m : for ladders; default the site's, or what its rasters say there
 
     >>> from skysill.site import Site
     >>> near_lines(Job(Site("a", 58.0, -24.0), ()), [[0.0, 0.0, 41.0]], 2.0).flagged
     array([False])
     """
-    ground_m = ground_elevation_m
-    if ground_m is None:
-        ground_m = job.site.ground_elevation_m
+    scene = job.sources.scene
+    ground_m = job.site.ground_elevation_m if ground_elevation_m is None else ground_elevation_m
+    if ground_m is None and lines_listed(scene):
+        ground_m = _site_ground_m(job)
     return line_distances(
-        job.sources.scene,
+        scene,
         foot_m,
         tall_m,
         dish_diameter_m=job.terminal.dish_diameter_m,
-        ladders=ladders_m(job.roof, foot_m, ground_m),
+        ladders=ladders_m(job.roof, foot_m, ground_m) if lines_listed(scene) else None,
         survey=job.sources.survey,
     )
+
+
+def lines_listed(scene: Scene | None) -> bool:
+    """Whether any overhead line is among the obstacles."""
+    return scene is not None and any(o.kind == "wire" for o in scene.obstacles)
+
+
+def _site_ground_m(job: Job) -> float | None:
+    """The ground at the site's position from its rasters, the finest that has it; None where none has."""
+    if not job.sources.rasters:
+        return None
+    value, _ = ground_at(job.sources.rasters, job.site.latitude_deg, job.site.longitude_deg)
+    ground_m = float(np.asarray(value).reshape(-1)[0])
+    return None if np.isnan(ground_m) else ground_m
 
 
 def line_distances(

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
+from skysill.cautions import Caution
 from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.job import Job, Sources
 from skysill.mounts import compare_mounts
+from skysill.overhead import near_lines
 from skysill.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.views.ink import drawing, new_figure
 from skysill.views.plan import draw_roof, draw_surroundings, plan_figure, write_plan
@@ -75,6 +80,41 @@ def test_the_best_is_numbered_and_the_sheet_says_what_it_shows(found):
     assert any("East 90°" in word for word in words)
     assert any(word.startswith("≤ ") for word in words)
     assert {"N", "10 m", "cable entry"} <= set(words)
+
+
+def test_each_spot_that_a_line_comes_near_is_marked_once(found):
+    """The wire runs 12 m south of the middle at the height of the roof: every mark stands beside a spot, and the
+    southern row, 9 m from it at the most, has a mark at each spot."""
+    with drawing():
+        drawn = draw_roof(axes(), found)
+    marked = [tuple(point) for line in drawn.warnings for point in line.get_xydata()]
+    assert len(set(marked)) == len(marked)
+    spots = found.searched.spots
+    at = list(zip(spots.east_m.tolist(), spots.north_m.tolist(), strict=True))
+    assert set(marked) <= set(at)
+    severity = near_lines(
+        found.job,
+        np.stack([spots.east_m, spots.north_m, spots.surface_elevation_m], axis=1),
+        np.nan_to_num(found.searched.all_height_m, nan=found.searched.heights_m.max()),
+    ).severity
+    for level, line in zip((1, 2), drawn.warnings, strict=True):
+        assert len(line.get_xydata()) == int((severity == level).sum())
+    assert marked
+
+
+def test_where_no_line_is_listed_the_plan_says_to_look(found):
+    alone = Scene(tuple(o for o in found.job.sources.scene.obstacles if o.kind != "wire"))
+    bare = replace(found, job=replace(found.job, sources=replace(found.job.sources, scene=alone)))
+    words = [text.get_text() for text in plan_figure(bare).findobj(Text)]
+    assert any("look for overhead lines before raising anything" in word.replace("\n", " ") for word in words)
+    with drawing():
+        assert draw_roof(axes(), bare).warnings == ()
+
+
+def test_a_mount_beside_a_line_says_so_on_the_plan(found):
+    near = replace(found.mounts[0], cautions=(Caution("overhead-line", "too near"),))
+    words = [text.get_text() for text in plan_figure(replace(found, mounts=(near,))).findobj(Text)]
+    assert sum("!! line too near" in word for word in words) == 3  # both drawings and the key
 
 
 def test_the_same_answer_gives_the_same_picture(found, tmp_path):

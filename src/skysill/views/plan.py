@@ -17,7 +17,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Circle, Patch, PathPatch, Polygon
-from matplotlib.transforms import Bbox
+from matplotlib.transforms import Bbox, ScaledTranslation
 from numpy.typing import ArrayLike
 
 from skysill.allowed import allowed_height_m, ground_along
@@ -25,6 +25,7 @@ from skysill.fresnel import required_room_m
 from skysill.horizon.obstacles import Obstacle
 from skysill.look import LookVector
 from skysill.mounts import MountRow, MountsFound, Searched
+from skysill.overhead import LINE_RANK, lines_listed, near_lines
 from skysill.roofs import OWN_ROOF, roof_triangles
 from skysill.units import Floats
 from skysill.views.captions import captions_in, key, title
@@ -41,6 +42,12 @@ _CLASSES: tuple[tuple[float, str, str, str], ...] = (
 )
 """Least mast: colour and marker of each class; spots that no mast serves are crosses."""
 
+_WARNINGS = {
+    1: ("$!$", 6.0, "! line in reach"),
+    2: ("$!!$", 7.0, "!! line too near"),
+}
+"""By `LineDistances.severity`: marker, its size, words of the key."""
+
 _AROUND_M = 27.0
 _TOLD_M = (10.0, 20.0, 30.0)
 _MOST_NAMED = 8
@@ -53,6 +60,7 @@ class PlanArtists:
     """What was drawn.
 
     obstacles : one artist an obstacle; lines, strips : one a satellite; spots : one a class of mast; route : the cable
+    warnings : beside spots that an overhead line comes near, one a degree
     """
 
     obstacles: tuple[Any, ...] = ()
@@ -60,6 +68,7 @@ class PlanArtists:
     strips: tuple[Polygon, ...] = ()
     spots: tuple[Line2D, ...] = ()
     route: Line2D | None = None
+    warnings: tuple[Line2D, ...] = ()
 
 
 def draw_surroundings(
@@ -83,7 +92,7 @@ def draw_surroundings(
     ax.plot(*foot, marker="o", markersize=6, color=ink.text, markerfacecolor=ink.paper, zorder=9)
     labels = [label for *_, told in artists for label in told]
     labels += _heights_of(shown, found, ax)
-    labels.append(_label(best.name, foot, 90.0, ink.small_pt, weight="bold"))
+    labels.append(_label(f"{best.name}{_line_words(best)}", foot, 90.0, ink.small_pt, weight="bold"))
     place_labels(ax, labels, keep_clear=_north_and_scale(ax, 10.0, ink), ink=ink)
     return PlanArtists(drawn, tuple(a[0] for a in artists), tuple(a[1] for a in artists))
 
@@ -289,10 +298,12 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) ->
     near = [o for o in scene if o.kind in ("wire", "tree", "pole") or (o.kind == "building" and _small(o))]
     drawn = tuple(_draw_obstacle(ax, o, ink) for o in near if _reaches(o, middle, half))
     spots = () if searched is None else _draw_spots(ax, searched, ink)
+    warned = () if searched is None else _draw_warnings(ax, found, searched, ink)
     route = _draw_route(ax, found, ink)
+    told = [f"{row.rank}: {_height(row)}{_line_words(row)}" for row in found.mounts[:best]]
     labels = [
-        _label(f"{row.rank}: {_height(row)}", (row.east_m, row.north_m), 180.0, ink.body_pt, weight="bold")
-        for row in found.mounts[:best]
+        _label(text, (row.east_m, row.north_m), 180.0, ink.body_pt, weight="bold")
+        for text, row in zip(told, found.mounts, strict=False)
     ]
     for row in found.mounts[:best]:
         ax.plot(
@@ -313,7 +324,41 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) ->
         np.zeros((0, 2)) if searched is None else np.stack([searched.spots.east_m, searched.spots.north_m], 1)
     )
     place_labels(ax, labels, keep_clear=boxes, avoid=marks, ink=ink)
-    return PlanArtists(obstacles=drawn, spots=tuple(spots), route=route)
+    return PlanArtists(obstacles=drawn, spots=tuple(spots), route=route, warnings=tuple(warned))
+
+
+def _line_words(row: MountRow) -> str:
+    """What is written beside a mount that an overhead line comes near, by its cautions; else nothing."""
+    codes = {caution.code for caution in row.cautions}
+    level = max(level for level, code in LINE_RANK.items() if not code or code in codes)
+    return "" if level == 0 else f", {_WARNINGS[level][2]}"
+
+
+def _draw_warnings(ax: Axes, found: MountsFound, searched: Searched, ink: Ink) -> list[Line2D]:
+    """Beside each spot of the search that an overhead line comes near, one or two exclamation marks."""
+    assert found.job is not None
+    if not lines_listed(found.job.sources.scene):
+        return []
+    spots = searched.spots
+    foot = np.stack([spots.east_m, spots.north_m, spots.surface_elevation_m], axis=1)
+    tall_m = np.where(np.isnan(searched.all_height_m), searched.heights_m.max(), searched.all_height_m)
+    severity, made = near_lines(found.job, foot, tall_m).severity, []
+    figure = ax.get_figure(root=True)
+    for level, (marker, size, _) in _WARNINGS.items():
+        aside = ScaledTranslation((5.0 + 2.5 * level) / 72.0, 0.0, figure.dpi_scale_trans)  # type: ignore[union-attr]  # it has one
+        here = severity == level
+        made += ax.plot(
+            spots.east_m[here],
+            spots.north_m[here],
+            linestyle="",
+            marker=marker,
+            markersize=size,
+            color=PALETTE["vermillion"],
+            markeredgewidth=0.4,
+            transform=ax.transData + aside,
+            zorder=7,
+        )
+    return made
 
 
 def _height(row: MountRow) -> str:
@@ -406,8 +451,19 @@ def _mast_key(ink: Ink) -> list[Line2D]:
         Line2D([], [], color=PALETTE["blue"], linewidth=2.2, linestyle=(0, (4, 1.5)), label="cable of 1")
     )
     handles.append(
-        Line2D([], [], color=PALETTE["vermillion"], linewidth=1.8, linestyle=(0, (1.5, 1.5)), label="wire")
+        Line2D(
+            [],
+            [],
+            color=PALETTE["vermillion"],
+            linewidth=1.8,
+            linestyle=(0, (1.5, 1.5)),
+            label="overhead line",
+        )
     )
+    handles += [
+        Line2D([], [], marker=marker, markersize=9, color=PALETTE["vermillion"], linestyle="", label=words)
+        for marker, _, words in _WARNINGS.values()
+    ]
     return handles
 
 
@@ -416,7 +472,7 @@ def plan_figure(found: MountsFound, *, ink: Ink = INK) -> Figure:
     wide_in = ink.width_in - 2 * _LEFT_IN
     span = np.diff(_extent(found), axis=0)[0] + 4.4
     roof_in = wide_in * float(np.clip(span[1] / span.max(), 0.45, 1.0))
-    key_in, gap_in, words = 0.62, 0.24, _title_words(found)
+    key_in, gap_in, words = 0.84, 0.24, _title_words(found)
     height_in = 0.20 + captions_in(words, ink=ink) + wide_in * 0.9 + roof_in + 2 * gap_in + key_in
     figure = new_figure(ink.width_in, height_in)
     at_in = 0.12 + title(figure, words, ink=ink)
@@ -443,7 +499,15 @@ def _title_words(found: MountsFound) -> list[str]:
         f"Best: {best.name}, dish {round(best.height_m, 2):g} m up: {best.verdict}{cable}",
         "Above: ≤ how tall things in the grey strips may be, over the ground",
         "Below: least mast at each spot, the best numbered",
+        _safety_words(found),
     ]
+
+
+def _safety_words(found: MountsFound) -> str:
+    assert found.job is not None
+    if not lines_listed(found.job.sources.scene):
+        return "No overhead line is listed: look for overhead lines before raising anything"
+    return "! and !!: overhead line near; look for others before raising anything"
 
 
 def write_plan(path: str | PathLike[str], found: MountsFound) -> None:
