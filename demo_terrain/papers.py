@@ -11,8 +11,9 @@ import numpy as np
 import pyproj
 import survey
 from ground import CELL_M, LAND_COLUMNS, LAND_ROWS, LAND_SOUTH_M, LAND_WEST_M, SEED
-from openlocationcode import openlocationcode
 from village import CLINIC, SCHOOL_ROW
+
+from skysill.pluscodes import encode_plus_code
 
 SATELLITES = """\
 [[satellites]]
@@ -335,7 +336,7 @@ def mixed_csv(rows):
         lambda a, o: f"geo:{a:.6f},{o:.6f}",
         lambda a, o: "27N {:.0f} {:.0f}".format(*to_map.transform(o, a)),
         lambda a, o: mgrs.MGRS().toMGRS(a, o),
-        lambda a, o: openlocationcode.encode(a, o, codeLength=11),
+        lambda a, o: encode_plus_code(a, o, 11),
     )
     text = io.StringIO()
     out = csv.writer(text, lineterminator="\n")

@@ -13,7 +13,7 @@ HOUSE = Path(skysill.__file__).parent
 
 # fmt: off
 ROOMS = [
-    "errors", "units", "angles", "elements", "grids", "positions", "default_errors", "site", "fresnel",
+    "errors", "units", "angles", "elements", "pluscodes", "grids", "positions", "default_errors", "site", "fresnel",
     "compass", "orbits",
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",

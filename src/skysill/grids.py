@@ -8,6 +8,7 @@ import warnings
 
 from skysill.angles import WAYS
 from skysill.errors import InputError
+from skysill.pluscodes import decode_plus_code, encode_plus_code, is_full_plus_code, is_short_plus_code
 from skysill.units import WGS84_SEMI_MAJOR_M
 
 __all__ = [
@@ -124,20 +125,18 @@ def read_mgrs(plain: str) -> tuple[float, float, float]:
 
 def read_plus_code(plain: str) -> tuple[float, float, float]:
     """Centre of the cell that a full Plus Code (Open Location Code) names, and half its diagonal in metres."""
-    from openlocationcode import openlocationcode
-
     code = plain.split()[0].upper()
-    if openlocationcode.isShort(code):
+    if is_short_plus_code(code):
         raise InputError(
             f'"{plain}" is a short Plus Code, which needs a reference place.',
             mend='Write the full code, such as "99CQ28JW+F9".',
         )
-    if not openlocationcode.isFull(code) or code != plain.upper():
+    if not is_full_plus_code(code) or code != plain.upper():
         raise InputError(f'"{plain}" is not a Plus Code.', mend='Write the full code, such as "99CQ28JW+F9".')
-    area = openlocationcode.decode(code)
-    latitude, longitude = float(area.latitudeCenter), float(area.longitudeCenter)
-    half_north_deg = (area.latitudeHi - area.latitudeLo) / 2.0
-    half_east_deg = (area.longitudeHi - area.longitudeLo) / 2.0 * math.cos(math.radians(latitude))
+    south, west, north, east = decode_plus_code(code)
+    latitude, longitude = (south + north) / 2.0, (west + east) / 2.0
+    half_north_deg = (north - south) / 2.0
+    half_east_deg = (east - west) / 2.0 * math.cos(math.radians(latitude))
     uncertainty_m = math.radians(math.hypot(half_north_deg, half_east_deg)) * WGS84_SEMI_MAJOR_M
     return latitude, longitude, uncertainty_m
 
@@ -178,11 +177,6 @@ def write_mgrs(latitude_deg: float, longitude_deg: float, digits: int) -> str:
 
 def write_plus_code(latitude_deg: float, longitude_deg: float, digits: int) -> str:
     """The cell that holds a place; digits of its code."""
-    from openlocationcode import openlocationcode
-
     if digits not in (4, 6, 8, *range(10, 16)):
         raise InputError(f"a Plus Code of {digits} digits does not exist.", mend="Choose from 10 to 15.")
-    # a hair below the pole or the antimeridian the library rounds up to it and names a cell that does not exist
-    latitude_deg = 90.0 if latitude_deg > 90.0 - 1e-9 else latitude_deg
-    longitude_deg = -180.0 if longitude_deg > 180.0 - 1e-9 else longitude_deg
-    return str(openlocationcode.encode(latitude_deg, longitude_deg, digits))
+    return encode_plus_code(latitude_deg, longitude_deg, digits)
