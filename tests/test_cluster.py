@@ -15,6 +15,8 @@ import pytest
 from skysill.cluster import processors, work_through
 from skysill.errors import InputError
 
+pytestmark = pytest.mark.slow
+
 
 def slow_square(number):
     """A part: half a tenth of a second of work."""

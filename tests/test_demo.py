@@ -164,6 +164,7 @@ def _clinic_trees():
     }
 
 
+@pytest.mark.slow
 def test_the_script_makes_the_same_files_again(tmp_path):
     subprocess.run([sys.executable, DEMO / "make_demo.py", tmp_path], check=True, capture_output=True)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(MADE)
@@ -300,6 +301,7 @@ def test_the_gable_pole_clears_the_tallest_thing_in_line_with_growth_to_spare():
     assert {"measured", "terrain", "obstacle"} <= set(result.basis)
 
 
+@pytest.mark.slow
 def test_backing_away_behind_the_chimney_beats_any_mast_in_front_of_it():
     """Least mast along the ridge, by sampled crowns in five years, and the chimney's top edges."""
     ridge_m, look = _toml("clinic")["mounts"][0]["surface_elevation_m"], _result("clinic", "gable pole").look

@@ -105,6 +105,7 @@ def beside_the_demo(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("page", DAYS, ids=lambda page: page.stem)
 @pytest.mark.usefixtures("beside_the_demo")
+@pytest.mark.slow
 def test_a_day_runs_and_prints_what_it_shows(page):
     commands = list(shown(page))
     assert commands
@@ -127,6 +128,7 @@ def assert_alike(output: list[str], pasted: tuple[str, ...], told: str) -> None:
 
 @pytest.mark.skipif(not README.exists(), reason="there is no README in this copy")
 @pytest.mark.usefixtures("beside_the_demo")
+@pytest.mark.slow
 def test_the_readme_runs_and_prints_what_it_shows():
     """Its `sh` and `python` blocks; the first `text` block after one opens as the last command's output does."""
     blocks = re.findall(

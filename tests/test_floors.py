@@ -32,7 +32,7 @@ ROOMS = [
     "views.sun", "views.summary", "report.built", "report.record", "report.pictures",
     "report.sheet_rows", "report.sheet", "report.words", "report.satellite_page", "report.built_page",
     "report.record_page", "report.sheet_page", "report.html", "report.pdf_builder", "report.record_pdf",
-    "report.sheet_pdf", "web.app", "cli.listing", "cli.options", "cli.pace",
+    "report.sheet_pdf", "cli.listing", "cli.options", "cli.pace",
     "cli.look", "cli.horizon", "cli.check", "cli.mounts", "cli.screen", "cli.heights", "cli.sun",
     "cli.sheet", "cli.report", "cli.serve", "cli.group", "cli.main", "cli.handbook",
 ]
@@ -44,7 +44,7 @@ HEAVY = {
     "pyogrio": ("files.vectorfiles",),
     "matplotlib": ("views.",),
     "click": ("cli.",),
-    "jinja2": ("report.", "web."),
+    "jinja2": ("report.",),
     "pygeomag": ("compass",),
     "sgp4": ("orbits",),
     "erfa": ("orbits", "ephemeris"),

@@ -245,6 +245,7 @@ room.screen_file(asked, source, out, resume=True)
 """
 
 
+@pytest.mark.slow
 def test_killed_at_random_moments_and_resumed_the_bytes_are_those_of_an_undisturbed_run(raster, tmp_path):
     source = write_list(tmp_path / "in.csv", 300)
     random.seed(4)
@@ -369,6 +370,7 @@ def test_several_processes_give_the_same_bytes(raster, tmp_path, monkeypatch):
     assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
 
 
+@pytest.mark.slow
 def test_processes_begun_before_the_list_is_read_give_the_same_bytes_though_one_is_killed(
     raster, tmp_path, monkeypatch
 ):
@@ -497,6 +499,7 @@ def test_a_list_without_quotes_is_read_and_answered_as_one_with_quotes(raster, t
     assert outs[0] == outs[1]
 
 
+@pytest.mark.slow
 def test_addresses_out_of_reach_of_a_fine_raster_say_the_same_without_it(raster, tmp_path, monkeypatch):
     """A fine surface on one corner of the hills: far or looking past it, the hills alone answer, as the chain does."""
     hills = open_rasters([RasterSpec(raster)])[0]

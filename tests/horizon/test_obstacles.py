@@ -96,6 +96,7 @@ def rng():
     return np.random.default_rng(20261125)
 
 
+@pytest.mark.slow
 def test_hits_agree_with_casting_rays_at_triangles(rng):
     """10,000 rays from 200 positions, under crowns and eaves too. Round things: a turned polygon of 180 sides
     leaves the circle by 0.00015 of its radius, under 0.01 degree here: where the two differ the margin says so."""
@@ -129,6 +130,7 @@ def test_hits_agree_with_casting_rays_at_triangles(rng):
     assert checked > 9_000
 
 
+@pytest.mark.slow
 def test_hits_agree_with_casting_from_ten_thousand_places(rng):
     """200 things, 50 places each, one ray a place aimed near the thing's edge; where they differ it grazes by less
     than 0.01 degree."""

@@ -33,10 +33,13 @@ FLAGS = [
     "--dump-dom",
 ]
 
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None and not os.environ.get("CI"),
-    reason="no Chromium on this machine: apt-get install chromium",
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        CHROMIUM is None and not os.environ.get("CI"),
+        reason="no Chromium on this machine: apt-get install chromium",
+    ),
+]
 
 
 def dot() -> str:
