@@ -170,8 +170,9 @@ def sighted_error(
     Across: d tan(bearing error). Along: hypot(metres, fraction d). Height d tan(i): hypot(d error / cos^2 i,
     along tan i), first-order propagation (any surveying text).
 
-    >>> sighted_error(30.0, bearing_error_deg=1.0, distance_error_m=0.3, distance_error_fraction=0.05).across_m
-    0.5236519477480468
+    >>> error = sighted_error(30.0, bearing_error_deg=1.0, distance_error_m=0.3, distance_error_fraction=0.05)
+    >>> round(error.across_m, 4)
+    0.5237
     """
     along_m = math.hypot(distance_error_m, distance_error_fraction * distance_m)
     height_m = OBSTACLE["plan"].height_m
