@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import warnings
@@ -96,7 +97,7 @@ def _geopackage_names(place: Path, head: bytes, shown: str) -> list[str]:
         )
     try:
         uri = Path(os.path.abspath(place)).as_uri() + "?mode=ro&immutable=1"
-        with sqlite3.connect(uri, uri=True) as base:
+        with contextlib.closing(sqlite3.connect(uri, uri=True)) as base:
             base.execute("PRAGMA trusted_schema=OFF")
             virtual = base.execute(
                 "SELECT count(*) FROM sqlite_master WHERE (sql LIKE '%VIRTUAL%TABLE%' AND sql NOT LIKE '%USING%rtree%')"
@@ -105,7 +106,6 @@ def _geopackage_names(place: Path, head: bytes, shown: str) -> list[str]:
             whole = base.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
             names = [str(row[0]) for row in base.execute(
                 "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' ORDER BY table_name")]  # fmt: skip
-        base.close()
     except sqlite3.Error as fault:
         raise InputError("is damaged, or no GeoPackage.", where=shown, mend=_MEND) from fault
     if virtual:
