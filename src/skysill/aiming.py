@@ -30,6 +30,7 @@ __all__ = [
     "beam_half_width_deg",
     "clock",
     "compass_point",
+    "day_shadows",
     "face_tilt",
     "guides",
     "local_zone",
@@ -340,6 +341,39 @@ def sun_guides(
     return tuple(_sun_guide(place, shadow, zone) for shadow in chosen)
 
 
+def day_shadows(
+    place: tuple[float, float, float],
+    start_utc: dt.datetime,
+    *,
+    zone: dt.tzinfo = dt.UTC,
+    most: int = 6,
+) -> tuple[SunGuide, ...]:
+    """Shadows at full hours of one day, by the clocks of the zone, while the sun is 10 to 60 degrees high.
+
+    Each one's turn is counted from north, so it is the shadow's true bearing itself.
+
+    Parameters
+    ----------
+    place : latitude_deg, longitude_deg, height_m
+    start_utc : when the day begins there
+    most : where there are more such hours, so many are chosen from all over the day
+    """
+    start = start_utc.astimezone(zone)
+    hours = [
+        (start + dt.timedelta(minutes=quarter)).astimezone(dt.UTC)
+        for quarter in range(0, 24 * 60, 15)
+        if (start + dt.timedelta(minutes=quarter)).astimezone(zone).minute == 0
+    ]
+    usable = [
+        shadow
+        for shadow in shadows(hours, *place, azimuth_deg=0.0, least_elevation_deg=_SUN_LOW_DEG)
+        if shadow.length_per_height >= 1.0 / np.tan(np.deg2rad(_SUN_HIGH_DEG))
+    ]
+    if len(usable) > most:
+        usable = [usable[int(k)] for k in np.round(np.linspace(0, len(usable) - 1, most))]
+    return tuple(_sun_guide(place, shadow, zone) for shadow in usable)
+
+
 def _convenient(
     place: tuple[float, float, float],
     azimuth_deg: float,
@@ -393,7 +427,8 @@ def _sun_guide(place: tuple[float, float, float], shadow: Shadow, zone: dt.tzinf
         where = "the shadow of a plumb pole points straight towards the satellite's azimuth"
     elif on_line == "away":
         where = (
-            "the shadow of a plumb pole points straight away from the satellite's azimuth: look back along it"
+            "the shadow of a plumb pole points straight away from the satellite's azimuth: with your back to the sun, "
+            "lay a straightedge along it; its end towards the pole points to the satellite"
         )
     else:
         side = "right" if turn_deg > 0.0 else "left"

@@ -17,7 +17,7 @@ from skysill.assess import Track
 from skysill.report.html import sheet_html
 from skysill.report.pictures import qr_png, qr_svg
 from skysill.report.record_page import record_page
-from skysill.report.sheet_page import sheet_page
+from skysill.report.sheet_page import BLANK_ROWS, sheet_page
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 
@@ -149,9 +149,9 @@ def test_the_sheet_has_a_row_to_fill_in_for_every_reading(sheet_text, sheet):
     tables = [
         table
         for table in tree(sheet_text).iter(f"{XHTML}table")
-        if words(table.find(f"{XHTML}caption")).startswith("Bold rows decide")
+        if words(table.find(f"{XHTML}caption")).startswith("In the order of a sweep")
     ]
-    assert len(tables[0].findall(f"{XHTML}tbody/{XHTML}tr")) == len(sheet.rows)
+    assert len(tables[0].findall(f"{XHTML}tbody/{XHTML}tr")) == len(sheet.rows) + BLANK_ROWS
     page = sheet_page(sheet, csv_name="x.csv")
     for sentence in (*page.how, *page.equipment, *page.cautions, *page.why):
         assert sentence in words(tree(sheet_text))

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
+import re
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from skysill.assess import assess
 from skysill.errors import InputError
@@ -15,6 +19,8 @@ from skysill.files.sitefile import read_site_file
 from skysill.files.tables import read_horizon_csv
 from skysill.gather import window_azimuths_deg
 from skysill.report.sheet import field_sheet, horizon_csv
+from skysill.report.sheet_page import BLANK_LANDMARKS, BLANK_ROWS, sheet_page
+from skysill.report.sheet_pdf import sheet_pdf
 from skysill.site import Mount, Satellite
 from skysill.units import wrap_180
 
@@ -27,6 +33,49 @@ MORNING = dt.datetime(2026, 6, 14, 6, tzinfo=dt.UTC)
 def farm():
     job = replace(read_site_file(DEMO / "farm.toml"), date=DAY)
     return job, field_sheet(job, job.mounts[0], sun_after_utc=MORNING)
+
+
+SOUTHERN = """
+name = "Vlakwater lodge"
+position = "31.4172 S 21.0318 E"
+ground_elevation_m = 1182.0
+[terminal]
+dish_diameter_m = 0.9
+receive_ghz = 12.5
+[[satellites]]
+name = "North 28"
+longitude = "28.0 E"
+[[satellites]]
+name = "West 1"
+longitude = "1.0 W"
+[[mounts]]
+name = "stoep post"
+east_m = 3.0
+north_m = 5.0
+height_m = 2.4
+[survey]
+bearings = "magnetic"
+date = 2026-03-11
+bearing_error_deg = 1.5
+[[landmarks]]
+name = "wind pump"
+position = "31.4101 S 21.0350 E"
+[[obstacle]]
+kind = "building"
+name = "lodge"
+outline = [[-4,8],[9,8],[9,15],[-4,15]]
+height_m = 4.2
+"""
+"""An invented place south of the equator, its satellites in the north, surveyed by the compass."""
+
+
+@pytest.fixture(scope="module")
+def northern(tmp_path_factory):
+    path = tmp_path_factory.mktemp("southern") / "lodge.toml"
+    path.write_text(SOUTHERN, encoding="utf-8")
+    job = replace(read_site_file(path), date=dt.date(2026, 3, 11))
+    start = dt.datetime(2026, 3, 10, 22, tzinfo=dt.UTC)
+    return job, field_sheet(job, job.mounts[0], sun_after_utc=start, zone=ZoneInfo("Africa/Johannesburg"))
 
 
 def with_survey(job, **changes):
@@ -187,7 +236,100 @@ def test_what_is_known_is_seen_from_the_instrument(farm):
     assert 3.0 < row.known_deg < 12.0
 
 
-def test_shadows_check_the_compass(farm):
-    _, sheet = farm
-    assert len(sheet.sun) == 3
-    assert sheet.sun[0].time >= MORNING
+def test_shadows_of_the_day_check_the_compass(farm):
+    """Full hours of the day of the visit by the clocks of the zone, the sun 10 to 60 degrees high."""
+    job, sheet = farm
+    zone = ZoneInfo("Atlantic/Azores")
+    assert 3 <= len(sheet.sun) <= 6
+    start = dt.datetime(2026, 6, 14, tzinfo=zone).astimezone(dt.UTC)
+    local = field_sheet(job, job.mounts[0], sun_after_utc=start, zone=zone)
+    times = [guide.time.astimezone(zone) for guide in local.sun]
+    assert {time.date() for time in times} == {DAY}
+    assert all(time.minute == time.second == 0 for time in times)
+    [caption, rows] = [sheet_page(local).sun.caption, sheet_page(local).sun.rows]
+    assert "2026-06-14, clocks of UTC+00:00" in caption
+    assert [row[0] for row in rows] == [f"{time:%H:%M}" for time in times]
+    for guide in local.sun:
+        pole = guide.length_per_height
+        assert np.tan(np.deg2rad(10.0)) <= 1.0 / pole <= np.tan(np.deg2rad(60.0))
+
+
+def test_where_the_day_has_no_shadow_the_next_ones_are_told():
+    """At 58 degrees north the sun stands 90 - 58.03 - 23.4 = 8.5 degrees high at noon of the winter solstice."""
+    job = replace(read_site_file(DEMO / "farm.toml"), date=dt.date(2026, 12, 21))
+    sheet = field_sheet(job, job.mounts[0], sun_after_utc=dt.datetime(2026, 12, 21, tzinfo=dt.UTC))
+    assert sheet.sun
+    assert sheet.sun[0].time.date() > dt.date(2026, 12, 21)
+
+
+def test_rows_run_in_one_sweep_across_north(northern):
+    """Looking north, a compass runs from 321 over 359 to 67: the rows do too, without a jump back."""
+    _, sheet = northern
+    asked = np.array([row.asked_deg for row in sheet.rows])
+    steps = np.mod(np.diff(asked), 360.0)
+    assert asked[0] > asked[-1]
+    assert (steps > 0.0).all()
+    assert steps.max() <= 2.0
+    lines = [line for line in horizon_csv(sheet).splitlines() if line[0].isdigit()]
+    assert [float(line.split(",")[0]) for line in lines] == asked.tolist()
+    page = sheet_page(sheet, csv_name="k.csv")
+    assert page.readings.heads[0].text == "magnetic (CSV)"
+    assert [row[0] for row in page.readings.rows if row[0]] == [f"{value:.1f}°" for value in asked]
+
+
+def test_standing_at_the_mount_is_said_on_top_with_what_to_write(northern):
+    """Tried: with the keys written, the sheet has as many rows as was said, and says no more of it."""
+    job, sheet = northern
+    page = sheet_page(sheet)
+    there = sheet.at_mount
+    assert there.readings < len(sheet.rows)
+    assert page.at_mount.startswith(
+        f"Stand at the mount: {there.readings} readings instead of {len(sheet.rows)}."
+    )
+    assert "east_m = 3.0 and north_m = 5.0 under [survey]" in page.at_mount
+    moved = field_sheet(with_survey(job, east_m=3.0, north_m=5.0), job.mounts[0])
+    assert len(moved.rows) == there.readings
+    assert moved.at_mount is None
+    assert "Stand 3 m east and 5 m north of the site's position" in sheet_page(moved).stand
+
+
+def test_empty_rows_and_boxes_wait_for_edges_and_landmarks(northern):
+    _, sheet = northern
+    page = sheet_page(sheet)
+    assert [head.text for head in page.readings.heads[3:]] == [
+        "elevation °", "distance m", "kind", "leaf", "note",
+    ]  # fmt: skip
+    empty = [row for row in page.readings.rows if not any(row)]
+    assert len(empty) == BLANK_ROWS
+    assert page.readings.rows[-1] == empty[-1]
+    named = [row[0] for row in page.landmarks.rows]
+    assert named[0].startswith("wind pump, 8")
+    assert named[-BLANK_LANDMARKS:] == [""] * BLANK_LANDMARKS
+
+
+def pages_of(pdf: bytes) -> list[str]:
+    return [page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages]
+
+
+def test_three_pages_the_table_first(northern, farm):
+    for (_, sheet), rows in ((northern, 55), (farm, 27)):
+        pages = pages_of(sheet_pdf(sheet, csv_name="k.csv"))
+        assert len(sheet.rows) == rows
+        assert len(pages) <= 3
+        assert "known already" in pages[0]
+        for heading in ("Checking the compass", "Safety", "How", "Why these azimuths"):
+            [on] = [page for page in pages if re.search(rf"^{heading}$", page, flags=re.MULTILINE)]
+            assert not on.split("Made by skysill")[0].rstrip().endswith(heading), f"{heading} ends its page"
+
+
+def test_nothing_on_the_sheet_is_smaller_than_eight_points_but_its_foot(northern):
+    _, sheet = northern
+    small = set()
+
+    def visit(text, _matrix, _position, _font, size):
+        if text.strip() and size < 8.0:
+            small.add(text.strip())
+
+    for page in PdfReader(io.BytesIO(sheet_pdf(sheet, csv_name="k.csv"))).pages:
+        page.extract_text(visitor_text=visit)
+    assert all("Made by skysill" in text or text.startswith("page") for text in small), small

@@ -20,7 +20,7 @@ __all__ = ["PAPERS", "PdfBuilder"]
 PAPERS = {"a4": (595.2756, 841.8898), "letter": (612.0, 792.0)}
 """ISO 216 A4 and ANSI/ASME Y14.1 Letter, in points."""
 
-_MARGIN = 40.0
+_MARGIN = 36.0
 _REGULAR, _BOLD = "SkysillSans", "SkysillSans-Bold"
 
 
@@ -63,6 +63,12 @@ class PdfBuilder:
 
         return Paragraph(_plain(words), self.styles[style])
 
+    def heading(self, words: str, style: str = "h2", *, room: float = 60.0) -> list[Any]:
+        """A heading that never stands alone at the foot of a page: with less than `room` points it begins the next."""
+        from reportlab.platypus import CondPageBreak
+
+        return [CondPageBreak(room), self.text(words, style)]
+
     def bullets(self, items: Sequence[str]) -> list[Any]:
         from reportlab.platypus import Paragraph
 
@@ -74,8 +80,18 @@ class PdfBuilder:
         cells = [[self.text(name, "cell"), self.text(value, "strong")] for name, value in rows]
         return Grid(cells, colWidths=[0.36 * width, 0.64 * width], style=_RULED, hAlign="LEFT")
 
-    def table(self, table: Table, shares: Sequence[float], *, tall: float | None = None) -> Any:
-        """A table whose head stands again on every page; rows are never cut."""
+    def table(
+        self,
+        table: Table,
+        shares: Sequence[float],
+        *,
+        tall: float | None = None,
+        width: float | None = None,
+    ) -> Any:
+        """A table whose head stands again on every page; rows are never cut.
+
+        tall : height of each row in points, for tables to write in; width : of the whole, in points
+        """
         from reportlab.platypus import Table as Grid
 
         total, heads = sum(shares), table.heads
@@ -100,10 +116,11 @@ class PdfBuilder:
             style += [
                 ("INNERGRID", (0, 0), (-1, -1), 0.5, "#999999"),
                 ("BOX", (0, 0), (-1, -1), 0.5, "#999999"),
+                ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
             ]
         return Grid(
             cells,
-            colWidths=[self.width * share / total for share in shares],
+            colWidths=[(width or self.width) * share / total for share in shares],
             rowHeights=None if tall is None else [None, *[tall] * len(table.rows)],
             repeatRows=1,
             style=style,
@@ -128,6 +145,13 @@ class PdfBuilder:
         style = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
         return Grid([list(cells)], colWidths=list(widths), style=style, hAlign="LEFT")
 
+    def beside_code(self, content: list[Any], geo_uri: str) -> Any:
+        """Content with the position as a code at its right."""
+        from reportlab.platypus import Image
+
+        code = Image(io.BytesIO(qr_png(geo_uri)), width=76.0, height=76.0)
+        return self.side_by_side([content, code], [self.width - 84.0, 84.0])
+
     def place(self, facts: Facts, geo_uri: str) -> Any:
         """Facts of a place, with its position as a code beside them."""
         from reportlab.platypus import Image
@@ -148,7 +172,7 @@ class PdfBuilder:
             leftMargin=_MARGIN,
             rightMargin=_MARGIN,
             topMargin=_MARGIN,
-            bottomMargin=_MARGIN + 14.0,
+            bottomMargin=_MARGIN + 8.0,
             title=title,
             creator="skysill",
             lang="en",
@@ -157,7 +181,7 @@ class PdfBuilder:
 
         def foot(canvas: Any, sheet: Any) -> None:
             canvas.saveState()
-            canvas.setFont(_REGULAR, 6.5)
+            canvas.setFont(_REGULAR, 7)
             canvas.setFillGray(0.3)
             words = self.text(footer, "foot")
             words.wrap(self.width - 50.0, 30.0)
@@ -188,14 +212,15 @@ def _styles() -> dict[str, Any]:
     def like(name: str, **changes: Any) -> ParagraphStyle:
         return ParagraphStyle(name, parent=body, **changes)
 
-    cell = {"fontSize": 7.5, "leading": 9.5, "spaceAfter": 0}
+    cell = {"fontSize": 8, "leading": 9.5, "spaceAfter": 0}
     return {
         "body": body,
         "title": like("title", fontName=_BOLD, fontSize=15, leading=19),
         "soft": like("soft", textColor="#444444"),
         "h2": like("h2", fontName=_BOLD, fontSize=11.5, leading=15, spaceBefore=12, keepWithNext=1),
         "h3": like("h3", fontName=_BOLD, fontSize=9.5, leading=12.5, spaceBefore=7, keepWithNext=1),
-        "caption": like("caption", fontSize=7.5, leading=10, textColor="#444444", keepWithNext=1),
+        "caption": like("caption", fontSize=8, leading=10, textColor="#444444", keepWithNext=1),
+        "note": like("note", fontSize=8, leading=10, textColor="#444444"),
         "bullet": like("bullet", leftIndent=11, bulletIndent=2, spaceAfter=2),
         "word": like("word", fontName=_BOLD),
         "cell": like("cell", **cell),
@@ -204,8 +229,8 @@ def _styles() -> dict[str, Any]:
         "strong-right": like("strong-right", fontName=_BOLD, alignment=TA_RIGHT, **cell),
         "head": like("head", fontName=_BOLD, **cell),
         "head-right": like("head-right", fontName=_BOLD, alignment=TA_RIGHT, **cell),
-        "code": like("code", fontSize=6, leading=8, spaceAfter=0, wordWrap="CJK"),
-        "foot": like("foot", fontSize=6.5, leading=8, textColor="#444444"),
+        "code": like("code", fontSize=7, leading=8.5, spaceAfter=0, wordWrap="CJK"),
+        "foot": like("foot", fontSize=7, leading=8.5, textColor="#444444"),
     }
 
 

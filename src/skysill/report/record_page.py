@@ -70,8 +70,8 @@ def record_page(record: Record) -> RecordPage:
         built=built,
         sun_caution=sun_caution().text,
         footer=(
-            f"Made by skysill {version}. Angles in degrees, azimuths clockwise from true north unless they say "
-            "magnetic, elevations above the level plane at the dish, WGS 84."
+            f"Made by skysill {version}. Azimuths clockwise from true north unless called magnetic; elevations above "
+            "the level plane at the dish; WGS 84."
         ),
     )
 

@@ -12,13 +12,14 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.aiming import SunGuide, sun_guides
+from skysill.aiming import SunGuide, day_shadows, sun_guides
 from skysill.assess import horizon_profile
 from skysill.cautions import cautions_for, sun_cautions
 from skysill.clearance import room_angle_deg
 from skysill.compass import declination
 from skysill.errors import InputError
 from skysill.gather import (
+    Gathered,
     Place,
     gather,
     place,
@@ -31,8 +32,9 @@ from skysill.positions import bearing_and_distance, format_position, offset_posi
 from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
 from skysill.site import Mount, Site
 
-__all__ = ["FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]
+__all__ = ["AtMount", "FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]
 
+_STANDING_M = 0.5
 _ROOMS_AT_M = (5.0, 10.0, 20.0, 50.0, 200.0)
 
 
@@ -47,12 +49,22 @@ class MarkRow:
 
 
 @dataclass(frozen=True, slots=True)
+class AtMount:
+    """Where to stand for fewer readings, in the site's plan, and how many they are then."""
+
+    east_m: float
+    north_m: float
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
 class FieldSheet:
     """All that goes on the sheet.
 
     bearings : what the azimuths of the CSV count from, as the site file has it
     instrument : where to stand, in words
-    sun : shadows whose true bearing checks the compass
+    sun : shadows whose true bearing checks the compass, those of the day of the visit where it has any
+    at_mount : the same survey from beside the mount, where that takes fewer readings
     """
 
     site: Site
@@ -72,6 +84,7 @@ class FieldSheet:
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default=())
     zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
+    at_mount: AtMount | None = None
 
 
 def field_sheet(
@@ -142,7 +155,22 @@ def field_sheet(
         cautions=tuple(one.text for one in spoken),
         notes=tuple(dict.fromkeys((*notes, *gathered.notes))),
         zone=zone,
+        at_mount=_at_mount(job, at, gathered, looks, counted_from_deg, len(rows)),
     )
+
+
+def _at_mount(
+    job: Job, at: Place, gathered: Gathered, looks: list[LookVector], counted_from_deg: float, here: int
+) -> AtMount | None:
+    """The number of readings from the mount's own place; None where it is no smaller, or the instrument is there."""
+    east_m, north_m = at.mount.east_m, at.mount.north_m
+    survey = job.sources.survey
+    if np.hypot(east_m - survey.east_m, north_m - survey.north_m) < _STANDING_M:
+        return None
+    there = replace(job, sources=replace(job.sources, survey=replace(survey, east_m=east_m, north_m=north_m)))
+    windows = tuple(window_for(there, at, gathered, look, None) for look in looks)
+    count = len(rows_asked(windows, None, None, counted_from_deg, looked_at(there, at, gathered, looks)))
+    return AtMount(east_m, north_m, count) if count < here else None
 
 
 _EQUIPMENT = (
@@ -151,7 +179,7 @@ _EQUIPMENT = (
     "clinometer, its zero checked by sighting both ways along a level line",
     "laser rangefinder or tape",
     "camera with its position switched on",
-    "a straight pole and a plumb line, for the sun's shadow; a clock set to the second",
+    "a straight pole and a plumb line; a clock set to the second",
 )
 
 
@@ -165,16 +193,14 @@ def _how(job: Job) -> tuple[str, ...]:
     return (
         "Sight the top of whatever stands highest in each direction: roof, tree, wire, hill. Open sky down to a flat "
         "horizon is a reading too: write 0.",
-        f"Leave a row empty when you did not look: it then counts as not measured. Two readings more than {gap_deg:g} "
-        "degrees apart leave a gap between them.",
-        "Where something begins or ends between two rows, add a row of its own for its edge.",
+        "Distance: along the line of sight, above all within 100 m. Only readings with a distance can be carried to a "
+        "dish that stands lower or aside.",
+        "Kind: tree, hedge, building, ground or other. Leaf, for trees and hedges: in-leaf or bare.",
+        "Where something begins or ends between two rows, write its edge on an empty row. What stands 2 m away matters "
+        f"up to {beside_deg:.0f} degrees beside a satellite: add rows for it too.",
         "Where a near edge stands before a higher, farther one, read the one that needs the higher line: add to its "
         f"elevation {rooms}, and compare.",
-        "Things closer than the sheet reckons with reach farther: what stands 2 m away matters up to "
-        f"{beside_deg:.0f} degrees beside a satellite. Add rows for it.",
-        "Write the distance along the line of sight, above all for things within 100 m. Only readings with a distance "
-        "can be carried to a dish that stands lower or aside.",
-        "Say in the note what it is, and whether it is a tree in leaf.",
+        f"A row left empty counts as not measured; two readings more than {gap_deg:g} degrees apart leave a gap.",
         "Take the bearing of each landmark, and of a pole's shadow, with the same compass from the same place. They go "
         "into the site file: measured_bearing_deg of the landmark; [[sun_sightings]] with time and shadow_bearing_deg.",
     )
@@ -224,7 +250,13 @@ def _marks(job: Job, turn_deg: float | None) -> Iterable[MarkRow]:
 def _shadows(
     here: tuple[float, float, float], after_utc: dt.datetime, zone: dt.tzinfo
 ) -> tuple[SunGuide, ...]:
-    """Shadows to sight along: their turn is counted from north, so it is the bearing itself."""
+    """Shadows to sight along, on the day of the visit; the next days' where the sun is too low or too high on it.
+
+    Their turn is counted from north, so it is the bearing itself.
+    """
+    today = day_shadows(here, after_utc, zone=zone)
+    if today:
+        return today
     north = LookVector("north", 0.0, 0.0, 45.0, 45.0, 0.0, None, None, None, True)
     return sun_guides(here, north, after_utc=after_utc, zone=zone)
 

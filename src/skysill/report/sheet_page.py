@@ -14,71 +14,94 @@ from skysill.site import Mount
 __all__ = ["SheetPage", "sheet_page"]
 
 
+BLANK_ROWS = 4
+"""Rows without an azimuth, for edges between those asked for."""
+
+BLANK_LANDMARKS = 2
+"""Rows for landmarks that the site file does not name."""
+
+
 @dataclass(frozen=True, slots=True)
 class SheetPage:
-    """The field sheet, in words."""
+    """The field sheet, in words; on paper in this order.
+
+    at_mount : a sentence where fewer readings do from beside the mount, else empty
+    """
 
     title: str
     subtitle: str
     summary: str
+    at_mount: str
+    stand: str
+    before: str
+    readings: Table | None
+    taken: Facts
+    landmarks: Table
+    sun: Table | None
+    sun_caution: str
+    cautions: tuple[str, ...]
+    how: tuple[str, ...]
+    equipment: str
     windows: Table
     why: tuple[str, ...]
     notes: tuple[str, ...]
     place: Facts
     geo_uri: str
-    cautions: tuple[str, ...]
-    how: tuple[str, ...]
-    equipment: tuple[str, ...]
-    landmarks: Table | None
-    sun: Table | None
-    taken: Facts
-    readings: Table | None
-    sun_caution: str
     footer: str
 
 
 def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
     """The field sheet in words. csv_name : of the table that goes with it"""
-    must = [row for row in sheet.rows if row.need == "measure"]
-    checks = len(sheet.rows) - len(must)
-    if must:
-        summary = f"{len(must)} readings decide" + (
-            f", {checks} more check what is known." if checks else "."
-        )
-    elif checks:
-        summary = f"What is known covers these satellites; {checks} readings check it."
-    else:
-        summary = "Nothing need be measured."
-    mount = sheet.mount
-    date = "" if sheet.date is None else f" Magnetic bearings for {sheet.date.isoformat()}."
+    date = "" if sheet.date is None else f", {sheet.date.isoformat()}"
     return SheetPage(
         title=f"Field sheet: {sheet.site.name}",
-        subtitle=f"Horizon survey for the mount {mount.name}.{date}",
-        summary=summary,
+        subtitle=f"Horizon survey for the mount {sheet.mount.name}{date}",
+        summary=_summary(sheet),
+        at_mount=_fewer(sheet),
+        stand=f"Stand {sheet.instrument}.",
+        before="Read the safety section on a later page before you raise or climb anything.",
+        readings=_readings(sheet, csv_name),
+        taken=(
+            ("by", ""),
+            ("from, to (local)", ""),
+            ("eye above ground, m", ""),
+            ("weather, leaf?", ""),
+            ("compass, clinometer", ""),
+            ("stood at", ""),
+        ),
+        landmarks=_landmarks(sheet),
+        sun=_shadows(sheet),
+        sun_caution=sun_caution().text,
+        cautions=sheet.cautions,
+        how=sheet.how,
+        equipment=f"Take along: {'; '.join(sheet.equipment)}.",
         windows=_windows(sheet),
         why=tuple(dict.fromkeys(why for window in sheet.windows for why in window.why)),
         notes=sheet.notes,
         place=_standing(sheet),
         geo_uri=sheet.geo_uri,
-        cautions=sheet.cautions,
-        how=sheet.how,
-        equipment=sheet.equipment,
-        landmarks=_landmarks(sheet),
-        sun=_shadows(sheet),
-        taken=(
-            ("by", ""),
-            ("date, from and to, UTC", ""),
-            ("weather, trees in leaf?", ""),
-            ("compass, clinometer", ""),
-            ("instrument above ground, m", ""),
-            ("instrument stood", ""),
-        ),
-        readings=_readings(sheet, csv_name),
-        sun_caution=sun_caution().text,
-        footer=(
-            "Made by skysill. Azimuths clockwise from north. Type the readings into "
-            f"{csv_name or 'the CSV'} and feed it back; rows left empty count as not measured."
-        ),
+        footer=f"Made by skysill. Type the readings into {csv_name or 'the CSV'} and feed it back with --horizon.",
+    )
+
+
+def _summary(sheet: FieldSheet) -> str:
+    must = sum(row.need == "measure" for row in sheet.rows)
+    checks = len(sheet.rows) - must
+    if must:
+        return f"{must} readings decide" + (f", {checks} more check what is known." if checks else ".")
+    if checks:
+        return f"What is known covers these satellites; {checks} readings check it."
+    return "Nothing need be measured."
+
+
+def _fewer(sheet: FieldSheet) -> str:
+    """How many readings the mount's own place saves, and what to write for it."""
+    there = sheet.at_mount
+    if there is None:
+        return ""
+    return (
+        f"Stand at the mount: {there.readings} readings instead of {len(sheet.rows)}. Where it can be stood at safely, "
+        f"write east_m = {there.east_m:.1f} and north_m = {there.north_m:.1f} under [survey], and make the sheet again."
     )
 
 
@@ -126,7 +149,6 @@ def _standing(sheet: FieldSheet) -> Facts:
     mount: Mount = sheet.mount
     return (
         ("site", sheet.position),
-        ("instrument", sheet.instrument),
         ("mount", f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north of the site's position"),
         ("dish centre", f"{mount.height_m:g} m above what the mount stands on"),
         (
@@ -137,81 +159,93 @@ def _standing(sheet: FieldSheet) -> Facts:
     )
 
 
-def _landmarks(sheet: FieldSheet) -> Table | None:
-    if not sheet.landmarks:
-        return None
-    rows = tuple(
+def _landmarks(sheet: FieldSheet) -> Table:
+    """Those of the site file, and boxes for others."""
+    rows = [
         (
-            mark.name,
+            f"{mark.name}, {metres(mark.distance_m)}",
             bearing(mark.azimuth_deg),
             bearing(mark.bearing_magnetic_deg),
-            metres(mark.distance_m),
             "",
         )
         for mark in sheet.landmarks
-    )
+    ]
+    rows += [("", "", "", "")] * BLANK_LANDMARKS
     heads = (
         Head("landmark"),
         Head("true", number=True),
         Head("magnetic", number=True),
-        Head("distance", number=True),
         Head("compass showed"),
     )
-    return Table("Landmarks, seen from the instrument. Take the bearing of each.", heads, rows)
+    caption = "Landmarks, from the instrument. Take the bearing of each; two check each other."
+    if not sheet.landmarks:
+        caption = (
+            "The site file names no landmark. Take far things that are on the map; two check each other."
+        )
+    return Table(caption, heads, tuple(rows))
 
 
 def _shadows(sheet: FieldSheet) -> Table | None:
     if not sheet.sun:
         return None
-    rows = []
+    rows, zone = [], sheet.zone
+    days = {guide.time.astimezone(zone).date() for guide in sheet.sun}
     for guide in sheet.sun:
         turn = sheet.declination_deg
         magnetic = None if turn is None else (guide.bearing_deg - turn) % 360.0
-        rows.append(
-            (
-                clock(guide.time, sheet.zone, seconds=guide.on_line is not None),
-                bearing(guide.bearing_deg),
-                bearing(magnetic),
-                f"{guide.length_per_height:.1f} times the pole",
-                f"{abs(guide.drift_deg_per_min):.1f}° a minute",
-                "",
-            )
-        )
+        local = guide.time.astimezone(zone)
+        when = f"{local:%H:%M}" if len(days) == 1 else f"{local:%-d %b %H:%M}"
+        rows.append((when, bearing(guide.bearing_deg), bearing(magnetic), ""))
     heads = (
         Head("time"),
         Head("shadow, true", number=True),
         Head("magnetic", number=True),
-        Head("length"),
-        Head("turns"),
         Head("compass showed"),
     )
-    caption = "The shadow of a plumb pole on level ground. Sight along it, the way it points."
+    clocks = clock(sheet.sun[0].time, zone)
+    day = f"{clocks[:10]}, " if len(days) == 1 else ""
+    fastest = max(abs(guide.drift_deg_per_min) for guide in sheet.sun)
+    caption = (
+        f"The shadow of a plumb pole on level ground, {day}clocks of {clocks[17:]}. Sight along it, the way it points, "
+        f"with the sun behind you. It turns up to {fastest:.1f}° a minute."
+    )
     return Table(caption, heads, tuple(rows))
 
 
 def _readings(sheet: FieldSheet, csv_name: str) -> Table | None:
     if not sheet.rows:
         return None
-    rows = tuple(_reading(row) for row in sheet.rows)
+    magnetic_first = sheet.bearings == "magnetic"
+    rows = [_reading(row, magnetic_first) for row in sheet.rows]
+    rows += [("",) * len(rows[0])] * BLANK_ROWS
+    frames = ("magnetic", "true") if magnetic_first else ("true", "magnetic")
     heads = (
-        Head("true (CSV)" if sheet.bearings == "true" else "true"),
-        Head("magnetic (CSV)" if sheet.bearings == "magnetic" else "magnetic", number=True),
+        Head(f"{frames[0]} (CSV)", number=True),
+        Head(frames[1], number=True),
         Head("known already", long=True),
-        Head("elevation, °"),
-        Head("distance, m"),
+        Head("elevation °"),
+        Head("distance m"),
+        Head("kind"),
+        Head("leaf"),
         Head("note"),
     )
     named = f" They go into {csv_name}, in {sheet.bearings} bearings." if csv_name else ""
     strong = frozenset(at for at, row in enumerate(sheet.rows) if row.need == "measure")
-    caption = f"Bold rows decide; the others check what is known.{named}"
-    return Table(caption, heads, rows, strong)
+    checks = "" if len(strong) == len(sheet.rows) else " Bold rows decide; the others check what is known."
+    caption = f"In the order of a sweep, clockwise; empty rows for edges between.{checks}{named}"
+    return Table(caption, heads, tuple(rows), strong)
 
 
-def _reading(row: SheetRow) -> tuple[str, ...]:
+def _reading(row: SheetRow, magnetic_first: bool) -> tuple[str, ...]:
     known = ""
     if row.known_deg is not None:
-        away = "" if row.known_distance_m is None else f", {metres(row.known_distance_m)}"
+        away = "" if row.known_distance_m is None else f", {_about(row.known_distance_m)}"
         known = f"{row.known_deg:.1f}° {row.known_as}{away}"
-    stands = f"{', '.join(row.satellites)} stands here. " if row.satellites else ""
+    here = f"{', '.join(row.satellites)} here. " if row.satellites else ""
     magnetic = "-" if row.bearing_magnetic_deg is None else bearing(row.bearing_magnetic_deg)
-    return bearing(row.azimuth_deg), magnetic, f"{stands}{known}", "", "", ""
+    frames = bearing(row.azimuth_deg), magnetic
+    return (*(frames[::-1] if magnetic_first else frames), f"{here}{known}", "", "", "", "", "")
+
+
+def _about(distance_m: float) -> str:
+    return metres(distance_m) if distance_m < 10.0 else f"{distance_m:.0f} m"

@@ -20,63 +20,56 @@ def sheet_pdf(sheet: FieldSheet, *, csv_name: str = "", paper: str = "a4") -> by
     return pdf.printed(page.title, page.footer, list(_sheet(pdf, page)))
 
 
-def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
-    from reportlab.platypus import PageBreak
+ROW_PT = 19.0
+"""Height of a row to write on: 6.7 mm, near the 7 mm of ruled paper."""
 
-    yield pdf.text(page.title, "title")
-    yield pdf.text(page.subtitle, "soft")
-    yield pdf.text("What to measure", "h2")
-    yield pdf.text(page.summary, "word")
-    yield pdf.text(page.windows.caption, "caption")
-    yield pdf.table(page.windows, (22, 18, 18, 13, 14, 20))
-    yield from pdf.bullets(page.why)
-    yield pdf.text("Safety", "h2")
-    yield from pdf.bullets(page.cautions)
-    if page.notes:
-        yield pdf.text("To bear in mind", "h2")
-        yield from pdf.bullets(page.notes)
-    yield pdf.text("Where", "h2")
-    yield pdf.place(page.place, page.geo_uri)
-    yield pdf.text("How", "h2")
-    yield from pdf.bullets(page.how)
-    yield pdf.text("Take along", "h3")
-    yield from pdf.bullets(page.equipment)
-    yield PageBreak()
-    yield pdf.text("Checking the compass", "h2")
-    if page.landmarks is None:
-        yield pdf.text("The site file names no landmark. Take the bearing of a far thing that is on the map.")
-    else:
-        yield pdf.text(page.landmarks.caption, "caption")
-        yield pdf.table(page.landmarks, (26, 14, 16, 16, 26), tall=20.0)
-    if page.sun is not None:
-        yield pdf.text(page.sun_caution)
-        yield pdf.text(page.sun.caption, "caption")
-        yield pdf.table(page.sun, (26, 15, 14, 18, 15, 20), tall=20.0)
-    yield pdf.text("Readings", "h2")
-    yield _blanks(pdf, page.taken)
+
+def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
+    """The table first, then what checks the compass, then what is read before going."""
+    where = "; ".join(f"{name}: {value}" for name, value in page.place)
+    head = [pdf.text(page.title, "title"), pdf.text(page.subtitle, "soft"), pdf.text(page.summary, "word")]
+    head += [pdf.text(line) for line in (page.at_mount, page.stand, page.before) if line]
+    head.append(pdf.text(f"{where[0].upper()}{where[1:]}.", "note"))
+    yield pdf.beside_code(head, page.geo_uri)
     if page.readings is None:
         yield pdf.text("Nothing need be measured for these satellites.")
-        return
-    yield pdf.text(page.readings.caption, "caption")
-    yield pdf.table(page.readings, (10, 12, 36, 13, 13, 26), tall=21.0)
+    else:
+        yield pdf.text(page.readings.caption, "note")
+        yield pdf.table(page.readings, (11.5, 11.5, 32, 12.5, 12, 12, 8.5, 14), tall=ROW_PT)
+    yield _blanks(pdf, page.taken)
+    yield from pdf.heading("Checking the compass", room=110.0)
+    if page.sun is not None:
+        yield pdf.text(page.sun_caution)
+    half = pdf.width / 2.0 - 5.0
+    tables = [
+        [pdf.text(table.caption, "note"), pdf.table(table, shares, tall=ROW_PT, width=half)]
+        for table, shares in ((page.landmarks, (35, 17, 22, 26)), (page.sun, (22, 24, 22, 26)))
+        if table is not None
+    ]
+    yield pdf.side_by_side(tables, [pdf.width / 2.0] * len(tables))
+    yield from pdf.heading("Safety")
+    yield from pdf.bullets(page.cautions)
+    yield from pdf.heading("How")
+    yield from pdf.bullets(page.how)
+    yield pdf.text(page.equipment)
+    yield from pdf.heading("Why these azimuths", room=90.0)
+    yield pdf.table(page.windows, (22, 18, 18, 13, 14, 20))
+    yield pdf.text(" ".join((*page.why, *page.notes)))
 
 
 def _blanks(pdf: PdfBuilder, rows: Facts) -> Any:
-    """Names with room to write behind them, two to a line."""
+    """Names with room to write behind them, three to a line."""
     from reportlab.platypus import Table as Grid
 
-    pairs = [rows[at : at + 2] for at in range(0, len(rows), 2)]
-    cells = [[part for name, _ in pair for part in (pdf.text(name, "cell"), "")] for pair in pairs]
-    style: list[Any] = [
-        ("LINEBELOW", (1, 0), (1, -1), 0.5, "#666666"),
-        ("LINEBELOW", (3, 0), (3, -1), 0.5, "#666666"),
-        ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
-    ]
+    groups = [rows[at : at + 3] for at in range(0, len(rows), 3)]
+    cells = [[part for name, _ in group for part in (pdf.text(name, "cell"), "")] for group in groups]
+    style: list[Any] = [("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 3)]
+    style += [("LINEBELOW", (column, 0), (column, -1), 0.5, "#666666") for column in (1, 3, 5)]
     return Grid(
         cells,
-        colWidths=[pdf.width * share for share in (0.2, 0.3, 0.2, 0.3)],
-        rowHeights=22.0,
+        colWidths=[pdf.width * share for share in (0.15, 0.17, 0.17, 0.17, 0.17, 0.17)],
+        rowHeights=24.0,
         style=style,
         hAlign="LEFT",
-        spaceAfter=8.0,
+        spaceAfter=6.0,
     )

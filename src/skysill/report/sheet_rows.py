@@ -196,18 +196,31 @@ def rows_asked(
     counted_from_deg: float,
     judged: list[tuple[LookVector, Floats, Bools]],
 ) -> tuple[SheetRow, ...]:
-    """Whole degrees of the survey's own bearings; those that decide are marked, each stands once."""
+    """Whole degrees of the survey's own bearings in the order of a sweep; those that decide are marked."""
     wanted: dict[int, bool] = {}
     for window in windows:
         if window.need != "enough":
             for asked in _asked_deg(window, counted_from_deg):
                 wanted[asked] = wanted.get(asked, False) or window.need == "measure"
     rows = []
-    for asked in sorted(wanted):
+    for asked in _in_a_sweep(list(wanted)):
         azimuth_deg = float(wrap_360(asked + counted_from_deg))
         need: Need = "measure" if wanted[asked] and not _all_known(azimuth_deg, judged) else "check"
         rows.append(_row(asked, azimuth_deg, need, known, turn_deg, judged))
     return tuple(rows)
+
+
+def _in_a_sweep(asked: list[int]) -> list[int]:
+    """Clockwise without a break: from the far side of the widest gap, or from north where there is none to speak of."""
+    ordered = sorted(asked)
+    if not ordered:
+        return []
+    gaps = [(ordered[k] - ordered[k - 1]) % 360 for k in range(len(ordered))]
+    widest = max(gaps)
+    if len(ordered) == 1 or widest <= 10:
+        return ordered
+    at = gaps.index(widest)
+    return ordered[at:] + ordered[:at]
 
 
 def _asked_deg(window: Window, counted_from_deg: float) -> Iterable[int]:
