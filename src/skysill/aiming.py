@@ -346,7 +346,7 @@ def day_shadows(
     start_utc: dt.datetime,
     *,
     zone: dt.tzinfo = dt.UTC,
-    most: int = 6,
+    most: int = 5,
 ) -> tuple[SunGuide, ...]:
     """Shadows at full hours of one day, by the clocks of the zone, while the sun is 10 to 60 degrees high.
 

@@ -206,8 +206,8 @@ def _shadows(sheet: FieldSheet) -> Table | None:
     day = f"{clocks[:10]}, " if len(days) == 1 else ""
     fastest = max(abs(guide.drift_deg_per_min) for guide in sheet.sun)
     caption = (
-        f"The shadow of a plumb pole on level ground, {day}clocks of {clocks[17:]}. Sight along it, the way it points, "
-        f"with the sun behind you. It turns up to {fastest:.1f}° a minute."
+        f"A plumb pole's shadow, {day}clocks of {clocks[17:]}. Sight along it with the sun behind you. "
+        f"It turns up to {fastest:.1f}° a minute."
     )
     return Table(caption, heads, tuple(rows))
 

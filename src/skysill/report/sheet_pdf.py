@@ -23,6 +23,9 @@ def sheet_pdf(sheet: FieldSheet, *, csv_name: str = "", paper: str = "a4") -> by
 ROW_PT = 19.0
 """Height of a row to write on: 6.7 mm, near the 7 mm of ruled paper."""
 
+LONG, LONG_ROW_PT = 40, 17.5
+"""Tables of more rows than LONG have rows of 6.2 mm, so that the sheet keeps to three pages."""
+
 
 def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
     """The table first, then what checks the compass, then what is read before going."""
@@ -31,18 +34,20 @@ def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
     head += [pdf.text(line) for line in (page.at_mount, page.stand, page.before) if line]
     head.append(pdf.text(f"{where[0].upper()}{where[1:]}.", "note"))
     yield pdf.beside_code(head, page.geo_uri)
+    rows = 0 if page.readings is None else len(page.readings.rows)
+    tall = LONG_ROW_PT if rows > LONG else ROW_PT
     if page.readings is None:
         yield pdf.text("Nothing need be measured for these satellites.")
     else:
         yield pdf.text(page.readings.caption, "note")
-        yield pdf.table(page.readings, (11.5, 11.5, 32, 12.5, 12, 12, 8.5, 14), tall=ROW_PT)
+        yield pdf.table(page.readings, (11.5, 11.5, 32, 12.5, 12, 12, 8.5, 14), tall=tall)
     yield _blanks(pdf, page.taken)
-    yield from pdf.heading("Checking the compass", room=110.0)
+    yield from pdf.heading("Checking the compass", room=150.0)
     if page.sun is not None:
         yield pdf.text(page.sun_caution)
     half = pdf.width / 2.0 - 5.0
     tables = [
-        [pdf.text(table.caption, "note"), pdf.table(table, shares, tall=ROW_PT, width=half)]
+        [pdf.text(table.caption, "note"), pdf.table(table, shares, tall=tall, width=half)]
         for table, shares in ((page.landmarks, (35, 17, 22, 26)), (page.sun, (22, 24, 22, 26)))
         if table is not None
     ]
@@ -68,7 +73,7 @@ def _blanks(pdf: PdfBuilder, rows: Facts) -> Any:
     return Grid(
         cells,
         colWidths=[pdf.width * share for share in (0.15, 0.17, 0.17, 0.17, 0.17, 0.17)],
-        rowHeights=24.0,
+        rowHeights=22.0,
         style=style,
         hAlign="LEFT",
         spaceAfter=6.0,
