@@ -44,7 +44,9 @@ __all__ = [
     "Remedy",
     "SatelliteResult",
     "Sources",
+    "Tape",
     "Track",
+    "Trim",
     "assess",
     "grown_columns",
     "horizon_profile",
@@ -58,9 +60,32 @@ SCHEMA = 1
 
 
 @dataclass(frozen=True, slots=True)
+class Tape:
+    """A distance by which a spot is found with a tape: `corner` in words, `along` "the roof" or "level"."""
+
+    corner: str
+    distance_m: float
+    along: Literal["the roof", "level"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """A tree cut flat: `trimmed_to_height_m` above the ground where it stands, `share` of its height taken off."""
+
+    obstacle: str
+    trimmed_to_height_m: float
+    by_m: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Remedy:
     """What would turn the verdict into `clear`, proved by a second assessment.
 
+    to_height_m : of the dish centre above what the mount stands on (raise)
+    bearing_deg : true, of a move; bearing_magnetic_deg : as the survey's compass shows it, where it is magnetic
+    to_east_m, to_north_m, to_surface_elevation_m : where the mount stands after a move; tapes : how to find that
+    trims : each tree of a trim; none where only a line's owner may have them cut
     verdict : what the second assessment said; other than "clear" only where nothing better can be reached
     """
 
@@ -71,6 +96,11 @@ class Remedy:
     bearing_deg: float | None = None
     to_east_m: float | None = None
     to_north_m: float | None = None
+    to_surface_elevation_m: float | None = None
+    bearing_magnetic_deg: float | None = None
+    direction: str | None = None
+    tapes: tuple[Tape, ...] = ()
+    trims: tuple[Trim, ...] = ()
     obstacle: str | None = None
     years: float | None = None
     satellite: str | None = None
