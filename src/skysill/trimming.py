@@ -142,8 +142,8 @@ def _remedy(trials: Trials, whole: Scene, left_m: dict[str, float], verdict: str
     if much:
         told = " and ".join(f"{np.ceil(t.share * 100.0 - 1e-6):.0f}% of {t.obstacle}" for t in much)
         text += (
-            f" That takes {told}, more than the third of its height that common tree-work practice allows: ask somebody "
-            "qualified in tree work first, or take another remedy."
+            f" That takes {told}, more than the third of its height that common tree-work practice allows: ask "
+            "somebody qualified in tree work first, or take another remedy."
         )
     return Remedy(
         "trim",
