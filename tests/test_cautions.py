@@ -177,14 +177,16 @@ def test_the_minutes_are_named_when_the_sun_stands_near_the_satellite():
     minutes = [int(t[:2]) * 60 + int(t[3:]) for t in (first, last)]
     assert 13 * 60 - 10 < sum(minutes) / 2 < 13 * 60 + 50
     assert 60 < minutes[1] - minutes[0] < 100
-    assert "do not look that way then" in near.text
+    assert "do not look towards a satellite, nor through an instrument" in near.text
 
 
 def test_on_a_day_without_them_the_next_season_is_named():
     """At midsummer the sun stands 31 degrees over the satellite at noon; it comes down to it in September."""
     look = look_vector(*PLACE, Satellite("Demo South", longitude_deg=-24.0))
     near = sun_cautions(PLACE, [look], dt.datetime(2026, 6, 21, tzinfo=dt.UTC), dt.UTC)[1]
-    assert re.search(r"from 2026-09-\d\d to 2026-11-\d\d", near.text)
+    assert re.search(
+        r"from 2026-09-\d\d to 2026-11-\d\d, on 2026-10-\d\d from 1[23]:\d\d to 1[34]:\d\d \(UTC\)", near.text
+    )
     assert sun_cautions(PLACE, [look], None, dt.UTC) == (sun_caution(),)
 
 

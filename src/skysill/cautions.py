@@ -111,34 +111,38 @@ def _said(code: str) -> Caution:
     return Caution(code, SENTENCES[code])
 
 
-def sun_near_caution(near: SunNear, zone: dt.tzinfo) -> Caution:
-    """The minutes when the sun stands near a satellite: on the day asked, or on the worst day of the next season."""
+def sun_near_caution(found: Sequence[SunNear], zone: dt.tzinfo) -> Caution | None:
+    """The minutes when the sun stands near each satellite: on the day asked, else on the worst day of the next season.
+
+    found : one a satellite, of one day; None where the sun comes near none of them
+    """
 
     def span(start: dt.datetime, stop: dt.datetime) -> str:
         return f"{start.astimezone(zone):%H:%M} to {stop.astimezone(zone):%H:%M}"
 
-    letters = near.first_utc.astimezone(zone).tzname() or ""
-    if not letters.isalpha():
-        letters = f"UTC{near.first_utc.astimezone(zone).isoformat()[-6:]}"
-    what = f"the sun stands within {near.within_deg:g} degrees of {near.satellite}"
-    then = "do not look that way then, nor through an instrument."
-    day = f"{near.first_utc.astimezone(zone):%Y-%m-%d}"
-    if near.spans:
-        times = " and ".join(span(*one) for one in near.spans)
-        return Caution("sun-near", f"Sun: on {day} {what} from {times} ({letters}): {then}")
-    season = near.season
-    if season is None:
-        return Caution(
-            "sun-near", f"Sun: from {day} on, for a year, it comes nowhere within that of {near.satellite}."
+    def told(near: SunNear) -> str:
+        if near.spans:
+            day = f"{near.first_utc.astimezone(zone):%Y-%m-%d}"
+            return f"{near.satellite} on {day} from {' and '.join(span(*one) for one in near.spans)}"
+        season = near.season
+        assert season is not None
+        half = dt.timedelta(minutes=season.longest_outage_min / 2.0)
+        first, last, peak = (
+            moment.astimezone(zone) for moment in (season.season_start, season.season_end, season.peak_time)
         )
-    half = dt.timedelta(minutes=season.longest_outage_min / 2.0)
-    first, last, peak = (
-        moment.astimezone(zone) for moment in (season.season_start, season.season_end, season.peak_time)
-    )
+        most = f"on {peak:%Y-%m-%d} from {span(peak - half, peak + half)}"
+        return f"{near.satellite} from {first:%Y-%m-%d} to {last:%Y-%m-%d}, {most}"
+
+    named = [told(near) for near in found if near.spans or near.season is not None]
+    if not named:
+        return None
+    letters = found[0].first_utc.astimezone(zone).tzname() or ""
+    if not letters.isalpha():
+        letters = f"UTC{found[0].first_utc.astimezone(zone).isoformat()[-6:]}"
     return Caution(
         "sun-near",
-        f"Sun: from {first:%Y-%m-%d} to {last:%Y-%m-%d} {what} for up to {season.longest_outage_min:.0f} minutes "
-        f"a day, on {peak:%Y-%m-%d} from {span(peak - half, peak + half)} ({letters}): {then}",
+        "Sun: do not look towards a satellite, nor through an instrument, while the sun stands within "
+        f"{found[0].within_deg:g} degrees of it: {'; '.join(named)} ({letters}).",
     )
 
 
@@ -156,18 +160,21 @@ def sun_cautions(
     looks : to satellites that stand still
     first_utc : when the day begins; None: no day is known, and no minutes are named
     """
-    found = [sun_caution()]
-    for look in looks:
-        if first_utc is not None and look.visible:
-            near = sun_near(
-                place,
-                look.satellite,
-                azimuth_deg=look.azimuth_deg,
-                elevation_deg=look.elevation_apparent_deg,
-                first_utc=first_utc,
-            )
-            found.append(sun_near_caution(near, zone))
-    return tuple(found)
+    if first_utc is None:
+        return (sun_caution(),)
+    near = [
+        sun_near(
+            place,
+            look.satellite,
+            azimuth_deg=look.azimuth_deg,
+            elevation_deg=look.elevation_apparent_deg,
+            first_utc=first_utc,
+        )
+        for look in looks
+        if look.visible
+    ]
+    minutes = sun_near_caution(near, zone)
+    return (sun_caution(),) if minutes is None else (sun_caution(), minutes)
 
 
 def general_cautions(
