@@ -22,8 +22,8 @@ def spans(texts):
     return data, np.append(0, end[:-1]), end
 
 
-def records(path, delimiter=","):
-    return [raw for block in blocks(path, delimiter) for raw in block.raw()]
+def records(path, delimiter=",", width=2):
+    return [raw for block in blocks(path, delimiter, width) for raw in block.raw()]
 
 
 def test_plain_decimal_numbers_are_the_numbers_that_float_reads(rng):
@@ -81,7 +81,7 @@ def test_a_quote_inside_an_unquoted_cell_is_text(tmp_path, monkeypatch, size):
     path = tmp_path / "in.csv"
     path.write_bytes(b'id,what\n1,5" pipe\n2,"a\nb"\n3,12"\n\n  \n4,last')
     assert records(path) == [b'1,5" pipe', b'2,"a\nb"', b'3,12"', b"4,last"]
-    assert [n for block in blocks(path, ",") for n in block.line.tolist()] == [2, 3, 5, 8]
+    assert [n for block in blocks(path, ",", 2) for n in block.line.tolist()] == [2, 3, 5, 8]
 
 
 def test_a_quote_that_is_never_closed_costs_its_own_line_only(tmp_path, monkeypatch):
@@ -97,7 +97,7 @@ def test_a_quote_that_is_never_closed_costs_its_own_line_only(tmp_path, monkeypa
 def test_cells_lose_the_quotes_around_them_and_only_plain_ones_are_whole(tmp_path):
     path = tmp_path / "in.csv"
     path.write_bytes(b'id;what;why\n1;"a;b";2\n"";"x""y";"3"\n4;z\n')
-    (block,) = blocks(path, ";")
+    (block,) = blocks(path, ";", 3)
     cells = block.cells()
     assert cells.count.tolist() == [3, 3, 2]
     text = []

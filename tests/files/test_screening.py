@@ -185,7 +185,7 @@ def test_cells_are_neutralized_wherever_they_stand_and_every_other_byte_passes_t
     for wanted in filter(None, rows.values()):
         assert f"\n{wanted},Demo South," in out
     assert made.rejected == 1
-    assert "6 cells that a spreadsheet would run as formulas got an apostrophe." in made.notes
+    assert "7 cells that a spreadsheet would run as formulas got an apostrophe." in made.notes
 
 
 @pytest.mark.parametrize(
@@ -193,7 +193,9 @@ def test_cells_are_neutralized_wherever_they_stand_and_every_other_byte_passes_t
     [
         (b"", "the file is empty."),
         (b"id,place\n1,x\n", 'there is no column "position"'),
-        (b"\xff\xfei\x00d\x00", "this is not UTF-8 text."),
+        (b"\xff\xfei\x00d\x00", 'there is no column "position"'),
+        (b"\xff\xfei\x00d", "begins as UTF-16 text and is none."),
+        (b"id,position\0\n", "this is not UTF-8 text."),
     ],
 )
 def test_lists_that_cannot_be_read_are_refused_in_one_line(raster, tmp_path, text, said):
@@ -538,3 +540,45 @@ def test_addresses_out_of_reach_of_a_fine_raster_say_the_same_without_it(raster,
             one["least_height_m"] = ""
         assert float(one.pop("margin_deg")) == pytest.approx(float(other.pop("margin_deg")), abs=0.0015)
         assert one == other
+
+
+def test_every_cell_that_is_written_is_neutralized(raster, tmp_path):
+    source = tmp_path / "in.csv"
+    source.write_text(
+        "id,latitude,longitude,satellite,=head()\na,58.01,-24.66,=cmd()=24W,1\n=b,99,-24.66,,2\n"
+    )
+    screen_file(asked(raster, neutralize=True), source, tmp_path / "out.csv")
+    header, row = (tmp_path / "out.csv").read_text().splitlines()
+    assert header.startswith("id,latitude,longitude,satellite,'=head(),satellite,")
+    assert row.startswith("a,58.01,-24.66,'=cmd()=24W,1,'=cmd(),")
+    assert (tmp_path / "out.csv.rejected.csv").read_text().splitlines()[1].startswith("3,'=b,")
+
+
+def test_a_file_of_somebodys_that_is_called_as_rejects_are_is_left(raster, tmp_path):
+    source = tmp_path / "in.csv"
+    source.write_text("id,latitude,longitude\na,58.01,-24.66\n")
+    other = tmp_path / "out.csv.rejected.csv"
+    other.write_text("my own notes\n")
+    screen_file(asked(raster), source, tmp_path / "out.csv")
+    assert other.read_text() == "my own notes\n"
+    other.write_text("line,id,reason\n2,a,b\n")
+    screen_file(asked(raster), source, tmp_path / "out.csv")
+    assert not other.exists()
+
+
+@pytest.mark.parametrize("suffix", ["csv", "geojson", "parquet"])
+def test_values_of_every_kind_pass_into_every_kind_of_list(raster, tmp_path, suffix):
+    source = tmp_path / "in.geojson"
+    source.write_text(
+        '{"type": "FeatureCollection", "features": ['
+        + ", ".join(
+            '{"type": "Feature", "geometry": {"type": "Point", "coordinates": [-24.66, 58.01]}, "properties": '
+            f'{{"id": {value}, "h\\udc80": {value}}}}}'
+            for value in ('"a"', "1", "2.5", "null", '{"b": [1, "c"]}', '"\\ud800"', "9" * 30)
+        )
+        + "]}",
+        encoding="utf-8",
+    )
+    made = screen_file(asked(raster), source, tmp_path / f"out.{suffix}")
+    assert (made.screened, made.rejected) == (7, 0)
+    (tmp_path / f"out.{suffix}").read_bytes()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import os
 import re
@@ -26,8 +25,9 @@ from skysill.files.delimited import (
     fingerprints_of,
     trimmed,
 )
+from skysill.files.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
 from skysill.files.tables import read_satellites
-from skysill.files.text import check_file, nearest
+from skysill.files.text import check_file, nearest, quoted, read_bytes, read_number
 from skysill.positions import parse_position
 from skysill.site import Satellite
 from skysill.units import Bools, Floats, Ints
@@ -47,6 +47,10 @@ __all__ = [
 _KNOWN = ("id", "position", "latitude", "longitude", "mount_height_m", "satellite")
 _DECIMAL = re.compile(r"^\s*([+-]?\d{1,2}(?:\.\d+)?)\s*,\s*([+-]?\d{1,3}(?:\.\d+)?)\s*$")
 _TALLEST_M = 200.0
+_MOST_BYTES = 20_000_000_000
+_MOST_GEOJSON_BYTES = 1_000_000_000
+_MOST_ROWS = 100_000_000
+_TOGETHER = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +60,13 @@ class Record:
     line : the file's line it begins on (for GeoJSON and Parquet the record's number, from 1)
     cells : text of each column; in Parquet and GeoJSON the values as they are
     raw : a CSV record's own bytes without the line's end
+    fault : what is wrong with it as a whole, None if nothing is
     """
 
     line: int
     cells: Sequence[Any]
     raw: bytes = b""
+    fault: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +84,9 @@ class AddressFile:
 
     delimiter, encoding, header, line_end : CSV only; header is its raw bytes
     plain : CSV without any quote, so that every line is a record
+    data : CSV that had to be written anew (UTF-16, lines ended by a carriage return alone), as UTF-8
     features : GeoJSON only
+    notes : what a reader should know
     """
 
     path: Path
@@ -89,7 +97,13 @@ class AddressFile:
     header: bytes = b""
     line_end: bytes = b"\n"
     plain: bool = False
-    features: Sequence[dict[str, Any]] = field(default=(), repr=False, compare=False)
+    data: bytes | None = field(default=None, repr=False, compare=False)
+    features: Sequence[Any] = field(default=(), repr=False, compare=False)
+    notes: tuple[str, ...] = ()
+
+    def blocks(self) -> Iterator[Block]:
+        """The records of a CSV."""
+        return blocks(self.path if self.data is None else self.data, self.delimiter, len(self.names))
 
     def records(self) -> Iterator[Record]:
         if self.kind == "csv":
@@ -128,14 +142,15 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
     ------
     InputError : no such file, empty, no column of places, not text that can be read
     """
-    path = check_file(Path(path))
+    path = check_file(Path(path), most_bytes=_MOST_BYTES)
     if path.suffix.lower() in (".parquet", ".pq"):
-        file = AddressFile(path, "parquet", tuple(_parquet(path).schema_arrow.names))
+        file = AddressFile(path, "parquet", _parquet_names(path))
     elif path.suffix.lower() in (".geojson", ".json"):
         names: dict[str, None] = {}
         features = _geojson(path)
         for feature in features:
-            names.update(dict.fromkeys(feature["properties"]))
+            if feature_fault(feature) is None:
+                names.update(dict.fromkeys(feature.get("properties") or {}))
         file = AddressFile(path, "geojson", tuple(names), features=features)
     else:
         file = _open_csv(path)
@@ -147,8 +162,13 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
                 raise InputError(
                     f'there is no column "position", nor "latitude" and "longitude" ("{name}" is missing).',
                     where=os.fspath(path),
-                    mend="Name them in the first line." if guess is None else f'Is "{guess}" one of them?',
+                    mend="Name them in the first line."
+                    if guess is None
+                    else f"Is {quoted(guess)} one of them?",
                 )
+    for name in _KNOWN:
+        if sum(own.strip().lower() == name for own in file.names) > 1:
+            raise InputError(f'there are two columns "{name}".', where=os.fspath(path), mend="Rename one.")
     return file
 
 
@@ -156,20 +176,45 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
 
 
 def _open_csv(path: Path) -> AddressFile:
+    shown = os.fspath(path)
     with open(path, "rb") as stream:
-        head = stream.readline()
-        sample = head + stream.read(1 << 16)
+        sample = stream.read(1 << 16)
     if not sample.strip():
-        raise InputError("the file is empty.", where=os.fspath(path), mend="Give a list with a header line.")
-    if sample[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in sample:
-        raise InputError("this is not UTF-8 text.", where=os.fspath(path), mend="Save it as CSV in UTF-8.")
-    encoding, plain = _encoding(path)
+        raise InputError("the file is empty.", where=shown, mend="Give a list with a header line.")
+    data: bytes | None = None
+    notes: tuple[str, ...] = ()
+    wide = sample[:2] in (b"\xff\xfe", b"\xfe\xff")
+    if wide or (b"\r" in sample and b"\n" not in sample):
+        data = _rewritten(path, wide=wide)
+        notes = ("The list is written out as UTF-8 with a newline behind each line.",)
+        sample = data[: 1 << 16]
+    if b"\x00" in sample:
+        raise InputError("this is not UTF-8 text.", where=shown, mend="Save it as CSV in UTF-8.")
+    encoding, plain = ("utf-8", b'"' not in data) if data is not None else _encoding(path)
+    head = sample[: sample.index(b"\n") + 1] if b"\n" in sample else sample
     line_end = b"\r\n" if head.endswith(b"\r\n") else b"\n"
     header = head.rstrip(b"\r\n")
-    shown = header.removeprefix(b"\xef\xbb\xbf").decode(encoding, "replace")
-    delimiter = max(",;\t", key=shown.count)
-    names = tuple(next(csv.reader([shown], delimiter=delimiter), []))
-    return AddressFile(path, "csv", names, delimiter, encoding, header, line_end, plain)
+    text = header.removeprefix(b"\xef\xbb\xbf").decode(encoding, "replace")
+    delimiter = max(",;\t", key=text.count)
+    try:
+        names = tuple(next(csv.reader([text], delimiter=delimiter, strict=True), []))
+    except csv.Error:
+        raise InputError(
+            "a quotation mark is not closed.", where=f"{shown}, row 1", mend="Mend the header."
+        ) from None
+    return AddressFile(path, "csv", names, delimiter, encoding, header, line_end, plain, data, notes=notes)
+
+
+def _rewritten(path: Path, *, wide: bool) -> bytes:
+    """UTF-16, and lines that end in a carriage return alone, as UTF-8 with newlines."""
+    raw = read_bytes(path)
+    if wide:
+        try:
+            raw = raw.decode("utf-16").encode("utf-8")
+        except UnicodeError:
+            raise InputError("begins as UTF-16 text and is none.", where=os.fspath(path),
+                             mend="Save it as CSV in UTF-8.") from None  # fmt: skip
+    return raw if b"\n" in raw else raw.replace(b"\r", b"\n")
 
 
 def _encoding(path: Path) -> tuple[str, bool]:
@@ -196,7 +241,7 @@ def _encoding(path: Path) -> tuple[str, bool]:
 
 
 def _csv_records(file: AddressFile) -> Iterator[Record]:
-    for block in blocks(file.path, file.delimiter):
+    for block in file.blocks():
         raw, lines = block.raw(), block.line.tolist()
         cells = None if block.odd.any() else _cells_together(raw, file.delimiter, file.encoding)
         if cells is None:
@@ -217,12 +262,15 @@ def _cells_together(raw: Sequence[bytes], delimiter: str, encoding: str) -> list
 
 def _csv_record(raw: bytes, line: int, delimiter: str, encoding: str) -> Record:
     text = raw.decode(encoding, "replace")
+    if b"\0" in raw:
+        return Record(line, text.split(delimiter), raw, "it holds bytes that are no text")
     if '"' not in text:
         return Record(line, text.split(delimiter), raw)
     try:
-        return Record(line, next(csv.reader([text], delimiter=delimiter), []), raw)
-    except csv.Error:  # a line's end outside quotes, or a cell too long to be one
-        return Record(line, text.split(delimiter), raw)
+        return Record(line, next(csv.reader([text], delimiter=delimiter, strict=True), []), raw)
+    except csv.Error:
+        fault = "a quotation mark is not closed, or a cell goes on behind one"
+        return Record(line, text.split(delimiter), raw, fault)
 
 
 def raw_records(
@@ -232,7 +280,7 @@ def raw_records(
 
     neutralize : see `neutralized`; with the bytes comes how many cells were changed in which of these records
     """
-    for block in blocks(file.path, file.delimiter):
+    for block in file.blocks():
         raw, changed = block.raw(), {}
         suspects = np.flatnonzero(block.begun_with(_DANGEROUS_CODES)).tolist() if neutralize else []
         for k in suspects:
@@ -257,43 +305,68 @@ def row_text(cells: Sequence[str], delimiter: str) -> str:
 # --- GeoJSON and Parquet --------------------------------------------------------------------------------------------
 
 
-def _geojson(path: Path) -> list[dict[str, Any]]:
+def _geojson(path: Path) -> list[Any]:
+    shown = os.fspath(path)
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        features = document["features"]
-        return [f if isinstance(f.get("properties"), dict) else {**f, "properties": {}} for f in features]
-    except (ValueError, KeyError, TypeError, AttributeError):
-        raise InputError("this is not a GeoJSON feature collection.", where=os.fspath(path),
-                         mend="Give points in a FeatureCollection (RFC 7946).") from None  # fmt: skip
+        text = read_bytes(path, most_bytes=_MOST_GEOJSON_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError("is not UTF-8 text.", where=shown, mend="Save it as UTF-8.") from None
+    document = parse_json(text, shown)
+    features = features_of(document, shown)
+    if epsg_of(document, shown) is not None:
+        raise InputError(
+            "is not in WGS 84 degrees.", where=f"{shown}, crs", mend="Save it so, longitude first."
+        )
+    return features
 
 
 def _features(file: AddressFile) -> Iterator[Record]:
     for number, feature in enumerate(file.features, 1):
-        shape = feature.get("geometry") or {}
-        there = shape.get("coordinates") if shape.get("type") == "Point" else None
-        cells = [feature["properties"].get(name) for name in file.names]
-        yield Record(number, [*cells, there])
+        fault = feature_fault(feature)
+        if fault is not None:
+            yield Record(number, [None] * (len(file.names) + 1), fault=fault.rstrip("."))
+            continue
+        properties = feature.get("properties") or {}
+        yield Record(number, [*(properties.get(name) for name in file.names), feature.get("geometry")])
+
+
+def _parquet_names(path: Path) -> tuple[str, ...]:
+    file = _parquet(path)
+    if file.metadata.num_rows > _MOST_ROWS:
+        raise InputError(f"holds more than {_MOST_ROWS:,} rows.", where=os.fspath(path))
+    names = tuple(str(name) for name in file.schema_arrow.names)
+    if len(set(names)) < len(names):
+        raise InputError("has two columns of one name.", where=os.fspath(path), mend="Rename one.")
+    return names
+
+
+_DAMAGED_PARQUET = "this is not a Parquet file that can be read, or it is damaged."
 
 
 def _parquet(path: Path) -> Any:
+    import pyarrow
+    import pyarrow.parquet
+
     try:
-        import pyarrow.parquet
-    except ImportError:
-        raise InputError("reading Parquet needs pyarrow.", where=os.fspath(path),
-                         mend='Install it with: pip install "skysill[parquet]".') from None  # fmt: skip
-    try:
-        return pyarrow.parquet.ParquetFile(path)
-    except (OSError, ValueError) as fault:
-        raise InputError("this is not a Parquet file that can be read.", where=os.fspath(path)) from fault
+        return pyarrow.parquet.ParquetFile(os.path.abspath(path))
+    except (OSError, ValueError, pyarrow.ArrowException) as fault:
+        raise InputError(_DAMAGED_PARQUET, where=os.fspath(path), mend="Copy it again.") from fault
 
 
 def _rows(file: AddressFile) -> Iterator[Record]:
-    number = 0
-    for batch in _parquet(file.path).iter_batches():
-        columns = [column.to_pylist() for column in batch.columns]
-        for cells in zip(*columns, strict=True):
-            number += 1
-            yield Record(number, cells)
+    import pyarrow
+
+    number, opened = 0, _parquet(file.path)
+    try:
+        for batch in opened.iter_batches(batch_size=_TOGETHER):
+            columns = [column.to_pylist() for column in batch.columns]
+            for cells in zip(*columns, strict=True):
+                number += 1
+                yield Record(number, cells)
+    except (OSError, ValueError, OverflowError, pyarrow.ArrowException) as fault:
+        raise InputError(_DAMAGED_PARQUET, where=os.fspath(file.path), mend="Copy it again.") from fault
+    if number != opened.metadata.num_rows:
+        raise InputError(_DAMAGED_PARQUET, where=os.fspath(file.path), mend="Copy it again.")
 
 
 # --- what the records say -------------------------------------------------------------------------------------------
@@ -349,13 +422,10 @@ def read_addresses(
     )
 
 
-_TOGETHER = 10_000
-
-
 def _pieces(file: AddressFile) -> Iterator[Block | list[Record]]:
     """The list some thousands of records at a time."""
     if file.kind == "csv":
-        yield from blocks(file.path, file.delimiter)
+        yield from file.blocks()
         return
     records = file.records()
     while some := list(islice(records, _TOGETHER)):
@@ -386,7 +456,9 @@ class _Reader:
 
     def read(self, record: Record) -> tuple[float, float, float, int]:
         cells = record.cells
-        if len(cells) < self.width:
+        if record.fault is not None:
+            raise _RefusedError(record.fault)
+        if len(cells) != self.width + self.geojson:
             raise _RefusedError(f"it has {len(cells)} cells where the header has {self.width}")
         return *self._place(cells), self._height_m(cells), self._satellite(cells)
 
@@ -396,7 +468,11 @@ class _Reader:
 
     def read_cells(self, cells: Cells) -> tuple[Floats, Bools]:
         """(4, n) of what `read` gives, and of which records; the others are to be read one by one."""
-        good = ~cells.block.odd & (cells.count >= self.width)
+        block = cells.block
+        good = ~block.odd & (cells.count == self.width)
+        if b"\0" in block.data:
+            nothing = np.flatnonzero(block.codes == 0)
+            good[np.searchsorted(block.start, nothing, side="right") - 1] = False
         said = np.empty((4, len(cells.block)))
         for row, values in enumerate(self._places(cells)):
             said[row] = values
@@ -463,8 +539,14 @@ class _Reader:
 
     def _place(self, cells: Sequence[Any]) -> tuple[float, float]:
         if self.geojson and cells[-1] is not None:
-            longitude, latitude = (float(part) for part in cells[-1][:2])
-            return self._checked(latitude, longitude)
+            try:
+                parts = list(geometry_parts(cells[-1], ""))
+            except InputError as fault:
+                raise _RefusedError(f"its geometry {fault.what.rstrip('.')}") from None
+            if len(parts) != 1 or parts[0][0] != "point":
+                raise _RefusedError("its geometry is not one point")
+            longitude, latitude = parts[0][1][0][:2]
+            return self._checked(float(latitude), float(longitude))
         if self.position is not None:
             text = str(cells[self.position] or "")
             plain = _DECIMAL.match(text)
@@ -478,19 +560,26 @@ class _Reader:
         if self.latitude is None or self.longitude is None:
             raise _RefusedError("it has no place")
         return self._checked(
-            self._number(cells[self.latitude], "latitude"), self._number(cells[self.longitude], "longitude")
+            self._number(cells[self.latitude], "latitude", comma=True),
+            self._number(cells[self.longitude], "longitude", comma=True),
         )
 
     @staticmethod
-    def _number(value: Any, name: str) -> float:
+    def _number(value: Any, name: str, *, comma: bool) -> float:
+        """A number as a file has it, or as people type it; comma : whether its comma can only be a decimal one."""
+        if value is None or (isinstance(value, str) and not value.strip()):
+            raise _RefusedError(f"{name}: there is nothing")
         try:
-            number = float(value)
-        except (TypeError, ValueError):
+            if isinstance(value, str):
+                return read_number(value, comma=comma)
+            number = math.nan if isinstance(value, bool | bytes) else float(value)
+        except ValueError as fault:
+            said = str(fault).removesuffix(" Write 12.5 or 12,5.").rstrip(".")
+            raise _RefusedError(f"{name}: {said}") from None
+        except (TypeError, OverflowError):
             number = math.nan
         if not math.isfinite(number):
-            raise _RefusedError(
-                f"{name}: there is nothing" if value in ("", None) else f'{name}: "{value}" is not a number'
-            )
+            raise _RefusedError(f"{name}: {quoted(value)} is not a number")
         return number
 
     @staticmethod
@@ -509,7 +598,7 @@ class _Reader:
     def _height_of(self, value: Any) -> float:
         if value is None or (isinstance(value, str) and not value.strip()):
             return self.default_height_m
-        height_m = self._number(value, "mount_height_m")
+        height_m = self._number(value, "mount_height_m", comma=self.delimiter != ",")
         if not 0.0 <= height_m <= _TALLEST_M:
             raise _RefusedError(f"mount_height_m: {height_m:g} is not between 0 and {_TALLEST_M:g}")
         return height_m
@@ -526,7 +615,7 @@ class _Reader:
             named = [i for i, own in enumerate(self.satellites) if own.name == text]
             if not named:
                 try:
-                    found = read_satellites(text)[0]
+                    found = read_satellites(text, folder=None)[0]
                 except InputError as fault:
                     raise _RefusedError(f"satellite: {fault.what}") from None
                 if found.longitude_deg is None:

@@ -14,21 +14,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.errors import InputError
 from skysill.files.addresses import Addresses, AddressFile, Record, neutralized, raw_records, row_text
 from skysill.files.delimited import fixed
+from skysill.files.plain import to_json_text
 from skysill.screen import Screened
 from skysill.site import Satellite
 from skysill.units import Bools, Floats, Ints
 from skysill.verdict import RANK
 
-__all__ = ["COLUMNS", "Answers", "packed", "write_list", "write_rejects"]
+__all__ = ["COLUMNS", "REJECT_COLUMNS", "Answers", "packed", "write_list", "write_rejects"]
 
 COLUMNS = (
     "satellite", "azimuth_deg", "elevation_deg", "terrain_elevation_deg", "terrain_distance_m", "margin_deg",
     "margin_is_floor", "least_height_m", "verdict", "reason",
 )  # fmt: skip
 """What is added to every address, in this order; with several satellites `all_satellites` follows."""
+
+REJECT_COLUMNS = ("line", "id", "reason")
 
 _PLACES = {
     "azimuth_deg": 3, "elevation_deg": 3, "terrain_elevation_deg": 3, "terrain_distance_m": 1, "margin_deg": 3,
@@ -267,14 +269,18 @@ def _write_csv(
     path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str], neutralize: bool
 ) -> int:
     encoding = file.encoding if file.kind == "csv" else "utf-8"
-    delimiter, tail, changed = file.delimiter, file.line_end, 0
+    delimiter, tail = file.delimiter, file.line_end
     mark = delimiter.encode()
+    safe_names, changed = neutralized(file.names) if neutralize else (list(file.names), 0)
 
     def cell(text: str) -> bytes:
-        return row_text([text], delimiter).encode(encoding, "replace")
+        safe = neutralized([text])[0] if neutralize else [text]
+        return row_text(safe, delimiter).encode(encoding, "replace")
 
     with open(path, "wb") as stream:
-        header = file.header if file.kind == "csv" else row_text(file.names, delimiter).encode("utf-8")
+        header = file.header
+        if changed or file.kind != "csv":
+            header = row_text(safe_names, delimiter).encode(encoding, "replace")
         stream.write(header + mark + delimiter.join(names).encode() + tail)
         for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
             changed += count
@@ -298,8 +304,16 @@ def _write_geojson(
     path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
 ) -> None:
     own, between = _own_names(file, names), "\n"
-    text = json.JSONEncoder(ensure_ascii=False, default=str).encode
-    with open(path, "w", encoding="utf-8") as stream:
+    encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
+
+    def text(feature: dict[str, Any]) -> str:
+        try:
+            return encode(feature)
+        except (ValueError, TypeError):  # a number that is none, or a key that is no text
+            return to_json_text(feature, indent=None)
+
+    # half a letter (a surrogate) is written as JSON's own escape of it
+    with open(path, "w", encoding="utf-8", errors="backslashreplace") as stream:
         stream.write('{"type": "FeatureCollection", "features": [')
         for address, records in _matched(file, places):
             last = address + len(records)
@@ -321,19 +335,16 @@ def _write_geojson(
 def _write_parquet(
     path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
 ) -> None:
-    try:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-    except ImportError:
-        raise InputError("writing Parquet needs pyarrow.", where=os.fspath(path),
-                         mend='Install it with: pip install "skysill[parquet]".') from None  # fmt: skip
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     own = _own_names(file, names)
     cells: list[list[Any]] = [[] for _ in own]
     for _, records in _matched(file, places):
         for column, values in zip(cells, zip(*(record.cells[: len(own)] for record in records), strict=True),
                                   strict=True):  # fmt: skip
             column.extend(values)
-    columns = {name: pa.array(values) for name, values in zip(own, cells, strict=True)}
+    columns = {_whole_text(name): _array(values) for name, values in zip(own, cells, strict=True)}
     count = places.record.size
     for name in names:
         kind = pa.float64() if name in _PLACES else pa.bool_() if name == "margin_is_floor" else pa.string()
@@ -341,9 +352,32 @@ def _write_parquet(
     pq.write_table(pa.table(columns), path)
 
 
-def write_rejects(path: Path, places: Addresses) -> None:
+def _array(values: list[Any]) -> Any:
+    """A column; values of several kinds become text."""
+    import pyarrow as pa
+
+    try:
+        return pa.array(values)
+    except (pa.ArrowException, ValueError, TypeError, OverflowError):
+        return pa.array([None if value is None else _whole_text(value) for value in values])
+
+
+def _whole_text(value: Any) -> str:
+    """Text without halves of letters, which no file can hold."""
+    return str(value).encode("utf-8", "replace").decode("utf-8")
+
+
+def write_rejects(path: Path, places: Addresses, *, neutralize: bool = False) -> int:
+    """The list of rejects; returns how many cells were neutralized."""
+    changed = 0
     with io.StringIO(newline="") as text:
         writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(["line", "id", "reason"])
-        writer.writerows([r.line, r.id, r.reason] for r in places.rejects)
-        path.write_bytes(text.getvalue().encode("utf-8"))
+        writer.writerow(REJECT_COLUMNS)
+        for reject in places.rejects:
+            cells, count = [reject.id, reject.reason], 0
+            if neutralize:
+                cells, count = neutralized(cells)
+            changed += count
+            writer.writerow([reject.line, *cells])
+        path.write_bytes(text.getvalue().encode("utf-8", "replace"))
+    return changed

@@ -5,6 +5,8 @@ A list of a million addresses is one long text; what is done for each of its byt
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -34,6 +36,9 @@ Hashes = NDArray[np.uint64]
 _BLOCK_BYTES = 1 << 19
 _LONGEST_BYTES = 1 << 20
 """A quoted cell that runs on for longer than this was never closed."""
+
+_MOST_LINES = 1000
+"""Nor does one run over more lines than this."""
 
 _NEWLINE, _RETURN, _SPACE, _QUOTE, _DOT = b'\n\r ".'
 _MOST_DIGITS = 18
@@ -121,10 +126,15 @@ class Cells:
         return start, end, there
 
 
-def blocks(path: str | os.PathLike[str], delimiter: str) -> Iterator[Block]:
-    """The records behind the header, half a megabyte of them at a time; lines with nothing in them are no records."""
+def blocks(source: str | os.PathLike[str] | bytes, delimiter: str, width: int) -> Iterator[Block]:
+    """The records behind the header, half a megabyte of them at a time; lines with nothing in them are no records.
+
+    source : a file, or its bytes
+    width : cells of the header. A quoted cell over several lines counts only in a record of so many cells; else its
+        quotation mark was never closed, and the line is a record by itself
+    """
     mark = delimiter.encode()
-    with open(path, "rb") as stream:
+    with io.BytesIO(source) if isinstance(source, bytes) else open(source, "rb") as stream:
         stream.readline()
         line, rest = 2, b""
         while True:
@@ -132,14 +142,14 @@ def blocks(path: str | os.PathLike[str], delimiter: str) -> Iterator[Block]:
             data = rest + more
             if not data:
                 return
-            whole = _plain_block(data, mark, line, last=not more)
-            block, used = _quoted_block(data, mark, line, last=not more) if whole is None else whole
+            whole = _plain_block(data, mark, line, width, last=not more)
+            block, used = _quoted_block(data, mark, line, width, last=not more) if whole is None else whole
             yield block
             line += data.count(b"\n", 0, used)
             rest = data[used:]
 
 
-def _plain_block(data: bytes, mark: bytes, line: int, *, last: bool) -> tuple[Block, int] | None:
+def _plain_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool) -> tuple[Block, int] | None:
     """The records of a piece of text that has quotes only around cells, and its bytes that they take up."""
     codes = np.frombuffer(data, np.uint8)
     ends = np.flatnonzero(codes == _NEWLINE)
@@ -161,6 +171,11 @@ def _plain_block(data: bytes, mark: bytes, line: int, *, last: bool) -> tuple[Bl
     marks = np.flatnonzero(codes[:used] == mark[0])
     if quotes.size:
         marks = marks[np.searchsorted(quotes, marks) % 2 == 0]
+    if quotes.size:
+        wide = np.flatnonzero(np.searchsorted(ends, closed) > np.searchsorted(ends, start))
+        count = np.searchsorted(marks, closed[wide]) - np.searchsorted(marks, start[wide]) + 1
+        if (count != width).any():
+            return None
     lines = np.searchsorted(ends, start) + line if quotes.size else np.arange(line, line + start.size)
     return _block(data, start, closed, lines, np.zeros(start.size, dtype=bool), marks, quotes), used
 
@@ -176,7 +191,7 @@ def _around_cells(codes: Bytes, quotes: Ints, mark: bytes) -> bool:
     return bool(opening.all() and np.isin(after, np.frombuffer(mark + b'\r\n"', np.uint8)).all())
 
 
-def _quoted_block(data: bytes, mark: bytes, line: int, *, last: bool) -> tuple[Block, int]:
+def _quoted_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool) -> tuple[Block, int]:
     """The same line by line, whatever the quotes: those inside an unquoted cell are text."""
     starts: list[int] = []
     ends: list[int] = []
@@ -189,6 +204,10 @@ def _quoted_block(data: bytes, mark: bytes, line: int, *, last: bool) -> tuple[B
             closed, quoted = _record_end(data, at, mark), True
             if closed is None and not last and len(data) - at < _LONGEST_BYTES:
                 break
+            if closed == 0 or (
+                closed is not None and closed > end and _count(data[at:closed], mark) != width
+            ):
+                closed = None
             end = end if closed is None else closed
         if end == len(data) and not last and not data.endswith(b"\n"):
             break
@@ -211,9 +230,15 @@ def _line_end(data: bytes, at: int) -> int:
 
 
 def _record_end(data: bytes, at: int, mark: bytes) -> int | None:
-    """Where the record that begins at a place ends; None if a quote of it is still open at the end of the data."""
-    opened, quotes = False, 0
+    """Where the record that begins at a place ends; None if a quote of it is still open at the end of the data.
+
+    0 where it is still open after as many lines as no cell has.
+    """
+    opened, quotes, count = False, 0, 0
     while at < len(data):
+        count += 1
+        if count > _MOST_LINES:
+            return 0
         end = _line_end(data, at)
         line = data[at:end]
         quotes += line.count(b'"')
@@ -222,6 +247,16 @@ def _record_end(data: bytes, at: int, mark: bytes) -> int | None:
             return end
         at = end
     return None
+
+
+def _count(record: bytes, mark: bytes) -> int:
+    """Cells of a record over several lines; 0 where its quotes do not stand where RFC 4180 has them."""
+    text = record.decode("latin-1").rstrip("\r\n")
+    try:
+        rows = list(csv.reader([text], delimiter=mark.decode(), strict=True))
+    except csv.Error:
+        return 0
+    return len(rows[0]) if len(rows) == 1 else 0
 
 
 def _left_open(line: bytes, mark: bytes, opened: bool) -> bool:

@@ -151,7 +151,7 @@ def _open_part(target: Path, shown: Path) -> Path:
 def _fill(part: Path, writing: Writing, shown: Path) -> None:
     try:
         if isinstance(writing, str):
-            part.write_bytes(writing.encode("utf-8"))
+            part.write_bytes(writing.encode("utf-8", "replace"))
         elif isinstance(writing, bytes):
             part.write_bytes(writing)
         else:

@@ -16,7 +16,7 @@ import numpy as np
 from skysill.cluster import Crew, work_through
 from skysill.errors import InputError
 from skysill.files.addresses import Addresses, AddressFile, open_addresses, read_addresses
-from skysill.files.answers import COLUMNS, Answers, packed, write_list, write_rejects
+from skysill.files.answers import COLUMNS, REJECT_COLUMNS, Answers, packed, write_list, write_rejects
 from skysill.files.outputs import check_outputs
 from skysill.files.parts import Parts, looks_of
 from skysill.files.plain import check_writable
@@ -123,7 +123,11 @@ def screen_file(
     recipe = _recipe(asked, source)
     parts = Parts(target, recipe)
     try:
-        said = (parts.begin(resume=resume), *(note for raster in asked.rasters for note in raster.notes))
+        said = (
+            parts.begin(resume=resume),
+            *file.notes,
+            *(note for raster in asked.rasters for note in raster.notes),
+        )
         notes = [note for note in said if note]
         long = cluster is None and source.stat().st_size > _LONG_LIST_BYTES
         with Crew(jobs if long else 1, partial(_ready, asked)) as crew:
@@ -359,10 +363,10 @@ def _assemble(
     made = {out: whole}
     rejected = out.with_name(out.name + ".rejected.csv")
     if places.rejects:
-        write_rejects(parts.folder / "rejected.csv", places)
+        changed += write_rejects(parts.folder / "rejected.csv", places, neutralize=asked.neutralize)
         made = {rejected: parts.folder / "rejected.csv", out: whole}
     parts.unchanged()
-    if not places.rejects and rejected.exists():
+    if not places.rejects and _is_rejects(rejected):
         rejected.unlink()
     parts.place(made)
     if places.repeated:
@@ -377,3 +381,12 @@ def _assemble(
         counts={name: counts[rank] for name, rank in RANK.items()}, best=answers.best(), notes=tuple(notes),
         latitude_deg=places.latitude_deg, longitude_deg=places.longitude_deg, verdict=verdict,
     )  # fmt: skip
+
+
+def _is_rejects(path: Path) -> bool:
+    """Whether a file is a list of rejects that an earlier run left."""
+    try:
+        with open(path, "rb") as opened:
+            return path.is_file() and opened.readline().strip() == ",".join(REJECT_COLUMNS).encode()
+    except OSError:
+        return False

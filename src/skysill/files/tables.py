@@ -11,7 +11,7 @@ import numpy as np
 
 from skysill.errors import InputError
 from skysill.files.records import Column, Row, Table, read_table
-from skysill.files.text import quoted, read_number, read_text
+from skysill.files.text import printable, quoted, read_number, read_text
 from skysill.horizon.measured import Readings
 from skysill.positions import parse_longitude
 from skysill.site import Satellite
@@ -185,10 +185,10 @@ def _distance(row: Row, *, comma: bool) -> tuple[float | None, bool]:
     return distance_m, at_least
 
 
-def read_satellites(text: str, *, folder: str | Path = ".") -> tuple[Satellite, ...]:
+def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Satellite, ...]:
     """Satellites from satellite text: `24.5W`, `-24.5`, `NAME=24.5W`, an orbit file, or `NAME=file`.
 
-    folder : where relative paths begin
+    folder : where relative paths begin; None where no file may be named, as in a list somebody else wrote
 
     Raises
     ------
@@ -199,8 +199,8 @@ def read_satellites(text: str, *, folder: str | Path = ".") -> tuple[Satellite, 
     >>> read_satellites("-24.5")[0].name
     '24.5W'
     """
-    text = text.strip()
-    if _is_file(Path(folder) / text):
+    text = printable(text).strip()
+    if folder is not None and _is_file(Path(folder) / text):
         return read_orbit_file(Path(folder) / text)
     name, equals, rest = text.rpartition("=")
     name, rest = name.strip(), rest.strip()
@@ -210,7 +210,7 @@ def read_satellites(text: str, *, folder: str | Path = ".") -> tuple[Satellite, 
         raise InputError(
             f"{quoted(text)} names no satellite.", mend='Write "24.5W", "-24.5" or "NAME=24.5W".'
         )
-    if _is_file(Path(folder) / rest):
+    if folder is not None and _is_file(Path(folder) / rest):
         return read_orbit_file(Path(folder) / rest, name=name or None)
     if not re.match(r"\s*[-+−]?[\d.,]", rest) or re.search(r"\.[a-zA-Z]{2,}$|[/\\]", rest):
         what = f"{quoted(rest)} is neither a longitude nor a file that exists."
