@@ -104,8 +104,10 @@ def point(*coordinates):
 
 
 def test_geojson_records_are_rejected_alone(tmp_path):
-    shapes = [point(-24.0, 58.0), None, point(-24.0), point("-24", "58"),
-              {"type": "LineString", "coordinates": [[1, 2], [3, 4]]}, point(-24.0, 98.0), {"type": "GeometryCollection", "geometries": []}, point(-24.5, 58.5)]  # fmt: skip
+    line = {"type": "LineString", "coordinates": [[1, 2], [3, 4]]}
+    nothing = {"type": "GeometryCollection", "geometries": []}
+    shapes = [point(-24.0, 58.0), None, point(-24.0), point("-24", "58"), line, point(-24.0, 98.0), nothing]
+    shapes.append(point(-24.5, 58.5))
     numbered = enumerate(shapes)
     features = [{"type": "Feature", "properties": {"id": str(k)}, "geometry": shape} for k, shape in numbered]
     text = json.dumps({"type": "FeatureCollection", "features": [*features, 5, {"type": "Thing"}]})
