@@ -9,33 +9,12 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.assess import Job, Sources, assess
+from brackendale import SITE, ground, job
+from skysill.assess import assess
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import Readings
 from skysill.placement import place, surface_at
-from skysill.site import Mount, Satellite, Site
-
-SITE = Site("Brackendale Mill", -41.31, 147.22, ground_elevation_m=100.0, ground_source="given")
-NORTH = Satellite("Invented North", 150.0)
-
-
-def ground(height_m, *, cell_m=1.0, kind="surface", name="fine.tif", error_m=0.3, half_m=150.0):
-    """A lattice in UTM 55S; height_m(east, north) from the site's position."""
-    from pyproj import Transformer
-
-    to_plane = Transformer.from_crs("EPSG:4326", "EPSG:32755", always_xy=True)
-    east, north = to_plane.transform(SITE.longitude_deg, SITE.latitude_deg)
-    count = int(half_m / cell_m)
-    steps = np.arange(-count, count + 1) * cell_m
-    x, y = np.meshgrid(steps, steps[::-1])
-    values = np.broadcast_to(height_m(x, y), x.shape).astype(np.float32)
-    transform = (cell_m, 0.0, east + steps[0], 0.0, -cell_m, north + steps[-1])
-    return HeldGrid(Grid(values, transform, "EPSG:32755"), name, kind, cell_m, error_m)
-
-
-def job(*rasters, site=SITE, **sources):
-    return Job(site, (NORTH,), sources=Sources(rasters=rasters, highest_ground_m=150.0, **sources))
+from skysill.site import Mount
 
 
 def test_a_mount_beside_the_site_stands_on_the_stated_ground_and_not_on_a_raster_that_lies_too_high():
@@ -56,8 +35,9 @@ def test_the_rasters_rise_from_the_site_to_the_mount_counts():
 
 def test_the_step_has_the_rasters_error_and_none_is_taken_where_there_is_no_step():
     coarse = ground(lambda x, y: 97.0 + 0.0 * x, cell_m=30.0, kind="bare", error_m=3.0, half_m=600.0)
-    # sqrt(2) x 3 m over one correlation length, five cells; 15 m are a tenth of it
-    assert surface_at(job(coarse), SITE, 15.0, 0.0).step_error_m == approx(0.1 * np.sqrt(2.0) * 3.0)
+    # errors alike over five cells, 150 m: two ends are unit normal, correlated by (1 - a) / hypot(1 - a, a)
+    apart = np.sqrt(2.0 - 2.0 * 0.9 / np.hypot(0.9, 0.1))
+    assert surface_at(job(coarse), SITE, 15.0, 0.0).step_error_m == approx(3.0 * apart)
     assert surface_at(job(coarse), SITE, 400.0, 0.0).step_error_m == approx(np.sqrt(2.0) * 3.0)
     assert surface_at(job(coarse), SITE, 0.0, 0.0).step_error_m == 0.0
     found = assess(job(coarse), Mount(east_m=400.0)).gathered
@@ -93,6 +73,20 @@ def test_ground_off_by_more_than_twice_the_rasters_error_is_a_warning_that_names
         assert "given as 100.0 m" in said[0]
         assert f"fine.tif says {raster_m:.1f} m" in said[0]
         assert "ground_elevation_m" in said[0]
+
+
+HOUSE = {"house": lambda x, y: np.where((x > -8.0) & (x < 1.0) & (y > -1.0) & (y < 9.0), 105.5, 100.4)}
+
+
+@pytest.mark.parametrize("with_bare", [False, True])
+def test_a_site_position_at_the_corner_of_a_house_takes_the_ground_and_not_the_roof(with_bare):
+    """Raster ground 100.4 where 100.0 was given: a roof 5.1 m over it is at 105.1, a lawn at 100.0."""
+    rasters = [ground(HOUSE["house"])]
+    if with_bare:
+        rasters.append(ground(lambda x, y: 100.4 + 0.0 * x, kind="bare", name="bare.tif"))
+    asked = job(*rasters)
+    assert surface_at(asked, SITE, 15.0, 0.0).elevation_m == approx(100.0, abs=1e-3)
+    assert surface_at(asked, SITE, -4.0, 4.0).elevation_m == approx(105.1, abs=1e-3)
 
 
 def test_a_mount_on_a_terrace_below_the_house_is_valid_without_terrain():

@@ -15,6 +15,7 @@ import numpy as np
 from skysill.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.compass import declination
 from skysill.confidence import Confidence, confidence
+from skysill.default_errors import GROWTH_M_PER_YEAR
 from skysill.gather import (
     Gathered,
     Place,
@@ -25,9 +26,9 @@ from skysill.gather import (
     place,
     prepared,
     reach_wanted_m,
-    scene_columns,
     uncovered,
 )
+from skysill.growth import as_trees, growth_notes, later
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.job import Job, Sources
 from skysill.look import LookVector, look_vector
@@ -48,7 +49,6 @@ __all__ = [
     "Track",
     "Trim",
     "assess",
-    "grown_columns",
     "horizon_profile",
     "judge",
 ]
@@ -57,6 +57,9 @@ HIDDEN = {"json": False}
 """Metadata of fields that pictures need and JSON leaves out."""
 
 SCHEMA = 1
+
+_ASKED_WITHIN_DEG = 10.0
+"""Readings of unknown kind that leave more spare room than this, grown as trees, raise no question."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,12 +269,13 @@ def judge(
     job: Job, gathered: Gathered, satellite: Satellite, look: LookVector, *, explain: bool = True
 ) -> SatelliteResult:
     """One ray: clearance today and after growth, coverage, certainty, verdict."""
-    now, later, grown, growth_m = _now_and_later(job, gathered, look)
+    now, then = _clearance(job, gathered, look), later(job, gathered, look)
+    grown = _clearance(job, then.gathered, look) if then.grows else now
     missing = uncovered(gathered, look, job)
     sure: Confidence | None = None
     if missing is None and look.visible:
         sure = confidence(
-            gathered.witnesses(grown, growth_m),
+            then.gathered.witnesses(then.gathered.obstacles, then.growth_m),
             *_ray(look),
             terminal=job.terminal,
             criteria=job.criteria,
@@ -284,7 +288,7 @@ def judge(
             satellite=satellite.name,
             elevation_apparent_deg=look.elevation_apparent_deg,
             now=now,
-            later=later,
+            later=grown,
             years=job.criteria.years_ahead,
             uncovered=missing,
             near_seen=near_seen(gathered, look, job),
@@ -296,6 +300,7 @@ def judge(
         )
     )
     below = highest_below(gathered.silhouettes, *_ray(look))
+    asked = _if_trees(job, gathered, look) if explain and grown.roomy and look.visible else ()
     return SatelliteResult(
         satellite=satellite,
         look=look,
@@ -307,8 +312,8 @@ def judge(
         else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
-        reasons=(*reasons, *_bare_branches(gathered, now, later)),
-        later=later if later is not now else None,
+        reasons=(*reasons, *_bare_branches(gathered, now, grown), *asked),
+        later=grown if then.grows else None,
     )
 
 
@@ -339,38 +344,34 @@ def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
     )
 
 
-def grown_columns(
-    job: Job, gathered: Gathered, look: LookVector
-) -> tuple[Silhouette | None, dict[str, float]]:
-    """The obstacles' columns after `years_ahead` of growth, and by how much each has grown (empty: nothing grows)."""
-    scene, years = gathered.scene, job.criteria.years_ahead
-    if scene is None or not years or not any(o.growth_m_per_year for o in scene.obstacles):
-        return gathered.obstacles, {}
-    seen = scene_columns(scene.grown(years), gathered.place, [look], job)
-    return seen, {o.name: o.growth_m_per_year * years for o in scene.obstacles}
-
-
-def _now_and_later(
-    job: Job, gathered: Gathered, look: LookVector
-) -> tuple[Clearance, Clearance, Silhouette | None, dict[str, float]]:
-    """Clearance today and after `years_ahead` of growth, the grown obstacles, and how much each has grown."""
+def _clearance(job: Job, gathered: Gathered, look: LookVector) -> Clearance:
+    """The clearance of one ray from what the sources say."""
     ray, tools = _ray(look), (job.terminal, job.criteria)
     standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
-    fixed = [column_rooms(s, *ray, *tools) for s in standing]
-    if gathered.scene is None or gathered.obstacles is None:
-        now = clearance(fixed, standing, *ray, terminal=job.terminal, criteria=job.criteria)
-        return now, now, None, {}
-    dish_m = dish_in_scene_m(gathered.place)
+    rooms: list[Rooms] = [column_rooms(s, *ray, *tools) for s in standing]
+    if gathered.scene is not None and gathered.obstacles is not None:
+        rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), *ray, *tools))
+    return clearance(rooms, gathered.silhouettes, *ray, terminal=job.terminal, criteria=job.criteria)
 
-    def with_scene(scene: Any, seen: Silhouette) -> Clearance:
-        rooms: list[Rooms] = [*fixed, scene_rooms(scene, dish_m, *ray, *tools)]
-        return clearance(rooms, [*standing, seen], *ray, terminal=job.terminal, criteria=job.criteria)
 
-    now = with_scene(gathered.scene, gathered.obstacles)
-    seen, growth_m = grown_columns(job, gathered, look)
-    if not growth_m or seen is None:
-        return now, now, gathered.obstacles, {}
-    return now, with_scene(gathered.scene.grown(job.criteria.years_ahead), seen), seen, growth_m
+def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:
+    """The question that readings of unknown kind leave open, near enough to the ray to matter."""
+    seen = as_trees(job, gathered, look)
+    if seen is None or not len(seen):
+        return ()
+    rooms = column_rooms(seen, *_ray(look), job.terminal, job.criteria)
+    at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
+    taken = bool(rooms.inside[at]) or rooms.spare_deg[at] < 0.0
+    if not taken and rooms.spare_deg[at] > _ASKED_WITHIN_DEG:
+        return ()
+    name = seen.things[int(seen.thing[at])].name
+    what = "what was read" if name == "measured horizon" else name
+    does = "takes the room" if taken else "leaves the room"
+    rate_m = GROWTH_M_PER_YEAR["tree"].usual_m
+    return (
+        f"If {what} at azimuth {rooms.azimuth_deg[at]:.0f} is a tree, growing {rate_m:g} m a year "
+        f"{does} for the {job.criteria.years_ahead:g} years ahead. Write what it is under kind in the readings.",
+    )
 
 
 def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
@@ -419,7 +420,5 @@ def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
         at = gathered.place
         said.extend(declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, job.date).notes)
     said.extend(gathered.notes)
-    trees = gathered.scene is not None and any(o.growth_m_per_year for o in gathered.scene.obstacles)
-    if gathered.measured is not None and job.criteria.years_ahead and not trees:
-        said.append("Readings do not grow: years ahead are judged only for trees listed as obstacles.")
+    said.extend(growth_notes(job, gathered))
     return tuple(dict.fromkeys(said))

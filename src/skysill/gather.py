@@ -34,12 +34,15 @@ __all__ = [
     "PlacedMount",
     "correction_at",
     "gather",
+    "measured_from",
     "near_reach_m",
     "near_seen",
+    "overruled_by",
     "place",
     "prepared",
     "sought_elevation_deg",
     "surface_at",
+    "terrain_from",
     "uncovered",
     "window_azimuths_deg",
 ]
@@ -251,36 +254,20 @@ def gather(
     looks : the rays to be judged; terrain is followed only as far as ground could reach them
     azimuths_deg : further azimuths on which the whole horizon is wanted (for the profile), None for none
     """
-    exact = tuple(look.azimuth_deg for look in looks if look.azimuth_deg is not None)
     notes = list(at.notes)
     correction = _correction(job, at)
     measured, true_readings = None, None
     if correction is not None and job.sources.readings is not None and at.from_instrument_m is not None:
         notes.extend(_turn_notes(correction))
         notes.extend(correction.notes)
-        survey = job.sources.survey
         true_readings = job.sources.readings.turned(correction.correction_deg)
-        measured = carry(
-            true_readings,
-            east_m=float(at.from_instrument_m[0]),
-            north_m=float(at.from_instrument_m[1]),
-            up_m=float(at.from_instrument_m[2]),
-            max_gap_deg=survey.max_gap_deg,
-            inclination_error_deg=survey.inclination_error_deg,
-            exact_azimuths_deg=exact,
-            hidden_rise_m=_hidden_rise_m(job, at),
-        )
+        measured = measured_from(job, at, true_readings, looks)
         notes.extend(measured.silhouette.notes)
-    terrain = _terrain_to_rays(job, at, looks)
     overruled = None
     if true_readings is not None and measured is not None:
-        overruled = partial(_overruled, readings=true_readings, carried=measured.silhouette, at=at, job=job)
-    doubtful = None
-    if terrain is not None:
-        notes.extend(terrain.notes)
-        terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
-        assured = np.asarray(terrain.assured)
-        terrain, doubtful = terrain.kept(assured), terrain.kept(~assured)
+        overruled = partial(overruled_by, readings=true_readings, carried=measured.silhouette, at=at, job=job)
+    terrain, doubtful = terrain_from(job, at, looks, overruled)
+    notes.extend(() if terrain is None else terrain.notes)
     obstacles, scene = None, job.sources.scene
     if scene is not None:
         _refuse_inside(scene, at)
@@ -311,6 +298,39 @@ def gather(
         },
         correction=correction,
     )
+
+
+def measured_from(
+    job: Job, at: Place, true_readings: Readings, looks: Sequence[LookVector]
+) -> CarriedSkyline:
+    """The measured horizon as the dish sees it; true_readings : as read, turned to true north."""
+    assert at.from_instrument_m is not None
+    survey, step_m = job.sources.survey, at.from_instrument_m
+    return carry(
+        true_readings,
+        east_m=float(step_m[0]),
+        north_m=float(step_m[1]),
+        up_m=float(step_m[2]),
+        max_gap_deg=survey.max_gap_deg,
+        inclination_error_deg=survey.inclination_error_deg,
+        exact_azimuths_deg=tuple(look.azimuth_deg for look in looks if look.azimuth_deg is not None),
+        hidden_rise_m=_hidden_rise_m(job, at),
+    )
+
+
+def terrain_from(
+    job: Job, at: Place, looks: Sequence[LookVector], overruled: Callable[[Silhouette], Bools] | None
+) -> tuple[Silhouette | None, Silhouette | None]:
+    """Terrain columns near the rays: those to be believed, and those that only coarse cells saw nearby.
+
+    overruled : which of some columns the measured horizon speaks against
+    """
+    terrain = _terrain_to_rays(job, at, looks)
+    if terrain is None:
+        return None, None
+    terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
+    assured = np.asarray(terrain.assured)
+    return terrain.kept(assured), terrain.kept(~assured)
 
 
 def _hidden_rise_m(job: Job, at: Place) -> float:
@@ -491,19 +511,24 @@ def _terrain(
     )
 
 
-def _overruled(terrain: Silhouette, *, readings: Readings, carried: Silhouette, at: Place, job: Job) -> Bools:
+def overruled_by(
+    terrain: Silhouette, *, readings: Readings, carried: Silhouette, at: Place, job: Job, grown_m: float = 0.0
+) -> Bools:
     """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
 
     From the instrument's own position every measured azimuth is. From elsewhere a point of ground counts only if,
     seen from the instrument, it was hidden behind what was measured.
+
+    grown_m : how much higher the terrain may be than when the readings were taken
     """
     step_m = at.from_instrument_m
     assert step_m is not None
-    if np.abs(step_m).max() < _STILL_M:
+    if np.abs(step_m).max() < _STILL_M and not grown_m:
         return covered(carried, terrain.azimuth_deg)
     points_m = (
         direction_enu(terrain.azimuth_deg, terrain.elevation_deg) * terrain.distance_m[:, None] + step_m
     )
+    points_m[:, 2] -= grown_m
     level_m = np.hypot(points_m[:, 0], points_m[:, 1])
     azimuth_deg = wrap_360(np.rad2deg(np.arctan2(points_m[:, 0], points_m[:, 1])))
     seen_deg = np.rad2deg(np.arctan2(points_m[:, 2], level_m))

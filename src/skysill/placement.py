@@ -19,6 +19,8 @@ CORRELATION_CELLS = 5.0
 """Over so many cells the error of a raster stays alike. Taken without a source."""
 
 _STANDS_ON_M = 1.5
+_FINE_ERROR_M = 1.0
+_AROUND_M = (5.0, 10.0)
 _BURIED_M = 5.0
 
 
@@ -116,7 +118,8 @@ def surface_at(job: Job, site: Site, east_m: float, north_m: float) -> Standing:
 
     Where the ground at the site was given, only the difference between two heights of the rasters is added to it, so
     that a raster that lies too high or too low as a whole moves nothing. Its error over a step of s metres is
-    sqrt(2) sigma min(1, s / L), errors being alike over L (five cells, see `confidence`).
+    sigma sqrt(2 - 2 (1 - a) / hypot(1 - a, a)), a = min(1, s / L), errors being alike over L (five cells; the same
+    draws as `sampling.between_knots`).
     """
     from_raster = site.ground_source not in ("given", "unknown")
     if east_m == north_m == 0.0 and site.ground_elevation_m is not None:
@@ -127,18 +130,45 @@ def surface_at(job: Job, site: Site, east_m: float, north_m: float) -> Standing:
         return Standing(site.ground_elevation_m, site.ground_source, from_raster)
     if site.ground_source != "given" or site.ground_elevation_m is None:
         return Standing(value_m, raster.name, True, raster=raster)
-    origin_m, _ = _ground(job.sources, site.latitude_deg, site.longitude_deg)
+    origin_m = _rasters_ground_m(job.sources, site)
     if origin_m is None:
         return Standing(value_m, raster.name, True, raster=raster)
-    alike_m = CORRELATION_CELLS * raster.cell_size_m
-    share = min(1.0, float(np.hypot(east_m, north_m)) / alike_m)
+    share = min(1.0, float(np.hypot(east_m, north_m)) / (CORRELATION_CELLS * raster.cell_size_m))
+    apart = float(np.sqrt(max(0.0, 2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))))
     return Standing(
         site.ground_elevation_m + value_m - origin_m,
         f"given ground, step of {raster.name}",
         False,
-        float(np.sqrt(2.0) * raster.vertical_error_m * share),
+        apart * raster.vertical_error_m,
         raster,
     )
+
+
+def _rasters_ground_m(sources: Sources, site: Site) -> float | None:
+    """What the rasters have for the ground at the site's position, whose elevation was given.
+
+    A surface raster may have a house or a tree there. A fine bare raster tells; without one, the raster's ground a few
+    metres around is taken where that agrees better with the ground given.
+    """
+    here_m, raster = _ground(sources, site.latitude_deg, site.longitude_deg)
+    if here_m is None or raster.kind == "bare" or site.ground_elevation_m is None:
+        return here_m
+    below_m, bare = _ground(sources, site.latitude_deg, site.longitude_deg, kind="bare")
+    if below_m is not None and bare.vertical_error_m <= _FINE_ERROR_M:
+        return below_m if here_m - below_m > _STANDS_ON_M else here_m
+    turn = np.deg2rad(np.arange(0.0, 360.0, 22.5))
+    reach_m = np.repeat(_AROUND_M, turn.size)
+    turn = np.tile(turn, len(_AROUND_M))
+    around = offset_position(
+        site.latitude_deg, site.longitude_deg, reach_m * np.sin(turn), reach_m * np.cos(turn)
+    )
+    from skysill.horizon.terrain import ground_at
+
+    near_m, _ = ground_at((raster,), *around)
+    low_m = float(np.nanmin(np.append(near_m, here_m)))
+    off_m = abs(here_m - site.ground_elevation_m)
+    stands = here_m - low_m > _STANDS_ON_M and abs(low_m - site.ground_elevation_m) < off_m - 1.0
+    return low_m if stands else here_m
 
 
 def place(job: Job, mount: Mount) -> Place:

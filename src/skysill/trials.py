@@ -12,12 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from skysill.assess import SatelliteResult, assess, grown_columns
+from skysill.assess import SatelliteResult, assess
 from skysill.carried import carried, carried_spare_deg
 from skysill.cautions import line_cautions
 from skysill.confidence import Witness, confidence
 from skysill.errors import InputError
 from skysill.gather import Gathered, dish_in_scene_m
+from skysill.growth import later
 from skysill.horizon.obstacles import Obstacle, Scene, least_room
 from skysill.job import Job
 from skysill.overhead import near_lines
@@ -101,8 +102,9 @@ class Trials:
     @classmethod
     def of(cls, job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered) -> Trials:
         """job : with the one satellite asked about"""
-        grown, growth_m = grown_columns(job, gathered, result.look)
-        return cls(job, mount, result, gathered, gathered.witnesses(grown, growth_m))
+        then = later(job, gathered, result.look)
+        witnesses = then.gathered.witnesses(then.gathered.obstacles, then.growth_m)
+        return cls(job, mount, result, gathered, witnesses)
 
     @property
     def foot_m(self) -> Floats:

@@ -366,6 +366,7 @@ class CriteriaTable:
     years_ahead: float | None = _key(_number())
     min_p_clear: float | None = _key(_number())
     refraction_factor: float | None = _key(_number())
+    hidden_tall_m: float | None = _key(_number())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -64,11 +64,13 @@ class Ground:
     known : whether it is; elevations mean nothing where it is not
     rise_m : ground at plan positions east (n,), north (n,) above the site's ground, nan where nobody knows;
         None where there is nobody to ask
+    rise_from : the raster that says so
     """
 
     site_elevation_m: float
     known: bool
     rise_m: Callable[[Floats, Floats], Floats] | None = None
+    rise_from: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +149,9 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
         _check_proportion(feature, kind, made, ground.site_elevation_m + rise_m)
     except InputError as fault:
         raise fault.placed(feature.where) from None
-    return replace(made, errors=_errors(feature))
+    local = {"height_m", "trimmed_to_height_m"} & set(feature.numbers)
+    rests = local and "ground_elevation_m" not in feature.numbers and not math.isnan(rise_m)
+    return replace(made, errors=_errors(feature), ground_from=ground.rise_from if rests else "")
 
 
 def _check_proportion(feature: Feature, kind: str, made: Obstacle, ground_m: float) -> None:

@@ -210,7 +210,7 @@ def stand_on(site: Site, rasters: Sequence[Any]) -> Ground:
         )
         return np.asarray(heights_m[:-1] - heights_m[-1])
 
-    return Ground(resolved.ground_elevation_m, known=True, rise_m=rise_m)
+    return Ground(resolved.ground_elevation_m, known=True, rise_m=rise_m, rise_from=bare[0].name)
 
 
 def read_scene(path: str | Path, site: Site, *, rasters: Sequence[Any] = (), complete: bool = False) -> Scene:

@@ -90,20 +90,21 @@ class Readings:
         order = np.lexsort((self.distance_m, self.elevation_deg, azimuth_deg))
         return replace(self, azimuth_deg=azimuth_deg).taken(order)
 
-    def grown(self, growth_m: Floats) -> Readings:
+    def grown(self, growth_m: Floats, *, assumed_distance_m: float = np.nan) -> Readings:
         """The same readings with each top `growth_m` (n,) metres higher, seen from where it was read.
 
-        A reading without a growth (0) or without a distance stays as it is.
+        assumed_distance_m : how far away one without a distance is taken to be; nan: such a one stays as it is
         """
-        growth_m = np.where(np.isnan(self.distance_m), 0.0, growth_m)
+        known = ~np.isnan(self.distance_m)
+        distance_m = np.where(known, self.distance_m, assumed_distance_m)
         elevation_rad = np.deg2rad(self.elevation_deg)
-        level_m = np.asarray(self.distance_m) * np.cos(elevation_rad)
-        up_m = np.asarray(self.distance_m) * np.sin(elevation_rad) + growth_m
-        grows = growth_m > 0.0
+        up_m = distance_m * np.sin(elevation_rad) + growth_m
+        level_m = distance_m * np.cos(elevation_rad)
+        grows = (np.asarray(growth_m) > 0.0) & ~np.isnan(distance_m)
         return replace(
             self,
             elevation_deg=np.where(grows, np.rad2deg(np.arctan2(up_m, level_m)), self.elevation_deg),
-            distance_m=np.where(grows, np.hypot(up_m, level_m), self.distance_m),
+            distance_m=np.where(grows & known, np.hypot(up_m, level_m), self.distance_m),
         )
 
 
@@ -312,9 +313,8 @@ def _columns(
     anchors = anchors.astype(int)
     # the nearer of the two readings sets the room that is asked for: the safe side
     column_distance = np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
-    names = tuple(dict.fromkeys(note or "measured horizon" for note in readings.note)) or (
-        "measured horizon",
-    )
+    called = [_called(note, kind) for note, kind in zip(readings.note, readings.kind, strict=True)]
+    names = tuple(dict.fromkeys(called)) or (_called("", ""),)
     nearest = (
         anchors[np.arange(len(anchors)), weights.argmax(axis=1)] if len(anchors) else np.zeros(0, dtype=int)
     )
@@ -323,8 +323,8 @@ def _columns(
         azimuth_deg=column_azimuth,
         elevation_deg=(elevation_deg[anchors] * weights).sum(axis=1),
         distance_m=column_distance,
-        things=tuple(Thing(name, "reading", "measured") for name in names),
-        thing=np.array([names.index(readings.note[i] or "measured horizon") for i in nearest], dtype=int),
+        things=tuple(Thing(name, kind, "measured") for name, kind in names),
+        thing=np.array([names.index(called[i]) for i in nearest], dtype=int),
         sigma_deg=inclination_error_deg,
     )
     sizes = [len(piece[0]) for piece in pieces]
@@ -337,6 +337,11 @@ def _columns(
         anchors[:, 0] != anchors[:, 1]
     )
     return Columns(silhouette, anchors, weights, np.where(on_reading, -1, stretch), along, width)
+
+
+def _called(note: str, kind: str) -> tuple[str, str]:
+    """Name and kind of what was read: its note, else its kind, else what all of it is."""
+    return note or (kind if kind in ("tree", "hedge", "building") else "measured horizon"), kind or "reading"
 
 
 def _beside(

@@ -1,0 +1,211 @@
+"""What the sources will say some years ahead: trees listed, read on site, or seen by a surface raster grow."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from skysill.compass import decimal_year
+from skysill.default_errors import GROWTH_M_PER_YEAR, facts_of
+from skysill.gather import Gathered, measured_from, overruled_by, scene_columns, terrain_from
+from skysill.horizon.measured import Readings
+from skysill.horizon.silhouette import Silhouette
+from skysill.horizon.vegetation import GrownSurface
+from skysill.job import Job
+from skysill.look import LookVector
+from skysill.positions import offset_position
+from skysill.units import Floats
+
+__all__ = ["Later", "as_trees", "growth_notes", "later"]
+
+_FINE_M = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Later:
+    """The sources after growth.
+
+    gathered : what they say then; today's where nothing grows
+    growth_m : obstacles only: name -> metres grown
+    grows : whether anything grows
+    """
+
+    gathered: Gathered
+    growth_m: dict[str, float] = field(default_factory=dict)
+    grows: bool = False
+
+
+def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
+    """The sources `years_ahead` from now, around one ray."""
+    years = job.criteria.years_ahead
+    scene, readings = gathered.scene, gathered.true_readings
+    new: dict[str, Any] = {}
+    growth_m: dict[str, float] = {}
+    if scene is not None and years and any(o.growth_m_per_year for o in scene.obstacles):
+        new["scene"] = scene.grown(years)
+        new["obstacles"] = scene_columns(new["scene"], gathered.place, [look], job)
+        growth_m = {o.name: o.growth_m_per_year * years for o in scene.obstacles}
+    if readings is not None and gathered.measured is not None:
+        grown_m = _reading_rates_m(readings) * _years_of_readings(job)
+        if (grown_m > 0.0).any():
+            new |= _measured(job, gathered, look, grown_m)
+    if any(_raster_growth_m(job, raster) for raster in job.sources.rasters):
+        new |= _terrain(job, gathered, look)
+    if not new:
+        return Later(gathered)
+    return Later(replace(gathered, **new), growth_m, True)
+
+
+def as_trees(job: Job, gathered: Gathered, look: LookVector) -> Silhouette | None:
+    """The readings of which nobody said what they are, grown as trees over the years ahead; None without any."""
+    readings, years = gathered.true_readings, _years_of_readings(job)
+    if readings is None or gathered.measured is None or not years:
+        return None
+    unsaid = np.array([kind == "" for kind in readings.kind]) & np.isnan(readings.growth_m_per_year)
+    if not unsaid.any():
+        return None
+    rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(readings))
+    seen: Silhouette = _measured(job, gathered, look, rate_m * years)["measured"].silhouette
+    return seen.kept(
+        np.array([seen.things[int(thing)].kind == "reading" for thing in seen.thing], dtype=bool)
+    )
+
+
+def _reading_rates_m(readings: Readings) -> Floats:
+    """(n,) metres a year: stated, else usual for a tree or hedge, else none."""
+    usual = [GROWTH_M_PER_YEAR[kind].usual_m if kind in GROWTH_M_PER_YEAR else 0.0 for kind in readings.kind]
+    return np.where(np.isnan(readings.growth_m_per_year), usual, readings.growth_m_per_year)
+
+
+def _today(job: Job) -> float | None:
+    date = job.date or job.sources.survey.date
+    return None if date is None else decimal_year(date)
+
+
+def _years_of_readings(job: Job) -> float:
+    """Years from the survey to the end of the years ahead."""
+    if not job.criteria.years_ahead:
+        return 0.0
+    survey: dt.date | None = job.sources.survey.date
+    today = _today(job)
+    age = 0.0 if survey is None or today is None else max(0.0, today - decimal_year(survey))
+    return job.criteria.years_ahead + age
+
+
+def _measured(job: Job, gathered: Gathered, look: LookVector, grown_m: Floats) -> dict[str, Any]:
+    assert gathered.true_readings is not None
+    grown = gathered.true_readings.grown(grown_m, assumed_distance_m=job.criteria.assumed_distance_m)
+    return {"measured": measured_from(job, gathered.place, grown, [look])}
+
+
+def _raster_growth_m(job: Job, raster: Any) -> float:
+    """Metres that the vegetation of a raster gains from its survey to the end of the years ahead; 0: not stated."""
+    facts = facts_of(raster)
+    if raster.kind != "surface" or not facts.growth_m_per_year or not job.criteria.years_ahead:
+        return 0.0
+    today = _today(job)
+    age = 0.0 if facts.survey_year is None or today is None else max(0.0, today - facts.survey_year)
+    return facts.growth_m_per_year * (job.criteria.years_ahead + age)
+
+
+def _terrain(job: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
+    """Terrain columns with the surface rasters grown."""
+    at, rasters = gathered.place, job.sources.rasters
+    bare = tuple(raster for raster in rasters if raster.kind == "bare")
+    surface_m = at.mount.surface_elevation_m
+    level_m = at.antenna_elevation_m - at.mount.height_m if surface_m is None else surface_m
+    outlines = _outlines_deg(job)
+
+    def grown(raster: Any) -> Any:
+        gain_m = _raster_growth_m(job, raster)
+        if not gain_m:
+            return raster
+        return GrownSurface(raster, gain_m, bare, (at.latitude_deg, at.longitude_deg), level_m, outlines)
+
+    then = replace(job, sources=replace(job.sources, rasters=tuple(grown(raster) for raster in rasters)))
+    overruled = None
+    if gathered.true_readings is not None and gathered.measured is not None:
+        overruled = partial(
+            overruled_by,
+            readings=gathered.true_readings,
+            at=at,
+            job=job,
+            carried=gathered.measured.silhouette,
+            grown_m=max(_raster_growth_m(job, raster) for raster in rasters),
+        )
+    terrain, doubtful = terrain_from(then, at, [look], overruled)
+    return {"terrain": terrain, "doubtful": doubtful}
+
+
+def _outlines_deg(job: Job) -> tuple[Floats, ...]:
+    """Rings (n, 2) of longitude and latitude around what does not grow: listed buildings and the roof."""
+    rings = [] if job.roof is None else [np.asarray(job.roof.outline, dtype=np.float64)]
+    scene = job.sources.scene
+    for obstacle in () if scene is None else scene.obstacles:
+        if obstacle.shape == "prism" and obstacle.kind != "tree":
+            rings.extend(area[0][:, :2] for area in obstacle.areas_m)
+    found = []
+    for ring in rings:
+        latitude, longitude = offset_position(
+            job.site.latitude_deg, job.site.longitude_deg, ring[:, 0], ring[:, 1]
+        )
+        found.append(np.column_stack([longitude, latitude]))
+    return tuple(found)
+
+
+def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
+    """What was taken of growth that nobody stated."""
+    if not job.criteria.years_ahead:
+        return ()
+    notes = [_raster_note(job, raster) for raster in job.sources.rasters]
+    readings = gathered.true_readings
+    if readings is not None and gathered.measured is not None:
+        notes.append(_readings_note(job, readings))
+        unsaid = sum(kind == "" for kind in readings.kind)
+        if unsaid:
+            notes.append(
+                f"{unsaid} of {len(readings)} readings do not say what they are (kind: tree, hedge, building, ground "
+                "or other); they were taken not to grow."
+            )
+    return tuple(note for note in notes if note)
+
+
+def _readings_note(job: Job, readings: Readings) -> str:
+    plants = np.array([kind in GROWTH_M_PER_YEAR for kind in readings.kind], dtype=bool)
+    unstated = plants & np.isnan(readings.growth_m_per_year)
+    kinds = sorted({kind for kind, mine in zip(readings.kind, unstated, strict=True) if mine})
+    rates = " and ".join(f"{GROWTH_M_PER_YEAR[kind].usual_m:g} m a year for a {kind}" for kind in kinds)
+    said = []
+    if kinds:
+        said.append(f"Readings of plants without growth_m_per_year were taken to grow {rates}.")
+    far = int((plants & np.isnan(readings.distance_m)).sum())
+    if far:
+        said.append(
+            f"{far} readings of plants carry no distance: their growth counts at {job.criteria.assumed_distance_m:g} "
+            "m. Measure distance_m."
+        )
+    return " ".join(said)
+
+
+def _raster_note(job: Job, raster: Any) -> str:
+    facts = facts_of(raster)
+    if raster.kind != "surface" or raster.cell_size_m > _FINE_M:
+        return ""
+    when = "at a date nobody gave" if facts.survey_year is None else f"in {int(facts.survey_year)}"
+    if facts.growth_m_per_year is None:
+        return (
+            f"{raster.name} shows trees as they stood when it was measured, {when}; their growth since and in years "
+            "ahead is not counted. Give date and growth_m_per_year in [terrain], or list the trees as obstacles."
+        )
+    gain_m = _raster_growth_m(job, raster)
+    if not gain_m:
+        return ""
+    since = "" if facts.survey_year is not None else " Growth up to now is missing: give date in [terrain]."
+    return (
+        f"What stands more than 1.5 m over the ground in {raster.name}, measured {when}, was taken to be "
+        f"{gain_m:.1f} m higher at the end of the years ahead; listed buildings and the roof were not.{since}"
+    )

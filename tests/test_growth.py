@@ -1,0 +1,193 @@
+"""Years ahead: readings of trees grow, unknown ones are asked about, surface rasters grow from their survey."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from pytest import approx
+
+from brackendale import SITE, ground, job
+from skysill.assess import assess
+from skysill.default_errors import RasterFacts
+from skysill.growth import growth_notes
+from skysill.horizon.measured import Readings
+from skysill.horizon.obstacles import Scene, tree
+from skysill.horizon.vegetation import GrownSurface
+from skysill.site import Criteria, Mount, Survey
+
+AZIMUTH = np.arange(0.0, 360.0, 4.0)
+HERE = Mount(height_m=1.6)
+
+
+def readings(elevation_deg, distance_m=20.0, kind="", growth=np.nan, count=AZIMUTH.size):
+    return Readings(
+        AZIMUTH, np.full(count, float(elevation_deg)), np.full(count, float(distance_m)), ("",) * count, "r.csv",
+        kind=(kind,) * count, growth_m_per_year=np.full(count, float(growth)),
+    )  # fmt: skip
+
+
+def result(asked, mount=HERE):
+    return assess(asked, mount).results[0]
+
+
+def test_a_tree_that_was_read_grows_into_the_room():
+    """A top 20 m off along 32 degrees: 10.60 m up, 16.96 m out. Five years of 0.5 m: atan(13.10 / 16.96)."""
+    found = result(job(readings=readings(32.0, kind="tree", growth=0.5)))
+    top_deg = np.rad2deg(np.arctan2(20.0 * np.sin(np.deg2rad(32.0)) + 2.5, 20.0 * np.cos(np.deg2rad(32.0))))
+    assert found.clearance.vertical_margin_deg == approx(found.look.elevation_apparent_deg - 32.0, abs=1e-6)
+    assert found.later.vertical_margin_deg == approx(found.look.elevation_apparent_deg - top_deg, abs=1e-6)
+    assert found.later.controlling.kind == "tree"
+
+
+def test_growth_takes_the_room_of_a_tree_and_not_of_a_wall_read_alike():
+    tall = result(job(readings=readings(36.0, kind="tree")))
+    assert tall.verdict == "marginal"
+    assert "growth takes it in 5 years" in tall.reasons[0]
+    assert result(job(readings=readings(36.0, kind="building"))).verdict == "clear"
+    assert result(job(readings=readings(36.0, kind="tree", growth=0.0))).verdict == "clear"
+
+
+def test_a_tree_whose_rate_nobody_stated_grows_at_the_usual_rate_and_the_result_says_so():
+    # 0.30 to 0.61 m a year is medium growth (Missouri Department of Conservation)
+    asked = job(readings=readings(32.0, kind="tree"))
+    found = result(asked)
+    up_m = 20.0 * np.sin(np.deg2rad(32.0)) + 5.0 * 0.4
+    top_deg = np.rad2deg(np.arctan2(up_m, 20.0 * np.cos(np.deg2rad(32.0))))
+    assert found.later.vertical_margin_deg == approx(found.look.elevation_apparent_deg - top_deg, abs=1e-6)
+    assert any("taken to grow 0.4 m a year for a tree" in note for note in assess(asked, HERE).warnings)
+
+
+def test_a_tree_without_a_distance_grows_at_the_assumed_distance():
+    asked = job(readings=readings(25.0, np.nan, kind="tree", growth=0.5))
+    up_m = 10.0 * np.sin(np.deg2rad(25.0)) + 2.5
+    top_deg = np.rad2deg(np.arctan2(up_m, 10.0 * np.cos(np.deg2rad(25.0))))
+    found = result(asked)
+    assert found.later.vertical_margin_deg == approx(found.look.elevation_apparent_deg - top_deg, abs=1e-6)
+    assert any(
+        "carry no distance: their growth counts at 10 m" in note for note in assess(asked, HERE).warnings
+    )
+
+
+@pytest.mark.parametrize("listed", [False, True])
+def test_of_unknown_kind_the_growth_question_is_asked_whether_or_not_another_tree_is_listed(listed):
+    oak = tree("far oak", (0.0, -90.0), ground_elevation_m=100.0, height_m=8.0, growth_m_per_year=0.3)
+    scene = Scene((oak,)) if listed else None
+    found = result(job(readings=readings(36.0), scene=scene))
+    assert found.verdict == "clear"
+    asked = [reason for reason in found.reasons if reason.startswith("If what was read at azimuth")]
+    assert len(asked) == 1
+    assert "is a tree, growing 0.4 m a year takes the room for the 5 years ahead" in asked[0]
+
+
+def test_what_would_leave_its_room_even_as_a_tree_is_said_so_and_what_is_far_below_is_not_asked_about():
+    leaves = result(job(readings=readings(28.0)))
+    assert any("leaves the room for the 5 years ahead" in reason for reason in leaves.reasons)
+    assert not any("is a tree" in reason for reason in result(job(readings=readings(5.0))).reasons)
+    assert not any(
+        "is a tree" in reason for reason in result(job(readings=readings(36.0, kind="ground"))).reasons
+    )
+
+
+def test_years_since_the_survey_count_too():
+    old = Survey(date=dt.date(2021, 6, 1))
+    asked = replace(
+        job(readings=readings(32.0, kind="tree", growth=0.5), survey=old), date=dt.date(2026, 6, 1)
+    )
+    up_m = 20.0 * np.sin(np.deg2rad(32.0)) + 10.0 * 0.5
+    top_deg = np.rad2deg(np.arctan2(up_m, 20.0 * np.cos(np.deg2rad(32.0))))
+    found = result(asked)
+    assert found.later.vertical_margin_deg == approx(found.look.elevation_apparent_deg - top_deg, abs=0.01)
+
+
+# --- surface rasters -------------------------------------------------------------------------------------------------
+
+
+def wood(x, y, *, top_m=109.0):
+    """Flat ground of 100 m, a wood to the north from 14 m on, and a house under the mount."""
+    values = np.where((y > 14.0) & (y < 40.0) & (np.abs(x) < 30.0), top_m, 100.0)
+    return np.where((np.abs(x) < 5.0) & (np.abs(y + 4.0) < 4.5), 104.0, values)
+
+
+def surface(height_m, **facts):
+    held = ground(height_m)
+    return replace(held, facts=RasterFacts(**facts))
+
+
+ON_ROOF = Mount(north_m=-4.0, surface_elevation_m=104.0, height_m=1.2)
+
+
+def later_of(raster, *more, years=5.0, date=dt.date(2026, 7, 1), mount=ON_ROOF):
+    asked = replace(job(raster, *more), criteria=Criteria(years_ahead=years), date=date)
+    return assess(asked, mount).results[0]
+
+
+def test_a_wood_on_a_surface_raster_grows_from_its_survey_date():
+    # 2016.5 to 2026.5 and five years ahead at 0.3 m: 4.5 m. The other route: a raster made with the wood so high
+    grown = later_of(surface(wood, survey_year=2016.5, growth_m_per_year=0.3))
+    made = later_of(surface(lambda x, y: wood(x, y, top_m=113.5)))
+    today = later_of(surface(wood))
+    assert grown.clearance.margin_deg == approx(today.clearance.margin_deg, abs=1e-9)
+    assert grown.later.margin_deg == approx(made.clearance.margin_deg, abs=0.01)
+    assert grown.later.margin_deg < today.clearance.margin_deg - 3.0
+    assert today.later is None
+
+
+def test_growth_of_a_raster_can_turn_clear_into_marginal():
+    assert later_of(surface(wood)).verdict == "clear"
+    grown = later_of(surface(wood, survey_year=2016.5, growth_m_per_year=0.87))
+    assert grown.verdict == "marginal"
+    assert "growth takes it" in grown.reasons[0]
+
+
+def test_the_roof_the_mount_stands_on_and_the_ground_do_not_grow():
+    held = surface(wood)
+    grown = GrownSurface(held, 4.5, (), (SITE.latitude_deg, SITE.longitude_deg), 104.0)
+    before = held.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values
+    after = grown.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values
+    assert np.unique(np.round(after - before, 3)).tolist() == [0.0, 4.5]
+    assert np.array_equal(after > before, before > 108.0)
+
+
+def test_a_bare_raster_tells_trees_on_a_hillside_from_the_hillside():
+    def slope(x, y):
+        return 100.0 + 0.2 * y
+
+    held = surface(lambda x, y: slope(x, y) + np.where((y > 20.0) & (y < 30.0), 8.0, 0.0))
+    bare = ground(slope, cell_m=10.0, kind="bare", name="bare.tif", half_m=200.0)
+    grown = GrownSurface(held, 3.0, (bare,), (SITE.latitude_deg, SITE.longitude_deg), 100.0)
+    before = held.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values
+    after = grown.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values
+    rows = np.unique(np.flatnonzero((after > before).any(axis=1)))
+    assert rows.size == 9  # rows 1 m apart with 20 < north < 30
+    assert (after > before)[rows].all()
+
+
+def test_what_is_not_known_of_a_raster_is_said():
+    notes = growth_notes(
+        replace(job(surface(wood)), date=dt.date(2026, 7, 1)), assess(job(surface(wood)), ON_ROOF).gathered
+    )
+    assert "at a date nobody gave" in notes[0]
+    assert "Give date and growth_m_per_year in [terrain]" in notes[0]
+    stated = job(surface(wood, growth_m_per_year=0.3))
+    notes = growth_notes(stated, assess(stated, ON_ROOF).gathered)
+    assert "1.5 m higher" in notes[0]
+    assert "Growth up to now is missing: give date in [terrain]." in notes[0]
+
+
+def test_a_site_file_can_say_when_a_raster_was_measured_and_how_its_trees_grow(tmp_path):
+    from skysill.default_errors import facts_of
+    from skysill.files.rasters import write_geotiff
+    from skysill.files.sitefile import read_site_file
+
+    grid = ground(wood).grid
+    write_geotiff(tmp_path / "fine.tif", grid.values, like=grid)
+    (tmp_path / "mill.toml").write_text(
+        'position = "41.31 S 147.22 E"\n[terrain]\nrasters = ["fine.tif"]\nkinds = ["surface"]\n'
+        'date = 2016-07-01\ngrowth_m_per_year = 0.3\ncells = "highest"\nhorizontal_error_m = [0.5]\n'
+    )
+    facts = facts_of(read_site_file(tmp_path / "mill.toml").sources.rasters[0])
+    assert facts.survey_year == approx(2016.497, abs=0.001)
+    assert (facts.growth_m_per_year, facts.cells, facts.horizontal_error_m) == (0.3, "highest", 0.5)
