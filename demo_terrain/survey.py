@@ -89,8 +89,16 @@ def horizon_lines(ground, foot, village: Village, declination: float):
             distance = f"{slant * (1.0 + 0.015 * (rng.random() * 2 - 1)):.1f}"
         else:  # scaled off the map, where anybody cared
             distance = f"{round(slant / 50.0) * 50}" if FINE_DEG[0] <= bearing <= FINE_DEG[1] else ""
-        rows.append(f"{bearing:.0f},{read:.1f},{distance},{name}")
+        rows.append(f"{bearing:.0f},{read:.1f},{distance},{','.join(_what_it_is(name, village))},{name}")
     return rows
+
+
+def _what_it_is(name, village: Village):
+    """kind, leaf and growth_m_per_year of what was read, as text."""
+    if name in ("field", "ridge"):
+        return "ground", "", ""
+    tree = next((t for t in village.trees if t.name == name), None)
+    return ("building", "", "") if tree is None or not tree.growth else ("tree", "in-leaf", f"{tree.growth:g}")
 
 
 def horizon_csv(rows):
@@ -102,7 +110,7 @@ def horizon_csv(rows):
             "# Mirror compass, read to a degree; optical clinometer, read to half a degree; eye 1.6 m over the ground.",
             "# Distances: tape and laser rangefinder to 150 m, farther ones off the map. All along the line of sight.",
             "# The north half was not taken: the gable stands there.",
-            "azimuth_deg,elevation_deg,distance_m,note",
+            "azimuth_deg,elevation_deg,distance_m,kind,leaf,growth_m_per_year,note",
             *rows,
             "",
         ]

@@ -91,6 +91,16 @@ def test_what_would_leave_its_room_even_as_a_tree_is_said_so_and_what_is_far_bel
     )
 
 
+def test_a_reading_of_a_listed_tree_leaves_the_growth_to_the_tree_and_raises_no_question():
+    oak = tree("oak", (0.0, -90.0), ground_elevation_m=100.0, height_m=8.0, growth_m_per_year=0.3)
+    named = replace(readings(36.0), note=("oak",) * AZIMUTH.size)
+    found = result(job(readings=named, scene=Scene((oak,))))
+    assert not any("is a tree" in reason for reason in found.reasons)
+    assert found.later.margin_deg == approx(found.clearance.margin_deg)
+    alone = result(job(readings=replace(named, kind=("tree",) * AZIMUTH.size)))
+    assert alone.later.margin_deg < alone.clearance.margin_deg - 2.0
+
+
 def test_years_since_the_survey_count_too():
     old = Survey(date=dt.date(2021, 6, 1))
     asked = replace(

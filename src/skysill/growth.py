@@ -18,7 +18,7 @@ from skysill.horizon.vegetation import GrownSurface
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.positions import offset_position
-from skysill.units import Floats
+from skysill.units import Bools, Floats
 
 __all__ = ["Later", "as_trees", "growth_notes", "later"]
 
@@ -50,7 +50,7 @@ def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
         new["obstacles"] = scene_columns(new["scene"], gathered.place, [look], job)
         growth_m = {o.name: o.growth_m_per_year * years for o in scene.obstacles}
     if readings is not None and gathered.measured is not None:
-        grown_m = _reading_rates_m(readings) * _years_of_readings(job)
+        grown_m = _reading_rates_m(job, readings) * _years_of_readings(job)
         if (grown_m > 0.0).any():
             new |= _measured(job, gathered, look, grown_m)
     if any(_raster_growth_m(job, raster) for raster in job.sources.rasters):
@@ -65,20 +65,39 @@ def as_trees(job: Job, gathered: Gathered, look: LookVector) -> Silhouette | Non
     readings, years = gathered.true_readings, _years_of_readings(job)
     if readings is None or gathered.measured is None or not years:
         return None
-    unsaid = np.array([kind == "" for kind in readings.kind]) & np.isnan(readings.growth_m_per_year)
+    unsaid = _unsaid(job, readings)
     if not unsaid.any():
         return None
-    rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(readings))
+    rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(job, readings))
     seen: Silhouette = _measured(job, gathered, look, rate_m * years)["measured"].silhouette
-    return seen.kept(
-        np.array([seen.things[int(thing)].kind == "reading" for thing in seen.thing], dtype=bool)
-    )
+    silent = {note or "measured horizon" for note, mine in zip(readings.note, unsaid, strict=True) if mine}
+    asked = [thing.kind == "reading" and thing.name in silent for thing in seen.things]
+    return seen.kept(np.array(asked, dtype=bool)[seen.thing])
 
 
-def _reading_rates_m(readings: Readings) -> Floats:
-    """(n,) metres a year: stated, else usual for a tree or hedge, else none."""
+def _reading_rates_m(job: Job, readings: Readings) -> Floats:
+    """(n,) metres a year: stated, else usual for a tree or hedge, else none.
+
+    One whose note is the name of a listed obstacle has none: that obstacle grows in its place, crown and all.
+    """
     usual = [GROWTH_M_PER_YEAR[kind].usual_m if kind in GROWTH_M_PER_YEAR else 0.0 for kind in readings.kind]
-    return np.where(np.isnan(readings.growth_m_per_year), usual, readings.growth_m_per_year)
+    rates_m = np.where(np.isnan(readings.growth_m_per_year), usual, readings.growth_m_per_year)
+    return np.where(_listed(job, readings), 0.0, rates_m)
+
+
+def _listed(job: Job, readings: Readings) -> Bools:
+    """(n,) which readings are of a listed obstacle, by its name."""
+    scene = job.sources.scene
+    names = set() if scene is None else {obstacle.name for obstacle in scene.obstacles}
+    return np.array([note in names for note in readings.note], dtype=bool)
+
+
+def _unsaid(job: Job, readings: Readings) -> Bools:
+    """(n,) of which readings nobody knows whether they grow."""
+    silent = np.array([kind == "" for kind in readings.kind], dtype=bool) & np.isnan(
+        readings.growth_m_per_year
+    )
+    return np.asarray(silent & ~_listed(job, readings))
 
 
 def _today(job: Job) -> float | None:
@@ -165,7 +184,7 @@ def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
     readings = gathered.true_readings
     if readings is not None and gathered.measured is not None:
         notes.append(_readings_note(job, readings))
-        unsaid = sum(kind == "" for kind in readings.kind)
+        unsaid = int(_unsaid(job, readings).sum())
         if unsaid:
             notes.append(
                 f"{unsaid} of {len(readings)} readings do not say what they are (kind: tree, hedge, building, ground "
@@ -176,6 +195,7 @@ def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
 
 def _readings_note(job: Job, readings: Readings) -> str:
     plants = np.array([kind in GROWTH_M_PER_YEAR for kind in readings.kind], dtype=bool)
+    plants &= ~_listed(job, readings)
     unstated = plants & np.isnan(readings.growth_m_per_year)
     kinds = sorted({kind for kind, mine in zip(readings.kind, unstated, strict=True) if mine})
     rates = " and ".join(f"{GROWTH_M_PER_YEAR[kind].usual_m:g} m a year for a {kind}" for kind in kinds)

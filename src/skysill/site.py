@@ -137,9 +137,9 @@ class Terminal:
     transmit_power_w: float | None = None
     offset_angle_deg: float | None = None
     cable_limit_m: float | None = None
-    receive_only: bool = False
     polarization: Literal["circular", "linear"] = "circular"
     assumed: tuple[str, ...] = ()
+    receive_only: bool = False
 
     def __post_init__(self) -> None:
         _require(
