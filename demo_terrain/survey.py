@@ -98,7 +98,9 @@ def _what_it_is(name, village: Village):
     if name in ("field", "ridge"):
         return "ground", "", ""
     tree = next((t for t in village.trees if t.name == name), None)
-    return ("building", "", "") if tree is None or not tree.growth else ("tree", "in-leaf", f"{tree.growth:g}")
+    return (
+        ("building", "", "") if tree is None or not tree.growth else ("tree", "in-leaf", f"{tree.growth:g}")
+    )
 
 
 def horizon_csv(rows):
