@@ -19,7 +19,7 @@ from skysill.edges import Corners, sample_edges
 from skysill.fan import sampled
 from skysill.horizon.lattice import interpolate
 from skysill.horizon.rays import sight_slope
-from skysill.nearness import Ground, Places, Question
+from skysill.nearness import FLOOR_DEG, Ground, Places, Question
 from skysill.outlook import CHUNK, Fan, first_of_each, take_in
 from skysill.units import Bools, Floats, Ints
 
@@ -50,8 +50,11 @@ class Close:
         return Close(*(getattr(self, f.name)[at] for f in fields(self)))
 
 
-def followed(ground: Ground, places: Places, question: Question) -> Close:
-    """What controls at every place, in chunks that fit the cache; neighbours are best asked together."""
+def followed(ground: Ground, places: Places, question: Question, *, most_deg: float = FLOOR_DEG) -> Close:
+    """What controls at every place, in chunks that fit the cache; neighbours are best asked together.
+
+    most_deg : spare room beyond which what controls is not asked for; 0 is enough for verdicts
+    """
     count = places.eye_m.size
     nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
     whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
@@ -59,7 +62,7 @@ def followed(ground: Ground, places: Places, question: Question) -> Close:
     if not count:
         return whole
     limits = limits_of(ground, question)
-    found = [_come_near(limits, places, low) for low in range(0, count, CHUNK)]
+    found = [_come_near(limits, places, low, most_deg) for low in range(0, count, CHUNK)]
     near = _Near(*(np.concatenate(column) for column in zip(*(part.columns for part in found), strict=True)))
     for place, cells, bound_deg, doubtful in near.in_chunks():
         fan = Fan.of(limits, places.take(place))
@@ -95,9 +98,9 @@ class _Near:
                    self.doubtful[part])  # fmt: skip
 
 
-def _come_near(limits: Limits, places: Places, low: int) -> _Near:
+def _come_near(limits: Limits, places: Places, low: int, most_deg: float) -> _Near:
     """Which places of one chunk ground comes near to, or that surely meet it, and the cells it may be in."""
-    fan = Fan.of(limits, places.take(slice(low, low + CHUNK)))
+    fan = Fan.of(limits, places.take(slice(low, low + CHUNK)), most_deg=most_deg)
     met = _guess(fan)
     open_ = np.flatnonzero(~met)
     frames = fan.sights if open_.size == met.size else fan.sights.take(open_)

@@ -5,6 +5,7 @@ Most places are settled by a bound: no ground anywhere can come within ten degre
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
@@ -27,6 +28,7 @@ __all__ = [
     "Ground",
     "Places",
     "Question",
+    "cells_along",
     "cells_per_m",
     "cliffs_around",
     "direction",
@@ -73,6 +75,7 @@ class Question:
     """What is asked of every address.
 
     full : also work out margins over FLOOR_DEG (slow)
+    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
     """
 
     satellite: Satellite
@@ -80,6 +83,7 @@ class Question:
     criteria: Criteria
     highest_ground_m: float
     full: bool = False
+    position_error_m: float = 0.0
 
 
 @dataclass(slots=True, eq=False)
@@ -140,11 +144,16 @@ def placed(
 
 def direction(ground: Ground, places: Places) -> tuple[Floats, Floats]:
     """Columns and rows per metre along each ray, to a hundredth: enough for bounds."""
-    at = (places.latitude_deg, places.longitude_deg)
-    along = over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
+    along = cells_along(ground, places)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
     return along[:, 0] * east + along[:, 2] * north, along[:, 1] * east + along[:, 3] * north
+
+
+def cells_along(ground: Ground, places: Places) -> Floats:
+    """(place, 4): columns and rows a metre east, columns and rows a metre north; to a hundredth."""
+    at = (places.latitude_deg, places.longitude_deg)
+    return over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
 
 
 def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
@@ -170,21 +179,33 @@ def together(places: Places) -> Ints:
     )
 
 
-def may_come_near(ground: Ground, places: Places, question: Question) -> Bools:
+def may_come_near(
+    ground: Ground, places: Places, question: Question, *, widest: Callable[[float], float] | None = None,
+    moved_m: float = 0.0,
+) -> Bools:  # fmt: skip
     """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
 
     Ring by ring outwards, the highest ground in a box that surely holds the ring's part of the fan; in parts that fit
     the cache.
+
+    Parameters
+    ----------
+    widest : the angle in place of FLOOR_DEG and the room, degrees, of ground at least so many metres away
+    moved_m : the same for all places up to so far from each of them, with the dish no lower than eye_m
     """
+
+    def within_deg(away_m: float) -> float:
+        return FLOOR_DEG + float(room_angle_deg(away_m, question.terminal, question.criteria))
+
     parts = [slice(low, low + _SIEVED) for low in range(0, places.eye_m.size, _SIEVED)]
-    found = [_sieve(ground, places.take(part), question) for part in parts]
+    found = [_sieve(ground, places.take(part), widest or within_deg, moved_m) for part in parts]
     return np.concatenate(found) if found else np.zeros(0, dtype=bool)
 
 
 _RING_GROWTH = 1.35
 
 
-def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
+def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], moved_m: float) -> Bools:
     near = np.zeros(places.eye_m.shape, dtype=bool)
     ahead_column, ahead_row = direction(ground, places)
     eye_m, up = places.eye_m, np.tan(np.deg2rad(places.apparent_deg))
@@ -194,10 +215,9 @@ def _sieve(ground: Ground, places: Places, question: Question) -> Bools:
     rows = np.arange(near.size)
     while rows.size:
         outer_m, middle_m = inner_m * _RING_GROWTH, inner_m * (1.0 + _RING_GROWTH) / 2.0
-        wide_deg = FLOOR_DEG + 0.05 + float(room_angle_deg(inner_m, question.terminal, question.criteria))
-        wide = float(np.tan(np.deg2rad(wide_deg)))
+        wide = float(np.tan(np.deg2rad(min(widest(inner_m) + 0.05, 89.0))))
         aside_m = outer_m * min(wide / max(level, 0.1), 1.5)
-        box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m)
+        box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m) + moved_m
         top_m = ground.ceiling.over(
             ground.ceiling.level_for(box_m * densest),
             places.column.take(rows) + ahead_column.take(rows) * middle_m,

@@ -59,7 +59,8 @@ class Fan:
     doubtful: Bools
 
     @classmethod
-    def of(cls, limits: Limits, places: Places) -> Fan:
+    def of(cls, limits: Limits, places: Places, *, most_deg: float = FLOOR_DEG) -> Fan:
+        """most_deg : spare room beyond which nothing is of interest"""
         count = places.eye_m.size
         maps = local_maps(limits.ground.grid, places.latitude_deg, places.longitude_deg)
         outer_deg = half_windows_deg(places, limits.question)[1] + _WIDE_DEG
@@ -70,7 +71,7 @@ class Fan:
         across, along = (1.0 / (factor * local_earth_radius_m(places.latitude_deg, at)) for at in (90.0, 0.0))
         nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
         return cls(
-            limits, places, (across, along), maps, frames, window, bound_deg=np.full(count, FLOOR_DEG),
+            limits, places, (across, along), maps, frames, window, bound_deg=np.full(count, most_deg),
             spare_deg=np.full(count, np.inf), margin_deg=nan, slant_m=nan.copy(), raise_m=np.zeros(count),
             doubtful=none,
         )  # fmt: skip

@@ -7,20 +7,23 @@ Where the chain's certainty could tip the verdict, the chain itself is asked.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from skysill.address_error import around_m, holds, sentence
 from skysill.assess import assess, judge
 from skysill.clearance import Clearance, Controlling
+from skysill.doubts import limits_of
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
 from skysill.fan import Rays, distance_to, first_gap_m, local_maps
 from skysill.fresnel import required_room_m
-from skysill.horizon.lattice import Elevations, Grid
+from skysill.gather import Remembered
+from skysill.horizon.lattice import Elevations, Grid, interpolate
 from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
 from skysill.job import Job, Sources
@@ -31,6 +34,7 @@ from skysill.nearness import (
     Ground,
     Places,
     Question,
+    cells_along,
     cells_per_m,
     cliffs_around,
     direction,
@@ -39,6 +43,7 @@ from skysill.nearness import (
     together,
 )
 from skysill.outlook import CHUNK, DENSE_DEG, Window, half_windows_deg, spread
+from skysill.positions import offset_position
 from skysill.site import Mount, Site
 from skysill.units import Bools, Floats, Ints, wrap_180
 from skysill.verdict import Evidence, decide
@@ -94,13 +99,23 @@ def screen(
     -------
     Screened, (n,)
     """
-    latitude, longitude, height = (
-        np.array(part, dtype=np.float64)
-        for part in np.broadcast_arrays(
-            *(np.atleast_1d(v) for v in (latitude_deg, longitude_deg, mount_height_m))
-        )
-    )
+    latitude, longitude, height = _alike(latitude_deg, longitude_deg, mount_height_m)
     places, known = placed(ground, latitude, longitude, height, question)
+    answer = _screened(ground, places, known, question)
+    if question.position_error_m > 0.0 and latitude.size:
+        _mind_position(ground, places, question, answer)
+    return answer
+
+
+def _alike(*columns: ArrayLike) -> tuple[Floats, ...]:
+    whole = np.broadcast_arrays(*(np.atleast_1d(column) for column in columns))
+    return tuple(np.array(part, dtype=np.float64) for part in whole)
+
+
+def _screened(
+    ground: Ground, places: Places, known: Bools, question: Question, *, whole: bool = True
+) -> Screened:
+    """The answer where each address stands. whole : with margins and least heights, which take their time."""
     answer = _blank(places)
     below = places.apparent_deg <= 0.0
     for at in np.flatnonzero(below):
@@ -109,8 +124,7 @@ def screen(
     answer.verdict[~known & ~below] = "unknown"
     answer.reason[~known & ~below] = f"{ground.name} has no data at the address."
     alive = np.flatnonzero(known & ~below)
-    fine = ground.kind == "surface" and ground.cell_size_m <= FINE_CELL_M
-    chained = np.full(alive.shape, question.full or fine)
+    chained = np.full(alive.shape, question.full or _is_fine(ground))
     steep = np.flatnonzero(~chained & (places.apparent_deg[alive] > _STEEP_DEG))
     if steep.size:
         some = places.take(alive[steep])
@@ -118,8 +132,13 @@ def screen(
         _write_open(answer, alive[steep][~chained[steep]])
     _ask_chain((ground.source,), places, question, alive[chained], answer)
     chained[steep] = True
-    _settle(ground, places, question, alive[~chained], answer)
+    _settle(ground, places, question, alive[~chained], answer, whole=whole)
     return answer
+
+
+def _is_fine(ground: Ground) -> bool:
+    """Whether the raster is near evidence, so that the chain has to be asked."""
+    return ground.kind == "surface" and ground.cell_size_m <= FINE_CELL_M
 
 
 def screen_each(
@@ -127,20 +146,96 @@ def screen_each(
     question: Question,
 ) -> Screened:  # fmt: skip
     """Screen addresses against several rasters, finest first: each by the chain for one mount, which is slow."""
-    latitude, longitude, height = (
-        np.array(part, dtype=np.float64)
-        for part in np.broadcast_arrays(
-            *(np.atleast_1d(v) for v in (latitude_deg, longitude_deg, mount_height_m))
-        )
-    )
+    places = _somewhere(*_alike(latitude_deg, longitude_deg, mount_height_m), question)
+    answer = _blank(places)
+    everyone = np.arange(places.latitude_deg.size)
+    _ask_chain(tuple(rasters), places, question, everyone, answer)
+    if question.position_error_m > 0.0:
+        _mind_position_each(tuple(rasters), places, question, everyone, answer)
+    return answer
+
+
+def _somewhere(latitude: Floats, longitude: Floats, height: Floats, question: Question) -> Places:
+    """Places of which no raster is asked yet."""
     satellite_deg = question.satellite.longitude_deg
     assert satellite_deg is not None
     azimuth, elevation, _ = look_angles(latitude, longitude, height, satellite_longitude_deg=satellite_deg)
-    nothing = np.full(latitude.shape, np.nan)
-    places = Places(latitude, longitude, height, height, azimuth, elevation, *[nothing] * 7)  # fmt: skip
-    answer = _blank(places)
-    _ask_chain(tuple(rasters), places, question, np.arange(latitude.size), answer)
-    return answer
+    return Places(
+        latitude, longitude, height, height, azimuth, elevation, *[np.full(latitude.shape, np.nan)] * 7
+    )
+
+
+def _mind_position(ground: Ground, places: Places, question: Question, answer: Screened) -> None:
+    """Where the dish may as well stand elsewhere: a verdict that holds at too few of the places around is marginal."""
+    told = np.flatnonzero(
+        (places.apparent_deg > 0.0) & np.isin(answer.verdict, ["blocked", "needs-survey", "clear"])
+    )
+    if question.full or _is_fine(ground):
+        _mind_position_each((ground.source,), places, question, told, answer)
+        return
+    east_m, north_m = around_m(question.position_error_m, _PLACES_AROUND)
+    far_m = float(np.hypot(east_m, north_m).max())
+    still = replace(question, position_error_m=0.0)
+    here = places.take(told)
+    lowest_m = _lowest_around_m(ground, here, east_m, north_m) + here.height_m
+    unknown = np.isnan(lowest_m)
+    here.eye_m = np.where(unknown, here.eye_m, np.minimum(lowest_m, here.eye_m))
+    here.sought_m = 1.1 * here.sought_m + far_m  # for an eye so much lower
+    asked = unknown | (here.apparent_deg > _STEEP_DEG)
+    asked |= may_come_near(ground, here, still, widest=_doubt(ground, still), moved_m=far_m)
+    told = told[asked]
+    for low in range(0, told.size, _PLACES_TOGETHER):
+        some = told[low : low + _PLACES_TOGETHER]
+        latitude, longitude = (part.ravel() for part in _moved(places.take(some), east_m, north_m))
+        height = np.repeat(places.height_m[some], _PLACES_AROUND)
+        elsewhere = _screened(ground, *placed(ground, latitude, longitude, height, still), still, whole=False)
+        for at, verdicts in zip(some, elsewhere.verdict.reshape(-1, _PLACES_AROUND), strict=True):
+            _bear_out(answer, at, holds(answer.verdict[at], verdicts.tolist()), question)
+
+
+def _mind_position_each(
+    rasters: tuple[Elevations, ...], places: Places, question: Question, told: Ints, answer: Screened
+) -> None:
+    """The same by the chain for one mount."""
+    east_m, north_m = around_m(question.position_error_m, _PLACES_AROUND)
+    for at in told:
+        if answer.verdict[at] not in ("blocked", "needs-survey", "clear") or answer.elevation_deg[at] < 0.0:
+            continue
+        once = tuple(Remembered(raster) for raster in rasters)
+        latitude, longitude = (part[0] for part in _moved(places.take(np.array([at])), east_m, north_m))
+        around = _somewhere(latitude, longitude, np.full(latitude.shape, places.height_m[at]), question)
+        elsewhere = _blank(around)
+        _ask_chain(once, around, question, np.arange(_PLACES_AROUND), elsewhere, words=False)
+        _bear_out(answer, at, holds(answer.verdict[at], elsewhere.verdict.tolist()), question)
+
+
+_PLACES_AROUND, _PLACES_TOGETHER = 8, 10_000
+
+
+def _doubt(ground: Ground, question: Question) -> Callable[[float], float]:
+    """The angle from the ray within which ground at least so far away could take the room, or make it uncertain."""
+    limits = limits_of(ground, question)
+    return lambda away_m: float(limits.doubt_at_most_deg(np.array([away_m]))[0])
+
+
+def _lowest_around_m(ground: Ground, places: Places, east_m: Floats, north_m: Floats) -> Floats:
+    """The lowest ground at places around each address, to a few centimetres; nan where some of it is unknown."""
+    along = cells_along(ground, places)
+    column = places.column[:, None] + along[:, :1] * east_m + along[:, 2:3] * north_m
+    row = places.row[:, None] + along[:, 1:2] * east_m + along[:, 3:] * north_m
+    return interpolate(ground.grid, column, row).min(axis=1) - 0.1
+
+
+def _moved(places: Places, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
+    """Latitude and longitude (address, place) of places around addresses."""
+    return offset_position(places.latitude_deg[:, None], places.longitude_deg[:, None], east_m, north_m)
+
+
+def _bear_out(answer: Screened, at: int, held: Bools, question: Question) -> None:
+    share = float(held.mean())
+    if share < question.criteria.min_p_clear:
+        answer.reason[at] = sentence(answer.verdict[at], share, question.position_error_m)
+        answer.verdict[at] = "marginal"
 
 
 def out_of_reach(
@@ -220,8 +315,12 @@ def _ask_chain(
     answer: Screened,
     *,
     into: Ints | None = None,
+    words: bool = True,
 ) -> None:
-    """Each place asked, by the chain for one mount. into : where each place's answer belongs, if not at its number."""
+    """Each place asked, by the chain for one mount.
+
+    into : where each place's answer belongs, if not at its number; words : say what makes a place marginal
+    """
     for k in asked:
         at = k if into is None else into[k]
         job = Job(
@@ -235,7 +334,9 @@ def _ask_chain(
             mount = Mount(height_m=float(places.height_m[k]))
             found = assess(job, mount, explain=False)
             result = found.results[0]
-            if result.verdict == "marginal" and found.gathered is not None:  # say what makes it uncertain
+            if (
+                words and result.verdict == "marginal" and found.gathered is not None
+            ):  # say what makes it uncertain
                 result = judge(job, found.gathered, question.satellite, result.look)
         except InputError as fault:  # the ground there is none that can be
             answer.verdict[at], answer.reason[at] = "unknown", fault.what
@@ -254,26 +355,33 @@ def _ask_chain(
             answer.terrain_distance_m[at] = result.horizon.distance_m
 
 
-def _settle(ground: Ground, places: Places, question: Question, rows: Ints, answer: Screened) -> None:
+def _settle(
+    ground: Ground, places: Places, question: Question, rows: Ints, answer: Screened, *, whole: bool
+) -> None:
     """Everything that coarse or bare ground can settle: bounds first, then rays."""
     if not rows.size:
         return
     rows = rows[together(places.take(rows))]
     some = places.take(rows)
-    near = np.flatnonzero(may_come_near(ground, some, question))
+    near = np.flatnonzero(
+        may_come_near(ground, some, question, widest=None if whole else _doubt(ground, question))
+    )
     _write_open(answer, rows)
     close_places, into = some.take(near), rows[near]
-    close = followed(ground, close_places, question)
+    close = followed(ground, close_places, question, most_deg=FLOOR_DEG if whole else _GAP_HIDDEN_DEG)
     _write_close(ground, close_places, question, close, into, answer)
     _write_unknown(ground, some, question, near, close, rows, answer)
     undecided = np.array([v == "needs-survey" for v in answer.verdict[into]], dtype=bool)
     asked = np.flatnonzero(undecided & close.doubtful)
     wanted = question.criteria.min_p_clear
     p_clear = estimated_p_clear(ground, close_places.take(asked), question)
-    for number in np.flatnonzero(p_clear < wanted - _P_APART):
+    apart = _P_APART if whole else 0.0
+    for number in np.flatnonzero(p_clear < wanted - apart):
         answer.verdict[into[asked[number]]] = "marginal"
         answer.reason[into[asked[number]]] = _UNSURE.format(percent=100.0 * p_clear[number])
-    asked = asked[np.abs(p_clear - wanted) <= _P_APART]
+    if not whole:
+        return
+    asked = asked[np.abs(p_clear - wanted) <= apart]
     _ask_chain((ground.source,), places, question, into[asked], answer)
     short = np.array([v in ("blocked", "marginal") for v in answer.verdict[into]], dtype=bool) & (
         close.spare_deg < 0.0

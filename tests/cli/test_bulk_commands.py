@@ -34,6 +34,25 @@ def test_screen_answers_every_demo_address_and_draws_the_map(tmp_path):
     assert (tmp_path / "map.png").stat().st_size > 5_000
 
 
+def test_screen_says_how_well_places_are_taken_to_be_known(tmp_path):
+    """Cayo & Talbot 2003 (from memory): 95 % of parcels within 39 m, a radius of 2.448 standard deviations."""
+    counts = {}
+    for words, said in (
+        ([], "known to 16 m on each axis, as of a geocoded building"),
+        (["--position-error", "map"], "known to 2 m on each axis, as of a map"),
+        (["--position-error", "0"], "known to 0 m on each axis."),
+        (["--position-error", "60"], "known to 60 m on each axis."),
+    ):
+        result = run("screen", DEMO / "addresses.csv", *ISLAND, "--satellite", "Demo South=24.0W", "--json",
+                     "--out", tmp_path / "out.csv", *words)  # fmt: skip
+        assert said in result.stderr
+        counts[said] = json.loads(result.stdout)["counts"]
+    first, _, still, far = counts.values()
+    assert round(39.0 / 2.448) == 16
+    assert still["marginal"] <= first["marginal"] < far["marginal"]
+    assert still["unknown"] == far["unknown"]
+
+
 def test_screen_json_counts_and_the_rejects_of_the_mixed_list(tmp_path):
     out = tmp_path / "out.csv"
     result = run(
@@ -64,6 +83,34 @@ def test_heights_of_the_demo_island(tmp_path):
             "is not four numbers",
         ),
         (["screen", str(DEMO / "addresses.csv"), *ISLAND, "--out", "x.csv"], "no satellite was named"),
+        (
+            [
+                "screen",
+                str(DEMO / "addresses.csv"),
+                *ISLAND,
+                "--satellite",
+                "24W",
+                "--out",
+                "x.csv",
+                "--position-error",
+                "guess",
+            ],
+            '"guess" is not known. Write one of "tape"',
+        ),
+        (
+            [
+                "screen",
+                str(DEMO / "addresses.csv"),
+                *ISLAND,
+                "--satellite",
+                "24W",
+                "--out",
+                "x.csv",
+                "--position-error",
+                "2000",
+            ],
+            "2000 m is no position error",
+        ),
         (["screen", "no.csv", *ISLAND, "--satellite", "24W", "--out", "x.csv"], "no.csv"),
     ],
 )

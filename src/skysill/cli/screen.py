@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["screen"]
 
+_KIND = "geocoded building"
+
 
 @click.command()
 @click.argument("addresses", metavar="ADDRESSES")
@@ -25,6 +27,9 @@ __all__ = ["screen"]
 )
 @click.option("--mount-height", "height_m", type=Number(0.0, 200.0, "METRES"), default=2.0, show_default=True,
               help="Dish centre above ground where the row says nothing.")  # fmt: skip
+@click.option("--position-error", "position_error", metavar="METRES|KIND", default=_KIND, show_default=True,
+              help="How well places are known, on each of two axes: metres, or tape, map, phone, "
+              "geocoded building, geocoded street.")  # fmt: skip
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
 @click.option("--full", is_flag=True, help="Margins over 10 degrees too. Slow.")
 @click.option(
@@ -47,12 +52,16 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill screen demo_terrain/addresses.csv --terrain demo_terrain/island.tif --satellite 24.0W --out screened.csv
     """
+    from dataclasses import replace
+
     from skysill.cluster import jobs_unasked
     from skysill.files.fingerprints import inputs_of
     from skysill.files.outputs import check_outputs
     from skysill.files.screening import screen_file
 
     wanted = _wanted(asked, given)
+    error_m, said = _position_error(given["position_error"])
+    wanted = replace(wanted, position_error_m=error_m)
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
     check_outputs(outputs, inputs_of(asked, addresses))
     try:
@@ -73,7 +82,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
 
         names = ", ".join(satellite.name for satellite in wanted.satellites)
         write_summary(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
-    out.say(*made.notes)
+    out.say(*made.notes, said)
     if out.json:
         out.document(made)
     else:
@@ -115,6 +124,26 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
         full=given["full"],
         neutralize=given["neutralize"],
     )
+
+
+def _position_error(text: str) -> tuple[float, str]:
+    """Metres, and who says so, of an option that gives them or names a kind of address."""
+    from skysill.default_errors import POSITION, named
+    from skysill.files.text import read_number
+
+    try:
+        error_m = read_number(text)
+    except ValueError:
+        kind = named(POSITION, text.strip().lower(), "--position-error")
+        return kind.sigma_m, (
+            f"Places are taken as known to {kind.sigma_m:g} m on each axis, as of a {text.strip().lower()}; "
+            "--position-error says otherwise."
+        )
+    if not 0.0 <= error_m <= 1000.0:
+        raise InputError(
+            f"{text} m is no position error.", where="--position-error", mend="Give 0 to 1000 metres."
+        )
+    return error_m, f"Places are taken as known to {error_m:g} m on each axis."
 
 
 def _words(out: Output, made: ScreeningMade) -> None:

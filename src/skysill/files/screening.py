@@ -54,6 +54,7 @@ class ScreeningAsked:
     satellites : all of them are tried for every address that does not name its own
     full : margins over FLOOR_DEG too
     neutralize : put an apostrophe before cells that a spreadsheet would run as formulas
+    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
     """
 
     rasters: tuple[Raster, ...]
@@ -64,6 +65,7 @@ class ScreeningAsked:
     mount_height_m: float = 2.0
     full: bool = False
     neutralize: bool = False
+    position_error_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,6 +184,7 @@ def _recipe(asked: ScreeningAsked, source: Path) -> dict[str, Any]:
         "mount height": asked.mount_height_m,
         "full": asked.full,
         "neutralize": asked.neutralize,
+        "position error": asked.position_error_m,
     }
 
 
@@ -259,7 +262,8 @@ def _work(task: _Task) -> bytes:
 
 def _screened(task: _Task, satellite: Satellite, at: Ints) -> Screened:
     asked = task.asked
-    question = Question(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full)
+    question = Question(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full,
+                        asked.position_error_m)  # fmt: skip
     latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
     if len(asked.rasters) == 1:
         return screen(_ground_for(task, satellite), latitude, longitude, height, question)

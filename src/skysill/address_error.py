@@ -1,0 +1,53 @@
+"""An address is known only so well: places where its dish may as well stand, and what verdict holds there."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from skysill.units import Bools, Floats
+
+__all__ = ["around_m", "holds", "sentence"]
+
+_HOLDS = {
+    "blocked": ("blocked",),
+    "needs-survey": ("needs-survey", "clear"),
+    "clear": ("clear",),
+}
+"""Verdicts elsewhere that bear a verdict out. `marginal` and `unknown` promise nothing and need no bearing out."""
+
+_GOLDEN_ANGLE_RAD = np.pi * (3.0 - np.sqrt(5.0))
+
+
+def around_m(sigma_m: float, count: int) -> tuple[Floats, Floats]:
+    """Places, equally likely, that stand for a position error: metres east, metres north, (count,) each.
+
+    Notes
+    -----
+    Radii at the middles of equal shares of the Rayleigh distribution, r = sigma sqrt(-2 ln(1 - (k + 1/2) / n)), each
+    turned from the last by the golden angle, so that every direction has near and far ones.
+
+    >>> east_m, north_m = around_m(10.0, 16)
+    >>> bool(abs(np.hypot(east_m, north_m).mean() / (10.0 * np.sqrt(np.pi / 2.0)) - 1.0) < 0.03)
+    True
+    """
+    number = np.arange(count)
+    radius_m = sigma_m * np.sqrt(-2.0 * np.log(1.0 - (number + 0.5) / count))
+    turn_rad = number * _GOLDEN_ANGLE_RAD
+    return radius_m * np.sin(turn_rad), radius_m * np.cos(turn_rad)
+
+
+def holds(verdict: str, elsewhere: list[str]) -> Bools:
+    """Whether verdicts at other places bear one out."""
+    return np.array([other in _HOLDS[verdict] for other in elsewhere], dtype=bool)
+
+
+def sentence(verdict: str, share: float, position_error_m: float) -> str:
+    """Why an address whose verdict holds at too few of the places around is `marginal`."""
+    percent = f"{100.0 * share:.0f} %"
+    if verdict == "blocked":
+        said = f"The line is obstructed at the address, but only at {percent} of the places"
+    else:
+        said = f"The room is there at the address, but only at {percent} of the places"
+    return (
+        f"{said} within its position error of {position_error_m:g} m. Give the position of the dish itself."
+    )
