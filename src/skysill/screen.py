@@ -107,9 +107,10 @@ def screen(
     return answer
 
 
-def _alike(*columns: ArrayLike) -> tuple[Floats, ...]:
-    whole = np.broadcast_arrays(*(np.atleast_1d(column) for column in columns))
-    return tuple(np.array(part, dtype=np.float64) for part in whole)
+def _alike(one: ArrayLike, other: ArrayLike, third: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    whole = np.broadcast_arrays(*(np.atleast_1d(column) for column in (one, other, third)))
+    first, second, last = (np.array(part, dtype=np.float64) for part in whole)
+    return first, second, last
 
 
 def _screened(
@@ -223,7 +224,7 @@ def _lowest_around_m(ground: Ground, places: Places, east_m: Floats, north_m: Fl
     along = cells_along(ground, places)
     column = places.column[:, None] + along[:, :1] * east_m + along[:, 2:3] * north_m
     row = places.row[:, None] + along[:, 1:2] * east_m + along[:, 3:] * north_m
-    return interpolate(ground.grid, column, row).min(axis=1) - 0.1
+    return np.asarray(interpolate(ground.grid, column, row).min(axis=1) - 0.1)
 
 
 def _moved(places: Places, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
