@@ -109,6 +109,15 @@ def test_a_remedy_that_raises_the_mast_brings_the_word_about_falls():
     assert "fragile" not in said  # it still stands on the ground
 
 
+def test_a_remedy_that_moves_the_mount_onto_a_roof_brings_the_same_words():
+    yard = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)
+    there = {"to_east_m": 5.0, "to_north_m": 4.0, "to_surface_elevation_m": 46.0}
+    assert {"falls", "fragile"} <= set(spoken(yard, remedies=[Remedy("move", "Move it.", **there)]))
+    assert {"falls", "fragile"} <= set(spoken(yard, roof=None, remedies=[Remedy("move", "", **there)]))
+    near = {"to_east_m": 32.0, "to_north_m": 4.0, "to_surface_elevation_m": 41.1}
+    assert {"falls", "fragile"}.isdisjoint(spoken(yard, remedies=[Remedy("move", "", **near)]))
+
+
 def test_a_remedy_that_raises_the_mast_is_held_against_the_lines():
     """A wire 9.5 m up, right over a post of 1 m: 8 m away; of 6 m: under 3 m."""
     yard = Mount("yard", 30.0, 4.0, height_m=1.0, surface_elevation_m=41.0)

@@ -100,6 +100,12 @@ class Offered(Protocol):
     def action(self) -> str: ...
     @property
     def to_height_m(self) -> float | None: ...
+    @property
+    def to_east_m(self) -> float | None: ...
+    @property
+    def to_north_m(self) -> float | None: ...
+    @property
+    def to_surface_elevation_m(self) -> float | None: ...
 
 
 def sun_caution() -> Caution:
@@ -265,7 +271,7 @@ def cautions_for(
 ) -> tuple[Caution, ...]:
     """What is said of one mount: `spot_cautions`, then `general_cautions`; parameters as there.
 
-    remedies : that are offered for it: their heights count as the mount's own, and cutting trees is said
+    remedies : that are offered for it: their heights and places count as the mount's own, and cutting trees is said
     """
     heights = [r.to_height_m for r in remedies if r.action == "raise" and r.to_height_m is not None]
     tall_m = max(mount.height_m, mount.max_height_m or 0.0, *heights)
@@ -278,12 +284,19 @@ def cautions_for(
         survey=survey,
         tallest_m=tall_m,
     )
-    on_roof = roof is not None and _inside(roof.outline, mount.east_m, mount.north_m)
-    surface_m, ground_m = mount.surface_elevation_m, ground_elevation_m
-    known = surface_m is not None and ground_m is not None
-    stands_m = (surface_m or 0.0) - (ground_m or 0.0)
-    offered_m = max([mount.height_m, *heights])
-    low = known and not on_roof and stands_m + offered_m <= EDGE_M
+    places = [(mount.east_m, mount.north_m, mount.surface_elevation_m)]
+    places += [
+        (r.to_east_m, r.to_north_m, r.to_surface_elevation_m)
+        for r in remedies
+        if r.to_east_m is not None and r.to_north_m is not None
+    ]
+    on_roof = roof is not None and any(
+        _inside(roof.outline, east_m, north_m) for east_m, north_m, _ in places
+    )
+    surfaces = [surface_m for *_, surface_m in places if surface_m is not None]
+    known = len(surfaces) == len(places) and ground_elevation_m is not None
+    stands_m = max(surfaces, default=0.0) - (ground_elevation_m or 0.0)
+    low = known and not on_roof and stands_m + max([mount.height_m, *heights]) <= EDGE_M
     return (
         *found,
         *general_cautions(
