@@ -297,6 +297,9 @@ def judge(
             min_p_clear=job.criteria.min_p_clear,
             hidden=behind_readings(job, gathered, look) if now.roomy else None,
             by_assumption=by_assumption,
+            set_aside=next(iter(gathered.measured.silhouette.notes), None)
+            if gathered.measured is not None
+            else None,
         )
     )
     below = highest_below(gathered.silhouettes, *_ray(look))
@@ -370,7 +373,8 @@ def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]
     rate_m = GROWTH_M_PER_YEAR["tree"].usual_m
     return (
         f"If {what} at azimuth {rooms.azimuth_deg[at]:.0f} is a tree, growing {rate_m:g} m a year "
-        f"{does} for the {job.criteria.years_ahead:g} years ahead. Write what it is under kind in the readings.",
+        f"{does} for the {job.criteria.years_ahead:g} years ahead. Say what it is (type tree, hedge, "
+        "building or ground under kind).",
     )
 
 
@@ -385,7 +389,7 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
     name = rooms.things[rooms.thing[at]].name
     return (
         f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {name} is too coarse to be "
-        "believed so near: measure on site."
+        "believed so near. Measure the horizon on site (type --horizon FILE)."
     )
 
 

@@ -23,7 +23,7 @@ from skysill.placement import CORRELATION_CELLS, Place, PlacedMount, place, surf
 from skysill.positions import offset_position, plan_offset
 from skysill.roofs import with_own_roof
 from skysill.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
-from skysill.site import Criteria, Terminal
+from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
 from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
@@ -557,15 +557,25 @@ def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
     if missing.size > 3500:
         where = "all round"
     if gathered.terrain is None:
-        return f"Nobody has looked {where}: no reading and no elevation raster speaks for it."
+        return (
+            f"Nobody has looked {where}: no reading and no elevation raster speaks for it. Measure the horizon there "
+            "(type --horizon FILE), or give a raster (type --terrain FILE)."
+        )
     reach_m = _shortest_reach_m(gathered.terrain, missing)
     if reach_m <= 0.0:
         return (
-            f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it."
+            f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "
+            "the horizon there (type --horizon FILE), or give a raster that covers the site (type --terrain FILE)."
+        )
+    lower = ""
+    if highest_m >= HIGHEST_GROUND_ON_EARTH_M:
+        lower = (
+            " Nobody said how high the ground around is: say what it does not exceed (type highest_ground_m under "
+            "[terrain], or --highest-ground)."
         )
     return (
         f"The elevation rasters end or have a hole {_km(reach_m)} out {where}, but ground of up to {highest_m:.0f} m "
-        f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it."
+        f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it.{lower}"
     )
 
 

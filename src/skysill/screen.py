@@ -44,7 +44,7 @@ from skysill.nearness import (
 )
 from skysill.outlook import CHUNK, DENSE_DEG, Window, half_windows_deg, spread
 from skysill.positions import offset_position
-from skysill.site import Mount, Site
+from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Site
 from skysill.units import Bools, Floats, Ints, wrap_180
 from skysill.verdict import Evidence, decide
 
@@ -438,6 +438,9 @@ def _write_unknown(
     inside = np.zeros(places.eye_m.size, dtype=bool)
     spare[near], inside[near] = np.nan_to_num(close.spare_deg, nan=np.inf), close.inside
     gap = np.isfinite(reach_m) & ~inside
+    lower = ""
+    if question.highest_ground_m >= HIGHEST_GROUND_ON_EARTH_M:
+        lower = " Say how high the ground around is at most (type --highest-ground)."
     _ask_chain(
         (ground.source,), places, question, np.flatnonzero(gap & (spare < _GAP_HIDDEN_DEG)), answer, into=rows
     )
@@ -445,7 +448,7 @@ def _write_unknown(
         answer.verdict[rows[k]] = "unknown"
         answer.reason[rows[k]] = (
             f"{ground.name} ends or has a hole {_km(reach_m[k])} out, but ground of up to "
-            f"{question.highest_ground_m:.0f} m could reach the line as far out as {_km(places.needed_m[k])}."
+            f"{question.highest_ground_m:.0f} m could reach the line as far out as {_km(places.needed_m[k])}.{lower}"
         )
 
 

@@ -1,5 +1,7 @@
 """The verdict rules in order, each beside the sentence it says.
 
+What a surveyor can type to mend it stands in brackets that begin with "(type ", so that papers can leave it out.
+
 Precedence: blocked, unknown, marginal, needs-survey, clear.
 """
 
@@ -33,6 +35,7 @@ class Evidence:
     min_p_clear : what `clear` asks
     hidden : what may stand unseen behind a reading, None when nothing
     by_assumption : why an obstructed ray may yet be free, None where what obstructs it is known to stand there
+    set_aside : why readings that there are were not used, None where all were
     """
 
     satellite: str
@@ -47,6 +50,7 @@ class Evidence:
     min_p_clear: float
     hidden: str | None = None
     by_assumption: str | None = None
+    set_aside: str | None = None
 
 
 def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
@@ -59,7 +63,7 @@ def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
     if evidence.now.obstructed and evidence.by_assumption is None:
         return "blocked", (_met(evidence.now), *_gaps(evidence))
     if evidence.uncovered is not None:
-        return "unknown", (evidence.uncovered, *_shortage(evidence))
+        return "unknown", (*_set_aside(evidence), evidence.uncovered, *_shortage(evidence))
     if evidence.by_assumption is not None:
         return "marginal", (evidence.by_assumption, *_near(evidence))
     shortage = _shortage(evidence)
@@ -67,7 +71,9 @@ def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
         return "marginal", (*shortage, *_near(evidence))
     near = _near(evidence)
     if near:
-        return "needs-survey", (f"Nothing that is known stands in the way. {_room(evidence.now)}", *near)
+        known = f"Nothing that is known stands in the way. {_room(evidence.now)}"
+        cause = () if evidence.near_seen else _set_aside(evidence)
+        return "needs-survey", (*cause, known, *near[len(cause) :])
     return "clear", (_room(evidence.now), *_certainty(evidence))
 
 
@@ -158,17 +164,24 @@ def _certainty(evidence: Evidence) -> tuple[str, ...]:
 
 
 def _near(evidence: Evidence) -> tuple[str, ...]:
-    reasons = []
+    reasons: list[str] = []
+    if not evidence.near_seen:
+        reasons.extend(_set_aside(evidence))
     if evidence.hidden is not None:
         reasons.append(evidence.hidden)
     if evidence.near_doubt is not None:
         reasons.append(evidence.near_doubt)
     if not evidence.near_seen:
         reasons.append(
-            "Trees and buildings nearby were not assessed: only bare or coarse ground is known. Measure the horizon "
-            "on site, or give a fine surface raster or a complete list of obstacles."
+            "Trees and buildings nearby were not assessed: only bare or coarse ground is known. Measure the horizon on "
+            "site (type --horizon FILE; the sheet command writes its form), or give a surface raster of 2 m or finer "
+            "(type --terrain FILE:surface) or a complete list of obstacles (type complete = true under [obstacles])."
         )
     return tuple(reasons)
+
+
+def _set_aside(evidence: Evidence) -> tuple[str, ...]:
+    return () if evidence.set_aside is None else (evidence.set_aside,)
 
 
 def _gaps(evidence: Evidence) -> tuple[str, ...]:

@@ -72,7 +72,7 @@ def test_a_reading_without_distance_stays_for_a_higher_dish_and_goes_for_a_lower
     lower = carried(r, up=-0.5)
     assert len(lower) == 0
     assert not covered(lower, [180.0]).any()
-    assert "2 of 2 readings carry no distance" in lower.notes[0]
+    assert "2 of 2 readings were set aside: they carry no distance" in lower.notes[0]
 
 
 def test_a_reading_without_distance_is_not_carried_aside():

@@ -423,10 +423,11 @@ def _usable(readings: Readings, *, sideways_m: float, up_m: float) -> tuple[Bool
     unknown = np.isnan(readings.distance_m)
     if not unknown.any() or (sideways_m <= SIDESTEP_M and up_m >= -_STILL_M):
         return np.ones(unknown.shape, dtype=bool), ()
-    how = f"{-up_m:.1f} m lower" if up_m < -_STILL_M else f"{sideways_m:.1f} m aside"
+    how = f"{-up_m:.1f} m lower than" if up_m < -_STILL_M else f"{sideways_m:.1f} m aside of"
     note = (
-        f"{int(unknown.sum())} of {unknown.size} readings carry no distance and cannot be moved to a dish {how} than "
-        "where they were taken; they were not used. Measure their distances, or measure from the mount."
+        f"{int(unknown.sum())} of {unknown.size} readings were set aside: they carry no distance, and the dish stands "
+        f"{how} where they were read. Measure their distances (type distance_m: metres, >500 or far), or read them "
+        "again at the mount."
     )
     return ~unknown, (note,)
 
