@@ -23,6 +23,13 @@ signal_unit = "dB"
 photo = "dish.jpg"
 photos = ["cable.jpg"]
 note = "north side"
+signal_before_tightening = 13.6
+signal_after_tightening = 13.4
+signal_after_release = 13.4
+bonding = "by the electrician, 16 mm2"
+cable_entry_seal = "silicone, drip loop"
+cable_run_m = 18.2
+tape_m = { "south-west corner of the roof" = 3.71 }
 """
 
 
@@ -37,6 +44,9 @@ def test_everything_that_can_be_said(tmp_path):
     assert (done.latitude_deg, done.longitude_deg) == pytest.approx((58.0312, -24.6541))
     assert (done.height_m, done.azimuth_deg, done.elevation_deg) == (4.6, 179.5, 24.0)
     assert (done.signal, done.signal_unit, done.note) == (13.2, "dB", "north side")
+    assert (done.signal_before_tightening, done.signal_after_release) == (13.6, 13.4)
+    assert (done.bonding, done.cable_run_m) == ("by the electrician, 16 mm2", 18.2)
+    assert done.tape_m == (("south-west corner of the roof", 3.71),)
     assert done.photos == (str(tmp_path / "cable.jpg"), str(tmp_path / "dish.jpg"))
 
 
@@ -55,7 +65,14 @@ def test_an_empty_file_says_nothing(tmp_path):
         ('date = "today"', "date: is not a date; write 2026-06-14"),
         ("by = 3", "by: is not text in quotes"),
         ("photos = 'a'", "photos: is not a list of file names"),
-        ('bearings = "grid"', 'bearings: "grid" is neither true nor magnetic'),
+        (
+            'bearings = "grid"',
+            'bearings: "grid" is no frame for a bearing. Write "true", "magnetic", or "survey"',
+        ),
+        ("tape_m = 4", "tape_m: is not a table"),
+        ('tape_m = { "south corner" = "4" }', 'tape_m, "south corner": "4" is no distance in metres'),
+        ('tape_m = { "south corner" = -1 }', "is no distance in metres, above 0"),
+        ("cable_run_m = -2", "cable_run_m: -2 is out of range"),
         ("east_m = 1", "east_m: east_m and north_m come together"),
         ('position = "58 N 24 W"\neast_m = 1\nnorth_m = 1', "both given"),
         ('position = "somewhere"', "done.toml, position"),

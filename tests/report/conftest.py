@@ -75,6 +75,7 @@ def record(make_record, clinic_job, clinic_assessment):
         photos=[a_photo(f"{NASTY}.jpg", latitude_deg=58.0321, longitude_deg=-24.6541, direction_deg=175.0)],
         as_built=AsBuilt(
             date=dt.date(2026, 7, 2), by=NASTY, satellite="Demo South", height_m=4.45, azimuth_deg=179.0,
+            bearings="true",
             elevation_deg=24.2, signal=13.2, signal_unit="dB", note=NASTY, source="built.toml",
         ),
         built_photos=[a_photo("dish.jpg")],

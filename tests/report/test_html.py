@@ -18,6 +18,7 @@ from skysill.report.html import sheet_html
 from skysill.report.pictures import qr_png, qr_svg
 from skysill.report.record_page import record_page
 from skysill.report.sheet_page import BLANK_ROWS, sheet_page
+from skysill.report.words import for_readers
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 
@@ -89,13 +90,16 @@ def test_every_table_has_a_caption_and_heads(text):
             assert row[0].tag == f"{XHTML}th"
 
 
-def test_the_verdict_comes_first(record_text, record):
-    found = tree(record_text)
-    main = found.find(f".//{XHTML}main")
-    assert words(main[0]).startswith("Verdict ● CLEAR: Demo South")
+def test_the_pointing_card_comes_first_and_the_verdict_after_it(record_text, record):
+    main = tree(record_text).find(f".//{XHTML}main")
+    assert words(main[0]).startswith("Pointing card ● CLEAR: Demo South")
+    assert words(main[1]).startswith("Verdict ● CLEAR: Demo South")
     for one in record.satellites:
-        for reason in one.result.reasons:
-            assert reason in words(main[0])
+        look = one.result.look
+        assert f"azimuth, true{look.azimuth_deg:.1f}°" in words(main[0])
+        assert f"elevation{look.elevation_apparent_deg:.1f}°" in words(main[0])
+        for reason in for_readers(one.result.reasons):
+            assert reason in words(main[1])
 
 
 def test_everything_on_the_page_is_in_the_html(record_text, record):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import sys
 from dataclasses import replace
 from types import SimpleNamespace
@@ -20,6 +21,7 @@ from skysill.files.plain import to_json_text
 from skysill.gather import place
 from skysill.positions import offset_position
 from skysill.report.built import photo_record
+from skysill.report.record_page import record_page
 from skysill.site import Satellite, Terminal
 
 
@@ -96,7 +98,7 @@ def test_without_readings_nothing_measured_is_told(make_record, clinic_job):
 
 
 def built(make_record, **done):
-    done = {"satellite": "Demo South", "source": "built.toml", **done}
+    done = {"satellite": "Demo South", "source": "built.toml", "bearings": "true", **done}
     return make_record(as_built=AsBuilt(**done)).built
 
 
@@ -119,7 +121,7 @@ def test_built_as_planned_raises_nothing(make_record, record):
     assert not any(one.matters for one in made.rows)
     assert made.anew is None
     assert row(made, "signal").done == "13.2 dB"
-    assert row(made, "azimuth, true").difference == "+0.0°"
+    assert row(made, "azimuth, true").difference.startswith("+0.0° of ±")
 
 
 def test_a_lower_dish_is_assessed_again(make_record):
@@ -143,12 +145,132 @@ def test_a_dish_beside_its_beam_is_told(make_record, record, clinic_job):
     assert "beside Demo South" in far.notes[0]
 
 
-def test_a_magnetic_azimuth_is_turned_to_true(make_record, record):
-    look = record.satellites[0].result.look
-    made = built(
-        make_record, date=dt.date(2026, 6, 14), azimuth_deg=look.bearing_magnetic_deg, bearings="magnetic"
+def test_each_frame_is_held_against_the_plan_in_that_frame(make_record, record):
+    """The same direction written down true, magnetic, and as the survey's compass shows it: no difference."""
+    one = record.satellites[0]
+    look, own_deg = one.result.look, one.aim.survey_bearing_deg
+    assert abs(own_deg - look.bearing_magnetic_deg) > 0.5  # iron nearby: the compass is not the model
+    for bearings, words, azimuth_deg in (
+        ("true", "true", look.azimuth_deg),
+        ("magnetic", "magnetic", look.bearing_magnetic_deg),
+        ("survey", "on the survey's compass", own_deg),
+    ):
+        made = built(make_record, date=dt.date(2026, 6, 14), azimuth_deg=azimuth_deg, bearings=bearings)
+        found = row(made, f"azimuth, {words}")
+        assert found.planned == found.done == f"{azimuth_deg:.1f}°"
+        assert found.difference.removeprefix("-").removeprefix("+").startswith("0.0°")
+        assert not found.matters
+
+
+def test_an_azimuth_that_does_not_say_its_frame_is_refused_after_a_compass_survey(make_record, clinic_job):
+    with pytest.raises(InputError, match=r'built.toml, bearings: .* Write bearings = "survey"'):
+        built(make_record, azimuth_deg=189.0, bearings="")
+    assert row(built(make_record, bearings=""), "azimuth, true").done == "-"
+    plain = replace(clinic_job.sources.survey, bearings="true")
+    true_job = replace(clinic_job, sources=replace(clinic_job.sources, survey=plain))
+    made = make_record(
+        job=true_job, as_built=AsBuilt(satellite="Demo South", azimuth_deg=179.2, source="b.toml")
     )
-    assert row(made, "azimuth, true").difference in ("+0.0°", "-0.0°")
+    assert row(made.built, "azimuth, true").done == "179.2°"
+
+
+def test_the_beamwidth_is_the_tolerance_also_in_azimuth(make_record, record, clinic_job):
+    """35 lambda / D is 0.30 degrees at 29.5 GHz and 1.2 m; a turn swings the beam by cos(elevation) of itself."""
+    look = record.satellites[0].result.look
+    half_deg = 35.0 * 0.299792458 / 29.5 / 1.2
+    assert beam_half_width_deg(clinic_job.terminal) == pytest.approx(half_deg, rel=1e-6)
+    allowed_deg = half_deg / np.cos(np.deg2rad(look.elevation_apparent_deg))
+    for share, matters in ((0.9, False), (1.1, True)):
+        made = built(make_record, azimuth_deg=look.azimuth_deg + share * allowed_deg)
+        assert row(made, "azimuth, true").matters is matters
+        assert f"of ±{allowed_deg:.1f}°" in row(made, "azimuth, true").difference
+
+
+def test_cable_and_tapes_are_planned_and_held_against_what_was_taken(make_record, record):
+    """The pole stands at (0, 0.9); the corners' places are those of the site file's roof and buildings."""
+    assert record.cable_run_m > 5.0
+    assert len(record.tapes) == 2
+    taken = tuple((one.corner.removeprefix("the "), one.distance_m + 0.5) for one in record.tapes)
+    made = built(make_record, tape_m=taken, cable_run_m=45.0)
+    for one in record.tapes:
+        assert row(made, f"tape from {one.corner}").difference == "+0.50 m"
+        assert row(made, f"tape from {one.corner}").matters
+    assert row(made, "cable run").matters  # the terminal's limit is 40 m
+    assert row(built(make_record, cable_run_m=20.0), "cable run").difference.endswith(" m")
+
+
+def test_what_is_written_down_after_alignment(make_record, record):
+    """Signal before and after tightening and after a push, bonding, seal, photograph: common practice, no source."""
+    made = make_record(
+        as_built=AsBuilt(
+            satellite="Demo South",
+            source="b.toml",
+            signal_unit="dB",
+            signal_before_tightening=13.6,
+            signal_after_tightening=13.4,
+            signal_after_release=13.1,
+            bonding="by the electrician",
+            cable_entry_seal="silicone",
+        )
+    )
+    found = [cells[1] for cells in record_page(made).commissioning.rows]
+    assert found == [
+        "13.6 dB",
+        "13.4 dB",
+        "13.1 dB (-0.3 after tightening)",
+        "by the electrician",
+        "silicone",
+        "",
+    ]
+    blank = record_page(replace(record, built=None)).commissioning
+    assert [cells[1] for cells in blank.rows] == [""] * 6
+
+
+def test_raw_readings_and_sightings_are_on_the_record(record, clinic_job):
+    page, readings = record_page(record), clinic_job.sources.readings
+    assert len(page.readings.rows) == len(readings.azimuth_deg)
+    heads = [head.text for head in page.readings.heads]
+    at = heads.index("as read"), heads.index("true"), heads.index("elevation"), heads.index("note")
+    turn_deg = record.survey.correction_deg
+    for k in (0, 20, 40):
+        cells = [page.readings.rows[k][column] for column in at]
+        typed = float(readings.azimuth_deg[k])
+        assert cells[0] == f"{typed:.1f}°"
+        assert float(cells[1].rstrip("°")) == pytest.approx((typed + turn_deg) % 360.0, abs=0.051)
+        assert cells[2] == f"{float(readings.elevation_deg[k]):.1f}°"
+        assert cells[3] == readings.note[k]
+    [sighting] = page.sightings.rows
+    assert sighting[0] == "harbour light"
+    assert sighting[2] == "264.0°"  # as the site file has it
+    true_deg = float(sighting[1].rstrip("°"))
+    assert true_deg - 264.0 == pytest.approx(turn_deg + float(sighting[3].rstrip("°")), abs=0.11)
+
+
+def test_a_customer_reads_no_option_no_key_and_no_datum(make_record, clinic_assessment):
+    warnings = (
+        "The first mount was taken; --mount names another.",
+        "The ground is level here. Give ground_elevation_m.",
+        "Write date under [survey].",
+        "Nothing was measured to the west.",
+    )
+    page = record_page(make_record(assessment=replace(clinic_assessment, warnings=warnings)))
+    assert page.notes == ("The ground is level here.", "Nothing was measured to the west.")
+    texts = [*page.notes, *page.cautions, *page.basis, *(part for fact in page.place for part in fact)]
+    texts += [*(part for fact in page.survey for part in fact)]
+    for one in page.satellites:
+        texts += [*one.reasons, *one.remedies, one.basis, *one.guides, *one.sunlight, *one.loss]
+    for text in texts:
+        assert "--" not in text
+        assert "datum" not in text
+        assert not re.search(r"\b[a-z]+_(m|deg|ghz|db)\b", text), text
+    [height] = [value for name, value in page.place if name == "height of the ground"]
+    assert height == "41.0 m, counted as the ground's height was given"
+
+
+def test_the_probability_is_said_once_for_each_satellite(record):
+    for one in record_page(record).satellites:
+        said = " ".join((*one.reasons, one.basis))
+        assert len(re.findall("probability", said, flags=re.IGNORECASE)) == 1
 
 
 def test_a_position_far_away_is_doubted_and_not_assessed(make_record):

@@ -13,7 +13,7 @@ from skysill.errors import InputError
 from skysill.files.text import nearest, placed_at, quoted, read_text
 from skysill.positions import parse_position
 
-__all__ = ["AsBuilt", "read_as_built"]
+__all__ = ["BEARINGS", "AsBuilt", "read_as_built"]
 
 _BOUNDS = {
     "height_m": (0.0, 200.0),
@@ -23,7 +23,13 @@ _BOUNDS = {
     "elevation_deg": (-10.0, 90.0),
     "polarization_tilt_deg": (-180.0, 180.0),
     "signal": (-1e6, 1e6),
+    "signal_before_tightening": (-1e6, 1e6),
+    "signal_after_tightening": (-1e6, 1e6),
+    "signal_after_release": (-1e6, 1e6),
+    "cable_run_m": (0.0, 1000.0),
 }
+
+BEARINGS = ("true", "magnetic", "survey")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +39,13 @@ class AsBuilt:
     satellite, mount : by their names in the site file
     latitude_deg, longitude_deg : of the mast, from `position`; or east_m, north_m in the site's plan
     height_m : dish centre above what the mount stands on
-    azimuth_deg, elevation_deg : as set on the dish; bearings "true" or "magnetic"
+    azimuth_deg, elevation_deg : as set on the dish; bearings "true", "magnetic", "survey" (the compass of the
+        survey, as its landmarks or the sun correct it) or "" where the file does not say
     signal, signal_unit : as the terminal showed it, e.g. 13.2 and "dB"
+    signal_before_tightening, signal_after_tightening : best while turning by hand, and with all bolts tight
+    signal_after_release : after the rim was pushed by hand and let go
+    cable_run_m : as laid; tape_m : name of a corner or wall to the distance of the mast from it
+    bonding, cable_entry_seal : in words, what was done and by whom
     photos : paths, beside the file
     """
 
@@ -48,23 +59,33 @@ class AsBuilt:
     north_m: float | None = None
     height_m: float | None = None
     azimuth_deg: float | None = None
-    bearings: str = "true"
+    bearings: str = ""
     elevation_deg: float | None = None
     polarization_tilt_deg: float | None = None
     signal: float | None = None
     signal_unit: str = ""
+    signal_before_tightening: float | None = None
+    signal_after_tightening: float | None = None
+    signal_after_release: float | None = None
+    cable_run_m: float | None = None
+    tape_m: tuple[tuple[str, float], ...] = ()
+    bonding: str = ""
+    cable_entry_seal: str = ""
     photos: tuple[str, ...] = ()
     note: str = ""
     source: str = ""
 
 
-_TEXTS = ("by", "satellite", "mount", "position", "bearings", "signal_unit", "photo", "note")
-_KEYS = (*_TEXTS, *_BOUNDS, "date", "photos")
+_TEXTS = (
+    "by", "satellite", "mount", "position", "bearings", "signal_unit", "photo", "note", "bonding", "cable_entry_seal",
+)  # fmt: skip
+_KEYS = (*_TEXTS, *_BOUNDS, "date", "photos", "tape_m")
 
 
 def read_as_built(path: str | Path) -> AsBuilt:
-    """The as-built file: date, by, satellite, mount, position (or east_m and north_m), height_m, azimuth_deg,
-    bearings, elevation_deg, polarization_tilt_deg, signal, signal_unit, photo or photos, note; all optional.
+    """The as-built file; its keys are the fields of `AsBuilt`, with position for the mast's place, and photo or photos.
+
+    All are optional.
 
     Raises
     ------
@@ -102,6 +123,8 @@ def _checked(key: str, value: Any) -> Any:
         if not isinstance(value, dt.date):
             raise InputError("is not a date; write 2026-06-14, without quotes.", where=key)
         return value
+    if key == "tape_m":
+        return _tape(value)
     if key == "photos":
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
             raise InputError('is not a list of file names; write ["dish.jpg"].', where=key)
@@ -118,9 +141,24 @@ def _checked(key: str, value: Any) -> Any:
     return float(value)
 
 
+def _tape(value: Any) -> tuple[tuple[str, float], ...]:
+    if not isinstance(value, dict):
+        raise InputError('is not a table; write tape_m = { "south-west corner" = 4.2 }.', where="tape_m")
+    for name, distance_m in value.items():
+        number = not isinstance(distance_m, bool) and isinstance(distance_m, int | float)
+        if not number or not 0.0 < distance_m <= 1000.0:
+            what = f"{quoted(distance_m)} is no distance in metres, above 0 and up to 1000."
+            raise InputError(what, where=f"tape_m, {quoted(name)}")
+    return tuple((str(name), float(distance_m)) for name, distance_m in value.items())
+
+
 def _check_together(given: dict[str, Any], placed: bool) -> None:
-    if given.get("bearings", "true") not in ("true", "magnetic"):
-        raise InputError(f"{quoted(given['bearings'])} is neither true nor magnetic.", where="bearings")
+    if given.get("bearings", "true") not in BEARINGS:
+        raise InputError(
+            f"{quoted(given['bearings'])} is no frame for a bearing.",
+            where="bearings",
+            mend='Write "true", "magnetic", or "survey" for the compass of the survey as its sightings correct it.',
+        )
     plan = {"east_m", "north_m"} & set(given)
     if placed and plan:
         raise InputError("position and east_m, north_m are both given.", mend="Keep one of the two.")

@@ -6,19 +6,23 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from skysill.aiming import beam_half_width_deg, compass_point
-from skysill.assess import Assessment, SatelliteResult, assess
+from skysill.assess import Assessment, SatelliteResult, Tape, assess
 from skysill.compass import declination, true_bearing
 from skysill.errors import InputError
 from skysill.files.asbuilt import AsBuilt
 from skysill.files.photos import Photo
-from skysill.gather import Place
+from skysill.gather import Place, correction_at
 from skysill.job import Job
 from skysill.positions import bearing_and_distance, format_position, plan_offset
+from skysill.roofs import cable_run
 from skysill.site import Mount
-from skysill.units import separation_deg, wrap_180
+from skysill.tapes import tapes_to
+from skysill.units import separation_deg, wrap_180, wrap_360
 
-__all__ = ["Built", "BuiltRow", "PhotoRecord", "built", "photo_record"]
+__all__ = ["Built", "BuiltRow", "PhotoRecord", "built", "photo_record", "tapes_from"]
 
 FAR_PHOTO_M = 300.0
 """A camera farther from the site than this was elsewhere, or its position is wrong."""
@@ -142,6 +146,7 @@ def built(
     east_m, north_m = _plan(job, done)
     rows = [
         *_place_rows(mount, at, done, east_m, north_m),
+        *_tape_rows(job, mount, done),
         *_pointing_rows(job, at, result, done, notes),
     ]
     moved = replace(
@@ -198,6 +203,48 @@ def _place_rows(
     )
 
 
+def _tape_rows(job: Job, mount: Mount, done: AsBuilt) -> Iterator[BuiltRow]:
+    """Cable and tape distances: those planned, and those written down, by the names of their corners."""
+    route = None if job.roof is None else cable_run(job.roof, mount)
+    if route is not None or done.cable_run_m is not None:
+        limit_m, real_m = job.terminal.cable_limit_m, done.cable_run_m
+        more = None if route is None or real_m is None else f"{real_m - route.length_m:+.1f} m"
+        yield BuiltRow(
+            "cable run",
+            "-" if route is None else f"{route.length_m:.1f} m",
+            "-" if real_m is None else f"{real_m:.1f} m",
+            more or "-",
+            real_m is not None and limit_m is not None and real_m > limit_m,
+        )
+    planned = {one.corner: one.distance_m for one in tapes_from(job, mount)}
+    taken = {_with_article(name, planned): real_m for name, real_m in done.tape_m}
+    for name in dict.fromkeys((*planned, *taken)):
+        plan_m, real_m = planned.get(name), taken.get(name)
+        apart_m = None if plan_m is None or real_m is None else real_m - plan_m
+        yield BuiltRow(
+            f"tape from {name}",
+            "-" if plan_m is None else f"{plan_m:.2f} m",
+            "-" if real_m is None else f"{real_m:.2f} m",
+            "-" if apart_m is None else f"{apart_m:+.2f} m",
+            apart_m is not None and abs(apart_m) > _SAME_PLACE_M,
+        )
+
+
+def tapes_from(job: Job, mount: Mount) -> tuple[Tape, ...]:
+    """Two tape distances that fix a mount; along the roof where it stands on it."""
+    on_roof = False
+    if job.roof is not None:
+        import shapely
+
+        on_roof = bool(shapely.Polygon(job.roof.outline).covers(shapely.Point(mount.east_m, mount.north_m)))
+    return tapes_to(job, mount.east_m, mount.north_m, on_roof=on_roof)
+
+
+def _with_article(name: str, planned: dict[str, float]) -> str:
+    """A corner as the plan calls it, though it was written down without its article."""
+    return f"the {name}" if f"the {name}" in planned else name
+
+
 def _metres_fine(value: float) -> str:
     return f"{value:.1f} m" if value < 1000.0 else f"{value / 1000.0:.1f} km"
 
@@ -205,60 +252,87 @@ def _metres_fine(value: float) -> str:
 def _pointing_rows(
     job: Job, at: Place, result: SatelliteResult, done: AsBuilt, notes: list[str]
 ) -> Iterator[BuiltRow]:
+    """Azimuth in the frame it was written down in, elevation, polarisation; more than half the beam off matters."""
     look, half_deg = result.look, beam_half_width_deg(job.terminal)
-    azimuth_deg = _true_azimuth(job, at, done)
-    turn = (
-        None
-        if azimuth_deg is None or look.azimuth_deg is None
-        else float(wrap_180(azimuth_deg - look.azimuth_deg))
-    )
-    off_deg = None
-    if azimuth_deg is not None and done.elevation_deg is not None and look.azimuth_deg is not None:
-        off_deg = float(
-            separation_deg(look.azimuth_deg, look.elevation_apparent_deg, azimuth_deg, done.elevation_deg)
-        )
+    frame = _frame(job, at, done)
+    azimuth_deg = None if done.azimuth_deg is None else float(wrap_360(done.azimuth_deg + frame.turn_deg))
+    turn = None
+    if azimuth_deg is not None and look.azimuth_deg is not None:
+        turn = float(wrap_180(azimuth_deg - look.azimuth_deg))
+    # a turn about the plumb line moves the beam by less, the higher it points
+    swing = max(float(np.cos(np.deg2rad(look.elevation_apparent_deg))), 0.02)
     yield BuiltRow(
-        "azimuth, true",
-        _degrees(look.azimuth_deg),
-        _degrees(azimuth_deg),
-        "-" if turn is None else f"{turn:+.1f}°",
-        off_deg is not None and off_deg > half_deg,
+        f"azimuth, {frame.words}",
+        _degrees(None if look.azimuth_deg is None else float(wrap_360(look.azimuth_deg - frame.turn_deg))),
+        _degrees(done.azimuth_deg),
+        "-" if turn is None else f"{turn:+.1f}° of ±{half_deg / swing:.1f}°",
+        turn is not None and abs(turn) * swing > half_deg,
     )
     rise = None if done.elevation_deg is None else done.elevation_deg - look.elevation_apparent_deg
     yield BuiltRow(
         "elevation",
         _degrees(look.elevation_apparent_deg),
         _degrees(done.elevation_deg),
-        "-" if rise is None else f"{rise:+.1f}°",
-        off_deg is not None and off_deg > half_deg,
+        "-" if rise is None else f"{rise:+.1f}° of ±{half_deg:.1f}°",
+        rise is not None and abs(rise) > half_deg,
     )
-    if off_deg is not None and off_deg > half_deg:
-        notes.append(
-            f"As written down, the dish points {off_deg:.1f} degrees beside {result.satellite.name}; half its beam is "
-            f"{half_deg:.1f} degrees. With a good signal the scale or the compass is off, not the dish."
+    if azimuth_deg is not None and done.elevation_deg is not None and look.azimuth_deg is not None:
+        off_deg = float(
+            separation_deg(look.azimuth_deg, look.elevation_apparent_deg, azimuth_deg, done.elevation_deg)
         )
+        if off_deg > half_deg:
+            notes.append(
+                f"As written down, the dish points {off_deg:.1f} degrees beside {result.satellite.name}; half its beam "
+                f"is {half_deg:.1f} degrees. With a good signal the scale or the compass is off, not the dish."
+            )
     if job.terminal.polarization == "linear" or done.polarization_tilt_deg is not None:
         plan, real = look.polarization_tilt_deg, done.polarization_tilt_deg
         apart = None if plan is None or real is None else real - plan
         yield BuiltRow(
             "polarisation tilt", _degrees(plan), _degrees(real), "-" if apart is None else f"{apart:+.1f}°"
         )
-    signal = "-" if done.signal is None else f"{done.signal:g} {done.signal_unit}".strip()
-    yield BuiltRow("signal", "-", signal, "-")
+    if done.signal is not None:
+        yield BuiltRow("signal", "-", f"{done.signal:g} {done.signal_unit}".strip(), "-")
 
 
 def _degrees(value: float | None) -> str:
     return "-" if value is None else f"{value:.1f}°"
 
 
-def _true_azimuth(job: Job, at: Place, done: AsBuilt) -> float | None:
-    if done.azimuth_deg is None or done.bearings == "true":
-        return done.azimuth_deg
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """What an azimuth counts from: true = written + turn_deg."""
+
+    turn_deg: float
+    words: str
+
+
+def _frame(job: Job, at: Place, done: AsBuilt) -> _Frame:
+    """The frame that the as-built azimuth was written down in; its own word first, never guessed for a compass.
+
+    Raises
+    ------
+    InputError : the file does not say, and the survey was taken with a compass; no date for the magnetic model
+    """
+    survey = job.sources.survey
+    bearings = done.bearings
+    if not bearings:
+        if done.azimuth_deg is not None and survey.bearings != "true":
+            raise InputError(
+                "azimuth_deg does not say what it counts from, and the survey's bearings are not true.",
+                where=f"{done.source}, bearings",
+                mend='Write bearings = "survey" (the survey\'s compass), "magnetic" or "true".',
+            )
+        bearings = "true"
+    if bearings == "true":
+        return _Frame(0.0, "true")
+    if bearings == "survey":
+        return _Frame(correction_at(job, at).correction_deg, "on the survey's compass")
     date: dt.date | None = done.date or job.date
     if date is None:
         raise InputError("a magnetic azimuth needs a date.", where=f"{done.source}, date")
     found = declination(at.latitude_deg, at.longitude_deg, min(at.antenna_elevation_m, 9000.0), date)
-    return float(true_bearing(done.azimuth_deg, found.declination_deg))
+    return _Frame(found.declination_deg, "magnetic")
 
 
 def _anew(

@@ -131,7 +131,7 @@ class PdfBuilder:
     def picture(self, picture: Picture, width: float, most_high: float = 1e9) -> Any:
         from reportlab.platypus import Image
 
-        scale = min(width / picture.width_in, most_high / picture.height_in)
+        scale = min(72.0, width / picture.width_in, most_high / picture.height_in)
         return Image(
             io.BytesIO(picture.data),
             width=scale * picture.width_in,
@@ -217,8 +217,8 @@ def _styles() -> dict[str, Any]:
         "body": body,
         "title": like("title", fontName=_BOLD, fontSize=15, leading=19),
         "soft": like("soft", textColor="#444444"),
-        "h2": like("h2", fontName=_BOLD, fontSize=11.5, leading=15, spaceBefore=12, keepWithNext=1),
-        "h3": like("h3", fontName=_BOLD, fontSize=9.5, leading=12.5, spaceBefore=7, keepWithNext=1),
+        "h2": like("h2", fontName=_BOLD, fontSize=11.5, leading=15, spaceBefore=12),
+        "h3": like("h3", fontName=_BOLD, fontSize=9.5, leading=12.5, spaceBefore=7),
         "caption": like("caption", fontSize=8, leading=10, textColor="#444444", keepWithNext=1),
         "note": like("note", fontSize=8, leading=10, textColor="#444444"),
         "bullet": like("bullet", leftIndent=11, bulletIndent=2, spaceAfter=2),

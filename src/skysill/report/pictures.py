@@ -15,9 +15,13 @@ __all__ = ["Picture", "Pictures", "pictures", "qr_png", "qr_svg"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """A rendered picture. kind : "svg" or "png"; width_in, height_in : as drawn"""
+    """A rendered picture, drawn at the size it is set in a page.
+
+    kind : "svg" or "png"; width_in, height_in : as drawn; caption : what it is, and how to read it
+    """
 
     title: str
+    caption: str
     alt: str
     kind: Literal["svg", "png"]
     data: bytes
@@ -43,14 +47,16 @@ class Pictures:
 
 def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
     """Every picture of a record, drawn."""
+    from skysill.views.ink import PRINT
     from skysill.views.sky import sky_figure
 
     assessment = record.assessment
     results = "; ".join(_in_words(result) for result in assessment.results)
     sky = _rendered(
-        lambda: sky_figure(assessment),
+        lambda: sky_figure(assessment, heading=False, ink=PRINT),
         kind,
         "Sky view",
+        "As on a map: north up, east right; the middle is straight up.",
         f"The sky from {assessment.mount.name} as a disc, north up, with everything that stands around. {results}.",
     )
     return Pictures(
@@ -62,6 +68,7 @@ def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
 
 
 def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -> Iterator[Picture]:
+    from skysill.views.ink import PRINT
     from skysill.views.path import path_figure
     from skysill.views.strip import strip_figure
 
@@ -69,16 +76,18 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
     if one.result.look.visible:
         words = _in_words(one.result)
         yield _rendered(
-            lambda: strip_figure(assessment, name),
+            lambda: strip_figure(assessment, name, heading=False, ink=PRINT),
             kind,
             f"Sky around {name}",
+            "Angles from the cross are true in every direction; the circle is the room that is needed.",
             f"The sky around {name} enlarged, with the room that is needed drawn as a circle. {words}.",
         )
         if one.result.look.azimuth_deg is not None:
             yield _rendered(
-                lambda: path_figure(assessment, name),
+                lambda: path_figure(assessment, name, heading=False, ink=PRINT),
                 kind,
                 f"Path to {name}",
+                _path_caption(record, one),
                 f"The upright plane from the dish towards {name}: ground, the ray and the room it needs. {words}.",
             )
 
@@ -88,19 +97,12 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
     found = record.surroundings
     if found is None:
         return None
-    from skysill.views.captions import title
-    from skysill.views.ink import new_figure
+    from skysill.views.ink import PRINT, new_figure
     from skysill.views.plan import draw_surroundings
 
     def draw() -> Any:
-        figure = new_figure(5.6, 6.3)
-        lines = [
-            f"{record.assessment.site.name}: plan, north up",
-            "Strips: the room each satellite needs. Boxes with ≤: how tall things may be",
-            "above the ground at that distance from the mount",
-        ]
-        title(figure, lines)
-        draw_surroundings(figure.add_axes((0.02, 0.01, 0.96, 0.8533)), found)
+        figure = new_figure(PRINT.width_in, 3.75)
+        draw_surroundings(figure.add_axes((0.01, 0.005, 0.98, 0.99)), found, ink=PRINT)
         return figure
 
     lines = ", ".join(f"{look.satellite} towards {look.azimuth_deg:.0f} degrees" for look in found.looks)
@@ -108,31 +110,51 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
         draw,
         kind,
         "Plan of the surroundings",
+        "North up. Strips: the room each satellite needs. Boxes with ≤: how tall things may be above the ground there.",
         f"Plan of what stands around {record.assessment.mount.name}, north up, with the lines to {lines}.",
     )
 
 
+def _path_caption(record: Record, one: SatelliteRecord) -> str:
+    assessment = record.assessment
+    at = [result.satellite.name for result in assessment.results].index(one.result.satellite.name)
+    if at >= len(assessment.paths) or assessment.paths[at] is None:
+        return "Seen from the side. The ground along the way is not known: it is drawn flat."
+    factor = assessment.criteria.refraction_factor
+    return f"Seen from the side. The ground is lowered for the Earth's curvature, refraction factor {factor:.2f}."
+
+
 def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
+    from skysill.views.ink import PRINT
     from skysill.views.tilt import tilt_figure
 
     face, look = one.aim.face, one.result.look
     if face is None or not look.visible:
         return None
     return _rendered(
-        lambda: tilt_figure(elevation_deg=look.elevation_apparent_deg, tilt_deg=face.tilt_deg),
+        lambda: tilt_figure(elevation_deg=look.elevation_apparent_deg, tilt_deg=face.tilt_deg, ink=PRINT),
         kind,
         "The dish from the side",
+        "",
         f"The dish from the side, satellite to the right. {face.text}",
     )
 
 
-def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, alt: str) -> Picture:
+def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, caption: str, alt: str) -> Picture:
     from skysill.views.ink import drawing, render
 
     with drawing():
         figure = draw()
     width_in, height_in = figure.get_size_inches()
-    return Picture(title, alt, kind, render(figure, kind, title=title), float(width_in), float(height_in))
+    return Picture(
+        title,
+        f"{title}. {caption}".strip(),
+        alt,
+        kind,
+        render(figure, kind, title=title),
+        float(width_in),
+        float(height_in),
+    )
 
 
 def _in_words(result: SatelliteResult) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from skysill.aiming import Aim, aim
-from skysill.assess import Assessment, SatelliteResult
+from skysill.assess import Assessment, SatelliteResult, Tape
 from skysill.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.clearance import Rooms, column_rooms, scene_rooms
 from skysill.files.asbuilt import AsBuilt
@@ -20,15 +20,26 @@ from skysill.files.fingerprints import Fingerprint
 from skysill.files.photos import Photo
 from skysill.fresnel import required_room_m
 from skysill.gather import Place, correction_at, dish_in_scene_m, place, prepared
+from skysill.horizon.measured import Readings
 from skysill.job import Job
 from skysill.mounts import MountRow, MountsFound
-from skysill.positions import format_position
+from skysill.positions import bearing_and_distance, format_position, offset_position
 from skysill.rain import RainCost, rain_cost
-from skysill.report.built import Built, PhotoRecord, built, photo_record
+from skysill.report.built import Built, PhotoRecord, built, photo_record, tapes_from
+from skysill.roofs import cable_run
 from skysill.site import Mount
-from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_report
+from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
+from skysill.units import wrap_180, wrap_360
 
-__all__ = ["Obstruction", "Record", "SatelliteRecord", "SurveyRecord", "survey_record"]
+__all__ = [
+    "Obstruction",
+    "ReadingRow",
+    "Record",
+    "SatelliteRecord",
+    "SightingRow",
+    "SurveyRecord",
+    "survey_record",
+]
 
 MOST_OBSTRUCTIONS = 10
 _FARTHEST_ASIDE_DEG = 45.0
@@ -91,9 +102,35 @@ class SatelliteRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One reading as it was taken: bearing as typed, and turned to true; None where nobody measured or said."""
+
+    bearing_deg: float
+    azimuth_deg: float
+    elevation_deg: float
+    distance_m: float | None
+    at_least: bool
+    kind: str
+    leaf: str
+    station: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class SightingRow:
+    """A landmark, or the sun's shadow, by the survey's compass. left_deg : true less corrected: what is left over"""
+
+    name: str
+    azimuth_deg: float
+    bearing_deg: float
+    left_deg: float
+
+
+@dataclass(frozen=True, slots=True)
 class SurveyRecord:
     """What was measured on site, by what, when, with what stated error.
 
+    readings, sightings : raw, as taken
     correction_deg, correction_sigma_deg, correction_source : what turned the readings to true north
     """
 
@@ -109,6 +146,8 @@ class SurveyRecord:
     correction_deg: float | None
     correction_sigma_deg: float | None
     correction_source: str | None
+    readings: tuple[ReadingRow, ...] = ()
+    sightings: tuple[SightingRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,6 +156,7 @@ class Record:
 
     made : the day; position, geo_uri : of the mount; files : what the answer rests on
     surroundings : for the plan; None where nothing is known of what stands near
+    cable_run_m : to the roof's cable entry, slack included; tapes : from two corners to the mount
     """
 
     made: dt.date
@@ -134,6 +174,8 @@ class Record:
     notes: tuple[str, ...]
     zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
     surroundings: MountsFound | None = field(default=None, metadata={"json": False})
+    cable_run_m: float | None = None
+    tapes: tuple[Tape, ...] = ()
 
     @property
     def title(self) -> str:
@@ -181,6 +223,7 @@ def survey_record(
     if as_built is not None:
         taken = [photo_record(photo, at, assessment, keep_location=keep_location) for photo in built_photos]
         done = built(job, mount, at, assessment, as_built, photos=tuple(taken))
+    route = None if job.roof is None else cable_run(job.roof, at.mount)
     return Record(
         made=made,
         by=by,
@@ -197,6 +240,8 @@ def survey_record(
         notes=tuple(dict.fromkeys(notes)),
         zone=zone,
         surroundings=_surroundings(job, at, assessment),
+        cable_run_m=None if route is None else route.length_m,
+        tapes=tapes_from(job, mount),
     )
 
 
@@ -368,4 +413,46 @@ def _survey(job: Job, at: Place) -> SurveyRecord | None:
         correction_deg=found.correction_deg,
         correction_sigma_deg=found.sigma_deg,
         correction_source=found.source,
+        readings=tuple(_readings(readings, found.correction_deg)),
+        sightings=tuple(_sightings(job, at, found.correction_deg)),
     )
+
+
+def _readings(readings: Readings, correction_deg: float) -> Iterator[ReadingRow]:
+    for k in range(len(readings)):
+        bearing_deg, distance_m = float(readings.azimuth_deg[k]), float(readings.distance_m[k])
+        yield ReadingRow(
+            bearing_deg=bearing_deg,
+            azimuth_deg=float(wrap_360(bearing_deg + correction_deg)),
+            elevation_deg=float(readings.elevation_deg[k]),
+            distance_m=None if np.isnan(distance_m) else distance_m,
+            at_least=bool(readings.at_least[k]),
+            kind=readings.kind[k],
+            leaf=readings.leaf[k],
+            station=readings.station[k],
+            note=readings.note[k],
+        )
+
+
+def _sightings(job: Job, at: Place, correction_deg: float) -> Iterator[SightingRow]:
+    """What the compass showed of landmarks and of the sun's shadow, from where the instrument stood."""
+    survey = job.sources.survey
+    latitude_deg, longitude_deg = [
+        float(v)
+        for v in offset_position(at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m)
+    ]
+    for mark in job.sources.landmarks:
+        if mark.measured_bearing_deg is not None:
+            true_deg = float(
+                bearing_and_distance(latitude_deg, longitude_deg, mark.latitude_deg, mark.longitude_deg)[0]
+            )
+            yield _sighting(mark.name, true_deg, mark.measured_bearing_deg, correction_deg)
+    for seen in job.sources.sun_sightings:
+        sun = sun_direction([seen.time_utc], latitude_deg, longitude_deg, at.site.ground_elevation_m or 0.0)
+        true_deg = float(wrap_360(float(sun.azimuth_deg[0]) + 180.0))
+        name = f"shadow at {seen.time_utc:%Y-%m-%d %H:%M} UTC"
+        yield _sighting(name, true_deg, seen.shadow_bearing_deg, correction_deg)
+
+
+def _sighting(name: str, true_deg: float, bearing_deg: float, correction_deg: float) -> SightingRow:
+    return SightingRow(name, true_deg, bearing_deg, float(wrap_180(true_deg - bearing_deg - correction_deg)))

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from skysill.cautions import sun_caution
 from skysill.report.built import PhotoRecord
-from skysill.report.built_page import BuiltPage, built_page
-from skysill.report.record import Record, SurveyRecord
+from skysill.report.built_page import BuiltPage, built_page, commissioning
+from skysill.report.record import ReadingRow, Record, SurveyRecord
 from skysill.report.satellite_page import SatellitePage, satellite_page
-from skysill.report.words import NOT_KNOWN, Facts, Head, Table
+from skysill.report.words import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
 from skysill.site import Terminal
+from skysill.tapes import tape_words
 
 __all__ = ["RecordPage", "record_page"]
 
@@ -29,6 +30,9 @@ class RecordPage:
     geo_uri: str
     cautions: tuple[str, ...]
     survey: Facts
+    readings: Table | None
+    sightings: Table | None
+    commissioning: Table
     files: Table | None
     basis: tuple[str, ...]
     photos: tuple[PhotoRecord, ...]
@@ -43,14 +47,16 @@ def record_page(record: Record) -> RecordPage:
     satellites = tuple(satellite_page(record, one, at + 1) for at, one in enumerate(record.satellites))
     built = None if record.built is None else built_page(record.built)
     by = f", by {record.by}" if record.by else ""
+    notes = for_readers(record.notes)
     sections = [
+        ("verdict", "Verdict"),
         ("safety", "Safety"),
-        *([("notes", "To bear in mind")] if record.notes else []),
+        *([("notes", "To bear in mind")] if notes else []),
         ("place", "Place"),
         ("sky", "Sky view"),
     ]
     sections += [(one.anchor, one.name) for one in satellites]
-    sections += [("built", "As built")] if built else []
+    sections += [("built", "As built" if built else "After alignment")]
     sections += [("measured", "What was measured")]
     sections += [("photos", "Photographs")] if record.photos else []
     sections += [("data", "What this rests on")]
@@ -58,12 +64,15 @@ def record_page(record: Record) -> RecordPage:
         title=record.title,
         subtitle=f"Mount: {assessment.mount.name}. Record of {record.made.isoformat()}{by}.",
         satellites=satellites,
-        notes=record.notes,
+        notes=notes,
         sections=tuple(sections),
         place=_place(record),
         geo_uri=record.geo_uri,
         cautions=record.cautions,
         survey=_survey(record.survey),
+        readings=_readings(record.survey),
+        sightings=_sightings(record.survey),
+        commissioning=commissioning(record.built),
         files=_files(record),
         basis=_basis(record),
         photos=record.photos,
@@ -71,29 +80,40 @@ def record_page(record: Record) -> RecordPage:
         sun_caution=sun_caution().text,
         footer=(
             f"Made by skysill {version}. Azimuths clockwise from true north unless called magnetic; elevations above "
-            "the level plane at the dish; WGS 84."
+            "the level plane."
         ),
     )
 
 
 def _place(record: Record) -> Facts:
     site, mount, terminal = record.assessment.site, record.assessment.mount, record.assessment.terminal
-    ground = (
-        NOT_KNOWN
-        if site.ground_elevation_m is None
-        else f"{site.ground_elevation_m:.1f} m ({site.ground_source})"
+    zero = (
+        "counted as the ground's height was given"
+        if site.ground_source == "given"
+        else f"above the zero level of {site.ground_source}"
     )
-    dish_m = mount.antenna_elevation_m
+    ground_m, dish_m = site.ground_elevation_m, mount.antenna_elevation_m
     return (
         ("dish", record.position),
         ("site", record.site_position),
         ("mount", mount.name),
         ("from the site", f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north"),
+        *((("by tape", tape_words(record.tapes)),) if record.tapes else ()),
         ("dish centre", f"{mount.height_m:.2f} m above what the mount stands on"),
-        ("dish elevation", NOT_KNOWN if dish_m is None else f"{dish_m:.1f} m above the datum"),
-        ("ground elevation", ground),
+        ("height of the ground", NOT_KNOWN if ground_m is None else f"{ground_m:.1f} m, {zero}"),
+        ("height of the dish", NOT_KNOWN if dish_m is None else f"{dish_m:.1f} m, counted alike"),
+        *_cable(record),
         *_terminal(terminal),
     )
+
+
+def _cable(record: Record) -> Iterator[tuple[str, str]]:
+    limit_m = record.assessment.terminal.cable_limit_m
+    if record.cable_run_m is not None:
+        over = limit_m is not None and record.cable_run_m > limit_m
+        yield "cable run", f"{record.cable_run_m:.1f} m, slack included" + (": too long" if over else "")
+    if limit_m is not None:
+        yield "longest cable", f"{limit_m:g} m"
 
 
 def _terminal(terminal: Terminal) -> Iterator[tuple[str, str]]:
@@ -104,8 +124,6 @@ def _terminal(terminal: Terminal) -> Iterator[tuple[str, str]]:
     yield "radio", f"receives {terminal.receive_ghz:g} GHz{alone}{transmit}{power}"
     if terminal.offset_angle_deg is not None:
         yield "offset angle", f"{terminal.offset_angle_deg:g}°"
-    if terminal.cable_limit_m is not None:
-        yield "longest cable", f"{terminal.cable_limit_m:g} m"
 
 
 def _survey(survey: SurveyRecord | None) -> Facts:
@@ -134,6 +152,50 @@ def _survey(survey: SurveyRecord | None) -> Facts:
         ("stated error of a distance", f"{100.0 * survey.distance_error_fraction:g} %"),
         ("correction to true north", turned),
     )
+
+
+def _readings(survey: SurveyRecord | None) -> Table | None:
+    """Every reading as it was taken; columns that say nothing anywhere are left out."""
+    if survey is None or not survey.readings:
+        return None
+    typed = survey.bearings != "true" or survey.correction_source != "true"
+    columns: list[tuple[Head, list[str]]] = [
+        (Head("true", number=True), [bearing(row.azimuth_deg) for row in survey.readings]),
+        (Head("elevation", number=True), [degrees(row.elevation_deg) for row in survey.readings]),
+        (Head("distance", number=True), [_away(row) for row in survey.readings]),
+        (Head("kind"), [row.kind for row in survey.readings]),
+        (Head("leaf"), [row.leaf for row in survey.readings]),
+        (Head("station"), [row.station for row in survey.readings]),
+        (Head("note", long=True), [row.note for row in survey.readings]),
+    ]
+    if typed:
+        read = [bearing(row.bearing_deg) for row in survey.readings]
+        columns.insert(0, (Head("as read", number=True), read))
+    kept = [(head, cells) for head, cells in columns if any(cells)]
+    rows = tuple(zip(*(cells for _, cells in kept), strict=True))
+    return Table("Readings as they were taken", tuple(head for head, _ in kept), rows)
+
+
+def _away(row: ReadingRow) -> str:
+    if row.distance_m is None:
+        return "-"
+    return f"over {metres(row.distance_m)}" if row.at_least else metres(row.distance_m)
+
+
+def _sightings(survey: SurveyRecord | None) -> Table | None:
+    if survey is None or not survey.sightings:
+        return None
+    rows = tuple(
+        (one.name, bearing(one.azimuth_deg), bearing(one.bearing_deg), f"{one.left_deg:+.1f}°")
+        for one in survey.sightings
+    )
+    heads = (
+        Head("sighting"),
+        Head("true", number=True),
+        Head("compass showed", number=True),
+        Head("left over", number=True),
+    )
+    return Table("What the compass showed, and what its correction leaves over", heads, rows)
 
 
 def _files(record: Record) -> Table | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from skysill.report.built import PhotoRecord
@@ -12,6 +13,7 @@ from skysill.report.pictures import Picture, Pictures, pictures
 from skysill.report.record import Record
 from skysill.report.record_page import RecordPage, record_page
 from skysill.report.satellite_page import SatellitePage
+from skysill.report.words import Table
 
 __all__ = ["record_pdf"]
 
@@ -39,24 +41,45 @@ def record_pdf(record: Record, *, paper: str = "a4") -> bytes:
 def _record(pdf: PdfBuilder, page: RecordPage, drawn: Pictures) -> Iterator[Any]:
     yield pdf.text(page.title, "title")
     yield pdf.text(page.subtitle, "soft")
-    yield pdf.text("Verdict", "h2")
+    for one, tilt in zip(page.satellites, drawn.tilt, strict=True):
+        yield from _card(pdf, one, tilt)
+    yield from pdf.heading("Verdict", room=90.0)
     for one in page.satellites:
         yield _verdict(pdf, one)
-    yield pdf.text("Safety", "h2")
+    yield from pdf.heading("Safety")
     yield from pdf.bullets(page.cautions)
     if page.notes:
-        yield pdf.text("To bear in mind", "h2")
+        yield from pdf.heading("To bear in mind")
         yield from pdf.bullets(page.notes)
-    yield pdf.text("Place, mount and terminal", "h2")
+    yield from pdf.heading("Place, mount and terminal", room=120.0)
     yield pdf.place(page.place, page.geo_uri)
-    yield pdf.text("Sky view", "h2")
-    yield pdf.picture(drawn.sky, 0.64 * pdf.width)
-    if drawn.plan is not None:
-        yield pdf.text("Plan", "h2")
-        yield pdf.picture(drawn.plan, 0.64 * pdf.width)
-    for one, beside, tilt in zip(page.satellites, drawn.beside, drawn.tilt, strict=True):
-        yield from _satellite(pdf, page, one, beside, tilt)
+    yield from pdf.heading("Sky view and plan" if drawn.plan is not None else "Sky view", room=320.0)
+    yield _pictures(pdf, [drawn.sky] if drawn.plan is None else [drawn.sky, drawn.plan])
+    for one, beside in zip(page.satellites, drawn.beside, strict=True):
+        yield from _satellite(pdf, page, one, beside)
     yield from _rest(pdf, page)
+
+
+def _card(pdf: PdfBuilder, one: SatellitePage, tilt: Picture | None) -> Iterator[Any]:
+    """The pointing card, on top of everything: what is read on the roof."""
+    yield from pdf.heading(f"{one.glyph} {one.word}: {one.name}", room=150.0)
+    if not one.pointing:
+        yield pdf.text(f"{one.where[0].upper()}{one.where[1:]}.")
+        return
+    side = 0.0 if tilt is None else 72.0 * tilt.width_in + 8.0
+    card = pdf.facts(one.pointing, pdf.width - side - 6.0)
+    yield pdf.side_by_side(
+        [card, "" if tilt is None else pdf.picture(tilt, 72.0 * tilt.width_in)], [pdf.width - side, side]
+    )
+    if one.face:
+        yield pdf.text(one.face)
+
+
+def _pictures(pdf: PdfBuilder, shown: Sequence[Picture]) -> Any:
+    """One or two pictures side by side, as large as they were drawn, each over its words."""
+    half = pdf.width / 2.0
+    cells = [[pdf.picture(one, half - 4.0), pdf.text(one.caption, "note")] for one in shown]
+    return pdf.side_by_side(cells, [half] * len(cells))
 
 
 def _verdict(pdf: PdfBuilder, one: SatellitePage) -> Any:
@@ -77,66 +100,84 @@ def _verdict(pdf: PdfBuilder, one: SatellitePage) -> Any:
 
 
 def _satellite(
-    pdf: PdfBuilder, page: RecordPage, one: SatellitePage, beside: Sequence[Picture], tilt: Picture | None
+    pdf: PdfBuilder, page: RecordPage, one: SatellitePage, beside: Sequence[Picture]
 ) -> Iterator[Any]:
-    from reportlab.platypus import KeepTogether, Spacer
-
-    yield pdf.text(f"{one.name}: {one.word}", "h2")
-    if one.pointing:
-        card = pdf.facts(one.pointing, 0.64 * pdf.width - 6.0)
-        drawing = "" if tilt is None else pdf.picture(tilt, 0.34 * pdf.width)
-        yield pdf.text("Pointing card", "h3")
-        yield pdf.side_by_side([card, drawing], [0.64 * pdf.width, 0.36 * pdf.width])
-    if one.face:
-        yield pdf.text(one.face)
+    yield from pdf.heading(f"{one.name}: aiming, and what stands beside the line", room=90.0)
     for heading, sentences in (
         ("Aiming by eye", one.guides),
         ("Aiming by the sun's shadow", (page.sun_caution, *one.sun) if one.sun else ()),
         ("The sun and the path", one.sunlight),
     ):
         if sentences:
-            yield pdf.text(heading, "h3")
+            yield from pdf.heading(heading, "h3", room=45.0)
             yield from pdf.bullets(sentences)
     if one.obstructions is not None:
-        yield pdf.text("What stands beside the line", "h3")
-        yield pdf.text(one.obstructions.caption, "caption")
+        yield from pdf.heading("What stands beside the line", "h3", room=75.0)
+        yield pdf.text(one.obstructions.caption, "note")
         yield pdf.table(one.obstructions, (30, 9, 9, 13, 16, 9, 18))
     if one.track is not None:
-        yield pdf.text("Its way", "h3")
-        yield pdf.text(one.track.caption, "caption")
+        yield from pdf.heading("Its way", "h3", room=75.0)
+        yield pdf.text(one.track.caption, "note")
         yield pdf.table(one.track, (24, 14, 14, 20, 20))
     yield from pdf.bullets(one.loss)
     if beside:
-        half = pdf.width / 2.0
-        yield KeepTogether(
-            [
-                Spacer(1, 6),
-                pdf.side_by_side([pdf.picture(p, half - 8.0, 330.0) for p in beside], [half] * len(beside)),
-            ]
-        )
+        yield _pictures(pdf, beside)
 
 
 def _rest(pdf: PdfBuilder, page: RecordPage) -> Iterator[Any]:
-    if page.built is not None:
-        yield pdf.text("As built", "h2")
-        yield pdf.text(page.built.heading)
-        yield pdf.text(page.built.table.caption, "caption")
-        yield pdf.table(page.built.table, (26, 26, 26, 20))
-        yield from pdf.bullets(page.built.notes)
-        yield from _photos(pdf, page.built.photos)
-    yield pdf.text("What was measured", "h2")
+    built = page.built
+    yield from pdf.heading("After alignment" if built is None else "As built", room=150.0)
+    if built is not None:
+        yield pdf.text(built.heading)
+        yield pdf.text(built.table.caption, "note")
+        yield pdf.table(built.table, (26, 26, 26, 20))
+        yield from pdf.bullets(built.notes)
+    yield pdf.text(page.commissioning.caption, "note")
+    yield pdf.table(page.commissioning, (40, 60), tall=18.0)
+    if built is not None:
+        yield from _photos(pdf, built.photos)
+    yield from pdf.heading("What was measured", room=90.0)
     if page.survey:
         yield pdf.facts(page.survey, pdf.width)
     else:
         yield pdf.text("No horizon was measured on site for this record.")
+    if page.sightings is not None:
+        yield from pdf.heading(page.sightings.caption, "h3", room=60.0)
+        yield pdf.table(page.sightings, (40, 20, 20, 20))
+    if page.readings is not None:
+        rows = min(_BLOCK, -(-len(page.readings.rows) // 2))
+        yield from pdf.heading(page.readings.caption, "h3", room=70.0 + 14.0 * rows)
+        yield from _in_columns(pdf, page.readings)
     if page.photos:
-        yield pdf.text("Photographs", "h2")
+        yield from pdf.heading("Photographs", room=330.0)
         yield from _photos(pdf, page.photos)
-    yield pdf.text("What this rests on", "h2")
+    yield from pdf.heading("What this rests on", room=75.0)
     if page.files is not None:
-        yield pdf.text(page.files.caption, "caption")
+        yield pdf.text(page.files.caption, "note")
         yield pdf.table(page.files, (21, 26, 10, 44))
     yield from pdf.bullets(page.basis)
+
+
+def _in_columns(pdf: PdfBuilder, table: Table) -> Iterator[Any]:
+    """A long, narrow table in two columns, by blocks that fit a page; a short one as it is."""
+    shares = [_SHARES.get(head.text, 12) for head in table.heads]
+    if len(table.rows) <= _SHORT or len(table.heads) > _NARROW:
+        yield pdf.table(table, shares)
+        return
+    half = pdf.width / 2.0 - 6.0
+    for start in range(0, len(table.rows), 2 * _BLOCK):
+        block = table.rows[start : start + 2 * _BLOCK]
+        middle = -(-len(block) // 2)
+        sides = [
+            pdf.table(replace(table, rows=part), shares, width=half)
+            for part in (block[:middle], block[middle:])
+        ]
+        yield pdf.side_by_side(sides, [pdf.width / 2.0] * len(sides))
+
+
+_SHORT, _NARROW, _BLOCK = 12, 6, 20
+_SHARES = {"note": 30, "kind": 16, "elevation": 19, "distance": 17, "true": 13, "as read": 13}
+"""Widths of the columns of readings; the others have 12."""
 
 
 def _photos(pdf: PdfBuilder, photos: Sequence[PhotoRecord]) -> Iterator[Any]:

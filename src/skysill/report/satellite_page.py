@@ -8,7 +8,18 @@ from dataclasses import dataclass
 from skysill.aiming import clock
 from skysill.assess import SatelliteResult
 from skysill.report.record import Record, SatelliteRecord
-from skysill.report.words import NOT_KNOWN, WORDS, Facts, Head, Table, bearing, degrees, metres, percent
+from skysill.report.words import (
+    NOT_KNOWN,
+    WORDS,
+    Facts,
+    Head,
+    Table,
+    bearing,
+    degrees,
+    for_readers,
+    metres,
+    percent,
+)
 
 __all__ = ["SatellitePage", "satellite_page"]
 
@@ -55,8 +66,8 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
         anchor=f"satellite-{number}",
         where=f"{where}, at its worst moment {look.time_utc}" if moving else where,
         basis=_rests_on(result),
-        reasons=result.reasons,
-        remedies=tuple(remedy.text for remedy in result.remedies),
+        reasons=for_readers(result.reasons),
+        remedies=for_readers(remedy.text for remedy in result.remedies),
         pointing=tuple(_pointing(record, one)) if look.visible else (),
         face=one.aim.face.text if one.aim.face is not None and look.visible else "",
         guides=tuple(guide.text for guide in one.aim.guides) if look.visible else (),
@@ -69,11 +80,14 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
 
 
 def _rests_on(result: SatelliteResult) -> str:
-    """Who spoke, and how sure it is."""
+    """Who spoke; how sure it is stands among the reasons, and is said here only where no reason does."""
     words = {"measured": "measured horizon", "terrain": "terrain", "obstacle": "obstacles"}
     spoke = ", ".join(words.get(source, source) for source in result.basis)
+    told = any("probability" in reason for reason in result.reasons)
     sure = (
-        "" if result.p_clear is None else f" Probability that the room is there: {percent(result.p_clear)}."
+        ""
+        if result.p_clear is None or told
+        else f" Probability that the room is there: {percent(result.p_clear)}."
     )
     return f"Rests on: {spoke or 'nothing'}.{sure}"
 

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["NOT_KNOWN", "WORDS", "Facts", "Head", "Table", "bearing", "degrees", "metres", "percent"]
+__all__ = [
+    "NOT_KNOWN",
+    "WORDS",
+    "Facts",
+    "Head",
+    "Table",
+    "bearing",
+    "degrees",
+    "for_readers",
+    "metres",
+    "percent",
+]
 
 Facts = tuple[tuple[str, str], ...]
 
@@ -73,3 +86,23 @@ def metres(value: float | None) -> str:
 def percent(share: float) -> str:
     """A share as a percentage; never 0 or 100."""
     return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
+
+
+_KEY = re.compile(
+    r"--[a-z]|\[\[?[a-z_]+\]?\]|\b[a-z]+(?:_[a-z]+)*_(?:m|deg|ghz|w|kv|db|percent|fraction|year|years|ahead|tall|site)\b"
+)
+"""Options of commands, tables and keys of site files."""
+
+
+def for_readers(sentences: Iterable[str]) -> tuple[str, ...]:
+    """The same for a paper that a customer reads: sentences that tell what to type into files or commands left out.
+
+    >>> for_readers(["The roof was taken for the ground. Give ground_elevation_m.", "Say --mount."])
+    ('The roof was taken for the ground.',)
+    """
+    kept = []
+    for text in sentences:
+        parts = [part for part in re.split(r"(?<=[.!?])\s+", text) if not _KEY.search(part)]
+        if parts:
+            kept.append(" ".join(parts))
+    return tuple(dict.fromkeys(kept))

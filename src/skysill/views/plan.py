@@ -242,7 +242,7 @@ def _heights_of(shown: Sequence[Obstacle], found: MountsFound, ax: Axes) -> list
         wanted.append((float(np.where(ways @ gap > 0, aside, np.inf).min()), obstacle))
     wanted.sort(key=lambda pair: pair[0])
     return [
-        _label(f"{o.name} {o.height_m:.1f} m", o.centre_m, -90.0, 7.5)
+        _label(f"{o.name} {o.height_m:.1f} m", o.centre_m, -90.0, 8.0)
         for aside, o in wanted[:_MOST_NAMED]
         if aside < _ASIDE_M
     ]

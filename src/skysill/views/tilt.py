@@ -36,8 +36,8 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
     """
     ax.set_axis_off()
     ax.set_aspect("equal")
-    ax.set_xlim(-3.35, 3.35)
-    ax.set_ylim(-1.9, 2.75)
+    ax.set_xlim(-3.9, 3.9)
+    ax.set_ylim(-1.9, 2.95)
     lean, rise = np.deg2rad(tilt_deg), np.deg2rad(elevation_deg)
     up = np.array(
         [-np.sin(lean), np.cos(lean)]
@@ -62,19 +62,16 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
     if abs(tilt_deg) >= 0.05:
         low, high = sorted((90.0, 90.0 + tilt_deg))
         ax.add_patch(Arc((0, 0), 2.5, 2.5, theta1=low, theta2=high, lw=1.6, edgecolor="#0072B2"))
-    side = "right" if tilt_deg >= 0.0 else "left"
-    write(
-        ax, -0.12 if tilt_deg < 0 else 0.12, 1.85, "plumb", fontsize=ink.small_pt,
-        ha="right" if side == "left" else "left", va="center",
-    )  # fmt: skip
+    write(ax, 0.14, -1.3, "plumb", fontsize=ink.small_pt, ha="left", va="center")
     word = (
         "plumb" if abs(tilt_deg) < 0.05 else f"{abs(tilt_deg):.1f}° {'back' if tilt_deg > 0 else 'forward'}"
     )
     write(
-        ax, up[0] * 1.3 + (-0.06 if tilt_deg >= 0 else 0.06), up[1] * 1.3, f"face {word}",
+        ax, (1.3 if tilt_deg >= 0 else 1.6) * up[0] + (-0.06 if tilt_deg >= 0 else 0.06),
+        (1.3 if tilt_deg >= 0 else 1.6) * up[1], f"face {word}",
         fontsize=ink.body_pt, weight="bold", ha="right" if tilt_deg >= 0 else "left", va="center",
     )  # fmt: skip
-    write(ax, 1.4, -0.22, f"beam {elevation_deg:.1f}° up", fontsize=ink.body_pt, ha="left", va="center")
+    write(ax, 1.2, -0.34, f"beam {elevation_deg:.1f}° up", fontsize=ink.body_pt, ha="left", va="center")
     write(ax, 2.6, 0.0, "level", fontsize=ink.small_pt, ha="left", va="center")
     write(
         ax, tip[0] + 0.08, tip[1] + 0.14, "to the satellite", fontsize=ink.small_pt, ha="center", va="bottom"
@@ -84,6 +81,7 @@ def draw_tilt(ax: Axes, *, elevation_deg: float, tilt_deg: float, ink: Ink = INK
 
 def tilt_figure(*, elevation_deg: float, tilt_deg: float, ink: Ink = INK) -> Figure:
     """The drawing by itself, small."""
-    figure = new_figure(4.4, 3.05)
+    wide_in = 4.9 * ink.width_in / INK.width_in
+    figure = new_figure(wide_in, wide_in * 4.85 / 7.8)
     draw_tilt(figure.add_axes((0.0, 0.0, 1.0, 1.0)), elevation_deg=elevation_deg, tilt_deg=tilt_deg, ink=ink)
     return figure
