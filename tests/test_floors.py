@@ -18,7 +18,7 @@ ROOMS = [
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.vegetation",
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
-    "horizon.features", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried",
+    "horizon.features", "foliage", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried",
     "sampling", "confidence",
     "verdict", "overhead", "exposure", "cautions", "placement", "gather", "growth", "unseen",
     "assess",

@@ -16,6 +16,7 @@ from skysill.clearance import Clearance, Rooms, clearance, column_rooms, highest
 from skysill.compass import declination
 from skysill.confidence import Confidence, confidence
 from skysill.default_errors import GROWTH_M_PER_YEAR
+from skysill.foliage import Foliage, foliage_on
 from skysill.gather import (
     Gathered,
     Place,
@@ -34,7 +35,7 @@ from skysill.job import Job, Sources
 from skysill.look import LookVector, look_vector
 from skysill.orbits import orbit_notes
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
-from skysill.units import Floats
+from skysill.units import Floats, wrap_180, wrap_360
 from skysill.unseen import behind_readings, in_line_by_assumption
 from skysill.verdict import RANK, Evidence, Verdict, decide
 
@@ -57,6 +58,8 @@ HIDDEN = {"json": False}
 """Metadata of fields that pictures need and JSON leaves out."""
 
 SCHEMA = 1
+
+_BARE_WITHIN_DEG = 15.0
 
 _ASKED_WITHIN_DEG = 10.0
 """Readings of unknown kind that leave more spare room than this, grown as trees, raise no question."""
@@ -150,6 +153,7 @@ class SatelliteResult:
     remedies: tuple[Remedy, ...] = ()
     track: Track | None = None
     later: Clearance | None = None
+    foliage: Foliage | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -315,22 +319,45 @@ def judge(
         else sure.p_clear,
         verdict=verdict,
         basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
-        reasons=(*reasons, *_bare_branches(gathered, now, grown), *asked),
+        reasons=(*reasons, *_bare_branches(gathered, look, now, grown), *asked),
         later=grown if then.grows else None,
+        foliage=_foliage(job, gathered, look) if explain else None,
     )
 
 
-def _bare_branches(gathered: Gathered, now: Clearance, later: Clearance) -> tuple[str, ...]:
-    """A tree that drops its leaves is judged in leaf; says so where it decides."""
-    if gathered.scene is None:
-        return ()
-    bare = {o.name for o in gathered.scene.obstacles if o.deciduous}
-    ruling = [c.controlling.name for c in (now, later) if c.controlling is not None and not c.roomy]
-    named = [name for name in dict.fromkeys(ruling) if name in bare]
-    return tuple(
-        f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
-        for name in named
+def _foliage(job: Job, gathered: Gathered, look: LookVector) -> Foliage | None:
+    if gathered.scene is None or not look.visible:
+        return None
+    return foliage_on(
+        gathered.scene.obstacles,
+        dish_in_scene_m(gathered.place),
+        *_ray(look),
+        frequency_ghz=job.terminal.receive_ghz,
     )
+
+
+def _bare_branches(gathered: Gathered, look: LookVector, now: Clearance, later: Clearance) -> tuple[str, ...]:
+    """A tree that drops its leaves is judged in leaf; says so where it decides, or where it was read without leaves."""
+    said = []
+    if gathered.scene is not None:
+        bare = {o.name for o in gathered.scene.obstacles if o.deciduous}
+        ruling = [c.controlling.name for c in (now, later) if c.controlling is not None and not c.roomy]
+        said = [
+            f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
+            for name in dict.fromkeys(ruling)
+            if name in bare
+        ]
+    readings = gathered.true_readings
+    if readings is not None and gathered.measured is not None and look.azimuth_deg is not None:
+        near = np.abs(wrap_180(readings.azimuth_deg - look.azimuth_deg)) <= _BARE_WITHIN_DEG
+        twigs = near & np.array([leaf == "bare" for leaf in readings.leaf], dtype=bool)
+        if twigs.any():
+            turned = np.sort(wrap_180(readings.azimuth_deg[twigs] - look.azimuth_deg)) + look.azimuth_deg
+            said.append(
+                f"What was read without leaves at azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f} "
+                "counts as opaque up to the tips that were read; what was seen through its branches proves nothing."
+            )
+    return tuple(said)
 
 
 def _ray(look: LookVector) -> tuple[float, float]:

@@ -254,6 +254,12 @@ def _words(result: SatelliteResult) -> list[str]:
         )
         if room.blocked_fraction is not None and room.blocked_fraction >= 0.005:
             lines.append(f"  blocked   {room.blocked_fraction:.0%} of the dish, loss {_db(room.loss_db)}")
+    if result.foliage is not None:
+        leaves = result.foliage
+        lines.append(
+            f"  foliage   {leaves.path_m:.1f} m through {_listed(leaves.trees)}: {leaves.in_leaf_loss_db:.0f} dB in "
+            f"leaf, {leaves.bare_loss_db:.0f} dB bare at {leaves.frequency_ghz:g} GHz; it counts as opaque"
+        )
     if result.later is not None and result.later.margin_deg is not None:
         later = result.later
         lines.append(
@@ -289,6 +295,10 @@ def _away(distance_m: float | None) -> str:
 
 def _metres(value_m: float | None) -> str:
     return "-" if value_m is None else f"{value_m:.2f} m" if abs(value_m) < 100.0 else f"{value_m:.0f} m"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _ratio(value: float | None) -> str:
