@@ -149,7 +149,7 @@ def _rest(pdf: PdfBuilder, page: RecordPage) -> Iterator[Any]:
         yield from pdf.heading(page.readings.caption, "h3", room=70.0 + 14.0 * rows)
         yield from _in_columns(pdf, page.readings)
     if page.photos:
-        yield from pdf.heading("Photographs", room=330.0)
+        yield from pdf.heading("Photographs", room=_PHOTO_PT + 90.0)
         yield from _photos(pdf, page.photos)
     yield from pdf.heading("What this rests on", room=75.0)
     if page.files is not None:
@@ -180,11 +180,15 @@ _SHARES = {"note": 30, "kind": 16, "elevation": 19, "distance": 17, "true": 13, 
 """Widths of the columns of readings; the others have 12."""
 
 
+_PHOTO_PT = 300.0
+"""A photograph is set no higher than this."""
+
+
 def _photos(pdf: PdfBuilder, photos: Sequence[PhotoRecord]) -> Iterator[Any]:
     from reportlab.platypus import Image, KeepTogether
 
     for shown in photos:
-        scale = min(0.75 * pdf.width / shown.photo.width, 300.0 / shown.photo.height)
+        scale = min(0.75 * pdf.width / shown.photo.width, _PHOTO_PT / shown.photo.height)
         image = Image(
             io.BytesIO(shown.photo.jpeg),
             width=scale * shown.photo.width,
