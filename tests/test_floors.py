@@ -34,7 +34,7 @@ ROOMS = [
     "files.screening", "files.heightmaps", "files.papers", "views.ink", "views.labels", "views.captions",
     "views.skyline", "views.sky", "views.strip", "views.upright", "views.path", "views.tilt", "views.plan",
     "views.sun", "views.summary", "report.built", "report.record", "report.pictures",
-    "report.sheet_rows", "report.sheet", "report.words", "report.satellite_page", "report.built_page",
+    "report.sheet_rows", "report.revisit", "report.sheet", "report.words", "report.satellite_page", "report.built_page",
     "report.record_page", "report.sheet_page", "report.html", "report.pdf_builder", "report.record_pdf",
     "report.sheet_pdf", "cli.listing", "cli.options", "cli.pace",
     "cli.look", "cli.horizon", "cli.check", "cli.mounts", "cli.screen", "cli.heights", "cli.sun",

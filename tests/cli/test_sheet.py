@@ -21,7 +21,7 @@ def sheet(*arguments):
 
 
 def filled_in(table: Path) -> None:
-    text = table.read_text(encoding="utf-8").replace(",,,", ",3.5,60,shed")
+    text = table.read_text(encoding="utf-8").replace(",,,,,", ",3.5,60,,,shed")
     table.write_text(text, encoding="utf-8")
 
 
@@ -30,7 +30,7 @@ def test_sheet_and_table_are_written_side_by_side(tmp_path, name, starts):
     result = sheet("--out", tmp_path / name)
     assert result.exit_code == 0, result.stderr
     assert (tmp_path / name).read_bytes().startswith(starts)
-    assert (tmp_path / "a.csv").read_text(encoding="utf-8").count(",,,") == 27
+    assert (tmp_path / "a.csv").read_text(encoding="utf-8").count(",,,,,") == 27
     assert "27 readings that decide, 0 that check" in result.stdout
 
 
@@ -54,6 +54,28 @@ def test_a_table_with_readings_is_never_written_over(tmp_path):
     assert "holds readings already, and is not written over" in result.stderr
     assert (tmp_path / "farm.csv").read_bytes() == kept
     assert sheet("--out", tmp_path / "farm.html", "--csv", tmp_path / "new.csv").exit_code == 0
+
+
+def test_a_revisit_keeps_the_readings_and_asks_for_the_rest(tmp_path):
+    assert sheet("--out", tmp_path / "farm.html").exit_code == 0
+    table = tmp_path / "farm.csv"
+    lines = table.read_text(encoding="utf-8").splitlines()
+    half = [
+        line.replace(",,,,,", ",3.5,60,tree,bare,shed") if k % 9 else line for k, line in enumerate(lines)
+    ]
+    table.write_text("\n".join(half) + "\n", encoding="utf-8")
+    asking = (FARM, "--day", "2026-06-14", "--horizon", table, "--out", tmp_path / "again.pdf", "--revisit")
+    result = run("sheet", *asking)
+    assert result.exit_code == 0, result.stderr
+    assert "again.pdf: revisit," in result.stdout
+    again = (tmp_path / "again.csv").read_text(encoding="utf-8")
+    assert again.count(",3.5,60,tree,bare,shed") == sum(",3.5," in line for line in half)
+    assert run("sheet", *asking).exit_code == 0  # nobody wrote in it yet: made again
+    (tmp_path / "again.csv").write_text(again.replace(",,,,,", ",4,9,,,new"), encoding="utf-8")
+    refused = run("sheet", *asking)
+    if ",,,,," in again:
+        assert refused.exit_code == 2
+        assert "holds readings already" in refused.stderr
 
 
 def test_json(tmp_path):

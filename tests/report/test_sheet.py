@@ -18,6 +18,7 @@ from skysill.errors import InputError
 from skysill.files.sitefile import read_site_file
 from skysill.files.tables import read_horizon_csv
 from skysill.gather import window_azimuths_deg
+from skysill.horizon.measured import Readings
 from skysill.report.sheet import field_sheet, horizon_csv
 from skysill.report.sheet_page import BLANK_LANDMARKS, BLANK_ROWS, sheet_page
 from skysill.report.sheet_pdf import sheet_pdf
@@ -84,7 +85,8 @@ def with_survey(job, **changes):
 
 def filled_in(text: str, elevation: str = "3.0", distance: str = "60") -> str:
     return (
-        "\n".join(line.replace(",,,", f",{elevation},{distance},shed") for line in text.splitlines()) + "\n"
+        "\n".join(line.replace(",,,,,", f",{elevation},{distance},,,shed") for line in text.splitlines())
+        + "\n"
     )
 
 
@@ -149,11 +151,13 @@ def test_the_blank_table_is_no_survey_and_rows_left_blank_stay_unmeasured(farm, 
         read_horizon_csv(path)
     south = next(row.asked_deg for row in sheet.rows if "Demo South" in row.satellites)
     kept = [
-        line if abs(float(line.split(",")[0]) - south) < 5 else line.replace(",3.0,60,shed", ",,,house?")
+        line if abs(float(line.split(",")[0]) - south) < 5 else line.replace(",3.0,60,,,shed", ",,,,,house?")
         for line in filled_in(horizon_csv(sheet)).splitlines()
         if line[0].isdigit()
     ]
-    path.write_text("azimuth_deg,elevation_deg,distance_m,note\n" + "\n".join(kept), encoding="utf-8")
+    path.write_text(
+        "azimuth_deg,elevation_deg,distance_m,kind,leaf,note\n" + "\n".join(kept), encoding="utf-8"
+    )
     readings = read_horizon_csv(path)
     assert 0 < len(readings.azimuth_deg) < len(sheet.rows)
     judged = assess(
@@ -225,7 +229,7 @@ def test_names_cannot_break_the_table(farm):
     nasty = replace(job, site=replace(job.site, name="x\n1,2,3\n=cmd"))
     lines = horizon_csv(field_sheet(nasty, job.mounts[0])).splitlines()
     assert lines[0].startswith("# x 1,2,3 =cmd")
-    assert lines[3] == "azimuth_deg,elevation_deg,distance_m,note"
+    assert lines[3] == "azimuth_deg,elevation_deg,distance_m,kind,leaf,note"
 
 
 def test_what_is_known_is_seen_from_the_instrument(farm):
@@ -305,6 +309,97 @@ def test_empty_rows_and_boxes_wait_for_edges_and_landmarks(northern):
     named = [row[0] for row in page.landmarks.rows]
     assert named[0].startswith("wind pump, 8")
     assert named[-BLANK_LANDMARKS:] == [""] * BLANK_LANDMARKS
+
+
+# a second visit
+
+
+def survey_of(job, azimuths, *, elevation=6.0, distance=40.0, **changes):
+    azimuths = np.array(sorted(azimuths), dtype=float)
+    distances = np.full(azimuths.size, distance)
+    readings = Readings(
+        azimuths, np.full(azimuths.size, elevation), distances, ("veld, dry",) * azimuths.size, "a.csv"
+    )
+    return replace(job, sources=replace(job.sources, readings=replace(readings, **changes)))
+
+
+def test_a_revisit_asks_only_for_what_is_missing_and_then_nothing_is(northern, tmp_path):
+    """Applied: the table as written, filled in where it is empty, covers both satellites; the next revisit is empty."""
+    job, fresh = northern
+    asked = [row.asked_deg for row in fresh.rows]
+    gone = {asked[10], asked[11], asked[12]}
+    distances = np.where(np.arange(len(asked) - 3) % 17 == 0, np.nan, 40.0)
+    taken = survey_of(job, set(asked) - gone, distance_m=distances)
+    before = assess(taken, job.mounts[0], explain=False)
+    assert {result.verdict for result in before.results} == {"unknown"}
+    sheet = field_sheet(taken, job.mounts[0], revisit=True)
+    new = {row.asked_deg for row in sheet.rows if row.read_deg is None}
+    again = {row.asked_deg for row in sheet.rows if row.read_deg is not None}
+    assert new <= gone
+    lacking = set(taken.sources.readings.azimuth_deg[np.isnan(distances)])
+    assert again
+    assert again <= lacking  # those at the far ends of the windows decide nothing
+    assert len(sheet.rows) < len(fresh.rows) / 4
+    page = sheet_page(sheet)
+    assert page.title == "Revisit: Vlakwater lodge"
+    assert page.summary == (
+        f"Revisit, only what is missing: {len(new)} azimuths to read and {len(again)} distances to measure."
+    )
+    lines = []
+    for line in horizon_csv(sheet).splitlines():
+        cells = line.split(",")
+        if line[0].isdigit() and not cells[1]:
+            line = f"{cells[0]},6,40,ground,,"
+        elif line[0].isdigit() and not cells[2]:
+            line = ",".join([*cells[:2], "40", *cells[3:]])
+        lines.append(line)
+    (tmp_path / "all.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    readings = read_horizon_csv(tmp_path / "all.csv")
+    whole = replace(job, sources=replace(job.sources, readings=readings))
+    after = assess(whole, job.mounts[0], explain=False)
+    assert "unknown" not in {result.verdict for result in after.results}
+    done = field_sheet(whole, job.mounts[0], revisit=True)
+    assert done.rows == ()
+    assert sheet_page(done).summary == "Revisit: the readings lack nothing for these satellites."
+
+
+def test_what_was_taken_comes_back_unchanged(northern, tmp_path):
+    """Kinds, leaves, growth, far distances and notes with commas and quotes: read back they are the same."""
+    job, _ = northern
+    asked = [10.0, 12.25, 14.0, 16.0]
+    taken = survey_of(
+        job,
+        asked,
+        distance_m=np.array([12.5, np.nan, 500.0, 33.3]),
+        at_least=np.array([False, False, True, False]),
+        kind=("tree", "", "ground", "building"),
+        leaf=("bare", "", "", ""),
+        growth_m_per_year=np.array([0.3, np.nan, np.nan, np.nan]),
+        note=('oak, "old"', "", "ridge # 2", "barn"),
+    )
+    (tmp_path / "again.csv").write_text(
+        horizon_csv(field_sheet(taken, job.mounts[0], revisit=True)), encoding="utf-8"
+    )
+    back, was = read_horizon_csv(tmp_path / "again.csv"), taken.sources.readings
+    for label in ("azimuth_deg", "elevation_deg", "distance_m", "growth_m_per_year", "at_least"):
+        np.testing.assert_array_equal(getattr(back, label), getattr(was, label))
+    assert (back.kind, back.leaf, back.note) == (was.kind, was.leaf, was.note)
+
+
+def test_where_the_dish_stands_at_the_instrument_distances_are_not_asked_for_again(northern):
+    job, _ = northern
+    here = with_survey(job, east_m=3.0, north_m=5.0)
+    fresh = field_sheet(here, job.mounts[0])
+    taken = survey_of(here, [row.asked_deg for row in fresh.rows], distance=np.nan)
+    assert field_sheet(taken, job.mounts[0], revisit=True).rows == ()
+
+
+def test_a_revisit_needs_readings(northern):
+    job, _ = northern
+    with pytest.raises(
+        InputError, match="--revisit: a revisit completes a survey, and there are no readings yet"
+    ):
+        field_sheet(job, job.mounts[0], revisit=True)
 
 
 def pages_of(pdf: bytes) -> list[str]:

@@ -26,6 +26,7 @@ __all__ = ["sheet"]
 @click.option("--day", type=WholeDay(), help="Day of the visit, for the sun's shadow. Default: today.")
 @click.option("--zone", metavar="ZONE", help="Time zone, as Atlantic/Azores. Default UTC.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Of a PDF. Default a4.")
+@click.option("--revisit", is_flag=True, help="Only what the readings of the survey still lack.")
 @output
 def sheet(
     asked: Asked,
@@ -36,6 +37,7 @@ def sheet(
     day: dt.date | None,
     zone: str | None,
     paper: str,
+    revisit: bool,
 ) -> None:
     """Blank field sheet for the azimuths that need measuring, and the table to fill in.
 
@@ -50,9 +52,13 @@ def sheet(
     kind = paper_kind(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
     check_outputs({"--out": path, "--csv": str(table)}, inputs_of(asked))
-    check_blank(table)
-    made = _made(asked, day or today(), zone)
+    if not revisit:
+        check_blank(table)
+    made = _made(asked, day or today(), zone, revisit)
     from skysill.report.sheet import horizon_csv
+
+    if revisit:
+        check_blank(table, horizon_csv(made))
 
     if kind == "pdf":
         from skysill.report.sheet_pdf import sheet_pdf
@@ -67,12 +73,16 @@ def sheet(
         out.document(made)
         return
     must = sum(row.need == "measure" for row in made.rows)
-    out.text(f"{path}: field sheet, {must} readings that decide, {len(made.rows) - must} that check.")
+    if revisit:
+        again = sum(row.read_deg is not None for row in made.rows)
+        out.text(f"{path}: revisit, {len(made.rows) - again} azimuths to read, {again} distances to measure.")
+    else:
+        out.text(f"{path}: field sheet, {must} readings that decide, {len(made.rows) - must} that check.")
     out.text(f"{table}: to be filled in, azimuths from {made.bearings} north.")
     out.say(*made.notes)
 
 
-def _made(asked: Asked, day: dt.date, zone: str | None) -> FieldSheet:
+def _made(asked: Asked, day: dt.date, zone: str | None, revisit: bool) -> FieldSheet:
     from skysill.aiming import local_zone
     from skysill.report.sheet import field_sheet
 
@@ -83,4 +93,4 @@ def _made(asked: Asked, day: dt.date, zone: str | None) -> FieldSheet:
     job = asked.job()
     job = replace(job, date=asked.date or day)
     start = dt.datetime.combine(day, dt.time(0), tzinfo=local).astimezone(dt.UTC)
-    return field_sheet(job, asked.mount(job), sun_after_utc=start, zone=local)
+    return field_sheet(job, asked.mount(job), sun_after_utc=start, zone=local, revisit=revisit)

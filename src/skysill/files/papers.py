@@ -21,8 +21,10 @@ def paper_kind(path: str) -> Literal["html", "pdf"]:
     raise InputError("papers are written as HTML or PDF.", where=path, mend="End the name in .html or .pdf.")
 
 
-def check_blank(path: str | Path) -> None:
-    """Refuse to write a blank table over one that somebody has filled in.
+def check_blank(path: str | Path, written: str = "") -> None:
+    """Refuse to write a table over one that somebody has filled in.
+
+    written : what is to be written; rows that stand in it too may stand in the old one
 
     Raises
     ------
@@ -30,7 +32,10 @@ def check_blank(path: str | Path) -> None:
     """
     if not Path(path).exists():
         return
+    kept = set(written.splitlines())
     for line in read_text(path).splitlines()[:100_000]:
+        if line in kept:
+            continue
         cells = [cell.strip() for cell in line.replace(";", ",").replace("\t", ",").split(",")]
         if line.lstrip().startswith("#") or "azimuth_deg" in cells:
             continue

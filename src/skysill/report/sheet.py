@@ -6,7 +6,7 @@ Plain data; `html`, `pdf` and the CSV are made from it.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -21,16 +21,20 @@ from skysill.errors import InputError
 from skysill.gather import (
     Gathered,
     Place,
+    correction_at,
     gather,
     place,
     prepared,
 )
+from skysill.horizon.measured import Readings
 from skysill.horizon.silhouette import Profile
 from skysill.job import Job
 from skysill.look import LookVector, look_vector
 from skysill.positions import bearing_and_distance, format_position, offset_position
+from skysill.report.revisit import still_missing
 from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
 from skysill.site import Mount, Site
+from skysill.units import Bools, Floats
 
 __all__ = ["AtMount", "FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]
 
@@ -65,6 +69,7 @@ class FieldSheet:
     instrument : where to stand, in words
     sun : shadows whose true bearing checks the compass, those of the day of the visit where it has any
     at_mount : the same survey from beside the mount, where that takes fewer readings
+    taken : the readings that a revisit adds to, as typed; None for a new survey
     """
 
     site: Site
@@ -85,6 +90,7 @@ class FieldSheet:
     notes: tuple[str, ...] = field(default=())
     zone: dt.tzinfo = field(default=dt.UTC, metadata={"json": False})
     at_mount: AtMount | None = None
+    taken: Readings | None = field(default=None, metadata={"json": False})
 
 
 def field_sheet(
@@ -93,26 +99,37 @@ def field_sheet(
     *,
     sun_after_utc: dt.datetime | None = None,
     zone: dt.tzinfo = dt.UTC,
+    revisit: bool = False,
 ) -> FieldSheet:
     """What to measure at a site before anything is known of its horizon but rasters and obstacles.
 
     Parameters
     ----------
-    job : readings in it are left aside: the sheet is for a new survey
+    revisit : ask only for what the readings in the job still lack; else they are left aside, for a new survey
     sun_after_utc : from when on shadows may check the compass; None leaves them out
 
     Raises
     ------
-    InputError : the survey's bearings are relative (a sheet cannot know the zero mark's bearing in advance)
+    InputError : the survey's bearings are relative (a sheet cannot know the zero mark's bearing in advance);
+        a revisit without readings
     """
     survey = job.sources.survey
     if survey.bearings == "relative":
         raise InputError(
             "a sheet cannot be made for relative bearings.", where="bearings", mend="Use true or magnetic."
         )
-    notes = []
-    if job.sources.readings is not None:
-        notes.append(f"The readings of {job.sources.readings.source} are left aside: this is a new survey.")
+    notes, whole, taken = [], job, job.sources.readings
+    if revisit and taken is None:
+        raise InputError(
+            "a revisit completes a survey, and there are no readings yet.",
+            where="--revisit",
+            mend="Give them with --horizon or under [survey], or make a sheet without --revisit.",
+        )
+    if taken is not None and not revisit:
+        notes.append(
+            f"The readings of {taken.source} are left aside for this new survey; --revisit asks only for what they "
+            "lack."
+        )
     job = prepared(replace(job, sources=replace(job.sources, readings=None)))
     at = place(job, mount)
     turn_deg, turn_notes = _declination(job, at)
@@ -126,7 +143,11 @@ def field_sheet(
     windows = tuple(window_for(job, at, gathered, look, turn_deg) for look in looks)
     known = _known(job, notes)
     counted_from_deg = turn_deg or 0.0 if survey.bearings == "magnetic" else 0.0
-    rows = rows_asked(windows, known, turn_deg, counted_from_deg, looked_at(job, at, gathered, looks))
+    judged = looked_at(job, at, gathered, looks)
+    if revisit:
+        turn_deg, rows = _lacking(whole, mount, windows, looks, known, judged)
+    else:
+        rows = rows_asked(windows, known, turn_deg, counted_from_deg, judged)
     spoken = cautions_for(
         at.mount,
         scene=job.sources.scene,
@@ -155,8 +176,34 @@ def field_sheet(
         cautions=tuple(one.text for one in spoken),
         notes=tuple(dict.fromkeys((*notes, *gathered.notes))),
         zone=zone,
-        at_mount=_at_mount(job, at, gathered, looks, counted_from_deg, len(rows)),
+        at_mount=None if revisit else _at_mount(job, at, gathered, looks, counted_from_deg, len(rows)),
+        taken=taken if revisit else None,
     )
+
+
+def _lacking(
+    job: Job,
+    mount: Mount,
+    windows: tuple[Window, ...],
+    looks: list[LookVector],
+    known: Profile | None,
+    judged: list[tuple[LookVector, Floats, Bools]],
+) -> tuple[float, tuple[SheetRow, ...]]:
+    """What turns the survey's own bearings to true ones, and the rows that its readings still lack."""
+    job = prepared(job)
+    at = place(job, mount)
+    found = correction_at(job, at).correction_deg
+    fresh = rows_asked(windows, known, found, found, judged)
+    rows = still_missing(
+        job,
+        gather(job, at, looks),
+        windows,
+        looks,
+        fresh,
+        [seen for *_, seen in judged],
+        correction_deg=found,
+    )
+    return found, rows
 
 
 def _at_mount(
@@ -272,16 +319,50 @@ def _instrument(job: Job) -> str:
 def horizon_csv(sheet: FieldSheet) -> str:
     """The measured-horizon table to be filled in: azimuths given, the rest blank; fed back as it is.
 
-    Rows left blank count as not measured.
+    Rows left blank count as not measured. On a revisit the readings taken before stand in it too.
     """
     name = " ".join(sheet.site.name.split())
     date = "" if sheet.date is None else f", date = {sheet.date.isoformat()}"
+    taken = () if sheet.taken is None else tuple(_taken_rows(sheet.taken))
+    labels = [label for label in _COLUMNS if label not in _SELDOM or any(row.get(label) for row in taken)]
+    blank = "," * (len(labels) - 1)
+    what = "what is missing is to be filled in" if sheet.taken is not None else "to be filled in"
     lines = [
-        f"# {name}: horizon readings to be filled in. A row left blank counts as not measured.",
+        f"# {name}: horizon readings, {what}. A row left blank counts as not measured.",
         f"# azimuth_deg counts from {sheet.bearings} north. In the site file, under [survey]: "
         f'bearings = "{sheet.bearings}"{date}',
-        "# elevation_deg: top of what stands there. distance_m: along the line of sight, or blank. note: what it is.",
-        "azimuth_deg,elevation_deg,distance_m,note",
-        *(f"{row.asked_deg:.0f},,," for row in sheet.rows),
+        "# elevation_deg: top of what stands there. distance_m: along the line of sight, also far or >500. "
+        "kind: tree, hedge, building, ground, other. leaf: in-leaf, bare.",
+        ",".join(labels),
+        *(",".join(row[label] for label in labels) for row in taken),
+        *(f"{row.asked_deg:.0f}{blank}" for row in sheet.rows if row.read_deg is None),
     ]
     return "\n".join(lines) + "\n"
+
+
+_COLUMNS = (
+    "azimuth_deg", "elevation_deg", "distance_m", "kind", "leaf", "growth_m_per_year", "station", "note",
+)  # fmt: skip
+_SELDOM = ("growth_m_per_year", "station")
+
+
+def _taken_rows(taken: Readings) -> Iterator[dict[str, str]]:
+    """Readings as they are typed; numbers lose no digit, notes stand in quotes where they must."""
+    for k in range(len(taken)):
+        distance_m, growth_m = float(taken.distance_m[k]), float(taken.growth_m_per_year[k])
+        far = ">" if taken.at_least[k] else ""
+        yield {
+            "azimuth_deg": f"{float(taken.azimuth_deg[k]):.12g}",
+            "elevation_deg": f"{float(taken.elevation_deg[k]):.12g}",
+            "distance_m": "" if np.isnan(distance_m) else f"{far}{distance_m:.12g}",
+            "kind": taken.kind[k],
+            "leaf": taken.leaf[k],
+            "growth_m_per_year": "" if np.isnan(growth_m) else f"{growth_m:.12g}",
+            "station": _cell(taken.station[k]),
+            "note": _cell(taken.note[k]),
+        }
+
+
+def _cell(text: str) -> str:
+    """RFC 4180, section 2: quotes around what holds a comma, a quote or a line end; quotes doubled."""
+    return f'"{text.replace(chr(34), chr(34) * 2)}"' if any(c in text for c in ',;"\t\r\n#') else text

@@ -54,7 +54,7 @@ def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
     """The field sheet in words. csv_name : of the table that goes with it"""
     date = "" if sheet.date is None else f", {sheet.date.isoformat()}"
     return SheetPage(
-        title=f"Field sheet: {sheet.site.name}",
+        title=f"{'Revisit' if sheet.taken is not None else 'Field sheet'}: {sheet.site.name}",
         subtitle=f"Horizon survey for the mount {sheet.mount.name}{date}",
         summary=_summary(sheet),
         at_mount=_fewer(sheet),
@@ -85,6 +85,8 @@ def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
 
 
 def _summary(sheet: FieldSheet) -> str:
+    if sheet.taken is not None:
+        return _left(sheet)
     must = sum(row.need == "measure" for row in sheet.rows)
     checks = len(sheet.rows) - must
     if must:
@@ -92,6 +94,17 @@ def _summary(sheet: FieldSheet) -> str:
     if checks:
         return f"What is known covers these satellites; {checks} readings check it."
     return "Nothing need be measured."
+
+
+def _left(sheet: FieldSheet) -> str:
+    """What a revisit is for."""
+    again = sum(row.read_deg is not None for row in sheet.rows)
+    new = len(sheet.rows) - again
+    parts = [f"{new} azimuths to read"] if new else []
+    parts += [f"{again} distances to measure"] if again else []
+    if not parts:
+        return "Revisit: the readings lack nothing for these satellites."
+    return f"Revisit, only what is missing: {' and '.join(parts)}."
 
 
 def _fewer(sheet: FieldSheet) -> str:
@@ -152,7 +165,7 @@ def _standing(sheet: FieldSheet) -> Facts:
         ("mount", f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north of the site's position"),
         ("dish centre", f"{mount.height_m:g} m above what the mount stands on"),
         (
-            "declination",
+            "declination" if sheet.taken is None else "compass of the survey",
             NOT_KNOWN if turn is None else f"{abs(turn):.1f}° {side}: true = magnetic {turn:+.1f}°",
         ),
         ("the CSV counts from", f"{sheet.bearings} north"),
@@ -244,6 +257,10 @@ def _reading(row: SheetRow, magnetic_first: bool) -> tuple[str, ...]:
     here = f"{', '.join(row.satellites)} here. " if row.satellites else ""
     magnetic = "-" if row.bearing_magnetic_deg is None else bearing(row.bearing_magnetic_deg)
     frames = bearing(row.azimuth_deg), magnetic
+    if row.read_deg is not None:
+        note = f"read as {row.read_deg:.1f}°{', ' + row.read_note if row.read_note else ''}"
+        place = frames[::-1] if magnetic_first else frames
+        return (*place, f"{note}: measure its distance", f"{row.read_deg:.1f}", "", "", "", "")
     return (*(frames[::-1] if magnetic_first else frames), f"{here}{known}", "", "", "", "", "")
 
 

@@ -32,6 +32,7 @@ __all__ = [
     "looked_at",
     "magnetic",
     "rows_asked",
+    "widened_deg",
     "window_for",
 ]
 
@@ -77,6 +78,7 @@ class SheetRow:
     asked_deg : in the bearings of the survey, a whole degree: what stands in the CSV
     known_deg, known_distance_m, known_as : what is known to stand there, seen from the instrument; None: nothing is
     satellites : those within half a row of it
+    read_deg, read_note : elevation and note of a reading that lacks only its distance; None, "" for a new one
     """
 
     azimuth_deg: float
@@ -87,6 +89,8 @@ class SheetRow:
     known_distance_m: float | None
     known_as: str
     satellites: tuple[str, ...]
+    read_deg: float | None = None
+    read_note: str = ""
 
 
 def magnetic(azimuth_deg: float, turn_deg: float | None) -> float | None:
@@ -107,13 +111,13 @@ def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_d
         ends = (0.0, 360.0)
     else:
         spread_deg = float(np.abs(wrap_180(dense - look.azimuth_deg)).max())
-        widened_deg = _widened_deg(job, at)
-        if widened_deg > 0.5:
+        wider_deg = widened_deg(job, at)
+        if wider_deg > 0.5:
             why.append(
-                f"It is {widened_deg:.0f} degrees wider on both sides because the instrument stands beside the mount: "
+                f"It is {wider_deg:.0f} degrees wider on both sides because the instrument stands beside the mount: "
                 "near things shift."
             )
-        half_deg = min(spread_deg + widened_deg, 180.0)
+        half_deg = min(spread_deg + wider_deg, 180.0)
         ends = (
             float(wrap_360(look.azimuth_deg - half_deg)),
             float(wrap_360(look.azimuth_deg + half_deg)),
@@ -135,7 +139,7 @@ def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_d
     )
 
 
-def _widened_deg(job: Job, at: Place) -> float:
+def widened_deg(job: Job, at: Place) -> float:
     """How far something `assumed_distance_m` away shifts between instrument and mount, and how far a compass errs."""
     survey = job.sources.survey
     aside_m = float(np.hypot(at.mount.east_m - survey.east_m, at.mount.north_m - survey.north_m))
