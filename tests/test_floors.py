@@ -20,7 +20,7 @@ ROOMS = [
     "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
     "horizon.features", "foliage", "horizon.obstacles", "job", "roofs", "standing", "clearance", "carried",
     "sampling", "confidence",
-    "verdict", "overhead", "exposure", "cautions", "placement", "gather", "growth", "unseen",
+    "verdict", "overhead", "exposure", "cautions", "placement", "stations", "gather", "growth", "unseen",
     "assess",
     "tapes", "trials", "raising", "moving", "trimming",
     "remedies", "allowed", "mounts", "aiming", "rain", "fan", "nearness", "doubts",

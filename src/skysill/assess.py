@@ -301,9 +301,7 @@ def judge(
             min_p_clear=job.criteria.min_p_clear,
             hidden=behind_readings(job, gathered, look) if now.roomy else None,
             by_assumption=by_assumption,
-            set_aside=next(iter(gathered.measured.silhouette.notes), None)
-            if gathered.measured is not None
-            else None,
+            set_aside=next((note for s in gathered.stations for note in s.silhouette.notes), None),
         )
     )
     below = highest_below(gathered.silhouettes, *_ray(look))
@@ -318,7 +316,7 @@ def judge(
         if sure is None or verdict == "needs-survey" or by_assumption is not None
         else sure.p_clear,
         verdict=verdict,
-        basis=tuple(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg)),
+        basis=tuple(dict.fromkeys(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg))),
         reasons=(*reasons, *_bare_branches(gathered, look, now, grown), *asked),
         later=grown if then.grows else None,
         foliage=_foliage(job, gathered, look) if explain else None,
@@ -347,8 +345,9 @@ def _bare_branches(gathered: Gathered, look: LookVector, now: Clearance, later: 
             for name in dict.fromkeys(ruling)
             if name in bare
         ]
-    readings = gathered.true_readings
-    if readings is not None and gathered.measured is not None and look.azimuth_deg is not None:
+    for readings in (station.readings for station in gathered.stations):
+        if look.azimuth_deg is None:
+            continue
         near = np.abs(wrap_180(readings.azimuth_deg - look.azimuth_deg)) <= _BARE_WITHIN_DEG
         twigs = near & np.array([leaf == "bare" for leaf in readings.leaf], dtype=bool)
         if twigs.any():
@@ -386,10 +385,15 @@ def _clearance(job: Job, gathered: Gathered, look: LookVector) -> Clearance:
 
 def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:
     """The question that readings of unknown kind leave open, near enough to the ray to matter."""
-    seen = as_trees(job, gathered, look)
-    if seen is None or not len(seen):
+    least: tuple[float, Silhouette, Rooms] | None = None
+    for seen in as_trees(job, gathered, look):
+        rooms = column_rooms(seen, *_ray(look), job.terminal, job.criteria)
+        spare_deg = float(np.where(rooms.inside, -90.0, rooms.spare_deg).min(initial=90.0))
+        if len(seen) and (least is None or spare_deg < least[0]):
+            least = spare_deg, seen, rooms
+    if least is None:
         return ()
-    rooms = column_rooms(seen, *_ray(look), job.terminal, job.criteria)
+    _, seen, rooms = least
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
     taken = bool(rooms.inside[at]) or rooms.spare_deg[at] < 0.0
     if not taken and rooms.spare_deg[at] > _ASKED_WITHIN_DEG:

@@ -15,7 +15,6 @@ from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.default_errors import facts_of
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
-from skysill.horizon.measured import CarriedSkyline, Readings, carry, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.job import Job
 from skysill.look import LookVector
@@ -24,7 +23,8 @@ from skysill.positions import offset_position, plan_offset
 from skysill.roofs import with_own_roof
 from skysill.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
 from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
-from skysill.units import Bools, Floats, direction_enu, local_earth_radius_m, wrap_180, wrap_360
+from skysill.stations import StationHorizon, station_horizons
+from skysill.units import Bools, Floats, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
     "EXACT_MARGIN_DEG",
@@ -34,7 +34,6 @@ __all__ = [
     "PlacedMount",
     "correction_at",
     "gather",
-    "measured_from",
     "near_reach_m",
     "near_seen",
     "overruled_by",
@@ -102,14 +101,11 @@ class Gathered:
     wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
     correction : what turns the survey's bearings to true ones; None without readings
-    true_readings : as read, turned to true north; hidden_rise_m : how much higher than the instrument a thing may be
-        that it could not see
+    stations : the horizon read from each station, carried to the dish
     """
 
     place: Place
-    measured: CarriedSkyline | None = None
-    true_readings: Readings | None = None
-    hidden_rise_m: float = 0.0
+    stations: tuple[StationHorizon, ...] = ()
     terrain: Silhouette | None = None
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
@@ -124,8 +120,8 @@ class Gathered:
     @property
     def silhouettes(self) -> tuple[Silhouette, ...]:
         """All that is to be believed: measured, terrain, obstacles."""
-        measured = None if self.measured is None else self.measured.silhouette
-        return tuple(s for s in (measured, self.terrain, self.obstacles) if s is not None)
+        measured = (station.silhouette for station in self.stations)
+        return tuple(s for s in (*measured, self.terrain, self.obstacles) if s is not None)
 
     @property
     def shown(self) -> tuple[Silhouette, ...]:
@@ -141,14 +137,14 @@ class Gathered:
     def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
         found, ground_from = [], self.place.ground_from
-        if self.measured is not None:
-            columns = self.measured.drawn
+        for station in self.stations:
+            columns = station.carried.drawn
             found.append(
                 Witness(
                     columns.silhouette,
                     columns.anchors,
                     columns.weights,
-                    self.place.from_instrument_m,
+                    station.step_m,
                     Unread(columns.stretch, columns.along, columns.width_deg),
                 )
             )
@@ -256,16 +252,11 @@ def gather(
     """
     notes = list(at.notes)
     correction = _correction(job, at)
-    measured, true_readings = None, None
-    if correction is not None and job.sources.readings is not None and at.from_instrument_m is not None:
-        notes.extend(_turn_notes(correction))
-        notes.extend(correction.notes)
-        true_readings = job.sources.readings.turned(correction.correction_deg)
-        measured = measured_from(job, at, true_readings, looks)
-        notes.extend(measured.silhouette.notes)
-    overruled = None
-    if true_readings is not None and measured is not None:
-        overruled = partial(overruled_by, readings=true_readings, carried=measured.silhouette, at=at, job=job)
+    stations = station_horizons(job, at, looks, correction)
+    if stations and correction is not None:
+        notes.extend((*_turn_notes(correction), *correction.notes))
+        notes.extend(note for station in stations for note in station.silhouette.notes)
+    overruled = partial(overruled_by, stations=stations, job=job) if stations else None
     terrain, doubtful = terrain_from(job, at, looks, overruled)
     notes.extend(() if terrain is None else terrain.notes)
     obstacles, scene = None, job.sources.scene
@@ -279,9 +270,7 @@ def gather(
         notes.extend(note for silhouette in all_round for note in silhouette.notes)
     return Gathered(
         place=at,
-        measured=measured,
-        true_readings=true_readings,
-        hidden_rise_m=_hidden_rise_m(job, at),
+        stations=stations,
         terrain=terrain,
         doubtful=doubtful,
         obstacles=obstacles,
@@ -300,24 +289,6 @@ def gather(
     )
 
 
-def measured_from(
-    job: Job, at: Place, true_readings: Readings, looks: Sequence[LookVector]
-) -> CarriedSkyline:
-    """The measured horizon as the dish sees it; true_readings : as read, turned to true north."""
-    assert at.from_instrument_m is not None
-    survey, step_m = job.sources.survey, at.from_instrument_m
-    return carry(
-        true_readings,
-        east_m=float(step_m[0]),
-        north_m=float(step_m[1]),
-        up_m=float(step_m[2]),
-        max_gap_deg=survey.max_gap_deg,
-        inclination_error_deg=survey.inclination_error_deg,
-        exact_azimuths_deg=tuple(look.azimuth_deg for look in looks if look.azimuth_deg is not None),
-        hidden_rise_m=_hidden_rise_m(job, at),
-    )
-
-
 def terrain_from(
     job: Job, at: Place, looks: Sequence[LookVector], overruled: Callable[[Silhouette], Bools] | None
 ) -> tuple[Silhouette | None, Silhouette | None]:
@@ -331,18 +302,6 @@ def terrain_from(
     terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
     assured = np.asarray(terrain.assured)
     return terrain.kept(assured), terrain.kept(~assured)
-
-
-def _hidden_rise_m(job: Job, at: Place) -> float:
-    """How much higher than the instrument a thing may be that it could not see: a tall thing, or the highest ground.
-
-    Rasters know the ground, so that with them only what stands on it counts.
-    """
-    tall_m = job.criteria.hidden_tall_m - job.sources.survey.instrument_height_m
-    if job.sources.rasters or at.from_instrument_m is None:
-        return tall_m
-    instrument_m = at.antenna_elevation_m - float(at.from_instrument_m[2])
-    return max(tall_m, job.sources.highest_ground_m - (instrument_m if at.datum_known else 0.0))
 
 
 def _farthest_wanted_m(job: Job, at: Place, looks: Sequence[LookVector]) -> float:
@@ -512,30 +471,14 @@ def _terrain(
 
 
 def overruled_by(
-    terrain: Silhouette, *, readings: Readings, carried: Silhouette, at: Place, job: Job, grown_m: float = 0.0
+    terrain: Silhouette, *, stations: Sequence[StationHorizon], job: Job, grown_m: float = 0.0
 ) -> Bools:
-    """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
-
-    From the instrument's own position every measured azimuth is. From elsewhere a point of ground counts only if,
-    seen from the instrument, it was hidden behind what was measured.
-
-    grown_m : how much higher the terrain may be than when the readings were taken
-    """
-    step_m = at.from_instrument_m
-    assert step_m is not None
-    if np.abs(step_m).max() < _STILL_M and not grown_m:
-        return covered(carried, terrain.azimuth_deg)
-    points_m = (
-        direction_enu(terrain.azimuth_deg, terrain.elevation_deg) * terrain.distance_m[:, None] + step_m
-    )
-    points_m[:, 2] -= grown_m
-    level_m = np.hypot(points_m[:, 0], points_m[:, 1])
-    azimuth_deg = wrap_360(np.rad2deg(np.arctan2(points_m[:, 0], points_m[:, 1])))
-    seen_deg = np.rad2deg(np.arctan2(points_m[:, 2], level_m))
-    measured_deg = skyline_at(readings, azimuth_deg, max_gap_deg=job.sources.survey.max_gap_deg)
-    return np.asarray(
-        covered(carried, terrain.azimuth_deg) & (seen_deg > np.nan_to_num(measured_deg, nan=np.inf))
-    )
+    """Terrain columns that some station speaks against; see `StationHorizon.overrules`."""
+    gap_deg = job.sources.survey.max_gap_deg
+    found = np.zeros(len(terrain), dtype=bool)
+    for station in stations:
+        found |= station.overrules(terrain, max_gap_deg=gap_deg, grown_m=grown_m)
+    return found
 
 
 def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
@@ -543,8 +486,8 @@ def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
     at, highest_m = gathered.place, job.sources.highest_ground_m
     dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
     spoken = np.zeros(dense.shape, dtype=bool)
-    if gathered.measured is not None:
-        spoken |= covered(gathered.measured.silhouette, dense)
+    for station in gathered.stations:
+        spoken |= covered(station.silhouette, dense)
     if spoken.all():
         return None
     wanted_m = reach_wanted_m(look, at, highest_m, job.terminal, job.criteria) if at.datum_known else np.inf
@@ -597,8 +540,8 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
         return True
     dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
     seen = np.zeros(dense.shape, dtype=bool)
-    if gathered.measured is not None:
-        seen |= covered(gathered.measured.silhouette, dense)
+    for station in gathered.stations:
+        seen |= covered(station.silhouette, dense)
     if gathered.terrain is not None and not seen.all():
         stop_deg = stop_elevation_deg(
             look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -11,13 +12,14 @@ import numpy as np
 
 from skysill.compass import decimal_year
 from skysill.default_errors import GROWTH_M_PER_YEAR, facts_of
-from skysill.gather import Gathered, measured_from, overruled_by, scene_columns, terrain_from
+from skysill.gather import Gathered, overruled_by, scene_columns, terrain_from
 from skysill.horizon.measured import Readings
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.vegetation import GrownSurface
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.positions import offset_position
+from skysill.stations import StationHorizon
 from skysill.units import Bools, Floats
 
 __all__ = ["Later", "as_trees", "growth_notes", "later"]
@@ -42,17 +44,16 @@ class Later:
 def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     """The sources `years_ahead` from now, around one ray."""
     years = job.criteria.years_ahead
-    scene, readings = gathered.scene, gathered.true_readings
+    scene = gathered.scene
     new: dict[str, Any] = {}
     growth_m: dict[str, float] = {}
     if scene is not None and years and any(o.growth_m_per_year for o in scene.obstacles):
         new["scene"] = scene.grown(years)
         new["obstacles"] = scene_columns(new["scene"], gathered.place, [look], job)
         growth_m = {o.name: o.growth_m_per_year * years for o in scene.obstacles}
-    if readings is not None and gathered.measured is not None:
-        grown_m = _reading_rates_m(job, readings) * _years_of_readings(job)
-        if (grown_m > 0.0).any():
-            new |= _measured(job, gathered, look, grown_m)
+    rates_m = [_reading_rates_m(job, station.readings) for station in gathered.stations]
+    if any((rate_m > 0.0).any() for rate_m in rates_m) and _years_of_readings(job):
+        new["stations"] = _grown_stations(job, gathered, look, rates_m)
     if any(_raster_growth_m(job, raster) for raster in job.sources.rasters):
         new |= _terrain(job, gathered, look)
     if not new:
@@ -60,19 +61,25 @@ def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     return Later(replace(gathered, **new), growth_m, True)
 
 
-def as_trees(job: Job, gathered: Gathered, look: LookVector) -> Silhouette | None:
-    """The readings of which nobody said what they are, grown as trees over the years ahead; None without any."""
-    readings, years = gathered.true_readings, _years_of_readings(job)
-    if readings is None or gathered.measured is None or not years:
-        return None
-    unsaid = _unsaid(job, readings)
-    if not unsaid.any():
-        return None
-    rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(job, readings))
-    seen: Silhouette = _measured(job, gathered, look, rate_m * years)["measured"].silhouette
-    silent = {note or "measured horizon" for note, mine in zip(readings.note, unsaid, strict=True) if mine}
-    asked = [thing.kind == "reading" and thing.name in silent for thing in seen.things]
-    return seen.kept(np.array(asked, dtype=bool)[seen.thing])
+def as_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[Silhouette, ...]:
+    """The readings of which nobody said what they are, grown as trees over the years ahead; one for each station."""
+    if not _years_of_readings(job):
+        return ()
+    found = []
+    for station in gathered.stations:
+        unsaid = _unsaid(job, station.readings)
+        if not unsaid.any():
+            continue
+        rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(job, station.readings))
+        seen = _grown_station(job, station, look, rate_m).silhouette
+        silent = {
+            note or "measured horizon"
+            for note, mine in zip(station.readings.note, unsaid, strict=True)
+            if mine
+        }
+        asked = [thing.kind == "reading" and thing.name in silent for thing in seen.things]
+        found.append(seen.kept(np.array(asked, dtype=bool)[seen.thing]))
+    return tuple(found)
 
 
 def _reading_rates_m(job: Job, readings: Readings) -> Floats:
@@ -115,10 +122,21 @@ def _years_of_readings(job: Job) -> float:
     return job.criteria.years_ahead + age
 
 
-def _measured(job: Job, gathered: Gathered, look: LookVector, grown_m: Floats) -> dict[str, Any]:
-    assert gathered.true_readings is not None
-    grown = gathered.true_readings.grown(grown_m, assumed_distance_m=job.criteria.assumed_distance_m)
-    return {"measured": measured_from(job, gathered.place, grown, [look])}
+def _grown_stations(
+    job: Job, gathered: Gathered, look: LookVector, rates_m: Sequence[Floats]
+) -> tuple[StationHorizon, ...]:
+    return tuple(
+        _grown_station(job, station, look, rate_m)
+        for station, rate_m in zip(gathered.stations, rates_m, strict=True)
+    )
+
+
+def _grown_station(job: Job, station: StationHorizon, look: LookVector, rate_m: Floats) -> StationHorizon:
+    """The same station's readings after the years that they grow at rates (n,) of metres a year."""
+    grown = station.readings.grown(
+        rate_m * _years_of_readings(job), assumed_distance_m=job.criteria.assumed_distance_m
+    )
+    return station.with_readings(job, grown, [look])
 
 
 def _raster_growth_m(job: Job, raster: Any) -> float:
@@ -147,15 +165,9 @@ def _terrain(job: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
 
     then = replace(job, sources=replace(job.sources, rasters=tuple(grown(raster) for raster in rasters)))
     overruled = None
-    if gathered.true_readings is not None and gathered.measured is not None:
-        overruled = partial(
-            overruled_by,
-            readings=gathered.true_readings,
-            at=at,
-            job=job,
-            carried=gathered.measured.silhouette,
-            grown_m=max(_raster_growth_m(job, raster) for raster in rasters),
-        )
+    if gathered.stations:
+        gain_m = max(_raster_growth_m(job, raster) for raster in rasters)
+        overruled = partial(overruled_by, stations=gathered.stations, job=job, grown_m=gain_m)
     terrain, doubtful = terrain_from(then, at, [look], overruled)
     return {"terrain": terrain, "doubtful": doubtful}
 
@@ -181,15 +193,15 @@ def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
     if not job.criteria.years_ahead:
         return ()
     notes = [_raster_note(job, raster) for raster in job.sources.rasters]
-    readings = gathered.true_readings
-    if readings is not None and gathered.measured is not None:
-        notes.append(_readings_note(job, readings))
-        unsaid = int(_unsaid(job, readings).sum())
-        if unsaid:
-            notes.append(
-                f"{unsaid} of {len(readings)} readings do not say what they are (kind: tree, hedge, building, ground "
-                "or other); they were taken not to grow."
-            )
+    for station in gathered.stations:
+        notes.append(_readings_note(job, station.readings))
+    count = sum(len(station.readings) for station in gathered.stations)
+    unsaid = sum(int(_unsaid(job, station.readings).sum()) for station in gathered.stations)
+    if unsaid:
+        notes.append(
+            f"{unsaid} of {count} readings do not say what they are (kind: tree, hedge, building, ground or other); "
+            "they were taken not to grow."
+        )
     return tuple(note for note in notes if note)
 
 

@@ -13,7 +13,15 @@ from skysill.positions import offset_position
 from skysill.site import Mount, Site
 from skysill.units import Floats
 
-__all__ = ["CORRELATION_CELLS", "Place", "PlacedMount", "Standing", "place", "surface_at"]
+__all__ = [
+    "CORRELATION_CELLS",
+    "Place",
+    "PlacedMount",
+    "Standing",
+    "instrument_step_m",
+    "place",
+    "surface_at",
+]
 
 CORRELATION_CELLS = 5.0
 """Over so many cells the error of a raster stays alike. Taken without a source."""
@@ -201,10 +209,7 @@ def place(job: Job, mount: Mount) -> Place:
             )
         mount = replace(mount, surface_elevation_m=None)
     antenna_m = mount.height_m if mount.antenna_elevation_m is None else mount.antenna_elevation_m
-    instrument = None
-    if sources.readings is not None:
-        instrument = _from_instrument(job, site, mount, antenna_m, known=known)
-    return Place(
+    at = Place(
         site,
         mount,
         latitude_deg,
@@ -212,11 +217,16 @@ def place(job: Job, mount: Mount) -> Place:
         antenna_m,
         known,
         stands.from_raster,
-        instrument,
+        None,
         tuple(notes),
         stands.step_error_m,
         _ground_from(sources, site, stands),
     )
+    if sources.readings is None:
+        return at
+    survey = sources.survey
+    step_m = instrument_step_m(job, at, survey.east_m, survey.north_m, survey.instrument_height_m)
+    return replace(at, from_instrument_m=step_m)
 
 
 def _ground_from(sources: Sources, site: Site, stands: Standing) -> str:
@@ -301,23 +311,25 @@ def _on_surface(
     return replace(mount, surface_elevation_m=given.elevation_m, surface_source=given.source), given
 
 
-def _from_instrument(job: Job, site: Site, mount: Mount, antenna_m: float, *, known: bool) -> Floats:
-    survey = job.sources.survey
+def instrument_step_m(
+    job: Job, at: Place, east_m: float, north_m: float, instrument_height_m: float
+) -> Floats:
+    """(3,) dish centre minus an instrument at a plan position so high above the ground there: east, north, up.
+
+    Raises
+    ------
+    InputError : the mount's surface is given as an elevation but no ground is known that the readings refer to
+    """
     ground_m = 0.0
-    if known:
-        told_m = surface_at(job, site, survey.east_m, survey.north_m).elevation_m
+    if at.datum_known:
+        told_m = surface_at(job, at.site, east_m, north_m).elevation_m
         if told_m is None:
             raise InputError(
                 "the mount's surface_elevation_m is given but not the ground that the readings were taken on.",
-                where=f'site "{site.name}"',
+                where=f'site "{at.site.name}"',
                 mend="Give ground_elevation_m, or surface_height_m above the ground in place of surface_elevation_m.",
             )
         ground_m = told_m
-    step_m = np.array(
-        [
-            mount.east_m - survey.east_m,
-            mount.north_m - survey.north_m,
-            antenna_m - ground_m - survey.instrument_height_m,
-        ]
-    )
+    up_m = at.antenna_elevation_m - ground_m - instrument_height_m
+    step_m = np.array([at.mount.east_m - east_m, at.mount.north_m - north_m, up_m])
     return np.where(np.abs(step_m) < 1e-9, 0.0, step_m)

@@ -21,6 +21,7 @@ __all__ = [
     "Roof",
     "Satellite",
     "Site",
+    "Station",
     "SunSighting",
     "Survey",
     "Terminal",
@@ -261,6 +262,22 @@ class SunSighting:
 
 
 @dataclass(frozen=True, slots=True)
+class Station:
+    """A place where readings were taken besides the survey's own.
+
+    east_m, north_m : from the site's position
+    instrument_height_m : above the ground there; None: the survey's
+    reference_bearing_deg : of its own zero mark, for relative bearings
+    """
+
+    name: str
+    east_m: float = 0.0
+    north_m: float = 0.0
+    instrument_height_m: float | None = None
+    reference_bearing_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Survey:
     """How the measured horizon was taken.
 
@@ -269,6 +286,7 @@ class Survey:
     *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan.
         A distance's is hypot(distance_error_m, distance_error_fraction * distance)
     *_instrument, *_method : what the default errors belong to, a name in `skysill.default_errors`; "": not said
+    stations : further places where readings were taken
     """
 
     bearings: Literal["true", "magnetic", "relative"] = "true"
@@ -288,6 +306,7 @@ class Survey:
     inclination_instrument: str = ""
     distance_method: str = ""
     position_method: str = ""
+    stations: tuple[Station, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

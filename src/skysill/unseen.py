@@ -10,6 +10,7 @@ from skysill.horizon.measured import carry, moved_readings
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.job import Job
 from skysill.look import LookVector
+from skysill.stations import StationHorizon
 from skysill.units import Floats, wrap_180, wrap_360
 
 __all__ = ["behind_readings", "in_line_by_assumption"]
@@ -26,23 +27,31 @@ def behind_readings(job: Job, gathered: Gathered, look: LookVector) -> str | Non
 
     Another source answers for it where it speaks of near things: a fine surface raster, or a complete obstacle list.
     """
-    measured, step_m = gathered.measured, gathered.place.from_instrument_m
-    if measured is None or measured.hidden is None or step_m is None:
-        return None
     if gathered.scene is not None and gathered.scene.complete:
         return None
-    at = _taking_room(job, gathered, look, measured.hidden)
+    for station in gathered.stations:
+        found = _behind(job, gathered, look, station)
+        if found is not None:
+            return found
+    return None
+
+
+def _behind(job: Job, gathered: Gathered, look: LookVector, station: StationHorizon) -> str | None:
+    hidden, step_m = station.carried.hidden, station.step_m
+    if hidden is None:
+        return None
+    at = _taking_room(job, gathered, look, hidden)
     if not at.size:
         return None
-    hidden, survey = measured.hidden, job.sources.survey
     name = hidden.things[int(hidden.thing[at[0]])].name
     what = "the measured horizon" if name == "measured horizon" else name
     azimuth_deg = look.azimuth_deg or 0.0
     turned = np.sort(wrap_180(hidden.azimuth_deg[at] - azimuth_deg)) + azimuth_deg
-    height_m = _least_instrument_height_m(job, gathered, look)
+    height_m = _least_instrument_height_m(job, gathered, look, station)
+    where_read = f" at {station.name}" if station.name else ""
     where = f"azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f}"
     return (
-        f"Behind {what}, read from {survey.instrument_height_m:.1f} m above the ground, something up to "
+        f"Behind {what}, read from {station.instrument_height_m:.1f} m above the ground{where_read}, something up to "
         f"{job.criteria.hidden_tall_m:g} m high could stand unseen and take the room of a dish "
         f"{_away(step_m)}. Read {where} again from {height_m:.1f} m above the ground or higher (instrument_height_m), "
         "or give a surface raster of 2 m or finer or a complete list of obstacles."
@@ -67,20 +76,23 @@ def _taking_room(job: Job, gathered: Gathered, look: LookVector, hidden: Silhoue
             look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
         )
         taken &= ~covered(gathered.terrain, hidden.azimuth_deg, reach_m=near_reach_m(stop_deg), fine=True)
+    for station in gathered.stations:
+        if station.at_dish:  # it saw what the others could not
+            taken &= ~covered(station.silhouette, hidden.azimuth_deg)
     at = np.flatnonzero(taken)
     return np.asarray(at[np.argsort(rooms.spare_deg[at], kind="stable")])
 
 
-def _least_instrument_height_m(job: Job, gathered: Gathered, look: LookVector) -> float:
+def _least_instrument_height_m(
+    job: Job, gathered: Gathered, look: LookVector, station: StationHorizon
+) -> float:
     """The least height of the instrument, at its place, from which nothing that takes the room could hide.
 
     The dish's own height where no less will do.
     """
-    step_m, survey, readings = gathered.place.from_instrument_m, job.sources.survey, gathered.true_readings
-    assert step_m is not None
-    assert readings is not None
+    step_m, survey, readings = station.step_m, job.sources.survey, station.readings
     low, high = 0, int(np.ceil(max(float(step_m[2]), 0.0) / _HEIGHT_STEP_M))
-    top_m = survey.instrument_height_m + max(float(step_m[2]), 0.0)
+    top_m = station.instrument_height_m + max(float(step_m[2]), 0.0)
 
     def enough(steps: int) -> bool:
         up_m = steps * _HEIGHT_STEP_M
@@ -92,35 +104,39 @@ def _least_instrument_height_m(job: Job, gathered: Gathered, look: LookVector) -
             max_gap_deg=survey.max_gap_deg,
             inclination_error_deg=survey.inclination_error_deg,
             exact_azimuths_deg=(look.azimuth_deg or 0.0,),
-            hidden_rise_m=gathered.hidden_rise_m - up_m,
+            hidden_rise_m=station.hidden_rise_m - up_m,
         ).hidden
         return found is None or not _taking_room(job, gathered, look, found).size
 
     while low < high:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle + 1, high)
-    return min(survey.instrument_height_m + low * _HEIGHT_STEP_M, top_m)
+    return min(station.instrument_height_m + low * _HEIGHT_STEP_M, top_m)
 
 
 def in_line_by_assumption(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
     """Where the ray is obstructed only by a reading without a distance, used unmoved for a higher dish: what to
     measure. None where something of known place obstructs it, or nothing does.
     """
-    step_m = gathered.place.from_instrument_m
-    if not now.obstructed or gathered.measured is None or step_m is None or step_m[2] <= 0.0:
+    if not now.obstructed:
         return None
-    elevation_deg = look.elevation_apparent_deg
-    ray = (look.azimuth_deg or 0.0, elevation_deg)
-    for silhouette in gathered.silhouettes:
-        if (
-            silhouette.source != "measured"
-            and column_rooms(silhouette, *ray, job.terminal, job.criteria).inside.any()
-        ):
-            return None
-    s = gathered.measured.silhouette
-    rooms = column_rooms(s, *ray, job.terminal, job.criteria)
+    ray = (look.azimuth_deg or 0.0, look.elevation_apparent_deg)
+    for station in gathered.stations:
+        others = [s for s in gathered.silhouettes if s is not station.silhouette]
+        if any(column_rooms(s, *ray, job.terminal, job.criteria).inside.any() for s in others):
+            continue
+        found = _assumed(job, station, *ray)
+        if found is not None:
+            return found
+    return None
+
+
+def _assumed(job: Job, station: StationHorizon, azimuth_deg: float, elevation_deg: float) -> str | None:
+    """What of one station's readings stands in the line only by assumption; None where nothing does."""
+    s, step_m = station.silhouette, station.step_m
+    rooms = column_rooms(s, azimuth_deg, elevation_deg, job.terminal, job.criteria)
     inside = np.flatnonzero(rooms.inside)
-    if not inside.size or not rooms.assumed[inside].all():
+    if step_m[2] <= 0.0 or not inside.size or not rooms.assumed[inside].all():
         return None
     top = int(inside[s.elevation_deg[inside].argmax()])
     top_rad = np.deg2rad(s.elevation_deg[top])

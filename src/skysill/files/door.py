@@ -26,6 +26,7 @@ __all__ = [
     "PropertyBoundaryTable",
     "RoofTable",
     "SiteFile",
+    "StationTable",
     "SurveyTable",
     "TerminalTable",
     "TerrainTable",
@@ -272,6 +273,20 @@ class SurveyTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StationTable:
+    """[[stations]]: further places where readings were taken; `station` in the readings names them"""
+
+    name: str = _needed(_text)
+    east_m: float | None = _key(_number())
+    north_m: float | None = _key(_number())
+    bearing_deg: float | None = _key(_bearing)
+    bearings: str | None = _key(_one_of("true", "magnetic", "relative"))
+    distance_m: float | None = _key(_from_zero)
+    instrument_height_m: float | None = _key(_number(0.0, 200.0))
+    reference_bearing_deg: float | None = _key(_number(-360.0, 360.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LandmarkTable:
     """[[landmarks]]"""
 
@@ -381,6 +396,7 @@ class SiteFile:
     mounts: list[MountTable] = _key(_tables(MountTable), [])
     terrain: TerrainTable = _key(_table(TerrainTable), TerrainTable())
     survey: SurveyTable = _key(_table(SurveyTable), SurveyTable())
+    stations: list[StationTable] = _key(_tables(StationTable), [])
     landmarks: list[LandmarkTable] = _key(_tables(LandmarkTable), [])
     sun_sightings: list[SunSightingTable] = _key(_tables(SunSightingTable), [])
     obstacles: ObstaclesTable = _key(_table(ObstaclesTable), ObstaclesTable())

@@ -15,6 +15,7 @@ from skysill.files.door import (
     MountTable,
     RoofTable,
     SiteFile,
+    StationTable,
     SurveyTable,
     TerminalTable,
     TerrainTable,
@@ -36,7 +37,18 @@ from skysill.files.text import check_file, placed_at, quoted
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.job import Job, Sources
 from skysill.positions import parse_longitude, parse_position
-from skysill.site import Criteria, Landmark, Mount, Roof, Satellite, Site, SunSighting, Survey, Terminal
+from skysill.site import (
+    Criteria,
+    Landmark,
+    Mount,
+    Roof,
+    Satellite,
+    Site,
+    Station,
+    SunSighting,
+    Survey,
+    Terminal,
+)
 
 __all__ = ["read_site_file"]
 
@@ -86,6 +98,7 @@ def read_site_file(
     landmarks = tuple(_landmarks(file, shown))
     sun_sightings = tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings)
     bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
+    survey = replace(survey, stations=_stations(file.stations, bearings, shown))
     scene = None if "obstacles" in without else _scene(file, site, rasters, bearings, folder, shown)
     new: dict[str, Any] = {}
     satellites = tuple(_satellites(file, folder, shown))
@@ -202,6 +215,21 @@ def _survey(door: SurveyTable, shown: str) -> Survey:
     stated = given(door, "horizon")
     with placed_at(where):
         return Survey(**{**new, **stated})
+
+
+def _stations(doors: Sequence[StationTable], bearings: TypedBearings, shown: str) -> tuple[Station, ...]:
+    found: list[Station] = []
+    for number, door in enumerate(doors, start=1):
+        with placed_at(f"{shown}, [[stations]] number {number}"):
+            if door.name in {station.name for station in found}:
+                raise InputError(f"two are called {quoted(door.name)}.", mend="Rename one.")
+            at = plan_of(door, bearings, door.bearings)
+            if at is None:
+                raise InputError(
+                    "has no place.", mend="Give east_m and north_m, or bearing_deg and distance_m."
+                )
+            found.append(Station(door.name, *at, door.instrument_height_m, door.reference_bearing_deg))
+    return tuple(found)
 
 
 def _satellites(file: SiteFile, folder: Path, shown: str) -> Iterator[Satellite]:
