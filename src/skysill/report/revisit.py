@@ -91,8 +91,8 @@ def _uncovered(job: Job, gathered: Gathered, look: LookVector, known: Bools) -> 
     """The azimuths that matter to a satellite and that nobody speaks for, as the dish sees them."""
     dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
     spoken = known.copy()
-    if gathered.measured is not None:
-        spoken |= covered(gathered.measured.silhouette, dense)
+    for station in gathered.stations:
+        spoken |= covered(station.silhouette, dense)
     return dense[~spoken]
 
 
