@@ -186,6 +186,7 @@ def assess(
     profile_step_deg: float | None = None,
     paths: bool = False,
     explain: bool = True,
+    losses: bool = True,
 ) -> Assessment:
     """One mount, its satellites -> Assessment.
 
@@ -195,6 +196,7 @@ def assess(
     profile_step_deg : also work out the whole horizon at this step, for pictures
     paths : also work out the ground along each satellite's azimuth, for pictures
     explain : also find out which stated error matters most; what-ifs that only want the verdict need not
+    losses : also work out the blocked share of the dish and the diffraction loss, likewise
 
     Returns
     -------
@@ -208,7 +210,7 @@ def assess(
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
     gathered = gather(job, at, [look for group in looks for look in group], azimuths_deg=round_deg)
     results = tuple(
-        _result(job, gathered, satellite, group, explain=explain)
+        _result(job, gathered, satellite, group, explain=explain, losses=losses)
         for satellite, group in zip(job.satellites, looks, strict=True)
     )
     return Assessment(
@@ -245,10 +247,16 @@ def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
 
 
 def _result(
-    job: Job, gathered: Gathered, satellite: Satellite, looks: Sequence[LookVector], *, explain: bool
+    job: Job,
+    gathered: Gathered,
+    satellite: Satellite,
+    looks: Sequence[LookVector],
+    *,
+    explain: bool,
+    losses: bool,
 ) -> SatelliteResult:
     """The one look judged, or the worst of a track with the track beside it."""
-    judged = [judge(job, gathered, satellite, look, explain=explain) for look in looks]
+    judged = [judge(job, gathered, satellite, look, explain=explain, losses=losses) for look in looks]
     if len(judged) == 1:
         return judged[0]
     worst = max(judged, key=_badness)
@@ -270,11 +278,17 @@ def _badness(result: SatelliteResult) -> tuple[int, float]:
 
 
 def judge(
-    job: Job, gathered: Gathered, satellite: Satellite, look: LookVector, *, explain: bool = True
+    job: Job,
+    gathered: Gathered,
+    satellite: Satellite,
+    look: LookVector,
+    *,
+    explain: bool = True,
+    losses: bool = True,
 ) -> SatelliteResult:
     """One ray: clearance today and after growth, coverage, certainty, verdict."""
-    now, then = _clearance(job, gathered, look), later(job, gathered, look)
-    grown = _clearance(job, then.gathered, look) if then.grows else now
+    now, then = _clearance(job, gathered, look, losses=losses), later(job, gathered, look)
+    grown = _clearance(job, then.gathered, look, losses=losses) if then.grows else now
     missing = uncovered(gathered, look, job)
     sure: Confidence | None = None
     if missing is None and look.visible:
@@ -373,14 +387,16 @@ def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
     )
 
 
-def _clearance(job: Job, gathered: Gathered, look: LookVector) -> Clearance:
+def _clearance(job: Job, gathered: Gathered, look: LookVector, *, losses: bool) -> Clearance:
     """The clearance of one ray from what the sources say."""
     ray, tools = _ray(look), (job.terminal, job.criteria)
     standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
     rooms: list[Rooms] = [column_rooms(s, *ray, *tools) for s in standing]
     if gathered.scene is not None and gathered.obstacles is not None:
         rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), *ray, *tools))
-    return clearance(rooms, gathered.silhouettes, *ray, terminal=job.terminal, criteria=job.criteria)
+    return clearance(
+        rooms, gathered.silhouettes, *ray, terminal=job.terminal, criteria=job.criteria, losses=losses
+    )
 
 
 def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:

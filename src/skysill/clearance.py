@@ -261,6 +261,7 @@ def clearance(
     *,
     terminal: Terminal,
     criteria: Criteria,
+    losses: bool = True,
 ) -> Clearance:
     """The clearance of one ray, from the room at every obstruction.
 
@@ -269,6 +270,7 @@ def clearance(
     rooms : from `column_rooms` and `scene_rooms`, all sources
     silhouettes : the same sources' columns, for what stands straight below and for the blocked fraction
     azimuth_deg, elevation_deg : the ray; apparent elevation
+    losses : also work out the blocked share and the loss; None where not
 
     Returns
     -------
@@ -311,10 +313,14 @@ def clearance(
         required_m=required_m,
         fresnel_radius_m=zone_m,
         fresnel_ratio=clearance_m / zone_m,
-        blocked_fraction=blocked_fraction(silhouettes, azimuth_deg, elevation_deg, terminal, criteria),
+        blocked_fraction=blocked_fraction(silhouettes, azimuth_deg, elevation_deg, terminal, criteria)
+        if losses
+        else None,
         loss_db=aperture_loss_db(
             -clearance_m, d_m, dish_diameter_m=terminal.dish_diameter_m, frequency_ghz=terminal.lowest_ghz
-        ),
+        )
+        if losses
+        else None,
         controlling=Controlling(
             name=thing.name,
             kind=thing.kind,
@@ -374,9 +380,18 @@ def _shadows(
     distance_m = np.where(np.isnan(silhouette.distance_m), assumed_m, silhouette.distance_m)
     offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - azimuth_deg))
     half_deg = _half_widths(silhouette, offset_deg)
-    margin_deg = column_margin_deg(offset_deg, elevation_deg, silhouette.elevation_deg, silhouette.floor_deg)
     reach_deg = np.rad2deg(np.arcsin(np.minimum(1.0, radius_m / distance_m))) + half_deg
-    near = np.flatnonzero((margin_deg <= reach_deg) & (np.abs(offset_deg) < 90.0))
+    # no column comes nearer to the ray than its top is lower
+    near = np.flatnonzero(
+        (np.abs(offset_deg) < 90.0) & (silhouette.elevation_deg >= elevation_deg - reach_deg)
+    )
+    margin_deg = column_margin_deg(
+        offset_deg[near],
+        elevation_deg,
+        silhouette.elevation_deg[near],
+        np.asarray(silhouette.floor_deg)[near],
+    )
+    near = near[margin_deg <= reach_deg[near]]
     if not near.size:
         return np.zeros((0, 4, 2))
     floor_deg = np.maximum(

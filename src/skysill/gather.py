@@ -15,7 +15,7 @@ from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.default_errors import facts_of
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
-from skysill.horizon.silhouette import Silhouette, covered
+from skysill.horizon.silhouette import Silhouette, Thing, covered
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
@@ -37,9 +37,11 @@ __all__ = [
     "near_reach_m",
     "near_seen",
     "overruled_by",
+    "overruled_ground",
     "place",
     "prepared",
     "sought_elevation_deg",
+    "stop_elevation_deg",
     "surface_at",
     "terrain_from",
     "uncovered",
@@ -241,7 +243,12 @@ def reach_wanted_m(
 
 
 def gather(
-    job: Job, at: Place, looks: Sequence[LookVector], *, azimuths_deg: Floats | None = None
+    job: Job,
+    at: Place,
+    looks: Sequence[LookVector],
+    *,
+    azimuths_deg: Floats | None = None,
+    ground: Silhouette | None = None,
 ) -> Gathered:
     """Asks every source what it sees from the dish.
 
@@ -249,6 +256,7 @@ def gather(
     ----------
     looks : the rays to be judged; terrain is followed only as far as ground could reach them
     azimuths_deg : further azimuths on which the whole horizon is wanted (for the profile), None for none
+    ground : terrain columns already known, in place of a march
     """
     notes = list(at.notes)
     correction = _correction(job, at)
@@ -257,7 +265,7 @@ def gather(
         notes.extend((*_turn_notes(correction), *correction.notes))
         notes.extend(note for station in stations for note in station.silhouette.notes)
     overruled = partial(overruled_by, stations=stations, job=job) if stations else None
-    terrain, doubtful = terrain_from(job, at, looks, overruled)
+    terrain, doubtful = (ground, None) if ground is not None else terrain_from(job, at, looks, overruled)
     notes.extend(() if terrain is None else terrain.notes)
     obstacles, scene = None, job.sources.scene
     if scene is not None:
@@ -468,6 +476,24 @@ def _terrain(
         refraction_factor=job.criteria.refraction_factor,
         near_m=near_m,
     )
+
+
+def overruled_ground(
+    job: Job, at: Place, azimuth_deg: Floats, elevation_deg: Floats, distance_m: Floats
+) -> Bools:
+    """(n,) whether points of ground, given as seen from the dish, are overruled by the measured horizon."""
+    stations = station_horizons(job, at, (), _correction(job, at))
+    if not stations:
+        return np.zeros(np.shape(azimuth_deg), dtype=bool)
+    ground = Silhouette(
+        "terrain",
+        azimuth_deg,
+        elevation_deg,
+        distance_m,
+        (Thing("ground", "ground", "terrain"),),
+        np.zeros(1, dtype=int),
+    )
+    return overruled_by(ground, stations=stations, job=job)
 
 
 def overruled_by(

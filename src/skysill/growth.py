@@ -12,7 +12,7 @@ import numpy as np
 
 from skysill.compass import decimal_year
 from skysill.default_errors import GROWTH_M_PER_YEAR, facts_of
-from skysill.gather import Gathered, overruled_by, scene_columns, terrain_from
+from skysill.gather import Gathered, Place, overruled_by, scene_columns, terrain_from
 from skysill.horizon.measured import Readings
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.vegetation import GrownSurface
@@ -22,7 +22,7 @@ from skysill.positions import offset_position
 from skysill.stations import StationHorizon
 from skysill.units import Bools, Floats
 
-__all__ = ["Later", "as_trees", "growth_notes", "later"]
+__all__ = ["Later", "as_trees", "growth_notes", "later", "with_grown_rasters"]
 
 _FINE_M = 2.0
 
@@ -54,8 +54,9 @@ def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     rates_m = [_reading_rates_m(job, station.readings) for station in gathered.stations]
     if any((rate_m > 0.0).any() for rate_m in rates_m) and _years_of_readings(job):
         new["stations"] = _grown_stations(job, gathered, look, rates_m)
-    if any(_raster_growth_m(job, raster) for raster in job.sources.rasters):
-        new |= _terrain(job, gathered, look)
+    then = with_grown_rasters(job, gathered.place)
+    if then is not None:
+        new |= _terrain(job, then, gathered, look)
     if not new:
         return Later(gathered)
     return Later(replace(gathered, **new), growth_m, True)
@@ -149,9 +150,11 @@ def _raster_growth_m(job: Job, raster: Any) -> float:
     return facts.growth_m_per_year * (job.criteria.years_ahead + age)
 
 
-def _terrain(job: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
-    """Terrain columns with the surface rasters grown."""
-    at, rasters = gathered.place, job.sources.rasters
+def with_grown_rasters(job: Job, at: Place) -> Job | None:
+    """The job with its surface rasters as they will be around a place; None where none of them grows."""
+    rasters = job.sources.rasters
+    if not any(_raster_growth_m(job, raster) for raster in rasters):
+        return None
     bare = tuple(raster for raster in rasters if raster.kind == "bare")
     surface_m = at.mount.surface_elevation_m
     level_m = at.antenna_elevation_m - at.mount.height_m if surface_m is None else surface_m
@@ -163,7 +166,12 @@ def _terrain(job: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
             return raster
         return GrownSurface(raster, gain_m, bare, (at.latitude_deg, at.longitude_deg), level_m, outlines)
 
-    then = replace(job, sources=replace(job.sources, rasters=tuple(grown(raster) for raster in rasters)))
+    return replace(job, sources=replace(job.sources, rasters=tuple(grown(raster) for raster in rasters)))
+
+
+def _terrain(job: Job, then: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
+    """Terrain columns with the surface rasters grown."""
+    at, rasters = gathered.place, job.sources.rasters
     overruled = None
     if gathered.stations:
         gain_m = max(_raster_growth_m(job, raster) for raster in rasters)

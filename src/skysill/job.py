@@ -11,6 +11,7 @@ from skysill.site import (
     HIGHEST_GROUND_ON_EARTH_M,
     Criteria,
     Landmark,
+    MastKit,
     Mount,
     Roof,
     Satellite,
@@ -48,6 +49,8 @@ class Job:
 
     date : for magnetic bearings; times_utc : for objects that move
     notes : what the reader of the file has to say
+    mounts_named : whether somebody named the mounts; else they stand at the site's origin for want of a place
+    mast_kits : masts and brackets that may be used; empty: any height
     property_boundary : ring of (east, north) that no mount offered may stand or reach beyond; empty: not said
     """
 
@@ -62,3 +65,5 @@ class Job:
     times_utc: tuple[dt.datetime, ...] = ()
     notes: tuple[str, ...] = ()
     property_boundary: tuple[tuple[float, float], ...] = ()
+    mounts_named: bool = True
+    mast_kits: tuple[MastKit, ...] = ()

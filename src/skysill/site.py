@@ -16,6 +16,7 @@ __all__ = [
     "HIGHEST_GROUND_ON_EARTH_M",
     "Criteria",
     "Landmark",
+    "MastKit",
     "Mount",
     "OrbitRecord",
     "Roof",
@@ -307,6 +308,24 @@ class Survey:
     distance_method: str = ""
     position_method: str = ""
     stations: tuple[Station, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MastKit:
+    """A mast or bracket as it is bought.
+
+    heights_m : of the dish centre; above the surface for a mast, above the roof's edge beside it for a bracket
+    stand_off_m : how far a bracket holds the dish off the wall; None: a mast that stands on the surface
+    """
+
+    name: str
+    heights_m: tuple[float, ...]
+    stand_off_m: float | None = None
+
+    def __post_init__(self) -> None:
+        _require(bool(self.heights_m), "has no height.", "heights_m")
+        for height_m in self.heights_m:
+            _require(0.0 < height_m <= 200.0, f"{height_m:g} m is no mast height.", "heights_m")
 
 
 @dataclass(frozen=True, slots=True)

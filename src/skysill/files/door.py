@@ -21,6 +21,7 @@ from skysill.errors import InputError
 from skysill.files.text import nearest, quoted, read_text
 
 __all__ = [
+    "MastKitTable",
     "MountTable",
     "ObstacleTable",
     "PropertyBoundaryTable",
@@ -366,6 +367,15 @@ class RoofTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MastKitTable:
+    """[[mast_kits]]"""
+
+    name: str = _needed(_text)
+    heights_m: list[float] = _needed(_list(_over_zero, 1))
+    stand_off_m: float | None = _key(_over_zero)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PropertyBoundaryTable:
     """[property_boundary]"""
 
@@ -402,6 +412,7 @@ class SiteFile:
     obstacles: ObstaclesTable = _key(_table(ObstaclesTable), ObstaclesTable())
     obstacle: list[ObstacleTable] = _key(_tables(ObstacleTable), [])
     roof: RoofTable | None = _key(_table(RoofTable))
+    mast_kits: list[MastKitTable] = _key(_tables(MastKitTable), [])
     property_boundary: PropertyBoundaryTable | None = _key(_table(PropertyBoundaryTable))
     criteria: CriteriaTable = _key(_table(CriteriaTable), CriteriaTable())
 

@@ -12,6 +12,7 @@ from skysill.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, nam
 from skysill.errors import InputError
 from skysill.files.bearings import TypedBearings
 from skysill.files.door import (
+    MastKitTable,
     MountTable,
     RoofTable,
     SiteFile,
@@ -40,6 +41,7 @@ from skysill.positions import parse_longitude, parse_position
 from skysill.site import (
     Criteria,
     Landmark,
+    MastKit,
     Mount,
     Roof,
     Satellite,
@@ -129,6 +131,8 @@ def read_site_file(
         criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
         sources=sources,
         roof=_roof(file.roof, shown),
+        mounts_named=bool(file.mounts),
+        mast_kits=tuple(_mast_kits(file.mast_kits, shown)),
         property_boundary=()
         if file.property_boundary is None
         else _area(file.property_boundary.outline, f"{shown}, [property_boundary], outline"),
@@ -305,6 +309,12 @@ def _mount(
             surface_height_m=door.surface_height_m,
             surface_source="unknown" if door.surface_elevation_m is None else "given",
         )
+
+
+def _mast_kits(doors: Sequence[MastKitTable], shown: str) -> Iterator[MastKit]:
+    for number, door in enumerate(doors, start=1):
+        with placed_at(f"{shown}, [[mast_kits]] number {number} ({quoted(door.name)})"):
+            yield MastKit(door.name, tuple(sorted(set(door.heights_m))), door.stand_off_m)
 
 
 def _landmarks(file: SiteFile, shown: str) -> Iterator[Landmark]:

@@ -26,7 +26,7 @@ from skysill.horizon.rays import (
 )
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["FINE_CELL_M", "Eye", "Layer", "Marched", "layers_around", "march"]
+__all__ = ["FINE_CELL_M", "Eye", "Layer", "Marched", "layers_around", "march", "stretches_beside"]
 
 FINE_CELL_M = 2.0
 """Cells up to this size speak for near things; larger ones say nothing reliable nearer than two of them
@@ -283,7 +283,7 @@ def _note_steps(
     best[hopeful] = ladder[:, -1]
     slack = (bulge_m[hopeful] / _nearest_m(seen)[hopeful])[:, None]
     with np.errstate(invalid="ignore"):
-        row, here, there = _stretches_beside(distance_m, slope + slack > ladder[:, 1:] + _WORTH_NOTING)
+        row, here, there = stretches_beside(distance_m, slope + slack > ladder[:, 1:] + _WORTH_NOTING)
     low, high, level = slope[row, here], slope[row, there], ladder[row, here + 1]
     with np.errstate(invalid="ignore"):
         reach = np.maximum(low, high) + bulge_m[hopeful[row]] / distance_m[row, here]
@@ -303,7 +303,7 @@ def _nearest_m(seen: Crossings) -> Floats:
     return np.asarray(np.fmin.reduce(seen.distance_m[:, :8], axis=1))
 
 
-def _stretches_beside(distance_m: Floats, wanted: Bools) -> tuple[Ints, Ints, Ints]:
+def stretches_beside(distance_m: Floats, wanted: Bools) -> tuple[Ints, Ints, Ints]:
     """Row and the two slots of crossings that follow each other on a ray, where either is wanted."""
     slots = distance_m.shape[1]
     blank = np.isnan(distance_m)

@@ -19,6 +19,7 @@ __all__ = [
     "NEAREST_SAMPLE_M",
     "Crossings",
     "RayPaths",
+    "chord_bends",
     "crests",
     "crossings",
     "extent_m",
@@ -298,6 +299,24 @@ class _Sight:
         return np.asarray(height)
 
 
+def chord_bends(grid: Grid, paths: RayPaths, seen: Crossings, ray: Ints, here: Ints, there: Ints) -> Floats:
+    """(n,) c of the ground between two crossings that follow each other: its chord plus c t (1 - t), t from 0 to 1.
+
+    ray, here, there : as in `crests`, where the formula is
+    """
+    step = here // (seen.distance_m.shape[1] // (seen._other.shape[1] - 1))
+    since, until = seen._part[ray, here], seen._part[ray, there]
+    until = np.where(until > 0.0, until, 1.0)  # the next line itself
+    other = seen._other[ray, step]
+    sideways = seen._other[ray, step + 1] - other
+    middle = 0.5 * (since + until)
+    main = paths.line[ray] + paths.sign[ray] * (seen._first[ray] + step + middle)
+    other = other + middle * sideways
+    by_column = paths.by_column[ray]
+    twisted = twist(grid, np.where(by_column, main, other), np.where(by_column, other, main))
+    return np.asarray(-twisted * paths.sign[ray] * (until - since) ** 2 * sideways)
+
+
 def crests(
     grid: Grid, paths: RayPaths, seen: Crossings, ray: Ints, here: Ints, there: Ints, rise: Floats
 ) -> tuple[Floats, Floats]:
@@ -319,17 +338,7 @@ def crests(
     c = -twist * (columns crossed) * (rows crossed). Seen from a distance d the slope is that over d, so its top is
     at t = 1/2 + rise d / 2c.
     """
-    step = here // (seen.distance_m.shape[1] // (seen._other.shape[1] - 1))
-    since, until = seen._part[ray, here], seen._part[ray, there]
-    until = np.where(until > 0.0, until, 1.0)  # the next line itself
-    other = seen._other[ray, step]
-    sideways = seen._other[ray, step + 1] - other
-    middle = 0.5 * (since + until)
-    main = paths.line[ray] + paths.sign[ray] * (seen._first[ray] + step + middle)
-    other = other + middle * sideways
-    by_column = paths.by_column[ray]
-    twisted = twist(grid, np.where(by_column, main, other), np.where(by_column, other, main))
-    bent = -twisted * paths.sign[ray] * (until - since) ** 2 * sideways
+    bent = chord_bends(grid, paths, seen, ray, here, there)
     from_m, to_m = seen.distance_m[ray, here], seen.distance_m[ray, there]
     with np.errstate(divide="ignore", invalid="ignore"):
         t = 0.5 + rise * (from_m + to_m) / (4.0 * bent)
