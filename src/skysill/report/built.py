@@ -10,6 +10,7 @@ import numpy as np
 
 from skysill.aiming import beam_half_width_deg, compass_point
 from skysill.assess import Assessment, SatelliteResult, Tape, assess
+from skysill.cables import cable_run
 from skysill.compass import declination, true_bearing
 from skysill.errors import InputError
 from skysill.files.asbuilt import AsBuilt
@@ -17,7 +18,6 @@ from skysill.files.photos import Photo
 from skysill.gather import Place, correction_at
 from skysill.job import Job
 from skysill.positions import bearing_and_distance, format_position, plan_offset
-from skysill.roofs import cable_run
 from skysill.site import Mount
 from skysill.tapes import tapes_to
 from skysill.units import separation_deg, wrap_180, wrap_360

@@ -13,6 +13,7 @@ import numpy as np
 
 from skysill.aiming import Aim, aim
 from skysill.assess import Assessment, SatelliteResult, Tape
+from skysill.cables import cable_run
 from skysill.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.clearance import Rooms, column_rooms, scene_rooms
 from skysill.files.asbuilt import AsBuilt
@@ -26,7 +27,6 @@ from skysill.mounts import MountRow, MountsFound
 from skysill.positions import bearing_and_distance, format_position, offset_position
 from skysill.rain import RainCost, rain_cost
 from skysill.report.built import Built, PhotoRecord, built, photo_record, tapes_from
-from skysill.roofs import cable_run
 from skysill.site import Mount
 from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
 from skysill.units import wrap_180, wrap_360
