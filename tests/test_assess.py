@@ -204,7 +204,7 @@ def test_a_tree_that_grows_turns_clear_into_marginal():
     assert with_growth(0.0).verdict == "clear"
     grown = with_growth(0.6)
     assert grown.verdict == "marginal"
-    assert "growth takes it in 5 years" in grown.reasons[0]
+    assert "grows into the line in 5 years" in grown.reasons[0]
 
 
 def test_a_satellite_below_the_horizon_is_blocked_and_reported():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -47,14 +48,22 @@ def verdict(**changes):
         (
             {"confidence": Confidence(0.85, 0.01, "compass", 1.2)},
             "marginal",
-            "Check it against the sun or a landmark.",
+            "Check it against the sun or a landmark (type [[sun_sightings]]",
         ),
-        ({"later": room(1.0, -1.0)}, "marginal", "There is room today, but growth takes it in 5 years."),
-        ({"later": room(-1.0, -3.0)}, "marginal", "will stand in the line"),
+        (
+            {"later": room(1.0, -1.0)},
+            "marginal",
+            "Chapel spire, 40 m away, grows: in 5 years it leaves 0.70 m of room where 1.00 m is needed",
+        ),
+        (
+            {"later": room(-1.0, -3.0)},
+            "marginal",
+            "Chapel spire, 40 m away, grows into the line in 5 years; there is room today.",
+        ),
         (
             {"now": room(1.0, -1.0), "later": room(1.0, -1.0)},
             "marginal",
-            "The line is free but its room is not.",
+            "Chapel spire, 40 m away, leaves 0.70 m of room where 1.00 m is needed, 1.0 degrees beside the line; ",
         ),
         ({"uncovered": "Nobody has looked."}, "unknown", "Nobody has looked."),
         (
@@ -88,3 +97,54 @@ def test_precedence_is_blocked_unknown_marginal_needs_survey_clear():
 def test_a_blocked_ray_tells_of_the_gap_besides():
     _, reasons = verdict(now=room(-2.0, -4.0), uncovered="Nobody has looked north.")
     assert reasons[1] == "Besides: nobody has looked north."
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"near_seen": False},
+        {"near_doubt": "Only coarse cells saw it."},
+        {"hidden": "A wood may stand unseen."},
+        {"near_seen": False, "set_aside": "Four readings were set aside."},
+        {"now": room(1.0, -1.0), "later": room(1.0, -1.0)},
+        {"later": room(-1.0, -3.0)},
+        {"confidence": Confidence(0.85, 0.01, "compass", 1.2)},
+        {"now": room(-2.0, -4.0)},
+    ],
+)
+def test_the_first_reason_opens_with_its_cause(changes):
+    """Not with what is all right: nobody on the phone waits for the second sentence."""
+    _, reasons = verdict(**changes)
+    assert not reasons[0].startswith(("The line is free", "There is room", "Nothing", "With the stated"))
+
+
+@pytest.mark.parametrize("dominant", [None, "compass", "tree growth", "measured distance"])
+@pytest.mark.parametrize("p_clear", [0.0, 0.5, 0.85, 0.95, 0.999])
+def test_probability_and_room_are_said_once(p_clear, dominant):
+    for now in (room(7.1, 5.0), room(1.0, -1.0)):
+        sure = Confidence(p_clear, 0.01, dominant, 1.2)
+        word, reasons = verdict(confidence=sure, now=now, later=now)
+        said = " ".join(reasons)
+        assert said.count("probability") == int(p_clear < 0.9 or word == "clear")
+        assert said.count("m is needed") <= 1
+        assert said.count("degrees beside the line") <= 1
+        if "probability" in said:
+            assert ("over 99 %" in said) == (p_clear > 0.99)
+            assert ("under 1 %" in said) == (p_clear < 0.01)
+
+
+@pytest.mark.parametrize(
+    ("dominant", "key"),
+    [
+        ("compass", "measured_bearing_deg"),
+        ("clinometer", "inclination_error_deg"),
+        ("measured distance", "distance_m"),
+        ("elevation raster", "--horizon FILE"),
+        ("obstacle survey", "height_error_m"),
+        ("tree growth", "growth_m_per_year"),
+    ],
+)
+def test_what_makes_it_uncertain_comes_with_its_remedy_and_its_key(dominant, key):
+    [reason] = verdict(confidence=Confidence(0.6, 0.01, dominant, 1.2))[1]
+    assert reason.startswith(f"The {dominant} alone moves the room by 1.2 degrees")
+    assert re.search(rf"\(type [^()]*{re.escape(key)}[^()]*\)", reason)

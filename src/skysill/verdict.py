@@ -71,9 +71,7 @@ def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
         return "marginal", (*shortage, *_near(evidence))
     near = _near(evidence)
     if near:
-        known = f"Nothing that is known stands in the way. {_room(evidence.now)}"
-        cause = () if evidence.near_seen else _set_aside(evidence)
-        return "needs-survey", (*cause, known, *near[len(cause) :])
+        return "needs-survey", (*near, f"Nothing that is known stands in the way. {_room(evidence.now)}")
     return "clear", (_room(evidence.now), *_certainty(evidence))
 
 
@@ -105,8 +103,21 @@ def _met(clearance: Clearance) -> str:
         if clearance.margin_deg is None
         else f" It stands {-clearance.margin_deg:.1f} degrees into the line."
     )
+    return f"{_what_first(clearance)}, stands in the line to the satellite.{depth}"
+
+
+def _what_first(clearance: Clearance) -> str:
+    """What it is, to begin a sentence with."""
     text = _what(clearance)
-    return f"{text[0].upper()}{text[1:]}, stands in the line to the satellite.{depth}"
+    return f"{text[0].upper()}{text[1:]}"
+
+
+def _left(clearance: Clearance) -> str:
+    """The room it leaves, once in metres and once in degrees."""
+    return (
+        f"{clearance.clearance_m or 0.0:.2f} m of room where {clearance.required_m or 0.0:.2f} m is needed, "
+        f"{clearance.margin_deg or 0.0:.1f} degrees beside the line"
+    )
 
 
 def _room(clearance: Clearance) -> str:
@@ -115,10 +126,7 @@ def _room(clearance: Clearance) -> str:
     text = _what(clearance)
     if clearance.clearance_m > 0 and (clearance.margin_deg or 0.0) >= 90.0:
         return "Nothing stands near the line to the satellite."
-    return (
-        f"The tightest place is {text}: {clearance.clearance_m:.2f} m of room where {clearance.required_m:.2f} m "
-        f"is needed, {clearance.margin_deg:.1f} degrees beside the line."
-    )
+    return f"The tightest place is {text}: {_left(clearance)}."
 
 
 def _shortage(evidence: Evidence) -> tuple[str, ...]:
@@ -127,13 +135,15 @@ def _shortage(evidence: Evidence) -> tuple[str, ...]:
     if evidence.by_assumption is not None:
         reasons.append(evidence.by_assumption)
     elif not evidence.now.roomy:
-        reasons.append(f"The line is free but its room is not. {_room(evidence.now)}")
-    elif not evidence.later.roomy:
-        when = f"in {evidence.years:g} years"
         reasons.append(
-            f"There is room today, but growth takes it {when}: {_what(evidence.later)}, will stand in the line."
+            f"{_what_first(evidence.now)}, leaves {_left(evidence.now)}; the line itself is free."
+        )
+    elif not evidence.later.roomy:
+        thing, when = _what_first(evidence.later), f"in {evidence.years:g} years"
+        reasons.append(
+            f"{thing}, grows into the line {when}; there is room today."
             if evidence.later.obstructed
-            else f"There is room today, but growth takes it {when}. {_room(evidence.later)}"
+            else f"{thing}, grows: {when} it leaves {_left(evidence.later)}; there is room today."
         )
     sure = evidence.confidence
     if sure is not None and sure.p_clear < evidence.min_p_clear:
@@ -145,21 +155,22 @@ def _certainty(evidence: Evidence) -> tuple[str, ...]:
     sure = evidence.confidence
     if sure is None:
         return ()
-    percent = "over 99" if sure.p_clear > 0.99 else f"{100.0 * sure.p_clear:.0f}"
-    chance = f"With the stated errors the room is there with a probability of {percent} %."
+    percent = f"{100.0 * sure.p_clear:.0f}"
+    percent = "over 99" if sure.p_clear > 0.99 else "under 1" if sure.p_clear < 0.01 else percent
     if sure.dominant is None:
-        return (chance,)
+        return (f"With the stated errors the room is there with a probability of {percent} %.",)
     advice = {
-        "compass": " Check it against the sun or a landmark.",
-        "clinometer": " Check its zero by sighting both ways along a level line.",
-        "measured distance": " Measure the distance again, with tape or laser.",
-        "elevation raster": " Measure the horizon on site.",
-        "obstacle survey": " Measure that obstacle again.",
-        "tree growth": " Ask a tree surveyor, or trim in good time.",
+        "compass": " Check it against the sun or a landmark (type [[sun_sightings]], or measured_bearing_deg under "
+        "[[landmarks]]).",
+        "clinometer": " Check its zero by sighting both ways along a level line (type inclination_error_deg).",
+        "measured distance": " Measure the distance again, with tape or laser (type distance_m).",
+        "elevation raster": " Measure the horizon on site (type --horizon FILE).",
+        "obstacle survey": " Measure that obstacle again (type what was found, and height_error_m).",
+        "tree growth": " Ask a tree surveyor (type growth_m_per_year), or trim in good time.",
     }.get(sure.dominant, "")
     return (
-        f"{chance} What makes it uncertain above all is the {sure.dominant}, which alone moves the room by "
-        f"{sure.dominant_deg:.1f} degrees.{advice}",
+        f"The {sure.dominant} alone moves the room by {sure.dominant_deg:.1f} degrees, more than any other stated "
+        f"error: with all of them the room is there with a probability of {percent} %.{advice}",
     )
 
 

@@ -243,15 +243,19 @@ def _words(result: SatelliteResult) -> list[str]:
         )
     room = result.clearance
     if room.controlling is not None and room.margin_deg is not None:
-        thing = room.controlling
+        thing, said = room.controlling, " ".join(result.reasons)
         assumed = ", assumed" if thing.distance_assumed else ""
-        lines.append(
-            f"  controls  {thing.name} ({thing.kind}, {thing.source}){_away(thing.distance_m)}{assumed}"
-        )
-        lines.append(
-            f"  room      {_metres(room.clearance_m)} where {_metres(room.required_m)} is required; margin "
-            f"{room.margin_deg:.2f}°, {_ratio(room.fresnel_ratio)} of the first Fresnel radius"
-        )
+        of_zone = f"{_ratio(room.fresnel_ratio)} of the first Fresnel radius"
+        if f"{room.clearance_m or 0.0:.2f} m of room where" in said:  # what a reason has said is not said again
+            lines.append(f"  controls  {thing.name} ({thing.kind}, {thing.source}), {of_zone}")
+        else:
+            lines.append(
+                f"  controls  {thing.name} ({thing.kind}, {thing.source}){_away(thing.distance_m)}{assumed}"
+            )
+            lines.append(
+                f"  room      {_metres(room.clearance_m)} where {_metres(room.required_m)} is required; margin "
+                f"{room.margin_deg:.2f}°, {of_zone}"
+            )
         if room.blocked_fraction is not None and room.blocked_fraction >= 0.005:
             lines.append(f"  blocked   {room.blocked_fraction:.0%} of the dish, loss {_db(room.loss_db)}")
     if result.foliage is not None:
@@ -260,12 +264,13 @@ def _words(result: SatelliteResult) -> list[str]:
             f"  foliage   {leaves.path_m:.1f} m through {_listed(leaves.trees)}: {leaves.in_leaf_loss_db:.0f} dB in "
             f"leaf, {leaves.bare_loss_db:.0f} dB bare at {leaves.frequency_ghz:g} GHz; it counts as opaque"
         )
-    if result.later is not None and result.later.margin_deg is not None:
-        later = result.later
+    later = result.later
+    told = "" if later is None else f"{later.clearance_m or 0.0:.2f} m of room where"
+    if later is not None and later.margin_deg is not None and told not in " ".join(result.reasons):
         lines.append(
             f"  growth    leaves {_metres(later.clearance_m)} where {_metres(later.required_m)} is required"
         )
-    if result.p_clear is not None:
+    if result.p_clear is not None and not any("probability" in reason for reason in result.reasons):
         lines.append(f"  certainty {_percent(result.p_clear)} that the required room is there")
     if result.track is not None:
         track = result.track

@@ -97,11 +97,13 @@ _KEY = re.compile(
 def for_readers(sentences: Iterable[str]) -> tuple[str, ...]:
     """The same for a paper that a customer reads: sentences that tell what to type into files or commands left out.
 
-    >>> for_readers(["The roof was taken for the ground. Give ground_elevation_m.", "Say --mount."])
-    ('The roof was taken for the ground.',)
+    What stands in brackets after "(type " goes first; then whole sentences that still name an option or a key.
+
+    >>> for_readers(["The roof was taken for the ground. Give ground_elevation_m.", "Say --mount.", "Look (type x_m)."])
+    ('The roof was taken for the ground.', 'Look.')
     """
     kept = []
-    for text in sentences:
+    for text in (re.sub(r"\s*\(type [^()]*(?:\([^()]*\)[^()]*)*\)", "", one) for one in sentences):
         parts = [part for part in re.split(r"(?<=[.!?])\s+", text) if not _KEY.search(part)]
         if parts:
             kept.append(" ".join(parts))
