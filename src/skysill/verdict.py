@@ -135,9 +135,7 @@ def _shortage(evidence: Evidence) -> tuple[str, ...]:
     if evidence.by_assumption is not None:
         reasons.append(evidence.by_assumption)
     elif not evidence.now.roomy:
-        reasons.append(
-            f"{_what_first(evidence.now)}, leaves {_left(evidence.now)}; the line itself is free."
-        )
+        reasons.append(f"{_what_first(evidence.now)}, leaves {_left(evidence.now)}; the line itself is free.")
     elif not evidence.later.roomy:
         thing, when = _what_first(evidence.later), f"in {evidence.years:g} years"
         reasons.append(

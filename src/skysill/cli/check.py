@@ -246,7 +246,9 @@ def _words(result: SatelliteResult) -> list[str]:
         thing, said = room.controlling, " ".join(result.reasons)
         assumed = ", assumed" if thing.distance_assumed else ""
         of_zone = f"{_ratio(room.fresnel_ratio)} of the first Fresnel radius"
-        if f"{room.clearance_m or 0.0:.2f} m of room where" in said:  # what a reason has said is not said again
+        if (
+            f"{room.clearance_m or 0.0:.2f} m of room where" in said
+        ):  # what a reason has said is not said again
             lines.append(f"  controls  {thing.name} ({thing.kind}, {thing.source}), {of_zone}")
         else:
             lines.append(

@@ -149,9 +149,14 @@ def _survey(survey: SurveyRecord | None) -> Facts:
         ("instrument", survey.instrument),
         ("stated error of a bearing", f"{survey.bearing_error_deg:g}°"),
         ("stated error of an inclination", f"{survey.inclination_error_deg:g}°"),
-        ("stated error of a distance", f"{100.0 * survey.distance_error_fraction:g} %"),
+        ("stated error of a distance", _distance_error(survey)),
         ("correction to true north", turned),
     )
+
+
+def _distance_error(survey: SurveyRecord) -> str:
+    share = f"{100.0 * survey.distance_error_fraction:g} %"
+    return f"{survey.distance_error_m:g} m and {share}" if survey.distance_error_m else share
 
 
 def _readings(survey: SurveyRecord | None) -> Table | None:
