@@ -12,9 +12,9 @@ from pytest import approx
 from brackendale import SITE, ground, job
 from skysill.assess import assess
 from skysill.default_errors import RasterFacts
-from skysill.growth import growth_notes
+from skysill.growth import _outlines_deg, growth_notes
 from skysill.horizon.measured import Readings
-from skysill.horizon.obstacles import Scene, tree
+from skysill.horizon.obstacles import Scene, building, tree
 from skysill.horizon.vegetation import GrownSurface
 from skysill.site import Criteria, Mount, Survey
 
@@ -96,6 +96,7 @@ def test_a_reading_of_a_listed_tree_leaves_the_growth_to_the_tree_and_raises_no_
     named = replace(readings(36.0), note=("oak",) * AZIMUTH.size)
     found = result(job(readings=named, scene=Scene((oak,))))
     assert not any("is a tree" in reason for reason in found.reasons)
+    found = result(job(readings=replace(named, kind=("tree",) * AZIMUTH.size), scene=Scene((oak,))))
     assert found.later.margin_deg == approx(found.clearance.margin_deg)
     alone = result(job(readings=replace(named, kind=("tree",) * AZIMUTH.size)))
     assert alone.later.margin_deg < alone.clearance.margin_deg - 2.0
@@ -159,6 +160,34 @@ def test_the_roof_the_mount_stands_on_and_the_ground_do_not_grow():
     after = grown.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values
     assert np.unique(np.round(after - before, 3)).tolist() == [0.0, 4.5]
     assert np.array_equal(after > before, before > 108.0)
+
+
+def changed(grown, held):
+    before, after = (
+        source.window(SITE.latitude_deg, SITE.longitude_deg, 100.0).values for source in (held, grown)
+    )
+    return before, after > before
+
+
+def test_the_roof_under_the_mount_stays_though_a_bare_raster_says_that_it_stands():
+    held, bare = surface(wood), ground(lambda x, y: 100.0 + 0.0 * x, kind="bare", name="bare.tif")
+    grown = GrownSurface(held, 4.5, (bare,), (SITE.latitude_deg, SITE.longitude_deg), 104.0)
+    before, grows = changed(grown, held)
+    assert np.array_equal(grows, before > 108.0)
+
+
+def test_listed_buildings_do_not_grow():
+    held, bare = surface(wood), ground(lambda x, y: 100.0 + 0.0 * x, kind="bare", name="bare.tif")
+    hall = building(
+        "hall", [[-10, 20], [10, 20], [10, 30], [-10, 30]], ground_elevation_m=100.0, height_m=9.0
+    )
+    rings = _outlines_deg(job(held, bare, scene=Scene((hall,))))
+    grown = GrownSurface(held, 4.5, (bare,), (SITE.latitude_deg, SITE.longitude_deg), 104.0, rings)
+    before, grows = changed(grown, held)
+    rows, cols = np.array(before.shape) // 2
+    assert not grows[rows - 25, cols]  # 25 m north, the middle of the hall
+    assert grows[rows - 17, cols]  # wood before it
+    assert 200 <= (before > 108.0).sum() - grows.sum() <= 300  # 20 x 10 m, and a cell around
 
 
 def test_a_bare_raster_tells_trees_on_a_hillside_from_the_hillside():

@@ -44,6 +44,13 @@ def test_an_obstacles_bearing_follows_the_surveys(tmp_path):
     )
 
 
+def test_the_declinations_own_error_counts_in_an_obstacles_place(tmp_path):
+    # across the line of sight: 40 m x tan(hypot(compass, declination)), both at one standard deviation
+    sigma_deg = declination(-33.5, 70.2, 20.0, dt.date(2026, 6, 14)).sigma_deg
+    obstacle = read_site_file(site(tmp_path, MAGNETIC, OAK)).sources.scene.obstacles[0]
+    assert obstacle.errors.across_m == approx(40.0 * np.tan(np.deg2rad(np.hypot(1.0, sigma_deg))))
+
+
 def test_true_bearings_stay_and_are_not_spoken_of(tmp_path):
     job = read_site_file(site(tmp_path, OAK))
     assert azimuth_deg(job.sources.scene.obstacles[0]) == approx(90.0)

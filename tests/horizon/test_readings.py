@@ -44,6 +44,11 @@ def test_where_nothing_tells_the_edges_apart_the_sky_between_is_taken_as_closed(
     assert columns(r, 172.0) == approx([12.0, 21.0])
 
 
+def test_a_shed_and_a_hut_before_one_hill_are_joined_with_each_other_and_not_with_the_hill():
+    r = readings([(170, 10, 6), (170, 20, 900), (174, 12, 40), (174, 22, 900)])
+    assert columns(r, 172.0) == approx([11.0, 21.0])
+
+
 def test_the_order_of_typing_changes_nothing():
     one = skyline_at(readings(STEP), np.arange(165.0, 185.0, 0.5), max_gap_deg=5.0)
     other = skyline_at(readings(STEP[::-1]), np.arange(165.0, 185.0, 0.5), max_gap_deg=5.0)

@@ -172,11 +172,8 @@ def _matched(readings: Readings, here: Ints, there: Ints) -> list[tuple[int, int
         return [(int(here[0]), int(there[0]))]
     alike = np.array([[_same_thing(readings, i, j) for j in there] for i in here])
     lost_here, lost_there = ~alike.any(axis=1), ~alike.any(axis=0)
-    # a reading without a partner begins or ends here, unless those of the other side have none either
-    if lost_there.any():
-        alike[lost_here] = True
-    if lost_here.any():
-        alike[:, lost_there] = True
+    # one without a partner begins or ends here, unless the other side has such ones too
+    alike[np.ix_(lost_here, lost_there)] = True
     return [(int(here[i]), int(there[j])) for i, j in np.argwhere(alike)]
 
 
