@@ -14,6 +14,8 @@ import pytest
 
 from houses import HOUSES, Line, ground_m, roof_m, vector_site, write_raster
 from skysill.files.sitefile import read_site_file
+from skysill.mount_rows import mounts_geojson, spot_lines
+from skysill.mounts import compare_mounts
 from skysill.remedies import check
 
 KEEP_M = 10 * 0.3048
@@ -104,3 +106,32 @@ def test_no_raise_or_move_leads_a_mast_or_a_person_to_an_overhead_line(tmp_path,
         assert person_m > KEEP_M, remedy.text
         if swings_m < KEEP_M:
             assert "verhead line" in remedy.text, remedy.text
+
+
+@pytest.mark.parametrize("house", HOUSES[:2], ids=lambda one: one.name)
+def test_spots_that_a_line_comes_near_are_told_and_rank_behind_those_it_does_not(tmp_path, house):
+    """Of the spots of a search, those with the same verdict: first where a mast can be raised without coming near the
+    line, then where it could tip near it, last where it or somebody beside it stands too near."""
+    line = wired(house)
+    found = compare_mounts(job_of(tmp_path, line), grid_step_m=1.5, keep=8)
+    ranks: dict[str, list[int]] = {}
+    for row in found.mounts:
+        if not row.name.startswith("spot"):
+            continue
+        foot = (row.east_m, row.north_m, row.surface_elevation_m)
+        mast_m, person_m, swings_m = distances_m(line, foot, row.height_m)
+        codes = {caution.code for caution in row.cautions}
+        if min(mast_m, person_m) < KEEP_M:
+            assert "overhead-line" in codes, row.name
+        elif swings_m < KEEP_M:
+            assert {"overhead-line", "overhead-line-reach"} & codes, row.name
+        level = 2 if "overhead-line" in codes else 1 if "overhead-line-reach" in codes else 0
+        ranks.setdefault(row.verdict, []).append(level)
+    assert sum(len(levels) for levels in ranks.values()) >= 3
+    for levels in ranks.values():
+        assert levels == sorted(levels)
+    features = [f["properties"] for f in mounts_geojson(found)["features"]]
+    spots = [said for said in features if said["is"] == "spot"]
+    told = [bool(said["cautions"]) for said in spots]
+    assert any(told)
+    assert sum(told) == int(spot_lines(found).flagged.sum())

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 
 from skysill.cables import CableRun
-from skysill.cautions import Caution
+from skysill.cautions import Caution, line_cautions
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.mast_search import Searched
-from skysill.overhead import LINE_RANK
+from skysill.overhead import LINE_RANK, LineDistances, near_lines
 from skysill.positions import offset_position
 from skysill.verdict import RANK
 
-__all__ = ["MountRow", "MountsFound", "SatelliteMounts", "mounts_geojson", "row_order"]
+__all__ = ["MountRow", "MountsFound", "SatelliteMounts", "mounts_geojson", "row_order", "spot_lines"]
 
 HIDDEN = {"json": False}
 
@@ -97,10 +97,27 @@ def row_order(row: MountRow) -> tuple[float, ...]:
     )
 
 
+def spot_lines(found: MountsFound) -> LineDistances | None:
+    """How near overhead lines come to every spot of the search; None without a search.
+
+    With the tallest mast offered there, for any satellite or for all; where none serves, the tallest looked at.
+    """
+    searched = found.searched
+    if searched is None or found.job is None:
+        return None
+    spots = searched.spots
+    offered_m = np.column_stack([searched.all_height_m, searched.least_height_m])
+    tall_m = np.where(np.isnan(offered_m), -np.inf, offered_m).max(axis=1)
+    tall_m = np.where(np.isfinite(tall_m), tall_m, np.max(searched.heights_m))
+    foot_m = np.column_stack([spots.east_m, spots.north_m, spots.surface_elevation_m])
+    return near_lines(found.job, foot_m, tall_m)
+
+
 def mounts_geojson(found: MountsFound) -> dict[str, Any]:
     """The mounts, every spot of the search and the best cable run as a GeoJSON FeatureCollection (RFC 7946).
 
-    Longitude, latitude in WGS 84; properties are the fields of MountRow, or of a spot its surface and least masts.
+    Longitude, latitude in WGS 84; properties are the fields of MountRow, or of a spot its surface,
+    least masts and cautions.
     """
     assert found.job is not None
     job, features = found.job, []
@@ -118,6 +135,8 @@ def mounts_geojson(found: MountsFound) -> dict[str, Any]:
         said |= {"cautions": [c.text for c in row.cautions], "serves": list(row.serves), "is": "mount"}
         add("Point", place_of(row.east_m, row.north_m), said)
     if found.searched is not None:
+        near = spot_lines(found)
+        assert near is not None
         spots_at = place_of(found.searched.spots.east_m, found.searched.spots.north_m)
         for at, coordinates in enumerate(spots_at):
             least = {
@@ -125,7 +144,8 @@ def mounts_geojson(found: MountsFound) -> dict[str, Any]:
                 for k, s in enumerate(job.satellites)
             }
             surface = found.searched.spots.surface_elevation_m[at]
-            add("Point", coordinates, {"is": "spot", "surface_elevation_m": surface, **least})
+            said = {"is": "spot", "surface_elevation_m": surface, **least}
+            add("Point", coordinates, {**said, "cautions": [c.text for c in line_cautions(near, at)]})
     for row, route in zip(found.mounts, found.routes, strict=True):
         if route is not None and row.rank == 1:
             add(

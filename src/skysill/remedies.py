@@ -9,6 +9,7 @@ from skysill.assess import Assessment, Remedy, SatelliteResult, assess
 from skysill.gather import prepared
 from skysill.job import Job
 from skysill.moving import REACH_M, moved
+from skysill.overhead import lines_listed
 from skysill.raising import USUAL_MAST_M, raised
 from skysill.site import Mount
 from skysill.trials import Trials
@@ -45,11 +46,16 @@ def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
     return replace(assessment, results=tuple(results))
 
 
-def none_found(mount: Mount, *, on_roof: bool) -> str:
+def none_found(job: Job, mount: Mount) -> str:
     """What was looked for in vain, in a sentence without its stop."""
+    import shapely
+
+    spot = shapely.Point(mount.east_m, mount.north_m)
+    on_roof = job.roof is not None and bool(shapely.Polygon(job.roof.outline).covers(spot))
     most_m = mount.height_m + USUAL_MAST_M if mount.max_height_m is None else mount.max_height_m
     where = "spot of the roof" if on_roof else f"spot within {REACH_M:g} m"
-    return f"none found: no mast of up to {most_m:g} m, {where} or trimming clears it"
+    lines = " and keeps its distance from the overhead lines" if lines_listed(job.sources.scene) else ""
+    return f"none found: no mast of up to {most_m:g} m, {where} or trimming clears it{lines}"
 
 
 def _other_satellite(result: SatelliteResult, results: Sequence[SatelliteResult]) -> list[Remedy]:

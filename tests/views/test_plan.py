@@ -11,8 +11,8 @@ from matplotlib.text import Text
 from skysill.cautions import Caution
 from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.job import Job, Sources
+from skysill.mount_rows import spot_lines
 from skysill.mounts import compare_mounts
-from skysill.overhead import near_lines
 from skysill.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.views.ink import drawing, new_figure
 from skysill.views.plan import draw_roof, draw_surroundings, plan_figure, write_plan
@@ -92,11 +92,7 @@ def test_each_spot_that_a_line_comes_near_is_marked_once(found):
     spots = found.searched.spots
     at = list(zip(spots.east_m.tolist(), spots.north_m.tolist(), strict=True))
     assert set(marked) <= set(at)
-    severity = near_lines(
-        found.job,
-        np.stack([spots.east_m, spots.north_m, spots.surface_elevation_m], axis=1),
-        np.nan_to_num(found.searched.all_height_m, nan=found.searched.heights_m.max()),
-    ).severity
+    severity = spot_lines(found).severity
     for level, line in zip((1, 2), drawn.warnings, strict=True):
         assert len(line.get_xydata()) == int((severity == level).sum())
     assert marked

@@ -78,7 +78,7 @@ def check(
     _refuse_early(asked, wanted)
     from skysill.assess import assess
     from skysill.files.scenes import refuse_outside
-    from skysill.remedies import with_remedies
+    from skysill.remedies import none_found, with_remedies
 
     job = asked.job()
     mount = asked.mount(job)
@@ -97,7 +97,8 @@ def check(
         more = {"years": ahead} if years else {}
         out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
     else:
-        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=_cautions(job, mount, found))
+        safety, none = _cautions(job, mount, found), none_found(job, mount)
+        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=safety, none=none)
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
@@ -211,6 +212,7 @@ def _tell(
     *,
     allowed: dict[str, str],
     safety: Sequence[Caution],
+    none: str,
 ) -> None:
     mount = found.mount
     where = f"{found.site.name}, {mount.name}, dish {mount.height_m:g} m above its surface"
@@ -218,7 +220,7 @@ def _tell(
     out.text(f"{where}; {dish}")
     for result in found.results:
         out.text()
-        for line in _words(result):
+        for line in _words(result, none):
             out.text(line)
         if result.satellite.name in allowed:
             out.text(f"  allowed   {allowed[result.satellite.name]}")
@@ -232,7 +234,7 @@ def _tell(
             out.text(f"  - {warning}")
 
 
-def _words(result: SatelliteResult) -> list[str]:
+def _words(result: SatelliteResult, none: str) -> list[str]:
     lines = [f"{result.satellite.name}: {result.verdict.upper()}"]
     lines += [f"  {reason}" for reason in result.reasons]
     lines.append(f"  look      {_look(result)}")
@@ -281,7 +283,7 @@ def _words(result: SatelliteResult) -> list[str]:
         )
     lines += [f"  remedy    {remedy.text}" for remedy in result.remedies]
     if result.verdict in ("blocked", "marginal") and result.look.visible and not result.remedies:
-        lines.append("  remedy    none found: no mast within reach, spot nearby or trimming clears it")
+        lines.append(f"  remedy    {none}")
     return lines
 
 

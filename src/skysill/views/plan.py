@@ -24,8 +24,9 @@ from skysill.allowed import allowed_height_m, ground_along
 from skysill.fresnel import required_room_m
 from skysill.horizon.obstacles import Obstacle
 from skysill.look import LookVector
-from skysill.mounts import MountRow, MountsFound, Searched
-from skysill.overhead import LINE_RANK, lines_listed, near_lines
+from skysill.mount_rows import MountRow, MountsFound, spot_lines
+from skysill.mounts import Searched
+from skysill.overhead import LINE_RANK, lines_listed
 from skysill.roofs import OWN_ROOF, roof_triangles
 from skysill.units import Floats
 from skysill.views.captions import captions_in, key, title
@@ -336,17 +337,14 @@ def _line_words(row: MountRow) -> str:
 
 def _draw_warnings(ax: Axes, found: MountsFound, searched: Searched, ink: Ink) -> list[Line2D]:
     """Beside each spot of the search that an overhead line comes near, one or two exclamation marks."""
-    assert found.job is not None
-    if not lines_listed(found.job.sources.scene):
+    near, spots = spot_lines(found), searched.spots
+    if near is None or not near.names:
         return []
-    spots = searched.spots
-    foot = np.stack([spots.east_m, spots.north_m, spots.surface_elevation_m], axis=1)
-    tall_m = np.where(np.isnan(searched.all_height_m), searched.heights_m.max(), searched.all_height_m)
-    severity, made = near_lines(found.job, foot, tall_m).severity, []
+    made: list[Line2D] = []
     figure = ax.get_figure(root=True)
     for level, (marker, size, _) in _WARNINGS.items():
         aside = ScaledTranslation((5.0 + 2.5 * level) / 72.0, 0.0, figure.dpi_scale_trans)  # type: ignore[union-attr]  # it has one
-        here = severity == level
+        here = near.severity == level
         made += ax.plot(
             spots.east_m[here],
             spots.north_m[here],
