@@ -174,15 +174,18 @@ def test_scatter_of_the_mean_agrees_with_many_draws() -> None:
 
 def test_sightings_that_disagree_are_said() -> None:
     pair = compass_correction([10.0, 100.0], [10.0, 92.0], names=["chapel spire", "mast"])
-    assert pair.notes == ("chapel spire and mast disagree by 8.0 degrees; take a third bearing.",)
+    again = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
+    assert pair.notes == (f"chapel spire and mast disagree by 8.0 degrees. {again}",)
     three = compass_correction([0.0, 90.0, 180.0], [0.0, 90.0, 171.0], names=["a", "b", "c"])
     assert three.notes == (
-        "The sightings of the landmarks do not agree: c is 6.0 degrees off their mean. Iron nearby, or the "
-        "wrong mark?",
+        "The sightings of the landmarks do not agree: c is 6.0 degrees off their mean: iron nearby, or the "
+        "wrong mark. Sight it again, or leave it out (type measured_bearing_deg, shadow_bearing_deg).",
     )
     sun = compass_correction([170.0], [163.0], names=["sun at 11:52"], source="sun")
     assert (sun.correction_deg, sun.source) == (7.0, "sun")
-    assert sun.notes == ("One sighting (sun at 11:52) sets the compass correction; nothing checks it.",)
+    assert sun.notes == (
+        f"One sighting (sun at 11:52) sets the compass correction; nothing checks it. {again}",
+    )
 
 
 def test_sightings_without_a_mean_are_refused() -> None:
@@ -284,7 +287,8 @@ def test_landmarks_overrule_what_the_survey_states() -> None:
     )
     true = survey_correction(Survey(), marks, **CLINIC)
     assert true.notes == (
-        "Landmarks turn the readings 60.0 degrees left of the true bearings given; the landmarks are used.",
+        "Landmarks turn the readings 60.0 degrees left of the true bearings given; the landmarks are used. Where no iron "
+        "is near, look at the date and at what the bearings count from (type date and bearings under [survey]).",
     )
     date = dt.date(2026, 6, 14)
     model_deg = declination(LAT, LON, 0.0, date).declination_deg

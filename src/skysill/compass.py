@@ -266,18 +266,22 @@ def compass_correction(
     )
 
 
+_SIGHT = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
+
+
 def _sighting_notes(residual_deg: Floats, names: Sequence[str], source: str) -> tuple[str, ...]:
     if residual_deg.size == 1:
-        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it.",)
+        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it. {_SIGHT}",)
     worst = int(np.argmax(np.abs(residual_deg)))
     if abs(residual_deg[worst]) <= INCONSISTENT_DEG:
         return ()
     if residual_deg.size == 2:
         apart_deg = float(np.abs(np.diff(residual_deg))[0])
-        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees; take a third bearing.",)
+        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees. {_SIGHT}",)
     return (
         f"The sightings of the {source} do not agree: {names[worst]} is {abs(residual_deg[worst]):.1f} "
-        "degrees off their mean. Iron nearby, or the wrong mark?",
+        "degrees off their mean: iron nearby, or the wrong mark. Sight it again, or leave it out (type "
+        "measured_bearing_deg, shadow_bearing_deg).",
     )
 
 
@@ -386,7 +390,8 @@ def survey_correction(
     note = (
         f"{'The sun turns' if by_sun else 'Landmarks turn'} the readings {abs(apart_deg):.1f} degrees "
         f"{'right' if apart_deg > 0.0 else 'left'} of {held_against.get(nominal.source, 'the magnetic model')}; "
-        f"{'the sun is' if by_sun else 'the landmarks are'} used."
+        f"{'the sun is' if by_sun else 'the landmarks are'} used. Where no iron is near, look at the date "
+        "and at what the bearings count from (type date and bearings under [survey])."
     )
     return replace(tied, notes=(*tied.notes, note))
 

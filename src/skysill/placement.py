@@ -246,8 +246,9 @@ def _ground_notes(
         below_m, _ = _ground(job.sources, latitude_deg, longitude_deg, kind="bare")
         if here_m is not None and below_m is not None and here_m - below_m > _STANDS_ON_M:
             notes.append(
-                f"{stands.raster.name} has something {here_m - below_m:.1f} m high where the mount is put, a roof or a "
-                "tree: the dish was taken to stand on that, not on the ground."
+                f"{stands.raster.name} has something {here_m - below_m:.1f} m high where the mount is put, a roof or "
+                "a tree: the dish was taken to stand on that, not on the ground. Where it does not, say what it stands "
+                "on (type surface_elevation_m, or surface_height_m above the site's ground)."
             )
     if site.ground_source != "given" or site.ground_elevation_m is None:
         return notes
@@ -265,8 +266,9 @@ def _ground_notes(
         notes.append(
             f"The ground was given as {site.ground_elevation_m:.1f} m, but {raster.name} says {told_m:.1f} m, "
             f"{abs(apart_m):.1f} m {'higher' if apart_m > 0.0 else 'lower'} and more than twice its stated error of "
-            f"{raster.vertical_error_m:g} m. Is it the same datum and the same place, or does the raster have a tree "
-            "or a roof there? Correct ground_elevation_m, or leave it out to take the raster's."
+            f"{raster.vertical_error_m:g} m. Is it the same place, do both count from the same zero level "
+            "(datum), or does the raster have a tree or a roof there? Correct ground_elevation_m, or leave it out to take "
+            "the raster's."
         )
     return notes
 
