@@ -287,8 +287,8 @@ def test_landmarks_overrule_what_the_survey_states() -> None:
     )
     true = survey_correction(Survey(), marks, **CLINIC)
     assert true.notes == (
-        "Landmarks turn the readings 60.0 degrees left of the true bearings given; the landmarks are used. Where no iron "
-        "is near, look at the date and at what the bearings count from (type date and bearings under [survey]).",
+        "Landmarks turn the readings 60.0 degrees left of the true bearings given; the landmarks are used. Where no "
+        "iron is near, look at the date and at what the bearings count from (type date and bearings under [survey]).",
     )
     date = dt.date(2026, 6, 14)
     model_deg = declination(LAT, LON, 0.0, date).declination_deg

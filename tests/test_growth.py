@@ -45,7 +45,7 @@ def test_a_tree_that_was_read_grows_into_the_room():
 def test_growth_takes_the_room_of_a_tree_and_not_of_a_wall_read_alike():
     tall = result(job(readings=readings(36.0, kind="tree")))
     assert tall.verdict == "marginal"
-    assert "growth takes it in 5 years" in tall.reasons[0]
+    assert "grows: in 5 years it leaves" in tall.reasons[0]
     assert result(job(readings=readings(36.0, kind="building"))).verdict == "clear"
     assert result(job(readings=readings(36.0, kind="tree", growth=0.0))).verdict == "clear"
 
@@ -150,7 +150,7 @@ def test_growth_of_a_raster_can_turn_clear_into_marginal():
     assert later_of(surface(wood)).verdict == "clear"
     grown = later_of(surface(wood, survey_year=2016.5, growth_m_per_year=0.87))
     assert grown.verdict == "marginal"
-    assert "growth takes it" in grown.reasons[0]
+    assert "grows: in " in grown.reasons[0]
 
 
 def test_the_roof_the_mount_stands_on_and_the_ground_do_not_grow():

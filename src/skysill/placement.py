@@ -267,8 +267,8 @@ def _ground_notes(
             f"The ground was given as {site.ground_elevation_m:.1f} m, but {raster.name} says {told_m:.1f} m, "
             f"{abs(apart_m):.1f} m {'higher' if apart_m > 0.0 else 'lower'} and more than twice its stated error of "
             f"{raster.vertical_error_m:g} m. Is it the same place, do both count from the same zero level "
-            "(datum), or does the raster have a tree or a roof there? Correct ground_elevation_m, or leave it out to take "
-            "the raster's."
+            "(datum), or does the raster have a tree or a roof there? Correct ground_elevation_m, or leave it "
+            "out to take the raster's."
         )
     return notes
 
