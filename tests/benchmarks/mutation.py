@@ -1,0 +1,271 @@
+"""Deliberate faults in the core, one at a time: does a nearby test fail?
+
+    python tests/benchmarks/mutation.py                      the whole table (hours of one processor, see --each)
+    python tests/benchmarks/mutation.py fresnel look         some modules
+    python tests/benchmarks/mutation.py --each 10 --seed 3   ten faults a module, another draw
+
+A fault changes one operator, comparison, constant, sign or function name of one module. Its tests are those listed in
+NEARBY: the module's own file and those of its neighbours. A fault is found when one of them fails, or when they do not
+end within ten times what they take without a fault. The source is never written: the tests run against a copy in a
+temporary folder. What is drawn depends on the seed and the module's text alone.
+
+Prints a row for each fault that was not found, and a table of shares found. It never passes or fails by itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import atexit
+import compileall
+import importlib.util
+import io
+import os
+import random
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+SOURCE = ROOT / "src" / "skysill"
+
+NEARBY: dict[str, tuple[str, ...]] = {
+    "fresnel": ("tests/test_fresnel.py", "tests/test_clearance.py"),
+    "look": ("tests/test_look.py",),
+    "compass": ("tests/test_compass.py",),
+    "sun": ("tests/test_sun.py", "tests/cli/test_sun.py"),
+    "clearance": ("tests/test_clearance.py", "tests/test_assess.py"),
+    "verdict": ("tests/test_verdict.py", "tests/test_assess.py"),
+    "confidence": ("tests/test_confidence.py", "tests/test_assess.py"),
+    "gather": ("tests/test_assess.py", "tests/test_placement.py", "tests/test_demo.py"),
+    "assess": ("tests/test_assess.py", "tests/test_demo.py"),
+    "remedies": ("tests/test_remedies.py", "tests/test_assess.py", "tests/test_demo.py"),
+    "carried": ("tests/test_mounts.py", "tests/test_demo.py"),
+    "horizon.rays": ("tests/horizon/test_terrain.py",),
+    "horizon.march": ("tests/horizon/test_terrain.py",),
+    "horizon.terrain": ("tests/horizon/test_terrain.py",),
+    "horizon.measured": ("tests/horizon/test_measured.py", "tests/horizon/test_readings.py"),
+    "horizon.silhouette": ("tests/horizon/test_measured.py", "tests/horizon/test_terrain.py"),
+    "horizon.shapes": ("tests/horizon/test_obstacles.py",),
+    "horizon.obstacles": ("tests/horizon/test_obstacles.py",),
+    "horizon.outline": ("tests/horizon/test_obstacles.py",),
+    "sweep": ("tests/screening/test_sweep.py", "tests/test_heights.py"),
+    "heights": ("tests/screening/test_heights.py", "tests/test_heights.py"),
+    "screen": ("tests/screening/test_screen.py", "tests/test_screen.py"),
+    "edges": ("tests/screening/test_edges.py", "tests/test_screen.py"),
+    "crests": ("tests/screening/test_crests.py", "tests/test_screen.py"),
+    "depths": ("tests/screening/test_depths.py", "tests/test_screen.py"),
+    "descent": ("tests/screening/test_descent.py", "tests/test_screen.py"),
+    "outlook": ("tests/screening/test_outlook.py", "tests/test_screen.py"),
+    "nearest": ("tests/screening/test_nearest.py", "tests/test_screen.py"),
+    "nearness": ("tests/screening/test_nearness.py", "tests/test_screen.py"),
+    "doubts": ("tests/screening/test_doubts.py", "tests/test_screen.py"),
+    "draws": ("tests/screening/test_draws.py", "tests/test_screen.py"),
+    "fan": ("tests/screening/test_fan.py", "tests/test_screen.py"),
+}
+
+SWAPS: dict[type, type] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
+    ast.FloorDiv: ast.Mult, ast.Mod: ast.Add, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
+    ast.Lt: ast.GtE, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.And: ast.Or, ast.Or: ast.And,
+}  # fmt: skip
+_PAIRS = (
+    ("minimum", "maximum"), ("min", "max"), ("sin", "cos"), ("any", "all"), ("argmin", "argmax"), ("floor", "ceil"),
+    ("deg2rad", "rad2deg"), ("radians", "degrees"), ("arcsin", "arccos"), ("nanmin", "nanmax"), ("argsort", "argmax"),
+    ("logical_and", "logical_or"), ("isfinite", "isnan"), ("fmin", "fmax"),
+)  # fmt: skip
+NAMES = {a: b for pair in _PAIRS for a, b in (pair, pair[::-1])}
+SILENT_KEYWORDS = {"strict", "frozen", "slots", "eq", "kw_only", "maxsize", "indexing", "metadata", "samples"}
+"""Keywords whose value changes nothing that a user gets, or only how long it takes."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One change: where, what it was, what it becomes, and the whole changed text."""
+
+    line: int
+    was: str
+    now: str
+    text: str
+
+
+class _Sites(ast.NodeVisitor):
+    """Every place that can be changed, as (node, change) in the order of the text."""
+
+    def __init__(self) -> None:
+        self.found: list[tuple[ast.AST, str]] = []
+
+    def visit(self, node: ast.AST) -> None:
+        match node:
+            case ast.Raise() | ast.JoinedStr() | ast.Import() | ast.ImportFrom():
+                return  # sentences of errors, and texts
+            case ast.FunctionDef():
+                for part in (*node.args.defaults, *[d for d in node.args.kw_defaults if d], *node.body):
+                    self.visit(part)
+                return
+            case ast.AnnAssign():
+                if node.value is not None:
+                    self.visit(node.value)
+                return
+            case ast.Assign() if isinstance(node.targets[0], ast.Name) and node.targets[0].id == "__all__":
+                return
+            case ast.keyword() if node.arg in SILENT_KEYWORDS:
+                return
+            case ast.BinOp() if not isinstance(node.left, ast.Constant) or not isinstance(
+                node.left.value, str
+            ):
+                if type(node.op) in SWAPS:
+                    self.found.append((node, "operator"))
+            case ast.UnaryOp() if isinstance(node.op, ast.USub | ast.Not | ast.Invert):
+                self.found.append((node, "sign"))
+            case ast.Compare() if len(node.ops) == 1 and type(node.ops[0]) in SWAPS:
+                self.found.append((node, "comparison"))
+            case ast.BoolOp():
+                self.found.append((node, "and-or"))
+            case ast.Constant() if isinstance(node.value, bool | int | float):
+                self.found.append((node, "constant"))
+            case ast.Call():
+                name = node.func
+                word = name.attr if isinstance(name, ast.Attribute) else getattr(name, "id", "")
+                if word in NAMES:
+                    self.found.append((name, "name"))
+        self.generic_visit(node)
+
+
+def _changed(node: ast.AST, change: str) -> ast.AST:
+    """The node with its change made, as a new node."""
+    match node:
+        case ast.BinOp():
+            return ast.BinOp(node.left, SWAPS[type(node.op)](), node.right)
+        case ast.UnaryOp():
+            return node.operand
+        case ast.Compare():
+            return ast.Compare(node.left, [SWAPS[type(node.ops[0])]()], node.comparators)
+        case ast.BoolOp():
+            return ast.BoolOp(SWAPS[type(node.op)](), node.values)
+        case ast.Constant(value=bool()):
+            return ast.Constant(not node.value)
+        case ast.Constant():
+            return ast.Constant(node.value * 2 if node.value else type(node.value)(1))
+        case ast.Attribute():
+            return ast.Attribute(node.value, NAMES[node.attr], node.ctx)
+        case ast.Name():
+            return ast.Name(NAMES[node.id], node.ctx)
+    raise AssertionError(change)
+
+
+def faults(module: str, text: str, each: int, seed: int) -> list[Fault]:
+    """`each` faults of one module's text, drawn without putting back."""
+    sites = _Sites()
+    sites.visit(ast.parse(text))
+    drawn = random.Random(f"{seed} {module} {text}").sample(sites.found, min(each, len(sites.found)))
+    rows = text.splitlines(keepends=True)
+    starts = [0]
+    for row in rows:
+        starts.append(starts[-1] + len(row.encode()))
+    raw, made = text.encode(), []
+    for node, change in sorted(drawn, key=lambda one: (one[0].lineno, one[0].col_offset)):
+        first = starts[node.lineno - 1] + node.col_offset
+        last = starts[node.end_lineno - 1] + node.end_col_offset
+        now = ast.unparse(ast.fix_missing_locations(ast.copy_location(_changed(node, change), node)))
+        if not isinstance(node, ast.Attribute | ast.Name | ast.Constant):
+            now = f"({now})"
+        made.append(
+            Fault(
+                node.lineno, raw[first:last].decode(), now, (raw[:first] + now.encode() + raw[last:]).decode()
+            )
+        )
+    return made
+
+
+def _file(module: str) -> str:
+    return f"skysill/{module.replace('.', '/')}.py"
+
+
+def _copied() -> Path:
+    """A folder with a copy of the source, compiled."""
+    copy = Path(tempfile.mkdtemp(prefix="faults"))
+    atexit.register(shutil.rmtree, copy, ignore_errors=True)
+    shutil.copytree(SOURCE, copy / "skysill", ignore=shutil.ignore_patterns("__pycache__"))
+    compileall.compile_dir(copy, quiet=2)
+    return copy
+
+
+def _run(copy: Path, module: str, text: str, limit_s: float) -> tuple[bool, float]:
+    """Whether the tests pass with this text in place of the module's, and how long they took (in a child process)."""
+    place = copy / _file(module)
+    place.write_text(text, encoding="utf-8")
+    Path(importlib.util.cache_from_source(str(place))).unlink(missing_ok=True)
+    tests = [str(place), *(str(ROOT / test) for test in NEARBY[module] if (ROOT / test).exists())]
+    began = time.monotonic()
+    child = os.fork()
+    if not child:
+        os.setsid()
+        os.chdir(ROOT)
+        import pytest
+
+        sink = open(os.devnull, "w")  # noqa: SIM115  # closed with the process
+        os.dup2(sink.fileno(), 1)
+        os.dup2(sink.fileno(), 2)
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+            flags = ["-x", "-q", "-p", "no:cacheprovider", "-m", "not slow", f"--rootdir={ROOT}"]
+            code = pytest.main([*flags, "-c", str(ROOT / "pyproject.toml"), *tests])
+        os._exit(int(code))
+    while True:
+        done, status = os.waitpid(child, os.WNOHANG)
+        took_s = time.monotonic() - began
+        if done:
+            return os.waitstatus_to_exitcode(status) == 0, took_s
+        if took_s > limit_s:
+            os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            return False, took_s
+        time.sleep(0.02)
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("modules", nargs="*", help=f"of {', '.join(NEARBY)}")
+    ask.add_argument("--each", type=int, default=15, help="faults a module")
+    ask.add_argument("--seed", type=int, default=58)
+    asked = ask.parse_args()
+    os.environ["CI"] = "1"  # the same invented examples each time
+    copy = _copied()
+    os.environ |= {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
+    sys.dont_write_bytecode = True
+    sys.path.insert(0, str(copy))
+    for heavy in ("numpy", "scipy.special", "shapely", "pyproj", "rasterio", "pyogrio", "matplotlib.figure"):
+        __import__(heavy)  # once, not in each child
+    total = found = 0
+    table = []
+    for module in asked.modules or NEARBY:
+        whole = (SOURCE.parent / _file(module)).read_text(encoding="utf-8")
+        passes, alone_s = _run(copy, module, whole, 600.0)
+        if not passes:
+            print(f"{module}: its tests fail without any fault", flush=True)
+            continue
+        made, left = faults(module, whole, asked.each, asked.seed), 0
+        for fault in made:
+            passes, _ = _run(copy, module, fault.text, 10.0 + 10.0 * alone_s)
+            if passes:
+                left += 1
+                was, now = (" ".join(part.split())[:70] for part in (fault.was, fault.now))
+                print(f"not found  {module}:{fault.line}  {was}  ->  {now}", flush=True)
+        (copy / _file(module)).write_text(whole, encoding="utf-8")
+        total, found = total + len(made), found + len(made) - left
+        table.append(
+            f"| {module} | {len(made)} | {len(made) - left} | {100 * (len(made) - left) / len(made):.0f} % |"
+        )
+        print(table[-1], flush=True)
+    print("\n| module | faults | found | share |\n| --- | --- | --- | --- |", *table, sep="\n")
+    print(f"| all | {total} | {found} | {100 * found / max(total, 1):.0f} % |")
+
+
+if __name__ == "__main__":
+    main()
