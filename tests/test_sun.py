@@ -16,9 +16,12 @@ from skysill.sun import (
     shadows,
     sun_crossings,
     sun_direction,
+    sun_near,
     sun_position,
     sun_report,
+    sunlight_elevation_deg,
 )
+from skysill.units import direction_enu
 
 approx = pytest.approx
 CLINIC = (58.0312, -24.6541, 47.7)
@@ -233,3 +236,46 @@ def test_a_moving_satellite_is_refused():
 def test_ranges_that_cannot_be_meant_are_refused(first, last, sentence):
     with pytest.raises(InputError, match=sentence):
         crossings_of(CLINIC, 180.0, dt.datetime.fromisoformat(first), dt.datetime.fromisoformat(last))
+
+
+@pytest.mark.parametrize(
+    ("place", "azimuth_deg", "elevation_deg", "day"),
+    [
+        ((58.0312, -24.6541, 50.0), 179.23, 24.1, (2027, 3, 2)),
+        ((-34.6, 18.9, 200.0), 8.5, 49.0, (2027, 9, 9)),
+    ],
+)
+def test_the_minutes_near_the_satellite_are_those_of_a_dot_product_minute_by_minute(
+    place, azimuth_deg, elevation_deg, day
+):
+    first = dt.datetime(*day, tzinfo=dt.UTC)
+    found = sun_near(
+        place, "Demo", azimuth_deg=azimuth_deg, elevation_deg=elevation_deg, first_utc=first, within_deg=5.0
+    )
+    minutes = [first + dt.timedelta(minutes=minute) for minute in range(1440)]
+    sun = sun_direction(minutes, *place)
+    height = sunlight_elevation_deg(sun.elevation_deg, place[2])
+    ours, mark = direction_enu(sun.azimuth_deg, height), direction_enu(azimuth_deg, elevation_deg)
+    near = (ours @ mark >= np.cos(np.deg2rad(5.0))) & (height > -1.0)
+    assert near.any()
+    wanted = [minutes[at] for at in np.flatnonzero(near)]
+    assert len(found.spans) == 1
+    assert found.spans[0] == (wanted[0], wanted[-1])
+    assert found.season is not None
+    assert found.season.season_start <= wanted[0] <= found.season.season_end
+
+
+def test_below_the_horizon_the_sun_is_near_nothing():
+    """On 1 January at 58 N the sun is down at 6 h; a mark at its azimuth and depth is no danger to anybody."""
+    place, time = (58.0312, -24.6541, 0.0), dt.datetime(2027, 1, 1, 6, tzinfo=dt.UTC)
+    sun = sun_direction([time], *place)
+    assert float(np.squeeze(sun.elevation_deg)) < -10.0
+    found = sun_near(
+        place,
+        "Demo",
+        azimuth_deg=float(np.squeeze(sun.azimuth_deg)),
+        elevation_deg=float(np.squeeze(sun.elevation_deg)),
+        first_utc=time.replace(hour=0),
+        within_deg=5.0,
+    )
+    assert found.spans == ()

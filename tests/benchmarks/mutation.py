@@ -50,7 +50,7 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "horizon.march": ("tests/horizon/test_terrain.py",),
     "horizon.terrain": ("tests/horizon/test_terrain.py",),
     "horizon.measured": ("tests/horizon/test_measured.py", "tests/horizon/test_readings.py"),
-    "horizon.silhouette": ("tests/horizon/test_measured.py", "tests/horizon/test_terrain.py"),
+    "horizon.silhouette": ("tests/horizon/test_silhouette.py", "tests/horizon/test_measured.py"),
     "horizon.shapes": ("tests/horizon/test_obstacles.py",),
     "horizon.obstacles": ("tests/horizon/test_obstacles.py",),
     "horizon.outline": ("tests/horizon/test_obstacles.py",),
