@@ -150,3 +150,133 @@ def test_a_far_lower_point_cannot_turn_a_pass_into_a_fail():
         alone = judged(skyline(top, near_m))
         pair = judged(skyline(top, near_m), skyline(top - rng.uniform(0.0, 5.0), far_m))
         assert alone.roomy == pair.roomy
+
+
+def directions(azimuth_deg, elevation_deg):
+    """East, north, up of a direction, written out."""
+    azimuth, elevation = np.deg2rad(azimuth_deg), np.deg2rad(elevation_deg)
+    level = np.cos(elevation)
+    return np.stack(
+        [level * np.sin(azimuth), level * np.cos(azimuth), np.sin(elevation) + 0 * level], axis=-1
+    )
+
+
+def angle_to_column(azimuth, elevation, column_azimuth, floor, top):
+    """The smallest angle to 40,001 points of a vertical column."""
+    points = directions(np.full(40_001, column_azimuth), np.linspace(floor, top, 40_001))
+    ray = directions(azimuth, elevation)
+    return np.rad2deg(np.arctan2(np.linalg.norm(np.cross(ray, points), axis=1), points @ ray).min())
+
+
+def loss_by_grid(edge_above_ray_m, distance_m, diameter_m, ghz):
+    """The field behind a straight edge averaged over 250,000 points of a disc, by scipy's Fresnel integrals."""
+    from scipy.special import fresnel
+
+    wavelength_m = 299_792_458.0 / (ghz * 1e9)
+    at = (np.arange(500) + 0.5) / 500 * diameter_m - diameter_m / 2.0
+    x, y = np.meshgrid(at, at)
+    y = y[x**2 + y**2 <= (diameter_m / 2.0) ** 2]
+    s, c = fresnel((edge_above_ray_m - y) * np.sqrt(2.0 / (wavelength_m * distance_m)))
+    return -20.0 * np.log10(abs(np.mean((1 + 1j) / 2.0 * ((0.5 - c) - 1j * (0.5 - s)))))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_every_field_of_a_clearance_follows_from_its_definition(seed):
+    """Definitions by hand: the smallest spare room controls; formulas of the Fresnel zone (ITU-R P.526-8 section 2)."""
+    rng = np.random.default_rng(seed)
+    azimuth, elevation = rng.uniform(0.0, 360.0), rng.uniform(15.0, 60.0)
+    terminal = Terminal(dish_diameter_m=rng.uniform(0.4, 2.4), receive_ghz=rng.uniform(10.0, 30.0))
+    criteria = Criteria(fresnel_fraction=rng.uniform(0.3, 1.0), assumed_distance_m=rng.uniform(4.0, 20.0))
+    sources = []
+    for number, name in enumerate(("a", "b", "c")):
+        count = int(rng.integers(3, 9))
+        offsets = rng.uniform(-12.0, 12.0, count)
+        offsets[0] = 0.0
+        tops = elevation - rng.uniform(1.0, 12.0, count)
+        distance = np.where(rng.random(count) < 0.3, np.nan, rng.uniform(3.0, 400.0, count))
+        floors = np.where(rng.random(count) < 0.5, -90.0, tops - rng.uniform(0.1, 1.0, count))
+        things = (Thing(f"{name} one", "wall", f"s{number}"), Thing(f"{name} two", "tree", f"s{number}"))
+        sources.append(
+            Silhouette(
+                f"s{number}", azimuth + offsets, tops, distance, things, rng.integers(0, 2, count), floors
+            )
+        )
+    rooms = [column_rooms(s, azimuth, elevation, terminal, criteria) for s in sources]
+    found = clearance(rooms, sources, azimuth, elevation, terminal=terminal, criteria=criteria)
+
+    wavelength_m = 299_792_458.0 / (terminal.receive_ghz * 1e9)
+    best = None
+    for s in sources:
+        for i in range(len(s)):
+            assumed = bool(np.isnan(s.distance_m[i]))
+            d = criteria.assumed_distance_m if assumed else float(s.distance_m[i])
+            margin = angle_to_column(azimuth, elevation, s.azimuth_deg[i], s.floor_deg[i], s.elevation_deg[i])
+            required = terminal.dish_diameter_m / 2.0 + criteria.fresnel_fraction * np.sqrt(wavelength_m * d)
+            spare = margin - np.rad2deg(np.arctan(required / d))
+            if best is None or spare < best[0]:
+                best = (spare, margin, required, d, assumed, s, i)
+    spare, margin, required, d, assumed, s, i = best
+    assert found.spare_deg == approx(spare, abs=2e-3)
+    assert found.margin_deg == approx(margin, abs=2e-3)
+    assert found.clearance_m == approx(d * np.sin(np.deg2rad(margin)), rel=1e-3)
+    assert found.required_m == approx(required, rel=1e-9)
+    assert found.fresnel_radius_m == approx(np.sqrt(wavelength_m * d), rel=1e-9)
+    assert found.fresnel_ratio == approx(found.clearance_m / np.sqrt(wavelength_m * d), rel=1e-9)
+    thing = s.things[s.thing[i]]
+    assert found.controlling is not None
+    assert (found.controlling.name, found.controlling.kind, found.controlling.source) == (
+        thing.name,
+        thing.kind,
+        thing.source,
+    )
+    assert found.controlling.azimuth_deg == approx(s.azimuth_deg[i])
+    assert found.controlling.elevation_deg == approx(s.elevation_deg[i])
+    assert found.controlling.distance_m == approx(d)
+    assert found.controlling.distance_assumed is assumed
+    assert not found.obstructed
+    assert found.roomy == (spare >= 0.0)
+    # straight below: the highest top of the columns on the ray's own azimuth, of any source
+    straight = [
+        t.elevation_deg[j]
+        for t in sources
+        for j in range(len(t))
+        if abs((t.azimuth_deg[j] - azimuth + 180.0) % 360.0 - 180.0) < 1e-9
+    ]
+    assert len(straight) == 3
+    assert found.vertical_margin_deg == approx(elevation - max(straight))
+    expected_db = loss_by_grid(-found.clearance_m, d, terminal.dish_diameter_m, terminal.receive_ghz)
+    assert found.loss_db == approx(expected_db, abs=0.02)
+
+
+def test_an_edge_across_the_middle_costs_six_decibels_and_a_higher_one_more():
+    """Half the field is 6.02 dB (ITU-R P.526-8 section 4.1, J(0)); an edge above the ray costs more, below it less."""
+    free, half, shut = (judged(skyline(24.1 + up, 120.0, half=3.0)).loss_db for up in (-0.5, -1e-9, 0.25))
+    assert half == approx(6.02, abs=0.01)
+    assert free < 1.5
+    assert shut > 15.0
+
+
+def test_a_dish_that_nothing_touches_is_not_blocked():
+    assert blocked_fraction([skyline(10.0, 120.0)], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
+    assert blocked_fraction([], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
+    assert blocked_fraction([columns([], [], [])], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
+
+
+def test_two_sources_hide_the_union_of_what_each_hides():
+    low = skyline(24.1 - np.rad2deg(np.arcsin(0.3 / 120.0)), 120.0, half=3.0)
+    same = skyline(24.1 - np.rad2deg(np.arcsin(0.3 / 60.0)), 60.0, half=3.0)
+    one = blocked_fraction([low], 179.0, 24.1, TERMINAL, CRITERIA)
+    assert blocked_fraction([low, same], 179.0, 24.1, TERMINAL, CRITERIA) == approx(one, abs=1e-3)
+
+
+def test_inside_two_things_the_nearest_is_named_and_the_deepest_tells_the_depth():
+    near, far = skyline(25.0, 20.0), skyline(29.0, 500.0, names=("hill",))
+    found = judged(far, near)
+    assert found.controlling is not None
+    assert found.controlling.distance_m == 20.0
+    assert found.controlling.name == "thing"
+    assert found.margin_deg == approx(-4.9, abs=0.01)
+    assert found.clearance_m == approx(20.0 * np.sin(np.deg2rad(-4.9)), abs=0.01)
+    assert found.spare_deg == approx(
+        found.margin_deg - np.rad2deg(np.arctan(found.required_m / 20.0)), abs=1e-9
+    )
