@@ -234,3 +234,24 @@ def test_a_dish_below_the_ground_is_refused(tmp_path):
     assert result.exit_code == 2
     assert 'mount "cellar", surface_elevation_m: the dish centre, 2.0 m, is ' in result.stderr
     assert " m below the ground there (" in result.stderr
+
+
+def test_safety_stands_in_one_place_before_what_is_said_of_the_data():
+    """No wire is listed there: everybody is told to look for one before raising anything."""
+    text = check(*HOLLINSAY).stdout
+    safety, mind = text.index("\nSafety:\n"), text.index("\nMind:\n")
+    assert safety < text.index("look for overhead lines before raising anything") < mind
+    assert text.count("\nSafety:\n") == 1
+    assert safety < text.index("\n  - Transmitter: its power and its frequency are not given") < mind
+
+
+def test_a_terminal_that_only_receives_gets_no_word_about_its_beam():
+    told = json.loads(check(*HOLLINSAY, "--receive-only", "--json").stdout)
+    assert "rf" not in [caution["code"] for caution in told["cautions"]]
+    clinic = check(DEMO / "clinic.toml", "--satellite", "Demo South", "--receive-only", "--json")
+    told = json.loads(clinic.stdout)
+    assert "rf" not in [caution["code"] for caution in told["cautions"]]
+    assert told["terminal"]["transmit_ghz"] is None
+    refused = check(*HOLLINSAY, "--receive-only", "--frequency", "12", "--frequency", "14")
+    assert refused.exit_code == 2
+    assert "--receive-only: two frequencies are given, one to transmit on. Give one." in refused.stderr

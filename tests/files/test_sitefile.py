@@ -377,6 +377,15 @@ def test_a_wire_down_the_hill_may_run_below_the_sites_own_ground(site):
     assert scene.obstacles[0].voltage_kv == 11.0
 
 
+def test_a_terminal_may_say_that_it_only_receives(site):
+    assert read_site_file(site(PLACE + "[terminal]\nreceive_only = true\n")).terminal.receive_only
+    told = refusal(site(PLACE + "[terminal]\nreceive_only = true\ntransmit_ghz = 29.5\n"))
+    assert told == (
+        "clinic.toml, [terminal], receive_only: says receive_only and a transmitter too. "
+        "Take transmit_ghz and transmit_power_w out, or receive_only."
+    )
+
+
 def test_elevations_need_a_known_ground(site):
     told = refusal(site(PLACE + "[[obstacle]]\nkind='wall'\nline=[[0,9,48],[5,9,48]]\n"))
     assert "is given by elevation, but the site's ground_elevation_m is unknown." in told

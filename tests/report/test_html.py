@@ -102,6 +102,18 @@ def test_the_pointing_card_comes_first_and_the_verdict_after_it(record_text, rec
             assert reason in words(main[1])
 
 
+def test_safety_stands_under_one_heading_before_what_is_said_of_the_data(text):
+    heads = [words(head) for head in tree(text).iter(f"{XHTML}h2")]
+    assert heads.count("Safety") == 1
+    if "To bear in mind" in heads:
+        assert heads.index("Safety") < heads.index("To bear in mind")
+    [section] = [one for one in tree(text).iter(f"{XHTML}section") if one.get("aria-labelledby") == "safety"]
+    said = words(section)
+    assert "before raising anything" in said
+    assert "turn your back to it and lay a straightedge along the shadow" in said
+    assert "while the sun stands within 10 degrees of it: Demo South from " in said
+
+
 def test_everything_on_the_page_is_in_the_html(record_text, record):
     said, page = words(tree(record_text)), record_page(record)
     sentences = [*page.cautions, *page.basis, *page.notes, *(part for fact in page.survey for part in fact)]

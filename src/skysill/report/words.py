@@ -97,14 +97,17 @@ _KEY = re.compile(
 def for_readers(sentences: Iterable[str]) -> tuple[str, ...]:
     """The same for a paper that a customer reads: sentences that tell what to type into files or commands left out.
 
-    What stands in brackets after "(type " goes first; then whole sentences that still name an option or a key.
+    What stands in brackets after "(type " goes first; then whole sentences that still name an option or a key, but
+    for names in quotes, which are the user's own.
 
     >>> for_readers(["The roof was taken for the ground. Give ground_elevation_m.", "Say --mount.", "Look (type x_m)."])
     ('The roof was taken for the ground.', 'Look.')
     """
     kept = []
     for text in (re.sub(r"\s*\(type [^()]*(?:\([^()]*\)[^()]*)*\)", "", one) for one in sentences):
-        parts = [part for part in re.split(r"(?<=[.!?])\s+", text) if not _KEY.search(part)]
+        parts = [
+            part for part in re.split(r"(?<=[.!?])\s+", text) if not _KEY.search(re.sub(r'"[^"]*"', "", part))
+        ]
         if parts:
             kept.append(" ".join(parts))
     return tuple(dict.fromkeys(kept))
