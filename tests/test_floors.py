@@ -17,7 +17,7 @@ ROOMS = [
     "compass", "orbits",
     "look", "ephemeris", "sun", "horizon.silhouette", "horizon.measured", "horizon.lattice",
     "horizon.vegetation",
-    "horizon.rays", "horizon.march", "horizon.terrain", "horizon.shapes", "horizon.outline",
+    "horizon.rays", "horizon.march", "horizon.terrain", "horizon.sharpness", "horizon.shapes", "horizon.outline",
     "horizon.features", "foliage", "horizon.obstacles", "job", "roofs", "cables", "spots", "standing", "clearance",
     "carried",
     "sampling", "confidence",

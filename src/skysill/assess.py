@@ -36,7 +36,7 @@ from skysill.look import LookVector, look_vector
 from skysill.orbits import orbit_notes
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.units import Floats, wrap_180, wrap_360
-from skysill.unseen import behind_readings, in_line_by_assumption
+from skysill.unseen import NEAR_UNREAD_CHANCE, behind_readings, in_line_by_assumption, unread_before_dish
 from skysill.verdict import RANK, Evidence, Verdict, decide
 
 __all__ = [
@@ -290,6 +290,7 @@ def judge(
     now, then = _clearance(job, gathered, look, losses=losses), later(job, gathered, look)
     grown = _clearance(job, then.gathered, look, losses=losses) if then.grows else now
     missing = uncovered(gathered, look, job)
+    aside, near_unread = unread_before_dish(job, gathered, look)
     sure: Confidence | None = None
     if missing is None and look.visible:
         sure = confidence(
@@ -300,6 +301,8 @@ def judge(
             errors=gathered.errors,
             explain=explain,
         )
+        if near_unread is not None:
+            sure = replace(sure, p_clear=sure.p_clear * (1.0 - NEAR_UNREAD_CHANCE))
     by_assumption = in_line_by_assumption(job, gathered, look, now)
     verdict, reasons = decide(
         Evidence(
@@ -313,7 +316,7 @@ def judge(
             near_doubt=_near_doubt(job, gathered, look, now),
             confidence=sure,
             min_p_clear=job.criteria.min_p_clear,
-            hidden=behind_readings(job, gathered, look) if now.roomy else None,
+            hidden=(aside or behind_readings(job, gathered, look)) if now.roomy else None,
             by_assumption=by_assumption,
             set_aside=next((note for s in gathered.stations for note in s.silhouette.notes), None),
         )
@@ -331,7 +334,12 @@ def judge(
         else sure.p_clear,
         verdict=verdict,
         basis=tuple(dict.fromkeys(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg))),
-        reasons=(*reasons, *_bare_branches(gathered, look, now, grown), *asked),
+        reasons=(
+            *reasons,
+            *((near_unread,) if near_unread is not None and verdict in ("clear", "marginal") else ()),
+            *_bare_branches(gathered, look, now, grown),
+            *asked,
+        ),
         later=grown if then.grows else None,
         foliage=_foliage(job, gathered, look) if explain else None,
     )

@@ -124,9 +124,9 @@ def _close(
     spare_deg = margin_deg - room_angle_deg(distance_m, terminal, criteria)
     sigma_deg = sigma_at_most_deg(witness, errors, distance_m)
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
-    tight_deg = (spare_deg - 2.0 * sigma_deg)[keep]
+    tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
     apart = _apart(witness, keep, azimuth_deg, distance_m)
-    order = np.argsort(tight_deg, kind="stable")
+    order = np.argsort(tight, kind="stable")
     order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
     return witness.kept(np.sort(keep[order]))
 
@@ -160,7 +160,7 @@ def _spares(
     for witness in witnesses:
         s = witness.silhouette
         distance_m = _distance_m(witness, criteria)
-        drawn = draw(witness, errors, step_m, distance_m)
+        drawn = draw(witness, errors, step_m, distance_m, azimuth_deg)
         offset_deg = (
             np.float32(1.0) * wrap_180(s.azimuth_deg - azimuth_deg).astype(np.float32) + drawn.azimuth_deg
         )

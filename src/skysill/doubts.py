@@ -82,9 +82,11 @@ def _noted_deg(ground: Ground, slant_m: Floats) -> Floats:
 
 
 def _deviation_deg(ground: Ground, slant_m: Floats) -> Floats:
-    """Standard deviation of ground's elevation angle, at most: sqrt(2) of the raster's from five cells on."""
-    alike = slant_m / (ALIKE_CELLS * ground.cell_size_m)
-    tilt_deg = (
-        np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * np.sqrt(2.0) * np.minimum(alike, 1.0)
-    )
+    """Standard deviation of ground's elevation angle, at most: sqrt(2) of the raster's from five cells on.
+
+    Nearer, at a share s of five cells, the deviation of the knots' weighted sum from the first of them.
+    """
+    share = np.minimum(slant_m / (ALIKE_CELLS * ground.cell_size_m), 1.0)
+    apart = np.sqrt(2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))
+    tilt_deg = np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * apart
     return np.asarray(np.hypot(tilt_deg, np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m))))

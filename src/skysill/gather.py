@@ -15,6 +15,7 @@ from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.default_errors import facts_of
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid
+from skysill.horizon.sharpness import Blur
 from skysill.horizon.silhouette import Silhouette, Thing, covered
 from skysill.job import Job
 from skysill.look import LookVector
@@ -32,6 +33,7 @@ __all__ = [
     "Gathered",
     "Place",
     "PlacedMount",
+    "blur_at",
     "correction_at",
     "gather",
     "near_reach_m",
@@ -104,10 +106,12 @@ class Gathered:
     scene : obstacles today; obstacles : their columns
     correction : what turns the survey's bearings to true ones; None without readings
     stations : the horizon read from each station, carried to the dish
+    blur : what fine rasters may have blurred at the columns of `terrain`
     """
 
     place: Place
     stations: tuple[StationHorizon, ...] = ()
+    blur: Blur | None = None
     terrain: Silhouette | None = None
     doubtful: Silhouette | None = None
     obstacles: Silhouette | None = None
@@ -147,11 +151,11 @@ class Gathered:
                     columns.anchors,
                     columns.weights,
                     station.step_m,
-                    Unread(columns.stretch, columns.along, columns.width_deg),
+                    Unread(columns.stretch, columns.along, columns.width_deg, columns.rise_deg),
                 )
             )
         if self.terrain is not None:
-            found.append(Witness(self.terrain, rasters=self.rasters, ground_from=ground_from))
+            found.append(Witness(self.terrain, rasters=self.rasters, ground_from=ground_from, blur=self.blur))
         if obstacles is not None:
             errors = self._obstacle_errors(growth_m)
             found.append(Witness(obstacles, obstacles=errors, rasters=self.rasters, ground_from=ground_from))
@@ -280,6 +284,7 @@ def gather(
         place=at,
         stations=stations,
         terrain=terrain,
+        blur=blur_at(job, at, terrain),
         doubtful=doubtful,
         obstacles=obstacles,
         all_round=tuple(all_round),
@@ -310,6 +315,15 @@ def terrain_from(
     terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
     assured = np.asarray(terrain.assured)
     return terrain.kept(assured), terrain.kept(~assured)
+
+
+def blur_at(job: Job, at: Place, terrain: Silhouette | None) -> Blur | None:
+    """What fine rasters may have blurred at each of some terrain columns."""
+    if terrain is None or not len(terrain):
+        return None
+    from skysill.horizon.sharpness import blur_of
+
+    return blur_of(terrain, job.sources.rasters, latitude_deg=at.latitude_deg, longitude_deg=at.longitude_deg)
 
 
 def _farthest_wanted_m(job: Job, at: Place, looks: Sequence[LookVector]) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 
 from skysill.compass import decimal_year
 from skysill.default_errors import GROWTH_M_PER_YEAR, facts_of
-from skysill.gather import Gathered, Place, overruled_by, scene_columns, terrain_from
+from skysill.gather import Gathered, Place, blur_at, overruled_by, scene_columns, terrain_from
 from skysill.horizon.measured import Readings
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.vegetation import GrownSurface
@@ -141,9 +141,12 @@ def _grown_station(job: Job, station: StationHorizon, look: LookVector, rate_m: 
 
 
 def _raster_growth_m(job: Job, raster: Any) -> float:
-    """Metres that the vegetation of a raster gains from its survey to the end of the years ahead; 0: not stated."""
+    """Metres that the vegetation of a raster gains from its survey to the end of the years ahead; 0: not stated.
+
+    Without any years ahead it is as old as it is all the same.
+    """
     facts = facts_of(raster)
-    if raster.kind != "surface" or not facts.growth_m_per_year or not job.criteria.years_ahead:
+    if raster.kind != "surface" or not facts.growth_m_per_year:
         return 0.0
     today = _today(job)
     age = 0.0 if facts.survey_year is None or today is None else max(0.0, today - facts.survey_year)
@@ -177,7 +180,7 @@ def _terrain(job: Job, then: Job, gathered: Gathered, look: LookVector) -> dict[
         gain_m = max(_raster_growth_m(job, raster) for raster in rasters)
         overruled = partial(overruled_by, stations=gathered.stations, job=job, grown_m=gain_m)
     terrain, doubtful = terrain_from(then, at, [look], overruled)
-    return {"terrain": terrain, "doubtful": doubtful}
+    return {"terrain": terrain, "doubtful": doubtful, "blur": blur_at(then, at, terrain)}
 
 
 def _outlines_deg(job: Job) -> tuple[Floats, ...]:

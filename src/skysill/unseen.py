@@ -6,14 +6,14 @@ import numpy as np
 
 from skysill.clearance import Clearance, column_rooms
 from skysill.gather import Gathered, near_reach_m, stop_elevation_deg
-from skysill.horizon.measured import carry, moved_readings
+from skysill.horizon.measured import SIDESTEP_M, carry, moved_readings, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.stations import StationHorizon
-from skysill.units import Floats, wrap_180, wrap_360
+from skysill.units import Bools, Floats, wrap_180, wrap_360
 
-__all__ = ["behind_readings", "in_line_by_assumption"]
+__all__ = ["NEAR_UNREAD_CHANCE", "behind_readings", "in_line_by_assumption", "unread_before_dish"]
 
 _HEIGHT_STEP_M = 0.1
 _NEAREST_M = 4.0
@@ -152,3 +152,73 @@ def _assumed(job: Job, station: StationHorizon, azimuth_deg: float, elevation_de
         f"it and the dish is {step_m[2]:.1f} m higher than the instrument: {limit} it leaves the line free. Measure "
         "its distance (distance_m in the readings)."
     )
+
+
+NEAR_UNREAD_CHANCE = 0.01
+"""Chance that something takes the room nearer than `assumed_distance_m`, where the instrument stood aside and nobody
+read towards it: counted in the invented surroundings of tests/benchmarks/true_worlds.py.
+"""
+
+_ALONG = (1.0, 1.25, 1.6, 2.0, 3.0, 5.0, 10.0)
+
+
+def unread_before_dish(job: Job, gathered: Gathered, look: LookVector) -> tuple[str | None, str | None]:
+    """What stands near the dish towards the satellite lies at other azimuths, seen from an instrument aside.
+
+    Returns
+    -------
+    What to read where nobody read towards things `assumed_distance_m` and more from the dish, else None; what to say
+    where only nearer things were not read, else None
+    """
+    stations = gathered.stations
+    if not stations or look.azimuth_deg is None or _near_known(job, gathered, look):
+        return None, None
+    if min(float(np.hypot(*station.step_m[:2])) for station in stations) <= SIDESTEP_M:
+        return None, None
+    assumed_m, first = job.criteria.assumed_distance_m, stations[0]
+    far_m, near_m = assumed_m * np.array(_ALONG), np.linspace(_NEAREST_M / 2.0, assumed_m, 9)[:-1]
+    far_deg, near_deg = (_seen_at_deg(first, look.azimuth_deg, away_m) for away_m in (far_m, near_m))
+    unread_far, unread_near = (
+        ~np.any([_was_read(job, s, look.azimuth_deg, away_m) for s in stations], axis=0)
+        for away_m in (far_m, near_m)
+    )
+    aside_m = float(np.hypot(*first.step_m[:2]))
+    if unread_far.any():
+        return (
+            f"The instrument stood {aside_m:.1f} m beside the dish: what stands {far_m[unread_far][0]:.0f} m from the "
+            f"dish towards the satellite lies at azimuth {far_deg[unread_far][0]:.0f} from there, where nobody read. "
+            "Read there too, or from the mount."
+        ), None
+    if unread_near.any():
+        ends = near_deg[unread_near][[0, -1]]
+        return None, (
+            f"Nobody read what stands nearer than {near_m[unread_near].max() + 1.0:.0f} m to the dish towards the "
+            f"satellite: from the instrument it lies at azimuths {ends[0]:.0f} to {ends[1]:.0f}. Nothing is taken to "
+            "stand there."
+        )
+    return None, None
+
+
+def _seen_at_deg(station: StationHorizon, azimuth_deg: float, away_m: Floats) -> Floats:
+    """The azimuths from a station of places `away_m` from the dish in one direction."""
+    east_m = station.step_m[0] + away_m * np.sin(np.deg2rad(azimuth_deg))
+    north_m = station.step_m[1] + away_m * np.cos(np.deg2rad(azimuth_deg))
+    return wrap_360(np.rad2deg(np.arctan2(east_m, north_m)))
+
+
+def _was_read(job: Job, station: StationHorizon, azimuth_deg: float, away_m: Floats) -> Bools:
+    seen_deg = _seen_at_deg(station, azimuth_deg, away_m)
+    return ~np.isnan(skyline_at(station.readings, seen_deg, max_gap_deg=job.sources.survey.max_gap_deg))
+
+
+def _near_known(job: Job, gathered: Gathered, look: LookVector) -> bool:
+    """Whether another source than the readings speaks of near things on the ray's azimuth."""
+    if gathered.scene is not None and gathered.scene.complete:
+        return True
+    if gathered.terrain is None:
+        return False
+    stop_deg = stop_elevation_deg(
+        look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
+    )
+    at = [look.azimuth_deg or 0.0]
+    return bool(covered(gathered.terrain, at, reach_m=near_reach_m(stop_deg), fine=True).all())

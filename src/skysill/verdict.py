@@ -137,7 +137,8 @@ def _shortage(evidence: Evidence) -> tuple[str, ...]:
     elif not evidence.now.roomy:
         reasons.append(f"{_what_first(evidence.now)}, leaves {_left(evidence.now)}; the line itself is free.")
     elif not evidence.later.roomy:
-        thing, when = _what_first(evidence.later), f"in {evidence.years:g} years"
+        when = f"in {evidence.years:g} years" if evidence.years else "since the raster was measured"
+        thing = _what_first(evidence.later)
         reasons.append(
             f"{thing}, grows into the line {when}; there is room today."
             if evidence.later.obstructed

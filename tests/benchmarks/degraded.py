@@ -12,7 +12,7 @@ from skysill.assess import Job, Sources
 from skysill.default_errors import RasterFacts
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.measured import Readings
-from skysill.horizon.obstacles import Obstacle, Scene, building, tree, wall
+from skysill.horizon.obstacles import Obstacle, Scene, building, tree
 from skysill.positions import offset_position
 from skysill.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
@@ -128,6 +128,10 @@ def surface_raster(world: World, rng: np.random.Generator) -> HeldGrid:
                     FINE_ERROR_M, facts)  # fmt: skip
 
 
+def _box(along, across):
+    return (-along, -across), (along, -across), (along, across), (-along, across)
+
+
 def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> Scene:
     """Every thing listed with its highest point over the raster's ground, 0.3 m off in place and height."""
     found: list[Obstacle] = []
@@ -145,8 +149,10 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
         e, n, z = off()
         along, across = house.along_m / 2, house.across_m / 2
         c, s = np.cos(house.turn_rad), np.sin(house.turn_rad)
-        ring = [[house.east_m + e + c * u - s * v, house.north_m + n + s * u + c * v]
-                for u, v in ((-along, -across), (along, -across), (along, across), (-along, across))]  # fmt: skip
+        ring = [
+            [house.east_m + e + c * u - s * v, house.north_m + n + s * u + c * v]
+            for u, v in _box(along, across)
+        ]
         found.append(building(f"house {number}", ring, ground_elevation_m=put(house.east_m, house.north_m),
                               height_m=house.ridge_m + z))  # fmt: skip
     for number, plant in enumerate(world.grown):
@@ -154,9 +160,12 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
         east, north = plant.east_m + e, plant.north_m + n
         ground_m, height = put(plant.east_m, plant.north_m), max(plant.height_m + z, 0.8)
         if plant.kind == "hedge":
-            c, s = plant.half_length_m * np.cos(plant.turn_rad), plant.half_length_m * np.sin(plant.turn_rad)
-            found.append(wall(f"hedge {number}", [[east - c, north - s], [east + c, north + s]],
-                              ground_elevation_m=ground_m, height_m=height * 1.05))  # fmt: skip
+            c, s = np.cos(plant.turn_rad), np.sin(plant.turn_rad)
+            ring = [
+                [east + c * u - s * v, north + s * u + c * v]
+                for u, v in _box(plant.half_length_m, plant.radius_m)
+            ]
+            found.append(building(f"hedge {number}", ring, ground_elevation_m=ground_m, height_m=height))
         elif plant.kind == "tree":
             found.append(tree(f"tree {number}", (east, north), ground_elevation_m=ground_m, height_m=height,
                               crown_radius_m=plant.radius_m, crown="dome",
@@ -167,7 +176,7 @@ def obstacle_list(world: World, rng: np.random.Generator, ground: HeldGrid) -> S
                 [east + plant.radius_m * np.cos(turn), north + plant.radius_m * np.sin(turn)]
             )
             found.append(building(f"wood {number}", ring, ground_elevation_m=ground_m, height_m=height))
-    return Scene(tuple(found), complete=True)
+    return Scene(tuple(replace(thing, ground_from=ground.name) for thing in found), complete=True)
 
 
 def halved(stated: Survey) -> Survey:

@@ -69,7 +69,7 @@ def test_every_key_of_a_full_file(site, tmp_path):
     assert job.sources.highest_ground_m == 720.0
     [spire] = job.sources.landmarks
     assert (spire.name, spire.latitude_deg, spire.measured_bearing_deg) == ("chapel spire", 58.0375, 37.0)
-    assert job.criteria == Criteria(0.7, 12.0, 4.0, 0.95, 1.25)
+    assert job.criteria == Criteria(0.7, 12.0, 4.0, 0.95, 1.25, 25.0)
     assert job.roof.outline == ((0.0, 0.0), (12.0, 0.0), (12.0, 8.0), (0.0, 8.0))
     assert (job.roof.edge_setback_m, job.roof.cable_entry) == (0.5, (6.0, 0.0, 42.5))
     assert job.roof.surface[0] == (0.0, 4.0, 49.0)
@@ -139,6 +139,7 @@ assumed_distance_m = 12.0
 years_ahead = 4
 min_p_clear = 0.95
 refraction_factor = 1.25
+hidden_tall_m = 25.0
 """
 
 

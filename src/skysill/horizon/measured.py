@@ -117,6 +117,8 @@ class Columns:
     weights : (column, 2) float, their shares
     stretch : (column,) int, the number of the stretch without a reading in which a column lies; -1 on a reading
     along, width_deg : (column,) float, place in that stretch from 0 to 1, and its width
+    rise_deg : (column,) float, from the reading at its beginning to that at its end; nan where nothing was read at
+        its end
     """
 
     silhouette: Silhouette
@@ -125,6 +127,7 @@ class Columns:
     stretch: Ints
     along: Floats
     width_deg: Floats
+    rise_deg: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -326,14 +329,17 @@ def _columns(
     )
     sizes = [len(piece[0]) for piece in pieces]
     first = np.array([piece[0][0] for piece in pieces]) if pieces else np.zeros(0)
-    width_deg = np.array([piece[0][-1] - piece[0][0] for piece in pieces]) if pieces else np.zeros(0)
+    width_deg = np.array([abs(piece[0][-1] - piece[0][0]) for piece in pieces]) if pieces else np.zeros(0)
     stretch = np.repeat(np.arange(len(pieces)), sizes)
     width = np.repeat(width_deg, sizes)
-    along = (column_azimuth - np.repeat(first, sizes)) / np.where(width > 0.0, width, 1.0)
+    along = np.abs(column_azimuth - np.repeat(first, sizes)) / np.where(width > 0.0, width, 1.0)
+    rise_deg = elevation_deg[anchors[:, 1]] - elevation_deg[anchors[:, 0]]
+    rise_deg = np.where(anchors[:, 0] == anchors[:, 1], np.nan, rise_deg)
     on_reading = (width <= 0.0) | (weights.max(axis=1, initial=0.0) > 1.0 - 1e-9) & (
         anchors[:, 0] != anchors[:, 1]
     )
-    return Columns(silhouette, anchors, weights, np.where(on_reading, -1, stretch), along, width)
+    stretch = np.where(on_reading, -1, stretch)
+    return Columns(silhouette, anchors, weights, stretch, along, width, rise_deg)
 
 
 def _called(note: str, kind: str) -> tuple[str, str]:
@@ -370,7 +376,7 @@ def _beside(
             for since in np.arange(0.0, room_deg, _BESIDE_STRETCH_DEG):
                 until = min(since + _BESIDE_STRETCH_DEG, room_deg)
                 away = np.linspace(since, until, max(2, int(np.ceil((until - since) / _FAR_STEP_DEG)) + 1))
-                turned = np.sort(edge_deg + way * away)
+                turned = edge_deg + way * away
                 for end in ends:
                     anchors = np.full((turned.size, 2), end)
                     pieces.append((turned, anchors, np.tile([1.0, 0.0], (turned.size, 1))))
