@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from skysill import cluster
 from skysill.cluster import processors, work_through
 from skysill.errors import InputError
 
@@ -85,6 +87,25 @@ def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match=r'no Dask scheduler answers at "tcp://127\.0\.0\.1:9"'):
         dict(work_through(slow_square, [1], cluster="tcp://127.0.0.1:9"))
+
+
+@pytest.mark.parametrize(
+    "address", ["", "foo", "tcp://", "ws://127.0.0.1:9", "inproc://x", "tcp://127.0.0.1:99999", "127.0.0.1"]
+)
+def test_what_is_no_address_of_a_scheduler_is_refused_at_once(address):
+    pytest.importorskip("distributed")
+    with pytest.raises(InputError, match="is no address of a Dask scheduler"):
+        dict(work_through(slow_square, [1], cluster=address))
+
+
+def test_what_listens_and_never_speaks_is_not_waited_for(monkeypatch):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(cluster, "_WAIT_S", 0.2)
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        with pytest.raises(InputError, match="no Dask scheduler answers"):
+            dict(work_through(slow_square, [1], cluster=f"tcp://127.0.0.1:{silent.getsockname()[1]}"))
 
 
 RUN = """

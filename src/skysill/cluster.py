@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import re
 import signal
+import socket
 import threading
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -25,6 +27,9 @@ _AHEAD = 3
 """Parts handed out for each worker before their answers are back: keeps workers busy and memory bounded."""
 
 _MOST_DEATHS = 3
+
+_WAIT_S = 10.0
+"""How long a scheduler, and then its first worker, may take to answer."""
 
 
 _MOST_JOBS = 4
@@ -188,11 +193,44 @@ def _client(address: str) -> Any:
             where="--cluster",
             mend='Install it with: pip install "skysill[cluster]".',
         ) from None
+    _check_address(address)
     try:
-        return Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]  # as above
-    except (OSError, ValueError, TimeoutError) as fault:
+        client = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]  # as above
+    except (OSError, ValueError, TypeError, RuntimeError) as fault:
+        raise _no_scheduler(address) from fault
+    try:
+        client.wait_for_workers(1, timeout=_WAIT_S)
+    except (OSError, TimeoutError) as fault:
+        client.close(timeout=1)  # type: ignore[no-untyped-call]  # as above
         raise InputError(
-            f'no Dask scheduler answers at "{address}".',
+            f'the Dask scheduler at "{address}" has no worker.',
             where="--cluster",
-            mend="Start one with: dask scheduler.",
+            mend=f"Start one with: dask worker {address}.",
         ) from fault
+    return client
+
+
+def _check_address(address: str) -> None:
+    """Refuse what is no address, and one where nobody answers, within a bounded time."""
+    found = re.fullmatch(r"(?:(?:tcp|tls)://)?(\[[0-9A-Fa-f:.]+\]|[^\s/:\[\]]+):(\d{1,5})", address)
+    if found is None or int(found[2]) > 65_535:
+        raise InputError(
+            f'"{address}" is no address of a Dask scheduler.',
+            where="--cluster",
+            mend="Write tcp://host:8786.",
+        )
+    try:
+        with socket.create_connection((found[1].strip("[]"), int(found[2])), timeout=_WAIT_S) as line:
+            # a scheduler speaks first; what only listens would keep the client waiting without end
+            if not address.startswith("tls:") and not line.recv(1):
+                raise _no_scheduler(address)
+    except (OSError, UnicodeError) as fault:
+        raise _no_scheduler(address) from fault
+
+
+def _no_scheduler(address: str) -> InputError:
+    return InputError(
+        f'no Dask scheduler answers at "{address}".',
+        where="--cluster",
+        mend="Start one with: dask scheduler.",
+    )

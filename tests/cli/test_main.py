@@ -142,3 +142,24 @@ def test_output_is_utf_8_on_any_locale():
     )
     assert done.returncode == 0
     assert "Süd" in done.stdout.decode("utf-8")
+
+
+def in_shell(line):
+    return subprocess.run(["bash", "-c", line], capture_output=True, check=False)
+
+
+@pytest.mark.parametrize(
+    ("redirect", "sentence"),
+    [(">&-", "standard output is closed."), ("> /dev/full", "standard output: No space left on device.")],
+)
+@pytest.mark.parametrize("command", ["look --at '58 N 24 W' --satellite 24W --ground-elevation 0", "--help"])
+def test_output_that_goes_nowhere_is_one_line_and_exit_2(command, redirect, sentence):
+    done = in_shell(f"{sys.executable} -m skysill.cli.main {command} {redirect}")
+    assert (done.returncode, done.stderr.decode().strip()) == (2, f"skysill: {sentence}")
+
+
+def test_names_reach_no_terminal_with_control_characters():
+    arguments = ["look", "--at", "58 N 24 W", "--satellite", "a\x1b[2J\u202eb\x9b=24W"]
+    for done in (CliRunner().invoke(main, arguments), CliRunner().invoke(main, [*arguments, "--json"])):
+        assert done.exit_code == 0
+        assert all(letter.isprintable() or letter == "\n" for letter in done.output)

@@ -84,3 +84,10 @@ def test_faults_in_one_line(tmp_path, text, sentence):
         read_as_built(written(tmp_path, text))
     assert sentence in str(fault.value)
     assert "\n" not in str(fault.value)
+
+
+@pytest.mark.parametrize("value", ["9" * 5000, "9" * 400, "1e999", "[" * 5000])
+def test_numbers_and_nesting_beyond_measure_are_refused(tmp_path, value):
+    (tmp_path / "b.toml").write_text(f"height_m = {value}")
+    with pytest.raises(InputError, match=r"b\.toml"):
+        read_as_built(tmp_path / "b.toml")

@@ -446,6 +446,14 @@ def test_heights_that_the_raster_contradicts_are_refused_with_their_key(tmp_path
     assert sentence in str(caught.value)
 
 
+@pytest.mark.parametrize("name", [r"roof\u001b[2J", r"roof\u202e", r"roof\nroof"])
+def test_names_hold_no_characters_that_control_a_terminal(tmp_path, name):
+    path = tmp_path / "site.toml"
+    path.write_text(f'name = "{name}"\nposition = "58.0312 N 24.6541 W"\n')
+    with pytest.raises(InputError, match=r"site\.toml, name: holds a character that controls a terminal"):
+        read_site_file(path)
+
+
 def test_a_highest_ground_that_is_true_is_taken(tmp_path):
     hill(tmp_path / "hill.tif")
     path = tmp_path / "site.toml"

@@ -73,12 +73,25 @@ def _guarded(call: Callable[[], Any]) -> int:
         with contextlib.suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as fault:
+        # the system refused: a full disk behind standard output, a file taken away while it was read
+        if fault.errno is None:
+            return _internal(fault)
+        if fault.filename is None:
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        shown = "standard output" if fault.filename is None else str(fault.filename)
+        return _line(f"{shown}: {fault.strerror or type(fault).__name__}.", code=2)
     except Exception as fault:
-        if os.environ.get("SKYSILL_TRACE"):
-            raise
-        kind = f"internal fault, {type(fault).__name__}: {fault}"
-        return _line(f"{kind} (set SKYSILL_TRACE=1 to see where)", code=1)
+        return _internal(fault)
     return code if isinstance(code, int) else 0
+
+
+def _internal(fault: Exception) -> int:
+    if os.environ.get("SKYSILL_TRACE"):
+        raise fault
+    kind = f"internal fault, {type(fault).__name__}: {fault}"
+    return _line(f"{kind} (set SKYSILL_TRACE=1 to see where)", code=1)
 
 
 def _line(text: str, *, code: int) -> int:

@@ -12,11 +12,21 @@ __all__ = ["run"]
 
 def run() -> int:
     """What the installed `skysill` starts; the exit code."""
+    if sys.stdout is None:  # so it is where the caller closed it
+        print("skysill: standard output is closed.", file=sys.stderr)
+        return 2
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
     if sys.argv[1:] in ([], ["--help"], ["-h"]):
-        print(listing())
+        try:
+            print(listing(), flush=True)
+        except OSError as fault:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if isinstance(fault, BrokenPipeError):
+                return 0
+            print(f"skysill: standard output: {fault.strerror}.", file=sys.stderr)
+            return 2
         return 0
     if not os.environ.get("SKYSILL_TRACE"):
         import warnings

@@ -295,7 +295,7 @@ class Output:
 
     def text(self, text: str = "") -> None:
         """Lines for a person."""
-        click.echo(text)
+        click.echo(_shown(text))
 
     def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
         """Columns under their heads, numbers to the right."""
@@ -307,13 +307,13 @@ class Output:
                 cell.rjust(width) if is_right else cell.ljust(width)
                 for cell, width, is_right in zip(line, wide, right, strict=True)
             ]
-            click.echo("  ".join(cells).rstrip())
+            click.echo(_shown("  ".join(cells).rstrip()))
 
     def say(self, *notes: str) -> None:
         """Talk: warnings and notes; nothing under --quiet."""
         if not self.quiet:
             for note in notes:
-                click.echo(f"skysill: {note}", err=True)
+                click.echo(_shown(f"skysill: {note}"), err=True)
 
     @contextmanager
     def progress(self, length: int, label: str) -> Iterator[Callable[[int], None]]:
@@ -323,6 +323,13 @@ class Output:
             return
         with click.progressbar(length=length, label=label, file=sys.stderr, show_pos=True) as bar:
             yield bar.update
+
+
+def _shown(text: str) -> str:
+    """Text for a terminal: lines, and no other characters that control it."""
+    from skysill.files.text import printable
+
+    return "\n".join(printable(line) for line in text.split("\n"))
 
 
 def _numeric(cell: str) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -97,8 +96,8 @@ def read_as_built(path: str | Path) -> AsBuilt:
     except tomllib.TOMLDecodeError as fault:
         mend = 'Text stands in quotes: note = "north side".'
         raise InputError(f"is not TOML ({fault}).", where=shown, mend=mend) from None
-    except RecursionError:
-        raise InputError("is nested too deeply.", where=shown) from None
+    except (RecursionError, ValueError):
+        raise InputError("is not an as-built file that can be read.", where=shown) from None
     with placed_at(shown):
         given = {key: _checked(key, value) for key, value in table.items()}
         position = given.pop("position", None)
@@ -133,7 +132,7 @@ def _checked(key: str, value: Any) -> Any:
         if not isinstance(value, str):
             raise InputError("is not text in quotes.", where=key)
         return value
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e300:
         raise InputError(f"{quoted(value)} is not a number.", where=key, mend="Write it without quotes.")
     least, most = _BOUNDS[key]
     if not least <= value <= most:

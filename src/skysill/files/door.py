@@ -93,6 +93,8 @@ def _text(value: Any, where: str) -> str:
         raise _fault(value, where, "is not text.", "Put it in quotes.")
     if not value.strip():
         raise InputError("is empty.", where=where)
+    if re.search("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]", value):
+        raise InputError("holds a character that controls a terminal, or turns the writing.", where=where)
     return value.strip()
 
 

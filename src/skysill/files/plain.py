@@ -7,6 +7,7 @@ import errno
 import json
 import math
 import os
+import re
 import secrets
 import stat
 from collections.abc import Callable, Iterable, Mapping
@@ -22,6 +23,9 @@ __all__ = ["Writing", "check_writable", "plain", "to_json_text", "write_together
 
 Writing = bytes | str | Callable[[Path], object]
 """What goes into a file: its bytes, its text (kept as UTF-8), or a function that fills the path given."""
+
+_CONTROLS = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Characters that control a terminal, turn the direction of writing or are halves of letters; json escapes the rest."""
 
 _FULL = {errno.ENOSPC, errno.EFBIG, errno.EIO, errno.EROFS, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -73,7 +77,8 @@ def to_json_text(thing: Any, *, indent: int | None = 2) -> str:
     >>> to_json_text({"a": 0.1, "b": float("nan")}, indent=None)
     '{"a": 0.1, "b": null}'
     """
-    return json.dumps(plain(thing), ensure_ascii=False, allow_nan=False, indent=indent)
+    text = json.dumps(plain(thing), ensure_ascii=False, allow_nan=False, indent=indent)
+    return _CONTROLS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def write_whole(path: str | os.PathLike[str], writing: Writing) -> Path:

@@ -226,7 +226,11 @@ def read_orbit_file(path: str | Path, *, name: str | None = None) -> tuple[Satel
     """
     from skysill.orbits import read_orbits
 
-    found = read_orbits(read_text(path), str(path))
+    text = read_text(path)
+    try:
+        found = read_orbits(text, str(path))
+    except (ValueError, ArithmeticError) as fault:  # a number or date that no orbit has
+        raise InputError("is not an orbit file that can be read.", where=str(path)) from fault
     if not found:
         raise InputError("holds no orbit.", where=str(path))
     if name is not None and len(found) > 1:
