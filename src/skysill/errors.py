@@ -14,6 +14,11 @@ class SkysillError(Exception):
     """Any fault that this library raises on purpose."""
 
 
+def _one_line(text: str) -> str:
+    """Text without characters that end a line or control a terminal: what a file holds may stand in it."""
+    return text if text.isprintable() else "".join(letter if letter.isprintable() else " " for letter in text)
+
+
 class InputError(SkysillError):
     """Something given is wrong.
 
@@ -28,10 +33,10 @@ class InputError(SkysillError):
     """
 
     def __init__(self, what: str, *, where: str | None = None, mend: str | None = None) -> None:
-        self.what = what
-        self.where = where
-        self.mend = mend
-        super().__init__(what, where, mend)
+        self.what = _one_line(what)
+        self.where = None if where is None else _one_line(where)
+        self.mend = None if mend is None else _one_line(mend)
+        super().__init__(self.what, self.where, self.mend)
 
     def __str__(self) -> str:
         line = self.what if self.where is None else f"{self.where}: {self.what}"

@@ -552,6 +552,9 @@ def _head(path: Path) -> _Head:
                 where=where,
                 mend="Give it a geotransform or a world file.",
             )
+        a, b, _, d, e, _ = tuple(source.transform)[:6]
+        if not np.isfinite(tuple(source.transform)[:6]).all() or a * e - b * d == 0.0:
+            raise InputError("its cells have no size.", where=where, mend="Correct its geotransform.")
         if source.count > 1:
             notes.append(f"{path.name} has {source.count} bands; the first is taken as elevation.")
         unit_m, unit_notes = _vertical_unit_m(source, path)

@@ -1,0 +1,5 @@
+"""Damaged photographs."""
+
+from checks import holds
+
+test_damaged_photos = holds("photos")

@@ -1,0 +1,8 @@
+"""Damaged elevation rasters."""
+
+from checks import holds
+
+test_damaged_tiff = holds("tiff")
+test_damaged_mosaic = holds("mosaic")
+test_damaged_grids = holds("grids")
+test_damaged_erdas = holds("erdas")

@@ -1,0 +1,5 @@
+"""Damaged site files."""
+
+from checks import holds
+
+test_damaged_sitefile = holds("sitefile")
