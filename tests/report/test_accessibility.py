@@ -126,6 +126,31 @@ def test_nothing_is_wider_than_a_phone(text, tmp_path):
     assert width <= 390
 
 
+ASK_SHOWN = (
+    "parent.postMessage(JSON.stringify([document.documentElement.scrollHeight, "
+    "[...document.querySelectorAll('table.blank td.fill, table.blank tr.empty')].filter(e => "
+    "e.getBoundingClientRect().height > 0).length, "
+    "[...document.querySelectorAll('table.blank tbody tr:not(.empty)')].filter(e => "
+    "e.getBoundingClientRect().height > 0).length, "
+    "document.querySelector('table.facts').getBoundingClientRect().bottom]), '*');"
+)
+
+
+def test_on_a_phone_the_sheet_hides_what_can_only_be_written_on_paper(sheet_text, sheet, tmp_path):
+    """Rows keep bearing and what is known, in a line or two each; at a desk the boxes are there."""
+    _, fills, rows, _ = in_browser(sheet_text, ASK_SHOWN, tmp_path, width=360)
+    assert fills == 0
+    assert rows >= len(sheet.rows)
+    _, fills, _, _ = in_browser(sheet_text, ASK_SHOWN, tmp_path, width=1000)
+    assert fills > 5 * len(sheet.rows)
+
+
+def test_on_a_phone_the_first_pointing_card_is_on_the_first_screen(record_text, tmp_path):
+    """360 by 800 pixels: a small phone of today (common practice, no source)."""
+    *_, bottom = in_browser(record_text, ASK_SHOWN, tmp_path, width=360)
+    assert 100.0 < bottom < 800.0
+
+
 def test_on_a_dark_screen_the_page_is_dark_and_the_pictures_keep_their_white_paper(text, tmp_path):
     paper, ink, picture = in_browser(text, ASK_COLOURS, tmp_path, DARK)
     assert sum(map(int, re.findall(r"\d+", paper))) < 150

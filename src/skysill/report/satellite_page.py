@@ -147,7 +147,8 @@ def _obstruction_table(record: Record, one: SatelliteRecord) -> Table | None:
         )
         for thing in one.obstructions
     )
-    more = f" {one.more} further things leave more room." if one.more else ""
+    more = "" if not one.more else f" {one.more} further things leave more room."
+    more = " One further thing leaves more room." if one.more == 1 else more
     heads = (
         Head("thing"),
         Head("azimuth", number=True),
