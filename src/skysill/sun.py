@@ -403,8 +403,8 @@ def sun_report(
 class SunNear:
     """When the sun stands near the satellite, so that nobody should look that way.
 
-    day : the one asked, from first to last moment; spans : first and last minute of each time on it
-    season : the next or present run of such days; None where there is none within a year
+    first_utc : when the day asked begins; spans : first and last minute of each time on it
+    season : the next run of such days, where the day asked has no such minute; None where there is none in a year
     """
 
     satellite: str
@@ -423,7 +423,7 @@ def sun_near(
     first_utc: dt.datetime,
     within_deg: float = NEAR_SUN_DEG,
 ) -> SunNear:
-    """Minutes of the day from first_utc on at which the sun, up, stands near a direction, and the season of such days.
+    """Minutes of the day from first_utc on when the sun, up, stands near a direction; else the next season of them.
 
     Parameters
     ----------
@@ -443,6 +443,8 @@ def sun_near(
     near = (np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0))) <= within_deg) & (up_deg > -1.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], near.astype(int), [0]])))
     spans = tuple((times[start], times[stop - 1]) for start, stop in edges.reshape(-1, 2))
+    if spans:
+        return SunNear(satellite, within_deg, first_utc, spans, None)
     seasons = alignments(
         *place,
         azimuth_deg=azimuth_deg,
