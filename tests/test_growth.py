@@ -12,6 +12,7 @@ from pytest import approx
 from brackendale import SITE, ground, job
 from skysill.assess import assess
 from skysill.default_errors import RasterFacts
+from skysill.errors import InputError
 from skysill.growth import _outlines_deg, growth_notes
 from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Scene, building, tree
@@ -230,3 +231,31 @@ def test_a_site_file_can_say_when_a_raster_was_measured_and_how_its_trees_grow(t
     facts = facts_of(read_site_file(tmp_path / "mill.toml").sources.rasters[0])
     assert facts.survey_year == approx(2016.497, abs=0.001)
     assert (facts.growth_m_per_year, facts.cells, facts.horizontal_error_m) == (0.3, "highest", 0.5)
+
+
+# --- listed plants that are no single trees ---------------------------------------------------------------------------
+
+
+def test_a_listed_hedge_grows_up_to_its_own_height(tmp_path):
+    from skysill.files.sitefile import read_site_file
+
+    path = tmp_path / "mill.toml"
+    path.write_text(
+        'position = "41.31 S 147.22 E"\nground_elevation_m = 100.0\n[[obstacle]]\nkind = "hedge"\n'
+        "line = [[-5, 10], [5, 10]]\nheight_m = 3.0\ngrowth_m_per_year = 0.3\nmax_height_m = 4.0\n"
+    )
+    [hedge] = read_site_file(path).sources.scene.obstacles
+    assert hedge.grown(2.0).top_elevation_m == approx(103.6)
+    assert hedge.grown(10.0).top_elevation_m == approx(104.0)
+    path.write_text(path.read_text().replace('"hedge"', '"wall"'))
+    with pytest.raises(InputError, match=r"growth_m_per_year: a wall does not grow"):
+        read_site_file(path)
+
+
+@pytest.mark.parametrize(("month", "asked"), [(7, True), (1, False)])
+def test_trees_read_in_the_leafless_months_of_their_half_of_the_earth_are_asked_about_their_leaves(
+    month, asked
+):
+    survey = Survey(date=dt.date(2026, month, 10))  # 41 S: July is winter
+    found = assess(job(readings=readings(20.0, kind="tree"), survey=survey), HERE)
+    assert any("do not say whether they had leaves" in note for note in found.warnings) is asked

@@ -45,7 +45,7 @@ def result(asked, mount):
 
 def test_readings_at_the_mount_need_no_distances_and_equal_a_survey_taken_there():
     mount = Mount(east_m=30.0, north_m=-10.0, height_m=2.0)
-    own = result(job(readings=readings(NORTH, 20.0, np.nan, "yard"), survey=Survey(stations=(YARD,))), mount)
+    own = result(job(readings=readings(NORTH, 20.0, np.nan, "yard"), stations=(YARD,)), mount)
     there = Survey(east_m=30.0, north_m=-10.0, instrument_height_m=2.0)
     same = result(job(readings=readings(NORTH, 20.0, np.nan, ""), survey=there), mount)
     assert own.verdict == same.verdict == "clear"
@@ -56,7 +56,7 @@ def test_each_station_carries_its_own_readings_by_its_own_step():
     """An edge 20 m north of the yard's instrument is 20 m north of (30, -10); from the site's position it is not."""
     mount = Mount(height_m=2.0)
     both = joined(readings(NORTH, 15.0, 40.0, ""), readings(NORTH, 15.0, 20.0, "yard"))
-    found = assess(job(readings=both, survey=Survey(stations=(YARD,))), mount).gathered
+    found = assess(job(readings=both, stations=(YARD,)), mount).gathered
     own, yard = found.stations
     assert (own.name, yard.name) == ("", "yard")
     assert own.step_m == approx(np.array([0.0, 0.0, 0.4]))
@@ -72,9 +72,7 @@ def test_each_station_carries_its_own_readings_by_its_own_step():
 
 def test_readings_of_a_station_far_away_do_not_stand_for_the_mounts_own_view():
     # the yard's readings have no distance: for a dish at the site's position they are set aside, and say so first
-    found = result(
-        job(readings=readings(NORTH, 5.0, np.nan, "yard"), survey=Survey(stations=(YARD,))), Mount()
-    )
+    found = result(job(readings=readings(NORTH, 5.0, np.nan, "yard"), stations=(YARD,)), Mount())
     assert found.verdict == "unknown"
     assert found.reasons[0].startswith("41 of 41 readings were set aside")
 
@@ -83,23 +81,25 @@ def test_what_one_station_could_not_see_another_at_the_mount_answers_for():
     low = Station("low", instrument_height_m=1.6)
     mount = Mount(height_m=6.0)
     hedge = readings(NORTH, 50.0, 8.0, "low")
-    alone = result(job(readings=hedge, survey=Survey(stations=(low,))), mount)
+    alone = result(job(readings=hedge, stations=(low,)), mount)
     assert alone.verdict == "needs-survey"
     assert "above the ground at low" in " ".join(alone.reasons)
     top = Station("mast top", instrument_height_m=6.0)
     both = joined(hedge, readings(NORTH, 10.0, np.nan, "mast top"))
-    assert result(job(readings=both, survey=Survey(stations=(low, top))), mount).verdict == "clear"
+    assert result(job(readings=both, stations=(low, top)), mount).verdict == "clear"
 
 
 def test_relative_bearings_turn_by_each_stations_own_zero_mark():
     turned = replace(YARD, reference_bearing_deg=90.0)
-    survey = Survey(bearings="relative", reference_bearing_deg=0.0, stations=(turned,))
-    asked = job(readings=readings(np.arange(200.0, 300.0, 4.0), 10.0, 50.0, "yard"), survey=survey)
+    survey = Survey(bearings="relative", reference_bearing_deg=0.0)
+    asked = job(
+        readings=readings(np.arange(200.0, 300.0, 4.0), 10.0, 50.0, "yard"), survey=survey, stations=(turned,)
+    )
     true = assess(asked, Mount()).gathered.stations[0].readings
     assert true.azimuth_deg.min() == approx(2.0)  # 272 turned by 90
     assert true.azimuth_deg.max() == approx(358.0)  # 268 turned by 90
     with pytest.raises(InputError, match=r"the station's own zero mark\. Give reference_bearing_deg"):
-        assess(job(readings=asked.sources.readings, survey=replace(survey, stations=(YARD,))), Mount())
+        assess(job(readings=asked.sources.readings, survey=survey, stations=(YARD,)), Mount())
 
 
 def test_a_station_nobody_placed_is_refused_with_the_table_to_add():
@@ -122,7 +122,7 @@ def test_stations_of_a_site_file(tmp_path):
     )
     job = read_site_file(path)
     assert job.sources.readings.station == ("yard", "yard")
-    [yard] = job.sources.survey.stations
+    [yard] = job.sources.stations
     assert (yard.east_m, yard.north_m) == approx((30.0, 0.0), abs=1e-9)
     path.write_text('position = "41.31 S 147.22 E"\n[[stations]]\nname = "yard"\n')
     with pytest.raises(InputError, match=r"\[\[stations\]\] number 1: has no place"):

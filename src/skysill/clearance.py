@@ -47,7 +47,7 @@ class Controlling:
     """The obstruction with the smallest angular spare room.
 
     azimuth_deg : its nearest part; elevation_deg : that part's top edge, or its lower edge where the ray runs under it
-    distance_m : along the line of sight; an assumed one where distance_assumed
+    distance_m : along the line of sight; an assumed one where distance_assumed, a lower bound where distance_at_least
     """
 
     name: str
@@ -57,6 +57,7 @@ class Controlling:
     elevation_deg: float
     distance_m: float | None
     distance_assumed: bool
+    distance_at_least: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ class Rooms:
     margin_deg : (n,) float, negative where the ray is inside
     spare_deg : (n,) float, margin less required angle
     distance_m : (n,) float, assumed where `assumed`
-    inside, assumed : (n,) bool
+    inside, assumed, at_least : (n,) bool; at_least: distance_m is a lower bound
     azimuth_deg, elevation_deg : (n,) float, nearest part and its edge towards the ray
     thing : (n,) int, index into things
     """
@@ -109,6 +110,7 @@ class Rooms:
     elevation_deg: Floats
     things: tuple[Thing, ...]
     thing: Ints
+    at_least: Bools
 
 
 def room_angle_deg(distance_m: ArrayLike, terminal: Terminal, criteria: Criteria) -> Floats:
@@ -185,6 +187,7 @@ def column_rooms(
         elevation_deg=np.where(elevation_deg < floor_deg, floor_deg, silhouette.elevation_deg),
         things=silhouette.things,
         thing=silhouette.thing,
+        at_least=np.asarray(silhouette.at_least),
     )
 
 
@@ -234,6 +237,7 @@ def scene_rooms(
         elevation_deg=pick(found.elevation_deg, found.tight_elevation_deg),
         things=tuple(Thing(o.name, o.kind, "obstacle") for o in close.obstacles),
         thing=np.arange(len(close)),
+        at_least=np.zeros(hit.shape, dtype=bool),
     )
 
 
@@ -329,6 +333,7 @@ def clearance(
             elevation_deg=float(room.elevation_deg[index]),
             distance_m=d_m,
             distance_assumed=bool(room.assumed[index]),
+            distance_at_least=bool(room.at_least[index]),
         ),
         spare_deg=float(margin_deg - room_angle_deg(d_m, terminal, criteria)),
     )

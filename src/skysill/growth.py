@@ -25,6 +25,8 @@ from skysill.units import Bools, Floats
 __all__ = ["Later", "as_trees", "growth_notes", "later", "with_grown_rasters"]
 
 _FINE_M = 2.0
+_LEAFLESS_FROM_DEG = 25.0
+_LEAFLESS_MONTHS = (11, 12, 1, 2, 3, 4)  # of the northern half
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,7 +207,7 @@ def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
         return ()
     notes = [_raster_note(job, raster) for raster in job.sources.rasters]
     for station in gathered.stations:
-        notes.append(_readings_note(job, station.readings))
+        notes.extend((_readings_note(job, station.readings), _leaf_note(job, station.readings)))
     count = sum(len(station.readings) for station in gathered.stations)
     unsaid = sum(int(_unsaid(job, station.readings).sum()) for station in gathered.stations)
     if unsaid:
@@ -232,6 +234,24 @@ def _readings_note(job: Job, readings: Readings) -> str:
             "m. Measure distance_m."
         )
     return " ".join(said)
+
+
+def _leaf_note(job: Job, readings: Readings) -> str:
+    """Trees read in the leafless months of the place without a word about their leaves."""
+    date, latitude_deg = job.sources.survey.date, job.site.latitude_deg
+    if date is None or abs(latitude_deg) < _LEAFLESS_FROM_DEG:
+        return ""
+    month = date.month if latitude_deg > 0.0 else (date.month + 5) % 12 + 1
+    silent = sum(
+        kind in GROWTH_M_PER_YEAR and not leaf
+        for kind, leaf in zip(readings.kind, readings.leaf, strict=True)
+    )
+    if not silent or month not in _LEAFLESS_MONTHS:
+        return ""
+    return (
+        f"{silent} readings of plants were taken on {date} and do not say whether they had leaves (type in-leaf or "
+        "bare under leaf). Of a bare tree the tips of its twigs are read, not the sky seen through it."
+    )
 
 
 def _raster_note(job: Job, raster: Any) -> str:

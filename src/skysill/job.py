@@ -16,6 +16,7 @@ from skysill.site import (
     Roof,
     Satellite,
     Site,
+    Station,
     SunSighting,
     Survey,
     Terminal,
@@ -31,6 +32,7 @@ class Sources:
     rasters : opened elevation rasters, finest first
     highest_ground_m : nothing around is higher
     readings : measured horizon as typed, with survey, landmarks and sun sightings to correct it
+    stations : places besides the survey's own that readings were taken from
     scene : obstacles, in local plan coordinates
     """
 
@@ -38,6 +40,7 @@ class Sources:
     highest_ground_m: float = HIGHEST_GROUND_ON_EARTH_M
     readings: Readings | None = None
     survey: Survey = field(default_factory=Survey)
+    stations: tuple[Station, ...] = ()
     landmarks: tuple[Landmark, ...] = ()
     sun_sightings: tuple[SunSighting, ...] = ()
     scene: Any | None = None

@@ -287,7 +287,6 @@ class Survey:
     *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan.
         A distance's is hypot(distance_error_m, distance_error_fraction * distance)
     *_instrument, *_method : what the default errors belong to, a name in `skysill.default_errors`; "": not said
-    stations : further places where readings were taken
     """
 
     bearings: Literal["true", "magnetic", "relative"] = "true"
@@ -307,7 +306,6 @@ class Survey:
     inclination_instrument: str = ""
     distance_method: str = ""
     position_method: str = ""
-    stations: tuple[Station, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ def station_horizons(
     readings, survey = job.sources.readings, job.sources.survey
     if readings is None or correction is None:
         return ()
-    known = {station.name: station for station in survey.stations}
+    known = {station.name: station for station in job.sources.stations}
     known[""] = Station("", survey.east_m, survey.north_m, survey.instrument_height_m)
     found = []
     for name in dict.fromkeys(readings.station):

@@ -85,7 +85,7 @@ def _what(clearance: Clearance) -> str:
         name = f"{what} ({thing.name})"
     elif thing.source == "measured" and thing.name == "measured horizon":
         name = "the measured horizon"
-    about = "an assumed " if thing.distance_assumed else ""
+    about = "an assumed " if thing.distance_assumed else "at least " if thing.distance_at_least else ""
     return f"{name}, {about}{_metres(thing.distance_m)} away"
 
 

@@ -90,3 +90,20 @@ def test_a_skyline_of_single_readings_is_straight_between_them(azimuth):
     before, after = 10.0 + ((azimuth // 4 * 4) % 8.0), 10.0 + ((azimuth // 4 * 4 + 4) % 360 % 8.0)
     expected = before + (after - before) * (azimuth % 4.0) / 4.0
     assert skyline_at(r, np.array([azimuth]), max_gap_deg=5.0) == approx([expected])
+
+
+def test_of_something_far_only_the_least_distance_is_known_and_the_result_says_so():
+    from brackendale import job
+    from skysill.assess import assess
+    from skysill.site import Mount
+
+    azimuth = np.arange(0.0, 360.0, 4.0)
+    count = azimuth.size
+    far = Readings(azimuth, np.full(count, 36.0), np.full(count, 500.0), ("",) * count, "h.csv",
+                   kind=("ground",) * count, at_least=np.ones(count, dtype=bool))  # fmt: skip
+    found = assess(job(readings=far), Mount(height_m=6.0)).results[0]
+    assert found.clearance.controlling.distance_at_least
+    assert not found.clearance.controlling.distance_assumed
+    assert "at least 497 m away" in found.reasons[0]  # 500 m from the instrument, 497 from the dish above it
+    # 4.4 m higher, something 500 m off would sink by half a degree; nobody knows that it is no farther
+    assert found.clearance.vertical_margin_deg == approx(found.look.elevation_apparent_deg - 36.0, abs=1e-6)

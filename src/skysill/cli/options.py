@@ -142,7 +142,11 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
         ),
     ],
     "survey": [
-        click.option("--horizon", metavar="CSV", help="Measured: azimuth_deg,elevation_deg[,distance_m]."),
+        click.option(
+            "--horizon",
+            metavar="CSV",
+            help="Readings taken on site; columns: docs/survey.md.",
+        ),
         click.option(
             "--bearings",
             type=click.Choice(["true", "magnetic", "relative"]),

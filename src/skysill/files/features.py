@@ -21,6 +21,7 @@ __all__ = ["HEIGHTS", "NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_
 _POINT_KINDS = {"tree", "pole", "mast", "chimney", "flue", "tank"}
 _LINE_KINDS = {"wall", "ridge", "wire", "parapet", "hedge", "fence"}
 _AREA_KINDS = {"building", "roof", "facet", "wood", "chimney", "tank"}
+_PLANTS = {"tree", "hedge", "wood"}
 _KINDS = _POINT_KINDS | _LINE_KINDS | _AREA_KINDS
 NUMBERS = (
     "height_m",
@@ -136,8 +137,12 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
         notes = feature.notes
         if feature.shape == "point" and feature.kind is None and "crown_radius_m" not in feature.numbers:
             notes = (*notes, f'Nobody said what "{name}" is; it was taken for a tree.')
-        if feature.numbers.get("growth_m_per_year") and kind != "tree":
-            notes = (*notes, f'The growth of "{name}" was passed over: only single trees grow here.')
+        if feature.numbers.get("growth_m_per_year", 0.0) and kind not in _PLANTS:
+            raise InputError(
+                f"a {kind} does not grow.",
+                where="growth_m_per_year",
+                mend="Take it out, or write kind tree, hedge or wood.",
+            )
         if "trimmed_to_height_m" in feature.numbers and kind != "tree":
             raise InputError(
                 f"a {kind} is not trimmed.", where="trimmed_to_height_m", mend="Give its height."
@@ -151,6 +156,8 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
         raise fault.placed(feature.where) from None
     local = {"height_m", "trimmed_to_height_m"} & set(feature.numbers)
     rests = local and "ground_elevation_m" not in feature.numbers and not math.isnan(rise_m)
+    if kind in ("hedge", "wood"):
+        made = replace(made, **_some(feature, "growth_m_per_year", "max_height_m"))
     return replace(made, errors=_errors(feature), ground_from=ground.rise_from if rests else "")
 
 

@@ -100,7 +100,6 @@ def read_site_file(
     landmarks = tuple(_landmarks(file, shown))
     sun_sightings = tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings)
     bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
-    survey = replace(survey, stations=_stations(file.stations, bearings, shown))
     scene = None if "obstacles" in without else _scene(file, site, rasters, bearings, folder, shown)
     new: dict[str, Any] = {}
     satellites = tuple(_satellites(file, folder, shown))
@@ -113,6 +112,7 @@ def read_site_file(
         rasters=tuple(rasters),
         readings=readings,
         survey=survey,
+        stations=_stations(file.stations, bearings, shown),
         landmarks=landmarks,
         sun_sightings=sun_sightings,
         scene=scene,

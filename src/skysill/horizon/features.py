@@ -50,7 +50,7 @@ class Obstacle:
     radius_m : of a pole or trunk
     crown, crown_radius_m, crown_base_m : a tree's; the base as an elevation
     cut_m : elevation at which a crown was cut flat
-    growth_m_per_year, max_height_m : of a tree; the height above its own ground
+    growth_m_per_year, max_height_m : of a tree, hedge or wood; the height above its own ground
     sag_m : of a wire, already drawn into line_m; voltage_kv : its voltage, None where nobody said
     notes : what was assumed or repaired, in sentences
     errors : standard deviations of its height and place
@@ -103,13 +103,15 @@ class Obstacle:
         return float(middle[0]), float(middle[1])
 
     def grown(self, years: float) -> Obstacle:
-        """The same tree `years` later: taller by its own rate, no taller than its max_height_m; else itself.
+        """The same plant `years` later: taller by its own rate, no taller than its max_height_m; else itself.
 
         The crown's radius and base stay; a crown that was cut grows again from the cut.
         """
-        if self.kind != "tree" or self.growth_m_per_year <= 0.0 or years <= 0.0:
+        if self.growth_m_per_year <= 0.0 or years <= 0.0:
             return self
         gain = self.growth_m_per_year * years
+        if self.shape != "column":
+            return self._raised(gain)
         top = float(self.line_m[0, 2])
         limit = np.inf if self.max_height_m is None else self.ground_elevation_m + self.max_height_m
         tall = replace(self, line_m=_raised(self.line_m, max(top, min(top + gain, limit))))
@@ -117,6 +119,18 @@ class Obstacle:
             return tall
         cut = self.cut_m + gain
         return replace(tall, cut_m=cut if cut < tall.line_m[0, 2] else None)
+
+    def _raised(self, gain_m: float) -> Obstacle:
+        """A hedge or wood with all of its top so much higher, none of it over its max_height_m."""
+        limit = np.inf if self.max_height_m is None else self.ground_elevation_m + self.max_height_m
+
+        def higher(points_m: Floats) -> Floats:
+            taller = np.array(points_m)
+            taller[:, 2] = np.maximum(points_m[:, 2], np.minimum(points_m[:, 2] + gain_m, limit))
+            return taller
+
+        areas = tuple(tuple(higher(ring) for ring in area) for area in self.areas_m)
+        return replace(self, areas_m=areas, line_m=higher(self.line_m) if len(self.line_m) else self.line_m)
 
     def lowered(self, top_elevation_m: float) -> Obstacle:
         """The same thing with all above an elevation taken away; trees are cut flat.

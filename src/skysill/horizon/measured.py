@@ -326,6 +326,7 @@ def _columns(
         things=tuple(Thing(name, kind, "measured") for name, kind in names),
         thing=np.array([names.index(called[i]) for i in nearest], dtype=int),
         sigma_deg=inclination_error_deg,
+        at_least=((weights <= 0.0) | np.asarray(readings.at_least)[anchors]).all(axis=1),
     )
     sizes = [len(piece[0]) for piece in pieces]
     first = np.array([piece[0][0] for piece in pieces]) if pieces else np.zeros(0)

@@ -52,6 +52,7 @@ class Silhouette:
     fine : whether the source speaks for near things (measured; surface raster of 2 m or finer; obstacles complete)
     fine_reach_m : (span,) how far out it speaks for near things on that span, 0 where it does not
     notes : plain sentences the result should carry
+    at_least : (column,) bool; whether distance_m is only a lower bound
     """
 
     source: str
@@ -67,6 +68,7 @@ class Silhouette:
     reach_m: Floats | float = 0.0
     fine_reach_m: Floats | float = 0.0
     notes: tuple[str, ...] = ()
+    at_least: Bools | bool = False
 
     def __post_init__(self) -> None:
         shape = np.shape(np.atleast_1d(self.azimuth_deg))
@@ -75,7 +77,8 @@ class Silhouette:
         for label in ("elevation_deg", "distance_m", "floor_deg", "sigma_deg"):
             put(self, label, _fixed(getattr(self, label), float, shape, label))
         put(self, "thing", _fixed(self.thing, int, shape, "thing"))
-        put(self, "assured", _fixed(self.assured, bool, shape, "assured"))
+        for label in ("assured", "at_least"):
+            put(self, label, _fixed(getattr(self, label), bool, shape, label))
         spans = (
             np.zeros((0, 2))
             if self.covered_deg is None
@@ -114,6 +117,7 @@ class Silhouette:
             reach_m=self.reach_m,
             fine_reach_m=self.fine_reach_m,
             notes=self.notes,
+            at_least=np.asarray(self.at_least)[mask],
         )
 
 

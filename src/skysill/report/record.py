@@ -27,7 +27,7 @@ from skysill.mounts import MountRow, MountsFound
 from skysill.positions import bearing_and_distance, format_position, offset_position
 from skysill.rain import RainCost, rain_cost
 from skysill.report.built import Built, PhotoRecord, built, photo_record, tapes_from
-from skysill.site import Mount, Survey
+from skysill.site import Mount
 from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
 from skysill.units import wrap_180, wrap_360
 
@@ -415,17 +415,17 @@ def _survey(job: Job, at: Place) -> SurveyRecord | None:
         correction_deg=found.correction_deg,
         correction_sigma_deg=found.sigma_deg,
         correction_source=found.source,
-        readings=tuple(_readings(readings, survey, found.correction_deg)),
+        readings=tuple(_readings(job, readings, found.correction_deg)),
         sightings=tuple(_sightings(job, at, found.correction_deg)),
     )
 
 
-def _readings(readings: Readings, survey: Survey, correction_deg: float) -> Iterator[ReadingRow]:
+def _readings(job: Job, readings: Readings, correction_deg: float) -> Iterator[ReadingRow]:
     """Relative bearings count from the zero mark of their own station."""
-    marks = {station.name: station.reference_bearing_deg for station in survey.stations}
+    marks = {station.name: station.reference_bearing_deg for station in job.sources.stations}
     for k in range(len(readings)):
         bearing_deg, distance_m = float(readings.azimuth_deg[k]), float(readings.distance_m[k])
-        mark_deg = marks.get(readings.station[k]) if survey.bearings == "relative" else None
+        mark_deg = marks.get(readings.station[k]) if job.sources.survey.bearings == "relative" else None
         turn_deg = correction_deg if mark_deg is None else mark_deg
         yield ReadingRow(
             bearing_deg=bearing_deg,
