@@ -7,7 +7,7 @@ room than a higher hill two kilometres behind it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,7 +57,7 @@ class Controlling:
     elevation_deg: float
     distance_m: float | None
     distance_assumed: bool
-    distance_at_least: bool = False
+    distance_at_least: bool = field(default=False, metadata={"json": False})  # the JSON has seven keys here
 
 
 @dataclass(frozen=True, slots=True)
