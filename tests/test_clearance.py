@@ -252,8 +252,8 @@ def test_an_edge_across_the_middle_costs_six_decibels_and_a_higher_one_more():
     """Half the field is 6.02 dB (ITU-R P.526-8 section 4.1, J(0)); an edge above the ray costs more, below it less."""
     free, half, shut = (judged(skyline(24.1 + up, 120.0, half=3.0)).loss_db for up in (-0.5, -1e-9, 0.25))
     assert half == approx(6.02, abs=0.01)
-    assert free < 1.5
-    assert shut > 15.0
+    assert free < 0.0
+    assert shut > 11.0
 
 
 def test_a_dish_that_nothing_touches_is_not_blocked():
