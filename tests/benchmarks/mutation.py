@@ -46,7 +46,7 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "assess": ("tests/test_assess.py", "tests/test_demo.py"),
     "remedies": ("tests/test_remedies.py", "tests/test_assess.py", "tests/test_demo.py"),
     "carried": ("tests/test_mounts.py", "tests/test_demo.py"),
-    "horizon.rays": ("tests/horizon/test_terrain.py",),
+    "horizon.rays": ("tests/horizon/test_rays.py", "tests/horizon/test_terrain.py"),
     "horizon.march": ("tests/horizon/test_terrain.py",),
     "horizon.terrain": ("tests/horizon/test_terrain.py",),
     "horizon.measured": ("tests/horizon/test_measured.py", "tests/horizon/test_readings.py"),
