@@ -82,11 +82,13 @@ class Bench:
             if not path.exists() or path.read_bytes() != data:
                 path.write_bytes(data)
 
-    def try_one(self, name: str, steps: list) -> str:
-        """What comes of it: "read", "refused", or a fault in words."""
+    def try_one(self, name: str, steps: list, fixed: bytes | None = None) -> str:
+        """What comes of it: "read", "refused", or a fault in words. fixed : bytes in place of damage by steps"""
         from skysill.errors import InputError
 
         broken = damaged(self.true[name], [tuple(step) for step in steps], self.tokens)
+        if fixed is not None:
+            broken = fixed
         (self.folder / name).write_bytes(broken)
         self.watch.seen.clear()
         self.watch.folder = os.path.realpath(self.folder)
@@ -133,7 +135,9 @@ def main() -> None:
             if name not in benches:
                 benches[name] = Bench((READERS | SCENES)[name], watch, parent)
             bench = benches[name]
-            if "steps" in asked:
+            if "path" in asked:
+                found = {"outcome": bench.try_one(asked["file"], [], Path(asked["path"]).read_bytes())}
+            elif "steps" in asked:
                 found = {"outcome": bench.try_one(asked["file"], asked["steps"])}
             else:
                 found = _many(bench, asked, answers)

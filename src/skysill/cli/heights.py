@@ -26,7 +26,7 @@ _SMALL_CELLS = 64_000_000
     "--out", "out_path", metavar="FILE.tif", required=True, help="GeoTIFF to write, one band a satellite."
 )
 @click.option("--bounds", metavar="W,S,E,N", help="Only this window, in the raster's own coordinates.")
-@click.option("--within", metavar="FILE", help="Only cells inside this polygon (any vector file GDAL reads).")
+@click.option("--within", metavar="FILE", help="Only cells inside this polygon (GeoJSON, GeoPackage, ...).")
 @click.option("--refraction-factor", "refraction_factor", type=Number(0.5, 10.0, "FACTOR"),
               help="Effective Earth radius over the true one. Default 1.3333.")  # fmt: skip
 @click.option(

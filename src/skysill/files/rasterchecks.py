@@ -207,6 +207,9 @@ def _mosaic(place: Path, shown: str) -> Mosaic:
                 where=shown,
                 mend="Write it out as a GeoTIFF.",
             )
+    for name in ("SRS", "GeoTransform"):
+        if len(root.findall(name)) > 1:
+            raise InputError(f"has {name} twice.", where=shown, mend="Make it again.")
     bands = root.findall("VRTRasterBand")
     if not bands:
         raise InputError("holds no band.", where=shown)
@@ -225,6 +228,11 @@ def _sources(band: ET.Element, place: Path, shown: str) -> Iterator[Source]:
     if len(found) > MOST_SOURCES:
         raise InputError(f"lays together more than {MOST_SOURCES:,} files.", where=shown)
     for part in found:
+        tags = [child.tag for child in part]
+        twice = next((tag for tag in tags if tags.count(tag) > 1), None)
+        if twice is not None or ("SrcRect" in tags) != ("DstRect" in tags):
+            raise InputError(f"has a source with {twice or 'SrcRect or DstRect'} {'twice' if twice else 'alone'}.",
+                             where=shown, mend="Make it again.")  # fmt: skip
         named = part.find("SourceFilename")
         name = "" if named is None else (named.text or "").strip()
         refuse_remote(name)

@@ -481,6 +481,8 @@ def open_rasters(specs: Sequence[RasterSpec]) -> tuple[Raster, ...]:
 
 
 def _open_one(spec: RasterSpec) -> list[Raster]:
+    from pyproj.exceptions import ProjError
+
     path = Path(spec.path)
     refuse_remote(os.fspath(spec.path))
     if not path.exists():
@@ -500,7 +502,11 @@ def _open_one(spec: RasterSpec) -> list[Raster]:
     else:
         files = [path]
     heads = [_head(file) for file in files]
-    rasters = [_lattice(path.name, spec, group) for group in _groups(heads)]
+    try:
+        rasters = [_lattice(path.name, spec, group) for group in _groups(heads)]
+    except ProjError as fault:
+        raise InputError("its coordinate reference system does not lie on the Earth.", where=str(path),
+                         mend="Assign the projection the data are in.") from fault  # fmt: skip
     return sorted(rasters, key=lambda raster: raster.cell_size_m)
 
 

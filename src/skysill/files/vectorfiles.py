@@ -28,6 +28,9 @@ FORMATS = {
 _DRIVERS = {".gpkg": "GPKG", ".shp": "ESRI Shapefile", ".fgb": "FlatGeobuf"}
 _MOST_BYTES = 2_000_000_000
 _MOST_ROWS = 5_000_000
+_FAULTS = (RuntimeError, Warning, ValueError, LookupError, TypeError, NameError, OSError, ArithmeticError)
+"""What the libraries raise for damaged files; pyogrio's own errors are RuntimeErrors."""
+
 _MEND = "Save it as GeoJSON, or check it is complete."
 
 
@@ -160,15 +163,7 @@ def _layer(path: str, suffix: str, name: str, where: str) -> Layer:
                 raise ValueError(about["driver"])
             meta, _, wkb, columns = pyogrio.raw.read(path, layer=layer, **options)
             shapes = [] if wkb is None else shapely.from_wkb(wkb).tolist()
-    except (
-        RuntimeError,
-        Warning,
-        ValueError,
-        LookupError,
-        TypeError,
-        OSError,
-        shapely.errors.ShapelyError,
-    ) as fault:
+    except (*_FAULTS, shapely.errors.ShapelyError) as fault:
         raise InputError("cannot be read as a vector file.", where=where, mend=_MEND) from fault
     if wkb is None or not meta["geometry_type"]:
         raise InputError("holds no geometry.", where=where)
