@@ -261,8 +261,14 @@ def test_the_minutes_near_the_satellite_are_those_of_a_dot_product_minute_by_min
     wanted = [minutes[at] for at in np.flatnonzero(near)]
     assert len(found.spans) == 1
     assert found.spans[0] == (wanted[0], wanted[-1])
-    assert found.season is not None
-    assert found.season.season_start <= wanted[0] <= found.season.season_end
+    assert found.season is None  # the day has its minutes
+    before = first - dt.timedelta(days=40)  # the sun's declination is 10 degrees away then
+    ahead = sun_near(
+        place, "Demo", azimuth_deg=azimuth_deg, elevation_deg=elevation_deg, first_utc=before, within_deg=5.0
+    )
+    assert ahead.spans == ()
+    assert ahead.season is not None
+    assert ahead.season.season_start <= wanted[0] <= ahead.season.season_end
 
 
 def test_below_the_horizon_the_sun_is_near_nothing():
