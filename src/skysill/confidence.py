@@ -18,8 +18,8 @@ from skysill.sampling import (
     SEED,
     Errors,
     Witness,
-    canonical,
     draw,
+    in_place,
     sigma_at_most_deg,
     step_draws_m,
 )
@@ -115,7 +115,6 @@ def _close(
     errors: Errors,
 ) -> Witness:
     """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
-    witness = canonical(witness, azimuth_deg)
     s = witness.silhouette
     distance_m = _distance_m(witness, criteria)
     margin_deg = column_margin_deg(
@@ -124,11 +123,12 @@ def _close(
     spare_deg = margin_deg - room_angle_deg(distance_m, terminal, criteria)
     sigma_deg = sigma_at_most_deg(witness, errors, distance_m)
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
+    keep = keep[in_place(s.kept(keep), azimuth_deg)]
     tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
     apart = _apart(witness, keep, azimuth_deg, distance_m)
     order = np.argsort(tight, kind="stable")
     order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
-    return witness.kept(np.sort(keep[order]))
+    return witness.kept(keep[np.sort(order)])
 
 
 def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats) -> Ints:

@@ -29,9 +29,9 @@ __all__ = [
     "Unread",
     "Witness",
     "between_knots",
-    "canonical",
     "draw",
     "generator",
+    "in_place",
     "sigma_at_most_deg",
     "step_draws_m",
     "terrain_draws",
@@ -534,9 +534,8 @@ def sigma_at_most_deg(witness: Witness, errors: Errors, distance_m: Floats) -> F
     return np.asarray(np.rad2deg(np.arctan2(shift_m, distance_m)) + fixed_deg)
 
 
-def canonical(witness: Witness, azimuth_deg: float) -> Witness:
-    """The same columns in an order that depends only on where they stand."""
-    s = witness.silhouette
-    offset = np.round(wrap_180(s.azimuth_deg - azimuth_deg), 6)
-    order = np.lexsort((np.round(s.distance_m, 4), np.round(s.elevation_deg, 6), offset))
-    return witness.kept(order)
+def in_place(silhouette: Silhouette, azimuth_deg: float) -> Ints:
+    """The order of columns that depends only on where they stand, beginning left of the ray."""
+    offset = np.round(wrap_180(silhouette.azimuth_deg - azimuth_deg), 6)
+    distance_m, elevation_deg = np.round(silhouette.distance_m, 4), np.round(silhouette.elevation_deg, 6)
+    return np.asarray(np.lexsort((distance_m, elevation_deg, offset)))

@@ -70,16 +70,16 @@ def _taking_room(job: Job, gathered: Gathered, look: LookVector, hidden: Silhoue
     rooms = column_rooms(
         hidden, look.azimuth_deg or 0.0, look.elevation_apparent_deg, job.terminal, job.criteria
     )
-    taken = rooms.inside | (rooms.spare_deg < 0.0)
-    if gathered.terrain is not None and taken.any():
+    at = np.flatnonzero(rooms.inside | (rooms.spare_deg < 0.0))
+    if gathered.terrain is not None and at.size:
         stop_deg = stop_elevation_deg(
             look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
         )
-        taken &= ~covered(gathered.terrain, hidden.azimuth_deg, reach_m=near_reach_m(stop_deg), fine=True)
+        near_m = near_reach_m(stop_deg)
+        at = at[~covered(gathered.terrain, hidden.azimuth_deg[at], reach_m=near_m, fine=True)]
     for station in gathered.stations:
-        if station.at_dish:  # it saw what the others could not
-            taken &= ~covered(station.silhouette, hidden.azimuth_deg)
-    at = np.flatnonzero(taken)
+        if station.at_dish and at.size:  # it saw what the others could not
+            at = at[~covered(station.silhouette, hidden.azimuth_deg[at])]
     return np.asarray(at[np.argsort(rooms.spare_deg[at], kind="stable")])
 
 

@@ -1,6 +1,9 @@
 """Are the probabilities true? Thousands of invented worlds, surveyed with known errors, judged, and looked up.
 
     python tests/benchmarks/calibration.py --worlds 4000
+    python tests/benchmarks/calibration.py --surfaces 4000
+
+With --surfaces it asks the worlds of `certainty` instead, whose truth shares no code with the library.
 
 Each world holds houses, trees and a far ridge at random places, whose exact geometry decides whether the required
 room is there. A surveyor at the mount reads, every few degrees and at each peak and
@@ -19,6 +22,7 @@ import sys
 import time
 from dataclasses import replace
 
+import certainty
 import numpy as np
 
 from skysill.assess import Job, Sources, assess
@@ -157,7 +161,13 @@ def main() -> None:
     parser.add_argument("--worlds", type=int, default=4000)
     parser.add_argument("--seed", type=int, default=58)
     parser.add_argument("--json", action="store_true")
+    parser.add_argument(
+        "--surfaces", type=int, metavar="WORLDS", help="the worlds of certainty.py, with its --seed"
+    )
     given = parser.parse_args()
+    if given.surfaces is not None:
+        certainty.report(certainty.asked(given.surfaces))
+        return
     started = time.perf_counter()
     found = run(given.worlds, given.seed)
     if given.json:

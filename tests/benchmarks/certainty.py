@@ -12,9 +12,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import pickle
-import sys
 import time
-import traceback
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -84,7 +82,7 @@ def brier(chance: np.ndarray, truly: np.ndarray) -> tuple[float, float, float, f
     return float(((chance - truly) ** 2).mean()), reliability, resolution, float(base * (1 - base))
 
 
-def table(rows: list[Row]) -> None:
+def report(rows: list[Row]) -> None:
     kinds = list(dict.fromkeys(r.kind for r in rows))
     print(
         "| known | worlds | clear | false clear | 95 % interval | ray met | of those over 0.99 | roomy worlds | "
@@ -133,6 +131,17 @@ def table(rows: list[Row]) -> None:
             print(f"| {kind} | " + " | ".join(f"{v:.4f}" for v in parts) + " |")
 
 
+def asked(worlds: int, first: int = 0, seed: int = 41, only: str | None = None) -> list[Row]:
+    """The rows of many worlds, numbered from `first`; each world is the same whenever it is asked for."""
+    rows: list[Row] = []
+    for number in range(first, first + worlds):
+        try:
+            rows.extend(rows_of(number, seed, only))
+        except Exception as fault:
+            raise RuntimeError(f"world {number}, seed {seed}") from fault
+    return rows
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--worlds", type=int, default=4000)
@@ -142,16 +151,10 @@ def main() -> None:
     parser.add_argument("--show", action="store_true", help="list every false clear")
     parser.add_argument("--keep", type=Path, help="write the rows there (pickle)")
     given = parser.parse_args()
-    started, rows = time.perf_counter(), []
-    for number in range(given.first, given.first + given.worlds):
-        try:
-            rows.extend(rows_of(number, given.seed, given.only))
-        except Exception:
-            print(f"world {number}", file=sys.stderr)
-            traceback.print_exc()
-            raise
+    started = time.perf_counter()
+    rows = asked(given.worlds, given.first, given.seed, given.only)
     print(f"{given.worlds} worlds in {time.perf_counter() - started:.0f} s\n")
-    table(rows)
+    report(rows)
     if given.keep:
         given.keep.write_bytes(pickle.dumps(rows))
     if given.show:

@@ -26,7 +26,7 @@ _BESIDE_DEG = 25.0
 _BESIDE_STRETCH_DEG = 5.0
 
 _HIDDEN_FARTHEST_M = 20_000.0
-_HIDDEN_SHARES = (0.25, 0.5, 0.75, 1.0)
+_HIDDEN_SHARES = (0.5, 1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

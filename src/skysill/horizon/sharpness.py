@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from skysill.default_errors import CellValue, facts_of
-from skysill.horizon.lattice import Elevations, Grid, geod, lattice_position
+from skysill.horizon.lattice import Elevations, Grid, lattice_position
 from skysill.horizon.march import FINE_CELL_M
 from skysill.horizon.silhouette import Silhouette
-from skysill.units import Floats, Ints
+from skysill.units import Floats, Ints, local_earth_radius_m
 
 __all__ = ["Blur", "blur_of"]
 
@@ -18,6 +18,9 @@ _ACROSS = ((0, 2), (2, 0), (2, 2), (2, -2))
 _AROUND = tuple((r, c) for r in (-1, 0, 1) for c in (-1, 0, 1) if r or c)
 _STEEP_M = 1.0
 """An edge that drops so far to a neighbouring cell is a wall or a crown's side, not sloping ground. Own estimate."""
+
+_BLURS_WITHIN_M = 80.0
+"""Farther away half a cell and a lost top turn the edge by less than the heights' own error or so."""
 
 _LOST_CELLS: dict[CellValue, float] = {"mean": 0.3, "centre": 0.3, "highest": 0.0}
 """By so much of a cell an upright edge stands nearer and wider than bilinear ground between cells shows it: where
@@ -57,22 +60,34 @@ def blur_of(
     for number, raster in enumerate(rasters):
         if raster.kind != "surface" or raster.cell_size_m > FINE_CELL_M:
             continue
-        mine = np.flatnonzero(silhouette.thing == number)
+        mine = np.flatnonzero((silhouette.thing == number) & (silhouette.distance_m < _BLURS_WITHIN_M))
         if not mine.size:
             continue
         away_m = silhouette.distance_m[mine] * np.cos(np.deg2rad(silhouette.elevation_deg[mine]))
         grid = raster.window(latitude_deg, longitude_deg, float(away_m.max()))
         if grid is None:
             continue
-        here = np.full(mine.size, longitude_deg), np.full(mine.size, latitude_deg)
-        east, north, _ = geod().fwd(*here, silhouette.azimuth_deg[mine], away_m)
-        thin, drop = _shape(grid, *lattice_position(grid, north, east))
+        latitude, longitude = _places(latitude_deg, longitude_deg, silhouette.azimuth_deg[mine], away_m)
+        thin, drop = _shape(grid, *lattice_position(grid, latitude, longitude))
         holds = facts_of(raster).cells
         steep = np.clip(drop / _STEEP_M, 0.0, 1.0)
         thin_m[mine] = thin if holds == "mean" else 0.0
         lost_m[mine] = steep * _LOST_CELLS[holds] * raster.cell_size_m
         spread_m[mine] = steep * 0.3 * raster.cell_size_m
     return Blur(thin_m, lost_m, spread_m)
+
+
+def _places(
+    latitude_deg: float, longitude_deg: float, azimuth_deg: Floats, away_m: Floats
+) -> tuple[Floats, Floats]:
+    """Latitude and longitude of near places, on the radii of curvature at the first: within a cell at 1 km."""
+    azimuth_rad = np.deg2rad(azimuth_deg)
+    north, east = away_m * np.cos(azimuth_rad), away_m * np.sin(azimuth_rad)
+    parallel_m = local_earth_radius_m(latitude_deg, 90.0) * max(np.cos(np.deg2rad(latitude_deg)), 1e-6)
+    return (
+        np.asarray(latitude_deg + np.rad2deg(north / local_earth_radius_m(latitude_deg, 0.0))),
+        np.asarray(longitude_deg + np.rad2deg(east / parallel_m)),
+    )
 
 
 def _shape(grid: Grid, col: Floats, row: Floats) -> tuple[Floats, Floats]:
