@@ -214,7 +214,7 @@ def test_what_is_not_known_of_a_raster_is_said():
     stated = job(surface(wood, growth_m_per_year=0.3))
     notes = growth_notes(stated, assess(stated, ON_ROOF).gathered)
     assert "1.5 m higher" in notes[0]
-    assert "Growth up to now is missing: give date in [terrain]." in notes[0]
+    assert "Growth up to now is missing (type date under [terrain])." in notes[0]
 
 
 def test_a_site_file_can_say_when_a_raster_was_measured_and_how_its_trees_grow(tmp_path):

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import ast
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
+import skysill
 from brackendale import ground, job
 from skysill.assess import assess
 from skysill.horizon.measured import Readings
@@ -68,3 +72,43 @@ def test_where_nothing_near_is_known_each_way_to_know_it_is_named():
     assert found.verdict == "needs-survey"
     for key in ("--horizon FILE", "--terrain FILE:surface", "complete = true under [obstacles]"):
         assert key in found.reasons[0]  # the cause comes first, what is known after it
+
+
+KEY = re.compile(r"\b[a-z]+(?:_[a-z]+)*_(?:m|deg|ghz|w|kv|year|ahead|site)\b|--[a-z]|\[\[?[a-z_]+\]")
+REMEDY = re.compile(r"(?:Give|Correct|Take|Write|Say|Add|Where the ground rises) ")
+
+
+def spoken(path):
+    """Sentences of strings with spaces in a module, but for docstrings and refusals; what is filled in reads X."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    expressions = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    refusals = {id(x) for node in ast.walk(tree) if isinstance(node, ast.Raise) for x in ast.walk(node)}
+    inner = {id(value) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for value in node.values}
+    for node in ast.walk(tree):
+        if id(node) in expressions | refusals | inner:
+            continue
+        text = ""
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            text = node.value
+        elif isinstance(node, ast.JoinedStr):
+            text = "".join(str(v.value) if isinstance(v, ast.Constant) else "X" for v in node.values)
+        if " " in text:
+            yield from re.split(r"(?<=[.!?])\s+", re.sub(r"\s*\(type [^()]*\)", "", text))
+
+
+def test_no_cause_shares_its_sentence_with_a_key():
+    """A customer's record leaves out sentences with keys: what is wrong must stand in one without, its remedy aside."""
+    root = Path(skysill.__file__).parent
+    for name in (
+        "verdict",
+        "unseen",
+        "gather",
+        "growth",
+        "placement",
+        "compass",
+        "horizon/measured",
+        "horizon/terrain",
+    ):
+        for sentence in spoken(root / f"{name}.py"):
+            if KEY.search(sentence):
+                assert REMEDY.match(sentence.strip()), f"{name}: {sentence}"

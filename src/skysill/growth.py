@@ -226,12 +226,14 @@ def _readings_note(job: Job, readings: Readings) -> str:
     rates = " and ".join(f"{GROWTH_M_PER_YEAR[kind].usual_m:g} m a year for a {kind}" for kind in kinds)
     said = []
     if kinds:
-        said.append(f"Readings of plants without growth_m_per_year were taken to grow {rates}.")
+        said.append(
+            f"Readings of plants whose growth nobody gave were taken to grow {rates} (type growth_m_per_year)."
+        )
     far = int((plants & np.isnan(readings.distance_m)).sum())
     if far:
         said.append(
             f"{far} readings of plants carry no distance: their growth counts at {job.criteria.assumed_distance_m:g} "
-            "m. Measure distance_m."
+            "m. Measure it (type distance_m)."
         )
     return " ".join(said)
 
@@ -267,7 +269,9 @@ def _raster_note(job: Job, raster: Any) -> str:
     gain_m = _raster_growth_m(job, raster)
     if not gain_m:
         return ""
-    since = "" if facts.survey_year is not None else " Growth up to now is missing: give date in [terrain]."
+    since = (
+        "" if facts.survey_year is not None else " Growth up to now is missing (type date under [terrain])."
+    )
     return (
         f"What stands more than 1.5 m over the ground in {raster.name}, measured {when}, was taken to be "
         f"{gain_m:.1f} m higher at the end of the years ahead; listed buildings and the roof were not.{since}"

@@ -53,7 +53,8 @@ def _behind(job: Job, gathered: Gathered, look: LookVector, station: StationHori
     return (
         f"Behind {what}, read from {station.instrument_height_m:.1f} m above the ground{where_read}, something up to "
         f"{job.criteria.hidden_tall_m:g} m high could stand unseen and take the room of a dish "
-        f"{_away(step_m)}. Read {where} again from {height_m:.1f} m above the ground or higher (instrument_height_m), "
+        f"{_away(step_m)}. Read {where} again from {height_m:.1f} m above the ground or higher (type "
+        "instrument_height_m), "
         "or give a surface raster of 2 m or finer or a complete list of obstacles."
     )
 
@@ -150,7 +151,7 @@ def _assumed(job: Job, station: StationHorizon, azimuth_deg: float, elevation_de
     return (
         f"{what} at azimuth {s.azimuth_deg[top]:.0f} stands in the line as it was read, but no distance was read with "
         f"it and the dish is {step_m[2]:.1f} m higher than the instrument: {limit} it leaves the line free. Measure "
-        "its distance (distance_m in the readings)."
+        "its distance (type distance_m in the readings)."
     )
 
 

@@ -578,7 +578,7 @@ def test_ground_above_the_height_given_is_noticed():
     raster = HeldGrid(utm_grid(lambda x, y: np.where(y > 1990.0, 900.0, 100.0)))
     seen = look([raster], [0.0], 102.0, ray_elevation_deg=20.0, highest_ground_m=300.0)
     assert tops(seen, [0.0])[0] > 20.0
-    assert "ground of 900 m, above the 300 m given as highest_ground_m" in seen.notes[0]
+    assert "ground of 900 m, above the 300 m given as the highest (type highest_ground_m)" in seen.notes[0]
 
 
 def test_looking_less_far_than_needed_is_said():

@@ -101,7 +101,7 @@ def terrain_silhouette(
             ray_elevation_deg=ray_elevation_deg, max_distance_m=max_distance_m, near_m=near_m,
         )  # fmt: skip
         note = (f"The rasters show ground of {highest_seen_m:.0f} m, above the {highest_ground_m:g} m given as "
-                "highest_ground_m; the higher figure was used.")  # fmt: skip
+                "the highest (type highest_ground_m); the higher figure was used.")  # fmt: skip
         return replace(seen, notes=(note, *seen.notes))
     found = [march(eye, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
     return _silhouette(rasters, eye, layers, found, needed_m, stop_m, highest_ground_m, near_m)
