@@ -34,7 +34,8 @@ _NEAR_ROOF_M = 0.5
 _LEVEL_M, _STEEPEST = 0.3, 0.3
 """Ground that rises more than this from the mount is a roof, a wall or a treetop in a surface raster."""
 
-_MOST_SURE = 8
+_AMPLE_DEG = 1.0
+_MOST_NEAR = 8
 _MOST_OTHERS = 6
 _APART_M = 1.5
 
@@ -52,7 +53,7 @@ def moved(trials: Trials) -> list[Remedy]:
         step_here_m, roof_here = step_m[near == severity], on_roof[near == severity]
         if not len(step_here_m):
             continue
-        for at in _in_order(trials, step_here_m, trials.spare_deg(step_here_m)):
+        for at in _in_order(step_here_m, trials.spare_deg(step_here_m)):
             mount = _there(trials, step_here_m[at])
             found = trials.tried(mount)
             remedy = None if found is None else _remedy(trials, mount, *found, on_roof=bool(roof_here[at]))
@@ -61,15 +62,15 @@ def moved(trials: Trials) -> list[Remedy]:
     return []
 
 
-def _in_order(trials: Trials, step_m: Floats, spare_deg: Floats) -> Iterator[int]:
-    """Spots to try: of each distance the roomiest if it seems sure, nearest first; then the roomiest of all."""
+def _in_order(step_m: Floats, spare_deg: Floats) -> Iterator[int]:
+    """Spots to try: of each distance the roomiest where that is ample, nearest first; then the roomiest of all."""
     far_m = np.hypot(step_m[:, 0], step_m[:, 1])
     room = spare_deg >= 0.0
     tried: list[int] = []
     for ring_m in np.unique(far_m[room].round(6)):
         on_ring = np.flatnonzero(room & (np.abs(far_m - ring_m) < 1e-5))
         best = int(on_ring[spare_deg[on_ring].argmax()])
-        if len(tried) < _MOST_SURE and trials.sure(step_m[best]):
+        if len(tried) < _MOST_NEAR and spare_deg[best] >= _AMPLE_DEG:
             tried.append(best)
             yield best
     others = _spread(step_m, np.flatnonzero(room)[np.argsort(-spare_deg[room], kind="stable")], tried)
@@ -105,8 +106,7 @@ def _rings(reach_m: float) -> Floats:
 
 def _spots(trials: Trials) -> tuple[Floats, Bools]:
     """Steps (n, 3) to where the mount may go, and whether it is on the roof then."""
-    roof = trials.job.roof
-    plan_m = _rings(REACH_M if roof is None else ROOF_REACH_M)
+    plan_m = _rings(ROOF_REACH_M if _at_the_roof(trials) else REACH_M)
     rise_m, on_roof = _rise_m(trials, plan_m)
     keep = np.isfinite(rise_m)
     step_m, on_roof = np.column_stack([plan_m, rise_m])[keep], on_roof[keep]
@@ -130,20 +130,27 @@ def _rise_m(trials: Trials, plan_m: Floats) -> tuple[Floats, Bools]:
     nowhere = np.full(len(plan_m), np.nan)
     no_roof = np.zeros(len(plan_m), dtype=bool)
     outline = None if job.roof is None else shapely.Polygon(job.roof.outline)
-    if outline is not None and job.roof is not None:
-        near = outline.buffer(_NEAR_ROOF_M).contains(shapely.Point(mount.east_m, mount.north_m))
-        if near and mount.surface_elevation_m is not None and not _on_the_ground(trials):
-            inner = outline.buffer(-job.roof.edge_setback_m, join_style="mitre")
-            there = roof_elevation_m(job.roof, east_m, north_m) - mount.surface_elevation_m
-            inside = shapely.contains_xy(inner, east_m, north_m)
-            return np.where(inside, there, np.nan), ~no_roof
+    if outline is not None and job.roof is not None and _at_the_roof(trials):
+        inner = outline.buffer(-job.roof.edge_setback_m, join_style="mitre")
+        there = roof_elevation_m(job.roof, east_m, north_m) - (mount.surface_elevation_m or 0.0)
+        return np.where(shapely.contains_xy(inner, east_m, north_m), there, np.nan), ~no_roof
     if not _on_the_ground(trials):
         return nowhere, no_roof
     rise_m = _ground_rise_m(trials, plan_m)
-    rise_m[np.hypot(plan_m[:, 0], plan_m[:, 1]) > REACH_M + 1e-6] = np.nan
     if outline is not None:
         rise_m[shapely.contains_xy(outline, east_m, north_m)] = np.nan
     return rise_m, no_roof
+
+
+def _at_the_roof(trials: Trials) -> bool:
+    """Whether the mount stands on the own roof or hangs on the wall under its edge."""
+    import shapely
+
+    job, mount = trials.job, trials.gathered.place.mount
+    if job.roof is None or mount.surface_elevation_m is None or _on_the_ground(trials):
+        return False
+    whole = shapely.Polygon(job.roof.outline).buffer(_NEAR_ROOF_M)
+    return bool(whole.contains(shapely.Point(mount.east_m, mount.north_m)))
 
 
 def _on_the_ground(trials: Trials) -> bool:

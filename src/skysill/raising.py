@@ -24,6 +24,9 @@ HEIGHT_STEP_M = 0.05
 _DOUBT_DEG = 2.0
 """Shifted readings and terrain may err so much before a height is left out of the trials."""
 
+_AMPLE_DEG = 0.5
+"""With so much spare room the stated errors often leave enough: where the trials of a run begin."""
+
 
 def raised(trials: Trials) -> list[Remedy]:
     """The remedy `raise`; empty where no height reaches, or where a line is too near the one that does."""
@@ -64,7 +67,9 @@ def least_height(trials: Trials) -> tuple[float | None, str]:
     if not heights_m.size:
         return None, ""
     step_m = np.column_stack([np.zeros((heights_m.size, 2)), heights_m - trials.mount.height_m])
-    able = (trials.scene_spare_deg(step_m) >= 0.0) & (trials.fixed_spare_deg(step_m) >= -_DOUBT_DEG)
+    beside_deg, fixed_deg = trials.scene_spare_deg(step_m), trials.fixed_spare_deg(step_m)
+    able = (beside_deg >= 0.0) & (fixed_deg >= -_DOUBT_DEG)
+    ample = np.minimum(beside_deg, fixed_deg) >= _AMPLE_DEG
     told: dict[int, str | None] = {}
 
     def verdict_at(index: int) -> str | None:
@@ -74,7 +79,8 @@ def least_height(trials: Trials) -> tuple[float | None, str]:
         return told[index]
 
     for low, high in _runs(able):
-        start = _sure_from(trials, step_m, low, high)
+        ample_here = np.flatnonzero(ample[low : high + 1])
+        start = low + int(ample_here[0]) if ample_here.size else high
         at = first_good(lambda index: verdict_at(index) is not None, low, high, start)
         if at is not None:
             while at > 0 and verdict_at(at - 1) is not None:  # what the kernel left out is asked as well
@@ -107,14 +113,3 @@ def _runs(able: Bools) -> list[tuple[int, int]]:
     """(first, last) of each run of heights with room, the lowest first; under a canopy there may be several."""
     edge = np.flatnonzero(np.diff(np.concatenate([[False], able, [False]]).astype(int)))
     return [(int(a), int(b) - 1) for a, b in edge.reshape(-1, 2)]
-
-
-def _sure_from(trials: Trials, step_m: Floats, low: int, high: int) -> int | None:
-    """The first height of a run that the shifted columns call sure; None where not even the last is."""
-    if not trials.sure(step_m[high]):
-        return None
-    bad, good = low - 1, high
-    while good - bad > 1:
-        middle = (good + bad) // 2
-        good, bad = (middle, bad) if trials.sure(step_m[middle]) else (good, middle)
-    return good

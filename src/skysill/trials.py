@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from skysill.assess import SatelliteResult, assess
-from skysill.carried import carried, carried_spare_deg
+from skysill.carried import carried_spare_deg
 from skysill.cautions import line_cautions
-from skysill.confidence import Witness, confidence
+from skysill.confidence import Witness
 from skysill.errors import InputError
 from skysill.gather import Gathered, dish_in_scene_m
 from skysill.growth import later
@@ -28,7 +28,6 @@ from skysill.verdict import RANK
 
 __all__ = ["Trials", "better", "first_good", "line_warning", "short_of"]
 
-_SAMPLES = 500
 _ENOUGH_DEG = 2.0
 """More spare room than this is as good as any: the search for it stops there."""
 
@@ -157,34 +156,6 @@ class Trials:
         """(n,) the lesser of both."""
         return np.minimum(self.scene_spare_deg(step_m), self.fixed_spare_deg(step_m))
 
-    def sure(self, step_m: Floats) -> bool:
-        """Whether the room would be there with the probability asked, guessed for a dish centre `step_m` (3,) away."""
-        moved = []
-        for witness in self.witnesses:
-            s = witness.silhouette
-            az, el, far_m = carried(s, step_m[None, :], self.job.criteria.assumed_distance_m)
-            lowered = np.asarray(s.floor_deg) + np.where(
-                np.asarray(s.floor_deg) > -90.0, el[0] - s.elevation_deg, 0.0
-            )
-            shifted = replace(
-                s,
-                azimuth_deg=az[0],
-                elevation_deg=el[0],
-                distance_m=np.where(np.isnan(s.distance_m), np.nan, far_m[0]),
-                floor_deg=lowered,
-            )
-            moved.append(replace(witness, silhouette=shifted))
-        found = confidence(
-            moved,
-            *self._ray,
-            terminal=self.job.terminal,
-            criteria=self.job.criteria,
-            errors=self.gathered.errors,
-            samples=_SAMPLES,
-            explain=False,
-        )
-        return found.p_clear >= self.job.criteria.min_p_clear
-
     def tried(self, mount: Mount, scene: Any | None = None) -> tuple[SatelliteResult, float | None] | None:
         """The whole chain's answer for a changed mount or scene, if it is better than today's, and its surface.
 
@@ -194,7 +165,7 @@ class Trials:
         if scene is not None:
             job = replace(job, sources=replace(job.sources, scene=scene))
         try:
-            found = assess(job, mount, explain=False)
+            found = assess(job, mount, explain=False, losses=False)
         except InputError:
             return None
         result = found.results[0]
