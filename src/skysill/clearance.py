@@ -316,14 +316,15 @@ def clearance(
         clearance_m=clearance_m,
         required_m=required_m,
         fresnel_radius_m=zone_m,
-        fresnel_ratio=clearance_m / zone_m,
+        # a dish inside the thing itself has no zone and no edge before it
+        fresnel_ratio=clearance_m / zone_m if zone_m > 0.0 else None,
         blocked_fraction=blocked_fraction(silhouettes, azimuth_deg, elevation_deg, terminal, criteria)
         if losses
         else None,
         loss_db=aperture_loss_db(
             -clearance_m, d_m, dish_diameter_m=terminal.dish_diameter_m, frequency_ghz=terminal.lowest_ghz
         )
-        if losses
+        if losses and d_m > 0.0
         else None,
         controlling=Controlling(
             name=thing.name,

@@ -51,13 +51,12 @@ def _depth(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> tuple[fl
 
     side, up = _across(ray)
     frame = np.stack([side, up, ray])
-    pieces: list[Any] = []
+    hulls: list[Any] = []
     for corners in _pieces(parts, obstacle, dish_m, ray):
         seen = _in_front(corners @ frame.T)
         if len(seen) >= 3:
-            piece = shapely.convex_hull(shapely.linestrings(seen[:, :2] / seen[:, 2:]))
-            pieces.append(shapely.clip_by_rect(piece, -_WIDEST, -_WIDEST, _WIDEST, _WIDEST))
-    whole = shapely.union_all(shapely.buffer(pieces, 1e-9, quad_segs=1)) if pieces else shapely.Point(0, 0)
+            hulls.append(shapely.convex_hull(shapely.linestrings(seen[:, :2] / seen[:, 2:])))
+    whole = _united(hulls) if hulls else shapely.Point(0, 0)
     edge = shapely.boundary(whole)
     if edge.is_empty:
         return 0.0, ray
@@ -66,6 +65,23 @@ def _depth(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> tuple[fl
     x, y = shapely.get_coordinates(line)[-1]
     towards = np.array([x, y, 1.0]) @ frame
     return float(np.arctan(np.hypot(x, y))), towards / np.linalg.norm(towards)
+
+
+def _united(hulls: list[Any]) -> Any:
+    """The union of convex shapes within the picture.
+
+    A face seen edge on, as one that has an edge at the dish's own height, is a line here: it hides nothing, and the
+    geometry library may refuse to cut or join it. It is left out then, and the rest is joined on a grid.
+    """
+    import shapely
+
+    box = shapely.box(-_WIDEST, -_WIDEST, _WIDEST, _WIDEST)
+    try:
+        cut = shapely.clip_by_rect(hulls, *box.bounds)
+        return shapely.union_all(shapely.buffer(cut, 1e-9, quad_segs=1))
+    except shapely.errors.GEOSException:
+        flat = [hull for hull in hulls if hull.geom_type == "Polygon" and hull.is_valid]
+        return shapely.union_all(shapely.intersection(flat, box, grid_size=1e-9), grid_size=1e-9)
 
 
 def _across(ray: Floats) -> tuple[Floats, Floats]:

@@ -240,7 +240,9 @@ def _paper(ink: Ink, pad: float) -> dict[str, Any]:
 
 
 def _longitude(longitude_deg: float) -> str:
-    return f"{abs(longitude_deg):.0f}°{'W' if longitude_deg < 0 else 'E'}" if longitude_deg % 180 else "0°"
+    if longitude_deg % 180.0 == 0.0:  # neither east nor west
+        return f"{abs(longitude_deg):.0f}°"
+    return f"{abs(longitude_deg):.0f}°{'W' if longitude_deg < 0 else 'E'}"
 
 
 def _draw_arc(ax: Axes, assessment: Assessment, ink: Ink) -> tuple[list[Line2D], list[Text]]:
