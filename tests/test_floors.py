@@ -29,7 +29,8 @@ ROOMS = [
     "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep",
     "address_error", "screen", "heights", "cluster",
-    "files.plain", "files.outputs", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasters",
+    "files.plain", "files.outputs", "files.text", "files.records", "files.parts", "files.rasterchecks", "files.rasteropen",
+    "files.rasters",
     "files.tables", "files.features", "files.geojson", "files.vectorfiles",
     "files.vectors", "files.door", "files.bearings", "files.scenes", "files.sitefile",
     "files.asked", "files.fingerprints", "files.asbuilt", "files.photos", "files.delimited",
@@ -47,7 +48,7 @@ ROOMS = [
 """The house from the ground up: a room may use those that stand before it."""
 
 HEAVY = {
-    "rasterio": ("files.rasters", "files.heightmaps"),
+    "rasterio": ("files.rasteropen", "files.rasters", "files.heightmaps"),
     "pyogrio": ("files.vectorfiles",),
     "matplotlib": ("views.",),
     "click": ("cli.",),

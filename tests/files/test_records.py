@@ -72,13 +72,6 @@ def test_empty_cells_behind_the_last_column_are_passed_over():
     }
 
 
-def test_a_last_line_without_its_end_is_told():
-    assert split("azimuth_deg,elevation_deg\n10,3").notes == (
-        "its last line has no line end: was it cut short?",
-    )
-    assert split("azimuth_deg,elevation_deg\n10,3\n").notes == ()
-
-
 def test_more_rows_than_people_measure_are_refused():
     with pytest.raises(InputError, match=f"more than {MOST_ROWS:,} rows"):
         split("azimuth_deg,elevation_deg\n" + "1,2\n" * (MOST_ROWS + 1))

@@ -11,7 +11,7 @@ from typing import Any
 from skysill.errors import InputError
 from skysill.files.asked import Asked
 from skysill.files.rasterchecks import check_raster_file
-from skysill.files.text import check_file
+from skysill.files.text import check_file, printable
 from skysill.files.vectorfiles import split_layer
 
 __all__ = ["Fingerprint", "fingerprint", "fingerprints", "inputs_of"]
@@ -38,7 +38,7 @@ def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
     try:
         with place.open("rb") as opened:
             digest = hashlib.file_digest(opened, "sha256").hexdigest()
-        return Fingerprint(place.name, role, detail, place.stat().st_size, digest)
+        return Fingerprint(printable(place.name), role, detail, place.stat().st_size, digest)
     except OSError as fault:
         raise InputError(f"cannot be read ({fault.strerror}).", where=str(path)) from fault
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from skysill.errors import InputError
-from skysill.files.text import check_file, quoted
+from skysill.files.text import check_file, printable, quoted
 
 __all__ = ["BIGGEST_BYTES", "Photo", "read_photo"]
 
@@ -105,7 +105,7 @@ def _photo(raw: bytes, name: str, shown: str) -> Photo:
         raise InputError("has too many pixels for a photo.", where=shown, mend="Save it smaller.") from None
     except (OSError, SyntaxError, ValueError, EOFError, OverflowError) as fault:
         raise InputError("is a damaged picture, or breaks off.", where=shown, mend=mend) from fault
-    return Photo(name, kept.getvalue(), width, height, **claims)
+    return Photo(printable(name), kept.getvalue(), width, height, **claims)
 
 
 def _opened(raw: bytes) -> Any:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import logging
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -24,8 +23,18 @@ from rasterio.windows import Window
 from skysill.compass import decimal_year
 from skysill.default_errors import CellValue, RasterFacts, raster_defaults
 from skysill.errors import InputError
-from skysill.files.rasterchecks import DRIVERS, Mosaic, check_raster_file
-from skysill.files.text import printable, refuse_remote
+from skysill.files.rasterchecks import check_raster_file
+from skysill.files.rasteropen import (
+    BREAKS_OFF,
+    Rectangle,
+    check_mosaic,
+    covered,
+    has_gaps,
+    opened,
+    painted,
+    unwritten_cells,
+)
+from skysill.files.text import refuse_remote
 from skysill.heights import Lattice
 from skysill.horizon.lattice import Grid, geod, position_on
 from skysill.units import Floats
@@ -85,10 +94,6 @@ class RasterSpec:
     cells: CellValue | None = None
     date: dt.date | None = None
     growth_m_per_year: float | None = None
-
-
-Rectangle = tuple[float, float, float, float]
-"""Left, top, right, bottom: columns and rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,15 +296,15 @@ class Raster:
 def _read(tile: _Tile, top: int, bottom: int, left: int, right: int, notes: list[str]) -> NDArray[np.float32]:
     place = Window(left, top, right - left, bottom - top)
     name = Path(tile.path).name
-    with _opened(tile.path, tile.driver) as source:
+    with opened(tile.path, tile.driver) as source:
         try:
             raw = source.read(1, window=place)
             hidden = source.read_masks(1, window=place) == 0 if tile.masked else None
-            unwritten = _unwritten(source, place) if tile.gaps else None
+            unwritten = unwritten_cells(source, place) if tile.gaps else None
         except (RasterioError, ValueError) as fault:
-            raise InputError(_BREAKS_OFF, where=tile.path, mend="Copy or download it again.") from fault
+            raise InputError(BREAKS_OFF, where=tile.path, mend="Copy or download it again.") from fault
     if tile.covered is not None:
-        unwritten = ~_painted(tile.covered, place)
+        unwritten = ~painted(tile.covered, place)
     void = None
     if tile.nodata is not None and not np.isnan(tile.nodata):
         void = raw == np.asarray(tile.nodata).astype(raw.dtype)
@@ -335,136 +340,6 @@ def _limits(values: NDArray[np.float32]) -> tuple[float, float]:
     if np.isnan(low):
         low, high = float(np.fmin.reduce(values, axis=None)), float(np.fmax.reduce(values, axis=None))
     return (0.0, 0.0) if np.isnan(low) else (low, high)
-
-
-_BREAKS_OFF = "the file breaks off or is damaged: its cells cannot be read."
-
-
-class _Complaints(logging.Handler):
-    """What GDAL warns of while a file is open."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.WARNING)
-        self.said: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        self.said.append(record.getMessage())
-
-
-@contextlib.contextmanager
-def _opened(path: str, driver: str) -> Iterator[Any]:
-    """A raster opened by its own driver only; whatever GDAL complains of is a fault of the file."""
-    complaints, log = _Complaints(), logging.getLogger("rasterio")
-    passed_on, level = log.propagate, log.level
-    log.addHandler(complaints)
-    log.propagate, log.level = False, logging.WARNING
-    try:
-        with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_DISABLE_READDIR_ON_OPEN="TRUE"):
-            try:
-                source = rasterio.open(path, driver=driver)
-            except (RasterioError, ValueError) as fault:
-                raise InputError(
-                    "this is not a raster that can be read (unknown format, damaged, or only half written).",
-                    where=path, mend=f"Give one of: {', '.join(DRIVERS.values())}; and complete.",
-                ) from fault  # fmt: skip
-            with source:
-                yield source
-    finally:
-        log.removeHandler(complaints)
-        log.propagate, log.level = passed_on, level
-    if complaints.said:
-        raise InputError(
-            f"the file is damaged, or not what it says it is: {' '.join(printable(complaints.said[0]).split())[:200]}.",
-            where=path,
-            mend="Copy or download it again.",
-        )
-
-
-def _blocks(source: Any, place: Window) -> Iterator[tuple[int, int, int, int, int, int]]:
-    """Block row and column, and first and last-plus-one row and column, of a TIFF's blocks under a window."""
-    high, wide = source.block_shapes[0]
-    top, left = int(place.row_off), int(place.col_off)
-    for row in range(top // high, -(-(top + int(place.height)) // high)):
-        for col in range(left // wide, -(-(left + int(place.width)) // wide)):
-            yield row, col, row * high, (row + 1) * high, col * wide, (col + 1) * wide
-
-
-def _is_written(source: Any, row: int, col: int) -> bool:
-    return source.get_tag_item(f"BLOCK_OFFSET_{col}_{row}", "TIFF", bidx=1) is not None
-
-
-def _unwritten(source: Any, place: Window) -> NDArray[np.bool_]:
-    """Cells of a TIFF's window whose blocks were never written (GDAL gives 0 for them)."""
-    top, left = int(place.row_off), int(place.col_off)
-    found = np.zeros((int(place.height), int(place.width)), dtype=np.bool_)
-    for row, col, first_row, last_row, first_col, last_col in _blocks(source, place):
-        if not _is_written(source, row, col):
-            found[max(first_row - top, 0) : last_row - top, max(first_col - left, 0) : last_col - left] = True
-    return found
-
-
-def _painted(covered: Sequence[Rectangle], place: Window) -> NDArray[np.bool_]:
-    """Cells of a mosaic's window that lie wholly in one of its files."""
-    top, left = int(place.row_off), int(place.col_off)
-    found = np.zeros((int(place.height), int(place.width)), dtype=np.bool_)
-    for x, y, right, bottom in covered:
-        first_row, first_col = (
-            max(int(np.ceil(at - 0.01)) - begin, 0) for at, begin in ((y, top), (x, left))
-        )
-        last_row, last_col = (
-            max(int(np.floor(at + 0.01)) - begin, 0) for at, begin in ((bottom, top), (right, left))
-        )
-        found[first_row:last_row, first_col:last_col] = True
-    return found
-
-
-def _gaps(source: Any, driver: str) -> bool:
-    """Whether blocks of a TIFF that declares no value for voids were never written."""
-    if driver != "GTiff" or source.nodata is not None:
-        return False
-    whole = Window(0, 0, source.width, source.height)
-    return not all(_is_written(source, row, col) for row, col, *_ in _blocks(source, whole))
-
-
-def _check_mosaic(mosaic: Mosaic, shown: str) -> None:
-    """Voids of a mosaic's files must be voids of the mosaic."""
-    mend = "Make it again with a value for voids (gdalbuildvrt -vrtnodata), or give the files in a folder."
-    for one in mosaic.sources:
-        checked = check_raster_file(one.path)
-        with _opened(checked.path, checked.driver) as source:
-            voids = None if source.nodata is None else float(source.nodata)
-            hidden = {flag.name for flag in source.mask_flag_enums[0]} & {"per_dataset", "alpha"}
-            gaps = _gaps(source, checked.driver)
-        name = Path(one.path).name
-        if checked.mosaic is not None:
-            _check_mosaic(checked.mosaic, one.path)
-            gaps = gaps or (
-                checked.mosaic.nodata is None and not _covers(checked.mosaic, source.width, source.height)
-            )
-        if gaps or (hidden and not mosaic.masked):
-            raise InputError(f"{name} has gaps that the mosaic would fill with 0.", where=shown, mend=mend)
-        passed = [value for value in (mosaic.nodata, one.nodata) if value is not None]
-        if voids is not None and not any(np.isclose(voids, value, equal_nan=True) for value in passed):
-            raise InputError(f"{name} has voids of {voids:g} that the mosaic would take for ground.", where=shown,
-                             mend=mend)  # fmt: skip
-        if one.nodata is not None and mosaic.nodata is None:
-            raise InputError(
-                f"leaves out cells of {name} and would fill them with 0.", where=shown, mend=mend
-            )
-
-
-def _covers(mosaic: Mosaic, cols: int, rows: int) -> bool:
-    """Whether a mosaic's files leave no cell of it out; asked of the lines between which nothing changes."""
-    rectangles = [one.rectangle or (0.0, 0.0, float(cols), float(rows)) for one in mosaic.sources]
-    xs = np.unique([0.0, cols, *(x for r in rectangles for x in (r[0], r[2]) if 0.0 < x < cols)])
-    ys = np.unique([0.0, rows, *(y for r in rectangles for y in (r[1], r[3]) if 0.0 < y < rows)])
-    if xs.size * ys.size > 25_000_000:
-        return False
-    found = np.zeros((ys.size - 1, xs.size - 1), dtype=np.bool_)
-    for x, y, right, bottom in rectangles:
-        rows_of = slice(*np.searchsorted(ys, [y, bottom]))
-        found[rows_of, slice(*np.searchsorted(xs, [x, right]))] = True
-    return bool(found.all())
 
 
 def open_rasters(specs: Sequence[RasterSpec]) -> tuple[Raster, ...]:
@@ -535,8 +410,8 @@ def _head(path: Path) -> _Head:
     where, notes = str(path), []
     file = check_raster_file(path)
     if file.mosaic is not None:
-        _check_mosaic(file.mosaic, where)
-    with _opened(where, file.driver) as source:
+        check_mosaic(file.mosaic, where)
+    with opened(where, file.driver) as source:
         if source.subdatasets:
             raise InputError(f"the file holds {len(source.subdatasets)} rasters.", where=where,
                              mend="Save the one with the elevations by itself.")  # fmt: skip
@@ -571,19 +446,12 @@ def _head(path: Path) -> _Head:
             path=where, crs=source.crs.to_wkt(),
             transform=(a, b, centre.c + (a + b) / 2, d, e, centre.f + (d + e) / 2),
             rows=source.height, cols=source.width, unit_m=unit_m, scale=scale, offset=offset,
-            driver=file.driver, files=file.files, gaps=_gaps(source, file.driver),
-            covered=_covered(file.mosaic, source.width, source.height),
+            driver=file.driver, files=file.files, gaps=has_gaps(source, file.driver),
+            covered=covered(file.mosaic, source.width, source.height),
             nodata=None if source.nodata is None else float(source.nodata),
             masked="per_dataset" in {flag.name for flag in source.mask_flag_enums[0]},
             notes=(*notes, *unit_notes),
         )  # fmt: skip
-
-
-def _covered(mosaic: Mosaic | None, cols: int, rows: int) -> tuple[Rectangle, ...] | None:
-    """The cells that a mosaic's files fill; None where gaps are told from ground in another way, or there are none."""
-    if mosaic is None or mosaic.nodata is not None or mosaic.masked or _covers(mosaic, cols, rows):
-        return None
-    return tuple(one.rectangle for one in mosaic.sources if one.rectangle is not None)
 
 
 def _scale_and_offset(source: Any, where: str) -> tuple[float, float]:

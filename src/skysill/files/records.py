@@ -47,17 +47,12 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table as text.
-
-    delimiter : what stands between its columns
-    notes : what a reader should pass on about the whole table
-    """
+    """A table as text. delimiter : what stands between its columns"""
 
     name: str
     delimiter: str
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
-    notes: tuple[str, ...] = ()
 
 
 def read_table(path: str | Path, columns: Sequence[Column]) -> Table:
@@ -87,8 +82,7 @@ def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
     delimiter = max(",;\t", key=lines[begin].count)
     (first, head), *records = _records(lines, delimiter, name)
     heads = _header(head, columns, f"{name}, row {first}", example)
-    notes = () if text.endswith("\n") else ("its last line has no line end: was it cut short?",)
-    return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)), notes)
+    return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)))
 
 
 def _is_passed_over(line: str) -> bool:

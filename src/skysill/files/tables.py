@@ -237,7 +237,7 @@ def read_orbit_file(path: str | Path, *, name: str | None = None) -> tuple[Satel
         found = tuple((f"{name} {own}", record) for own, record in found)
     elif name is not None:
         found = ((name, found[0][1]),)
-    return tuple(Satellite(own, orbit=record) for own, record in found)
+    return tuple(Satellite(printable(own), orbit=record) for own, record in found)
 
 
 def _is_file(place: Path) -> bool:
