@@ -214,9 +214,9 @@ def skyline_at(readings: Readings, azimuth_deg: Floats, *, max_gap_deg: float) -
     pairs, alone = _pairs(readings, max_gap_deg)
     starts = readings.azimuth_deg[pairs[:, 0]]
     # pairs that begin on one azimuth are asked one after another: there are seldom more than one
-    number = np.zeros(len(pairs), dtype=int)
-    for k in range(1, len(pairs)):
-        number[k] = number[k - 1] + 1 if starts[k] == starts[k - 1] else 0
+    count = np.arange(len(pairs))
+    begins = np.append(True, starts[1:] != starts[:-1])[: len(pairs)]
+    number = count - np.maximum.accumulate(np.where(begins, count, 0)) if len(pairs) else count
     for layer in range(int(number.max(initial=-1)) + 1):
         _raise_to(highest_deg, azimuth_deg, readings, pairs[number == layer])
     for single in alone:
