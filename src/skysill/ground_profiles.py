@@ -39,9 +39,6 @@ _FARTHEST_M = 100_000.0
 _FAR_SLACK_DEG = 0.3
 """Ground this much below the room at the far end is still kept: what errors could lift into it."""
 
-_MOST_TIGHT = 400
-"""Columns of ground that are handed on to be asked for their certainty, which itself keeps far fewer."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Chords:
@@ -111,16 +108,13 @@ class GroundProfiles:
             at = high
         return last
 
-    def tightest(self, spot: int, look: int, antenna_elevation_m: float) -> Silhouette:
-        """The columns of ground that leave the least room, as the march would give them."""
+    def columns(self, spot: int, look: int, antenna_elevation_m: float) -> Silhouette:
+        """The ground as columns, as the march gives them, less those too far from the look to matter."""
         chords = self._of(spot, look)
         offset, elevation, distance, ray, raster = _points(chords, antenna_elevation_m)
         order = np.lexsort((distance, ray))
         ladder = np.maximum.accumulate(4.0 * ray[order] + np.deg2rad(elevation[order]))
         order = order[np.diff(ladder, prepend=-np.inf) > 0]  # no ground hidden behind nearer ground
-        spare = self._spare_deg(spot, look, offset[order], elevation[order], distance[order])
-        doubt = np.rad2deg(0.3 / distance[order])
-        order = order[np.argsort(spare - 2.0 * doubt, kind="stable")[:_MOST_TIGHT]]
         rasters = self.job.sources.rasters
         error_m = np.array([r.vertical_error_m for r in rasters] or [0.0])[raster[order]]
         return Silhouette(

@@ -19,6 +19,7 @@ from skysill.confidence import SAMPLES, Witness, confidence
 from skysill.gather import Gathered, gather, near_seen, uncovered
 from skysill.growth import later
 from skysill.horizon.obstacles import Scene
+from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
 from skysill.look import LookVector
 from skysill.mast_search import SpotRoom
@@ -34,7 +35,7 @@ CONTENT = ("clear", "needs-survey", "unknown")
 APART_M = 1.5
 """Spots that are offered stand at least so far from each other."""
 
-_CLOSE_CALL = 0.02
+_CLOSE_CALL = 0.005
 """A probability this near to the one asked is worked out again by a whole assessment."""
 
 _ROUGH_SAMPLES, _ROUGH_CALL = 256, 0.1
@@ -69,10 +70,11 @@ class MastChoice:
     def __init__(self, job: Job, room: SpotRoom) -> None:
         self.job, self.room = job, room
         self.each, self.together = room.solved
-        self._tried: dict[tuple[int, int, int], bool] = {}
-        self._assessed_alone: dict[tuple[int, int, int], bool] = {}
+        self._tried: dict[tuple[int, int, tuple[int, ...], int], bool] = {}
+        self._without_figures: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
         self._whole: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
         self._all_covered: dict[int, bool] = {}
+        self._bare: Gathered | None = None
         self._cable_m = self._bare_cables_m()
         scene: Scene | None = job.sources.scene
         self._wires = scene is not None and any(o.kind == "wire" for o in scene.obstacles)
@@ -82,9 +84,9 @@ class MastChoice:
         at, last = int(self._start(satellites)[spot]), int(self.room.usable[spot])
         first = at
         at = self._onward(spot, satellites, at)
-        while at < last and not self._proved_alone(spot, satellites, at):
+        while at < last and not all(self._exact(spot, tuple(satellites), at).values()):
             at = self._onward(spot, satellites, at + 1)
-        while first < at < last and self._proved_alone(spot, satellites, at - 1):
+        while first < at < last and all(self._exact(spot, tuple(satellites), at - 1).values()):
             at -= 1
         return float(self.room.heights_m[spot, at]) if at < last else None
 
@@ -128,7 +130,7 @@ class MastChoice:
         """The height assessed; where that is not content, the next to try; where a lower one is, that."""
         if not self._proved(spot, satellites, at):
             return self._onward(spot, satellites, at + 1), _HOPED, None
-        if at > self._start(satellites)[spot] and self._proved_alone(spot, satellites, at - 1):
+        if at > self._start(satellites)[spot] and all(self._exact(spot, tuple(satellites), at - 1).values()):
             return at - 1, _HOPED, None
         tight = max(self._assessed(spot, satellites, at).results, key=_badness).clearance.margin_deg
         return at, _PROVED, 90.0 if tight is None else tight
@@ -143,32 +145,62 @@ class MastChoice:
         while moved and at < last:
             before = at
             for satellite in sorted(satellites, key=lambda k: -int(self.each[spot, k])):
-                at = self._onward_for(spot, satellite, at)
+                at = self._onward_for(spot, satellite, tuple(satellites), at)
                 if at >= last:
                     return last
             moved = at != before and len(satellites) > 1
         return at
 
-    def _onward_for(self, spot: int, satellite: int, start: int) -> int:
-        last, low, high, stride = int(self.room.usable[spot]), start - 1, start, 1
-        while not self._content(spot, satellite, high):
+    def _onward_for(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
+        last = int(self.room.usable[spot])
+        start = self._past_hopeless(spot, satellite, group, start)
+        if start >= last:
+            return last
+        low, high, stride = start - 1, start, 1
+        while not self._content(spot, satellite, group, high):
             if high == last - 1:
                 return last
             low, high, stride = high, min(high + stride, last - 1), 2 * stride
         while high - low > 1:
             middle = (low + high) // 2
-            low, high = (low, middle) if self._content(spot, satellite, middle) else (middle, high)
+            low, high = (low, middle) if self._content(spot, satellite, group, middle) else (middle, high)
         return high
 
-    def _content(self, spot: int, satellite: int, at: int) -> bool:
-        """Whether one satellite is content: by its certainty, where that is not a close call, else by `assess`."""
-        key = (spot, satellite, at)
+    def _past_hopeless(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
+        """The first height from `start` on that the ground alone does not make hopeless."""
+        at, last = start, int(self.room.usable[spot])
+        if not self.job.sources.rasters or not self._plain(satellite):
+            return at
+        for look in self.room.looks_of([satellite]):
+            ray = self.room.looks[spot][look]
+
+            def hopeless(index: int, look: int = int(look), ray: LookVector = ray) -> bool:
+                ground = self.room.doubtful_ground(spot, look, index, alone=len(group) == 1)
+                return self._hopeless(spot, ray, ground)
+
+            if at >= last or not hopeless(at):
+                continue
+            low, high = at, last
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (middle, high) if hopeless(middle) else (low, middle)
+            at = high
+        return at
+
+    def _content(self, spot: int, satellite: int, group: tuple[int, ...], at: int) -> bool:
+        """Whether one of a group of satellites is content: by its certainty, where that is no close call, else by
+        `assess` of the group.
+        """
+        key = (spot, satellite, group, at)
         if key not in self._tried:
-            p_clear = self._p_clear(spot, satellite, at) if self._plain(satellite) else None
-            if p_clear is None or abs(p_clear - self.job.criteria.min_p_clear) < _CLOSE_CALL:
-                self._tried[key] = self._exact(spot, satellite, at)
+            asked = self.job.criteria.min_p_clear
+            p_clear = (
+                self._p_clear(spot, satellite, at, alone=len(group) == 1) if self._plain(satellite) else None
+            )
+            if p_clear is None or abs(p_clear - asked) < _CLOSE_CALL:
+                self._tried[key] = self._exact(spot, group, at)[satellite]
             else:
-                self._tried[key] = p_clear >= self.job.criteria.min_p_clear
+                self._tried[key] = p_clear >= asked
         return self._tried[key]
 
     def _plain(self, satellite: int) -> bool:
@@ -185,11 +217,11 @@ class MastChoice:
             self._all_covered[satellite] = good
         return self._all_covered[satellite]
 
-    def _p_clear(self, spot: int, satellite: int, at: int) -> float:
+    def _p_clear(self, spot: int, satellite: int, at: int, *, alone: bool) -> float:
         """The probability of the room at one height, near the one asked to within what sampling leaves."""
         asked, least = self.job.criteria.min_p_clear, 1.0
         for look in self.room.looks_of([satellite]):
-            ground = self.room.doubtful_ground(spot, int(look), at)
+            ground = self.room.doubtful_ground(spot, int(look), at, alone=alone)
             ray = self.room.looks[spot][look]
             seen = gather(self.job, self.room.place_at(spot, at), [ray], ground=ground)
             then = later(self.job, seen, ray)
@@ -203,6 +235,17 @@ class MastChoice:
             if least < asked - _CLOSE_CALL:
                 break
         return least
+
+    def _hopeless(self, spot: int, ray: LookVector, ground: Silhouette) -> bool:
+        """Whether the ground alone leaves far too little certainty: more sources can only leave less."""
+        if not len(ground):
+            return False
+        if self._bare is None:
+            seen = gather(self.job, self.room.places[0], [self.room.looks[0][0]], ground=ground)
+            self._bare = replace(seen, stations=(), obstacles=None, scene=None)
+        alone = replace(self._bare, place=self.room.places[spot], terrain=ground)
+        p_clear = self._sampled(alone, ray, alone.witnesses(None, {}), _ROUGH_SAMPLES)
+        return p_clear < self.job.criteria.min_p_clear - _ROUGH_CALL
 
     def _sampled(self, seen: Gathered, ray: LookVector, witnesses: Sequence[Witness], samples: int) -> float:
         found = confidence(
@@ -228,21 +271,18 @@ class MastChoice:
     def _proved(self, spot: int, satellites: Sequence[int], at: int) -> bool:
         return all(r.verdict in CONTENT for r in self._assessed(spot, satellites, at).results)
 
-    def _proved_alone(self, spot: int, satellites: Sequence[int], at: int) -> bool:
-        """The same without figures, each satellite by itself, the one with least room first."""
-        for satellite in sorted(satellites, key=lambda k: -int(self.each[spot, k])):
-            if not self._exact(spot, satellite, at):
-                return False
-        return True
-
-    def _exact(self, spot: int, satellite: int, at: int) -> bool:
-        """Whether one satellite is content, by `assess`."""
-        key = (spot, satellite, at)
-        if key not in self._assessed_alone:
-            alone = replace(self.job, satellites=(self.job.satellites[satellite],))
-            found = assess(alone, self.room.mount(spot, at), explain=False, losses=False)
-            self._assessed_alone[key] = found.results[0].verdict in CONTENT
-        return self._assessed_alone[key]
+    def _exact(self, spot: int, group: tuple[int, ...], at: int) -> dict[int, bool]:
+        """Which satellites of a group are content, by `assess` without figures."""
+        key = (spot, group, at)
+        if key in self._whole:
+            found = self._whole[key]
+        elif key in self._without_figures:
+            found = self._without_figures[key]
+        else:
+            asked = replace(self.job, satellites=tuple(self.job.satellites[k] for k in group))
+            found = assess(asked, self.room.mount(spot, at), explain=False, losses=False)
+            self._without_figures[key] = found
+        return {k: r.verdict in CONTENT for k, r in zip(group, found.results, strict=True)}
 
     def _nearly(self, with_room: Ints, satellites: Sequence[int], keep: int) -> list[Chosen]:
         """Where no spot is content: those with room, each at its tallest mast."""

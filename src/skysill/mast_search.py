@@ -15,7 +15,7 @@ import numpy as np
 from skysill.clearance import column_rooms
 from skysill.compass import CompassCorrection
 from skysill.errors import InputError
-from skysill.gather import Gathered, Place, correction_at, place
+from skysill.gather import Gathered, Place, correction_at, place, window_azimuths_deg
 from skysill.ground_profiles import GroundProfiles, ground_profiles
 from skysill.growth import later, with_grown_rasters
 from skysill.horizon.obstacles import Scene, least_room
@@ -53,6 +53,9 @@ STEP_M = 0.05
 
 _DOUBT_M = 1.5
 """Ground so near to the required room may matter to certainty: 4 standard deviations of place, height and raster."""
+
+_SURELY_FREE_DEG = 0.5
+"""Spare room that readings seen without a column at the ray's own azimuth must leave, so as not to be asked again."""
 
 _BESIDE_DEG = 90.0
 """Readings farther aside than this leave the room of a ray that does not stand high."""
@@ -203,13 +206,23 @@ class SpotRoom:
             )
         return self._grown[spot]
 
-    def doubtful_ground(self, spot: int, look: int, at: int) -> Silhouette:
-        """The ground around one spot that bears on certainty, seen from one of its heights."""
+    def doubtful_ground(self, spot: int, look: int, at: int, *, alone: bool = False) -> Silhouette:
+        """The ground around one spot that bears on certainty, seen from one of its heights.
+
+        alone : only on the azimuths that are followed for this look; else on those of all looks
+        """
         if spot not in self._doubtful:
             self._doubtful[spot] = ground_profiles(
                 self.job, [self.places[spot]], [self.looks[spot]], doubt_m=_DOUBT_M
             )
-        return self._doubtful[spot].tightest(0, look, float(self.foot_m[spot, 2] + self.heights_m[spot, at]))
+        antenna_m = float(self.foot_m[spot, 2] + self.heights_m[spot, at])
+        seen = self._doubtful[spot].columns(0, look, antenna_m)
+        if not alone or len(self.satellite_of) == 1:
+            return seen
+        own = np.concatenate(
+            window_azimuths_deg(self.looks[spot][look], self.job.terminal, self.job.criteria)
+        )
+        return seen.kept(np.isin(np.round(seen.azimuth_deg, 6), np.round(own, 6)))
 
     def looks_of(self, satellites: Sequence[int]) -> Ints:
         """Which looks belong to some satellites."""
@@ -271,8 +284,12 @@ class SpotRoom:
         if self.job.sources.readings is None:
             return found
         for spot in np.flatnonzero(self.usable > 0):
-            for look, ray in enumerate(self.looks[spot]):
-                seen = self._readings_seen(int(spot), 0, ray)
+            rays = self.looks[spot]
+            rough = self._readings_seen(int(spot), 0, rays)
+            for look, ray in enumerate(rays):
+                if self._least_spare_deg(rough, ray) > _SURELY_FREE_DEG:
+                    continue
+                seen = self._readings_seen(int(spot), 0, [ray])
                 if self._least_spare_deg(seen, ray) < 0.0:
                     found[spot, look] = self._past_readings(int(spot), look, seen)
         return found
@@ -293,13 +310,13 @@ class SpotRoom:
         return high
 
     def _readings_short(self, spot: int, ray: LookVector, at: int) -> bool:
-        return self._least_spare_deg(self._readings_seen(spot, at, ray), ray) < 0.0
+        return self._least_spare_deg(self._readings_seen(spot, at, [ray]), ray) < 0.0
 
-    def _readings_seen(self, spot: int, at: int, ray: LookVector) -> list[Silhouette]:
+    def _readings_seen(self, spot: int, at: int, rays: Sequence[LookVector]) -> list[Silhouette]:
         """The measured horizon from a spot, today and after growth, as `assess` carries it there."""
         there = self.place_at(spot, at)
-        seen = Gathered(there, stations=station_horizons(self.job, there, [ray], self._correction))
-        then = later(self.job, seen, ray).gathered
+        seen = Gathered(there, stations=station_horizons(self.job, there, rays, self._correction))
+        then = later(self.job, seen, rays[0]).gathered  # as dense for the others, but for their own columns
         both = seen.stations if then.stations is seen.stations else (*seen.stations, *then.stations)
         return [one.silhouette for one in both if len(one.silhouette)]
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -469,16 +471,23 @@ def moved_readings(readings: Readings, step_m: Floats) -> Readings:
 
 def _joined(
     lower: int, upper: int, start: float, turn: float, exact_azimuths_deg: tuple[float, ...]
-) -> tuple[Floats, np.ndarray, Floats]:
-    exact = np.asarray(exact_azimuths_deg, dtype=np.float64)
-    away = np.abs(wrap_180(exact - (start + turn / 2.0))) - turn / 2.0
-    steps = max(1, int(np.ceil(turn / (_STEP_DEG if (away < _NEAR_DEG).any() else _FAR_STEP_DEG))))
+) -> _Piece:
+    middle = start + turn / 2.0
+    aside = [abs((exact - middle + 180.0) % 360.0 - 180.0) - turn / 2.0 for exact in exact_azimuths_deg]
+    steps = max(1, math.ceil(turn / (_STEP_DEG if min(aside, default=180.0) < _NEAR_DEG else _FAR_STEP_DEG)))
+    share, weights = _shares(steps)
+    if turn > 0.0:
+        wanted = [(exact - start) % 360.0 / turn for exact in exact_azimuths_deg]
+        if wanted and min(wanted) <= 1.0:
+            share = np.union1d(share, [one for one in wanted if one <= 1.0])
+            weights = np.column_stack([1.0 - share, share])
+    return start + turn * share, np.full((share.size, 2), (lower, upper)), weights
+
+
+@lru_cache(maxsize=256)
+def _shares(steps: int) -> tuple[Floats, Floats]:
     share = np.linspace(0.0, 1.0, steps + 1)
-    if turn > 0.0 and exact.size:
-        wanted = np.mod(exact - start, 360.0) / turn
-        share = np.union1d(share, wanted[wanted <= 1.0])
-    weights = np.column_stack([1.0 - share, share])
-    return start + turn * share, np.broadcast_to([lower, upper], weights.shape), weights
+    return share, np.column_stack([1.0 - share, share])
 
 
 def _merged_spans(spans: list[tuple[float, float]]) -> Floats:
