@@ -277,7 +277,7 @@ def _distance_m(here: Floats, ends_m: Floats) -> float:
 def _all_edges(job: Job) -> Iterator[tuple[bool, _Edge]]:
     """Every straight line given, and whether it is of the roof that the job is about."""
     if job.roof is not None:
-        ridge = _ridge(np.array(job.roof.surface, dtype=float).reshape(-1, 3))
+        ridge = _ridge(np.array(job.roof.points, dtype=float).reshape(-1, 3))
         if ridge is not None:
             yield True, _Edge("the ridge line", "ridge", ridge)
         for ends in _ring(np.array(job.roof.outline, dtype=float)):

@@ -63,7 +63,7 @@ def _over_the_roof(roof: Roof, foot: Floats, edge: Floats, *, inside: bool) -> t
     share = np.linspace(0.0, 1.0, 25)[:, None]
     plan = foot[:2] + share * (edge[:, None, :] - foot[:2])
     level = np.full(plan.shape[:2], foot[2])
-    if inside and roof.surface:
+    if inside and roof.shaped:
         # a hair inside the edge, where a facet still reaches
         height = roof_elevation_m(roof, *(foot[:2] + (plan - foot[:2]) * (1 - 1e-6)).reshape(-1, 2).T)
         level = np.where(np.isnan(height.reshape(level.shape)), foot[2], height.reshape(level.shape))

@@ -14,6 +14,7 @@ __all__ = [
     "DEFAULT_DISH_DIAMETER_M",
     "DEFAULT_RECEIVE_GHZ",
     "HIGHEST_GROUND_ON_EARTH_M",
+    "ROOF_FORMS",
     "Criteria",
     "Landmark",
     "MastKit",
@@ -33,6 +34,9 @@ DEFAULT_DISH_DIAMETER_M = 1.2
 
 DEFAULT_RECEIVE_GHZ = 19.7
 """Taken, and said so, when no frequency is named: the low end of a common downlink band."""
+
+ROOF_FORMS = ("flat", "gabled", "hipped", "half-hipped", "skillion", "pyramidal")
+"""Words of the open map tagging for a roof's form, roof:shape."""
 
 HIGHEST_GROUND_ON_EARTH_M = 8849.0
 """Height of Mount Everest above sea level, metres (2020 survey announced by Nepal and China, from memory)."""
@@ -331,7 +335,9 @@ class Roof:
     """Where a mount may be looked for. Local east, north (and elevation) in metres.
 
     outline : ring of (east, north)
-    surface : triangles or rings of (east, north, elevation), or scattered points of facets and ridge
+    surface : points of (east, north, elevation): corners of its planes
+    breaks : lines of such points along which its planes meet or end: ridges, hips, valleys, eaves
+    facets : rings of such points, each a plane; where there are any, they are the surface
     yards : further rings of (east, north) on the ground
     cable_entry : (east, north, elevation)
     keep_out : rings of (east, north) where no mast may stand: panels, rooflights, fragile areas
@@ -343,3 +349,16 @@ class Roof:
     cable_entry: tuple[float, float, float] | None = None
     yards: tuple[tuple[tuple[float, float], ...], ...] = field(default=())
     keep_out: tuple[tuple[tuple[float, float], ...], ...] = ()
+    breaks: tuple[tuple[tuple[float, float, float], ...], ...] = ()
+    facets: tuple[tuple[tuple[float, float, float], ...], ...] = ()
+
+    @property
+    def shaped(self) -> bool:
+        """Whether anybody gave the surface a shape."""
+        return bool(self.surface or self.breaks or self.facets)
+
+    @property
+    def points(self) -> tuple[tuple[float, float, float], ...]:
+        """Every point given of the surface, once."""
+        lines = (*self.breaks, *self.facets)
+        return tuple(dict.fromkeys((*self.surface, *(point for line in lines for point in line))))

@@ -95,7 +95,7 @@ def spots(
     east, north = _lattice(inner, step_m)
     height, source, notes = _roof_surface(roof, site, rasters, east, north)
     fine = np.isfinite(height)
-    if not roof.surface and fine.any():
+    if not roof.shaped and fine.any():
         off = stands_off(roof, site, rasters, east[fine], north[fine])
         fine[fine] = ~off
         if off.any():
@@ -144,7 +144,7 @@ def _beside_walls(
 
     ring = np.asarray(shapely.get_coordinates(shapely.orient_polygons(shapely.Polygon(roof.outline))))
     fine = [r.cell_size_m for r in rasters if r.kind == "surface" and r.cell_size_m <= FINE_CELL_M]
-    inward_m = 1e-6 if roof.surface or not fine else fine[0]  # a raster blurs the edge itself
+    inward_m = 1e-6 if roof.shaped or not fine else fine[0]  # a raster blurs the edge itself
     places, edges = [], []
     for a, b in itertools.pairwise(ring):
         length_m = float(np.linalg.norm(b - a))
@@ -192,7 +192,7 @@ def _roof_surface(
 ) -> tuple[Floats, str, tuple[str, ...]]:
     """Elevation under each spot, who said so, and what was left out."""
     height = roof_elevation_m(roof, east_m, north_m)
-    if roof.surface:
+    if roof.shaped:
         missing = int(np.isnan(height).sum())
         note = f"{missing} spots of the roof have no facet under them and were left out."
         return height, "facets", (note,) if missing else ()

@@ -148,7 +148,7 @@ def _mark_own_roof(found: _Marking, roof: Roof | None, foot: Floats, height: Flo
     outline = _polygon(roof.outline)
     inside = shapely.intersects_xy(outline, foot[:, 0], foot[:, 1])
     own_m = np.full(len(foot), np.nan)
-    if roof.surface and inside.any():
+    if roof.shaped and inside.any():
         own_m[inside] = roof_elevation_m(roof, *foot[inside, :2].T)
     below = inside & (own_m - foot[:, 2] > _ON_ROOF_M)
     for number, ring in enumerate(roof.keep_out, start=1):

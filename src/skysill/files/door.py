@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 from skysill.errors import InputError
 from skysill.files.text import nearest, quoted, read_text
+from skysill.site import ROOF_FORMS
 
 __all__ = [
     "MastKitTable",
@@ -362,6 +363,14 @@ class RoofTable:
 
     outline: list[list[float]] = _needed(_list(_pair, 3))
     surface: list[list[float]] = _key(_list(_triple), [])
+    ridges: list[list[list[float]]] = _key(_list(_list(_triple, 2)), [])
+    valleys: list[list[list[float]]] = _key(_list(_list(_triple, 2)), [])
+    eaves: list[list[list[float]]] = _key(_list(_list(_triple, 2)), [])
+    facets: list[list[list[float]]] = _key(_list(_list(_triple, 3)), [])
+    shape: str | None = _key(_one_of(*ROOF_FORMS))
+    eaves_height_m: float | None = _key(_number(-100.0, 500.0))
+    ridge_height_m: float | None = _key(_number(-100.0, 500.0))
+    direction_deg: float | None = _key(_bearing)
     edge_setback_m: float = _key(_from_zero, 1.0)
     cable_entry: list[float] | None = _key(_triple)
     yards: list[list[list[float]]] = _key(_list(_list(_pair, 3)), [])

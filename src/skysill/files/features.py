@@ -14,6 +14,7 @@ from skysill.default_errors import OBSTACLE, ObstacleError
 from skysill.errors import InputError
 from skysill.files.text import quoted
 from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
+from skysill.roof_forms import form_facets
 from skysill.units import Floats
 
 __all__ = ["HEIGHTS", "NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_of", "unique_names"]
@@ -74,6 +75,15 @@ class Ground:
     rise_from: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class RoofWords:
+    """A roof as open map tags tell it: roof:shape, roof:height over the eaves, roof:direction down a face."""
+
+    form: str
+    height_m: float | None = None
+    direction_deg: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
     """One obstacle as given: its geometry in local metres, and what is said of it.
@@ -96,6 +106,7 @@ class Feature:
     numbers: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     errors: ObstacleError = OBSTACLE["plan"]
+    roof: RoofWords | None = None
 
 
 _TALLEST_M, _TALLEST_TREE_M = 900.0, 130.0
@@ -350,14 +361,49 @@ def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
             ground_elevation_m=min(base_m, float(ring[:, 2].min())),
             notes=feature.notes,
         )
+    notes = feature.notes
+    if feature.roof is not None and feature.roof.form != "flat":
+        formed, note = _under_its_roof(feature, feature.roof, heights, base_m)
+        if formed is not None:
+            return formed
+        notes = (*notes, note)
     return building(
         feature.name,
         ring[:, :2],
         ground_elevation_m=base_m,
         **heights,
         holes_m=[hole[:, :2] for hole in feature.holes_m],
-        notes=feature.notes,
+        notes=notes,
     )
+
+
+def _under_its_roof(
+    feature: Feature, roof: RoofWords, heights: Mapping[str, float | None], base_m: float
+) -> tuple[Obstacle | None, str]:
+    """A house with the planes of its tagged roof; or None and why a flat top at its full height is taken instead."""
+    flat = "was taken with a flat top at its full height"
+    top_m = heights.get("top_elevation_m")
+    if top_m is None:
+        top_m = base_m + float(heights.get("height_m") or 0.0)
+    if roof.height_m is None or feature.holes_m:
+        missing = "roof:height is missing" if roof.height_m is None else "it has a courtyard"
+        return None, f'"{feature.name}" has a {roof.form} roof, but {missing}: it {flat}.'
+    try:
+        facets = form_facets(
+            feature.points_m[:, :2].tolist(),
+            roof.form,
+            eaves_elevation_m=top_m - roof.height_m,
+            ridge_elevation_m=top_m,
+            direction_deg=roof.direction_deg,
+        )
+    except InputError as fault:
+        return None, f'"{feature.name}" {flat}: {fault.what}'
+    first, *others = (
+        facet(str(feature.name), ring, kind="building", ground_elevation_m=base_m, notes=feature.notes)
+        for ring in facets
+    )
+    areas = tuple(area for one in (first, *others) for area in one.areas_m)
+    return replace(first, areas_m=areas), ""
 
 
 def unique_names(obstacles: Sequence[Obstacle]) -> tuple[Obstacle, ...]:

@@ -38,6 +38,8 @@ from skysill.files.text import check_file, placed_at, quoted
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.job import Job, Sources
 from skysill.positions import parse_longitude, parse_position
+from skysill.roof_forms import form_facets
+from skysill.roofs import roof_doubts
 from skysill.site import (
     Criteria,
     Landmark,
@@ -119,6 +121,8 @@ def read_site_file(
         **new,
     )
     mounts = _mounts(file.mounts, bearings, shown, default_height_m)
+    roof = _roof(file.roof, shown, site, rasters)
+    doubts = () if roof is None else _roof_notes(roof)
     refuse_unlikely(
         rasters, site, mounts, "" if site.ground_elevation_m != file.ground_elevation_m else shown
     )
@@ -126,11 +130,11 @@ def read_site_file(
         site=site,
         satellites=satellites,
         mounts=mounts,
-        notes=_mount_notes(file.mounts, bearings),
+        notes=(*_mount_notes(file.mounts, bearings), *doubts),
         terminal=_terminal(file.terminal, shown),
         criteria=_noun(Criteria, file.criteria, f"{shown}, [criteria]"),
         sources=sources,
-        roof=_roof(file.roof, shown),
+        roof=roof,
         mounts_named=bool(file.mounts),
         mast_kits=tuple(_mast_kits(file.mast_kits, shown)),
         property_boundary=()
@@ -335,12 +339,12 @@ def _area(ring: Sequence[Sequence[float]], where: str) -> tuple[tuple[float, flo
     return tuple((point[0], point[1]) for point in ring)
 
 
-def _roof(door: RoofTable | None, shown: str) -> Roof | None:
+def _roof(door: RoofTable | None, shown: str, site: Site, rasters: Sequence[Any]) -> Roof | None:
     if door is None:
         return None
     return Roof(
         outline=tuple((east_m, north_m) for east_m, north_m in door.outline),
-        surface=tuple((east_m, north_m, up_m) for east_m, north_m, up_m in door.surface),
+        surface=tuple(_points(door.surface)),
         edge_setback_m=door.edge_setback_m,
         cable_entry=None if door.cable_entry is None else (door.cable_entry[0], *door.cable_entry[1:3]),  # type: ignore[arg-type]  # three, checked at the door
         yards=tuple(tuple((east_m, north_m) for east_m, north_m in yard) for yard in door.yards),
@@ -348,4 +352,54 @@ def _roof(door: RoofTable | None, shown: str) -> Roof | None:
             _area(ring, f"{shown}, [roof], keep_out number {number}")
             for number, ring in enumerate(door.keep_out, start=1)
         ),
+        breaks=tuple(tuple(_points(line)) for line in (*door.ridges, *door.valleys, *door.eaves)),
+        facets=tuple(tuple(_points(ring)) for ring in door.facets) or _form(door, shown, site, rasters),
+    )
+
+
+def _roof_notes(roof: Roof) -> tuple[str, ...]:
+    """What is not determined about a roof's surface; what is wrong with it is said by what uses it."""
+    if not roof.shaped:
+        return ()
+    try:
+        return roof_doubts(roof).sentences()
+    except InputError:
+        return ()
+
+
+def _points(points: Sequence[Sequence[float]]) -> Iterator[tuple[float, float, float]]:
+    yield from ((east_m, north_m, up_m) for east_m, north_m, up_m in points)
+
+
+def _form(
+    door: RoofTable, shown: str, site: Site, rasters: Sequence[Any]
+) -> tuple[tuple[tuple[float, float, float], ...], ...]:
+    """The planes of a roof told by the word for its form; its heights count from the site's ground."""
+    where = f"{shown}, [roof], shape"
+    if door.shape is None:
+        for label in ("eaves_height_m", "ridge_height_m", "direction_deg"):
+            if getattr(door, label) is not None:
+                raise InputError(
+                    "belongs to a roof's form.", where=f"{shown}, [roof], {label}", mend="Give shape as well."
+                )
+        return ()
+    if door.surface or door.ridges or door.valleys:
+        raise InputError(
+            "stands beside points or lines of the surface.", where=where, mend="Keep one of the two."
+        )
+    if door.eaves_height_m is None:
+        raise InputError("needs eaves_height_m above the site's ground.", where=where)
+    ground = stand_on(site, rasters)
+    if not ground.known:
+        raise InputError(
+            "has heights above a ground that nobody knows.", where=where, mend="Give ground_elevation_m."
+        )
+    ridge_m = None if door.ridge_height_m is None else ground.site_elevation_m + door.ridge_height_m
+    return form_facets(
+        door.outline,
+        door.shape,
+        eaves_elevation_m=ground.site_elevation_m + door.eaves_height_m,
+        ridge_elevation_m=ridge_m,
+        direction_deg=door.direction_deg,
+        where=where,
     )

@@ -13,12 +13,13 @@ import numpy as np
 
 from skysill.default_errors import OBSTACLE
 from skysill.errors import InputError
-from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of
+from skysill.files.features import HEIGHTS, NUMBERS, Feature, Ground, RoofWords, obstacles_of
 from skysill.files.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
 from skysill.files.text import printable, quoted, read_number, read_text
 from skysill.files.vectorfiles import Layer, read_layers, split_layer
 from skysill.horizon.obstacles import Obstacle
 from skysill.positions import plan_offset
+from skysill.site import ROOF_FORMS
 from skysill.units import Floats
 
 __all__ = ["LEVEL_HEIGHT_M", "Given", "read_features", "read_obstacles"]
@@ -241,7 +242,49 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
         "numbers": numbers,
         "notes": notes,
         "errors": OBSTACLE[origin],
+        "roof": _tagged_roof(properties, where),
     }
+
+
+def _tagged_roof(properties: Mapping[str, Any], where: str) -> RoofWords | None:
+    """roof:shape with its height and direction; None where there is none or it is a form that is not drawn."""
+
+    def tag(name: str) -> Any:
+        value = properties.get(f"roof:{name}", properties.get(f"roof_{name}"))
+        return None if _absent(value) or value == "" else value
+
+    form, height, direction = tag("shape"), tag("height"), tag("direction")
+    if form is None or str(form).strip().lower() not in ROOF_FORMS:
+        return None
+    words = str(direction).strip().upper()
+    if direction is None:
+        direction_deg = None
+    elif words in _COMPASS:
+        direction_deg = 22.5 * _COMPASS.index(words)
+    else:
+        direction_deg = _number(direction, "roof:direction", where)
+    height_m = None if height is None else _tagged_metres(height, "roof:height", where)
+    return RoofWords(str(form).strip().lower(), height_m, direction_deg)
+
+
+_COMPASS = [
+    "N",
+    "NNE",
+    "NE",
+    "ENE",
+    "E",
+    "ESE",
+    "SE",
+    "SSE",
+    "S",
+    "SSW",
+    "SW",
+    "WSW",
+    "W",
+    "WNW",
+    "NW",
+    "NNW",
+]
 
 
 def _yes(value: Any) -> bool:

@@ -27,7 +27,7 @@ from skysill.look import LookVector
 from skysill.mount_rows import MountRow, MountsFound, spot_lines
 from skysill.mounts import Searched
 from skysill.overhead import LINE_RANK, lines_listed
-from skysill.roofs import OWN_ROOF, roof_triangles
+from skysill.roofs import OWN_ROOF, RoofDoubts, roof_doubts, roof_triangles
 from skysill.units import Floats
 from skysill.views.captions import captions_in, key, title
 from skysill.views.ink import INK, PALETTE, Ink, drawing, fill, new_figure, save, trace
@@ -276,6 +276,40 @@ def _north_and_scale(ax: Axes, length_m: float, ink: Ink) -> list[Bbox]:
     return [Bbox(ax.transData.transform(np.array(corner))) for corner in corners]
 
 
+def _draw_doubts(ax: Axes, doubts: RoofDoubts, ink: Ink) -> None:
+    """Hatched where the roof's points leave its surface open, crossed where they are off its facets."""
+    for piece in doubts.open_m:
+        ax.add_patch(
+            Polygon(
+                piece[:, :2],
+                closed=True,
+                fill=False,
+                hatch="xxx",
+                edgecolor=ink.rule,
+                linewidth=0.0,
+                zorder=1.5,
+            )
+        )
+    if len(doubts.open_m):
+        at = doubts.open_m[int(doubts.open_by_m.argmax()), :, :2].mean(axis=0)
+        paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+        text = f"surface open\nby {doubts.open_by_m.max():.1f} m"
+        write(
+            ax,
+            float(at[0]),
+            float(at[1]),
+            text,
+            size=ink.small_pt,
+            ha="center",
+            va="center",
+            zorder=9,
+            bbox=paper,
+        )
+    for (east_m, north_m, _), by_m in zip(doubts.against_m, doubts.against_by_m, strict=True):
+        ax.plot([east_m], [north_m], marker="x", color=ink.text, markersize=7, markeredgewidth=1.8, zorder=7)
+        write(ax, east_m, north_m, f" {by_m:+.1f} m off", size=ink.small_pt, ha="left", va="bottom", zorder=7)
+
+
 def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) -> PlanArtists:
     """The roof's facets, every spot by its least mast, the best few with their numbers, and the first one's cable."""
     job, searched = found.job, found.searched
@@ -291,6 +325,7 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) ->
         ax.add_collection(
             LineCollection(_creases(roof_triangles(job.roof)), colors=ink.rule, linewidths=0.9, zorder=2)
         )
+        _draw_doubts(ax, roof_doubts(job.roof), ink)
         for yard in job.roof.yards:
             ax.add_patch(
                 Polygon(yard, closed=True, fill=False, edgecolor=ink.rule, linestyle=(0, (4, 2)), zorder=1)
@@ -496,7 +531,7 @@ def _title_words(found: MountsFound) -> list[str]:
         f"For {found.satellite}",
         f"Best: {best.name}, dish {round(best.height_m, 2):g} m up: {best.verdict}{cable}",
         "Above: ≤ how tall things in the grey strips may be, over the ground",
-        "Below: least mast at each spot, the best numbered",
+        "Below: least mast with the room; the best, sure as well, numbered",
         _safety_words(found),
     ]
 
