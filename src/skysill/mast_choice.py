@@ -243,7 +243,7 @@ class MastChoice:
         if self._bare is None:
             seen = gather(self.job, self.room.places[0], [self.room.looks[0][0]], ground=ground)
             self._bare = replace(seen, stations=(), obstacles=None, scene=None)
-        alone = replace(self._bare, place=self.room.places[spot], terrain=ground)
+        alone = replace(self._bare, place=self.room.places[spot], terrain=ground, blur=None)
         p_clear = self._sampled(alone, ray, alone.witnesses(None, {}), _ROUGH_SAMPLES)
         return p_clear < self.job.criteria.min_p_clear - _ROUGH_CALL
 

@@ -51,8 +51,10 @@ RIM_GAP_M = 0.1
 STEP_M = 0.05
 """Step of the heights."""
 
-_DOUBT_M = 1.5
-"""Ground so near to the required room may matter to certainty: 4 standard deviations of place, height and raster."""
+_DOUBT_M = 6.0
+"""Ground so near to the required room may matter to certainty: errors of place, height and raster, and what a raster's
+cells may have lost of a thin top.
+"""
 
 _SURELY_FREE_DEG = 0.5
 """Spare room that readings seen without a column at the ray's own azimuth must leave, so as not to be asked again."""
