@@ -267,6 +267,17 @@ def test_a_customer_reads_no_option_no_key_and_no_datum(make_record, clinic_asse
     assert height == "41.0 m, counted as the ground's height was given"
 
 
+def test_a_dish_that_stands_elsewhere_is_told_without_keys_too(make_record):
+    record = make_record(
+        as_built=AsBuilt(satellite="Demo South", source="b.toml", height_m=2.0, note="see mast_m")
+    )
+    reason = "A barn stands in the line. Measure its distance (type distance_m)."
+    record = replace(record, built=replace(record.built, anew=replace(record.built.anew, reasons=(reason,))))
+    first, *_, last = record_page(record).built.notes
+    assert first.endswith("A barn stands in the line. Measure its distance.")
+    assert last == "Installer's note: see mast_m"
+
+
 def test_the_probability_is_said_once_for_each_satellite(record):
     for one in record_page(record).satellites:
         said = " ".join((*one.reasons, one.basis))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from skysill.report.built import Built, PhotoRecord
-from skysill.report.words import WORDS, Head, Table
+from skysill.report.words import WORDS, Head, Table, for_readers
 
 __all__ = ["BuiltPage", "built_page", "commissioning"]
 
@@ -39,7 +39,7 @@ def built_page(made: Built) -> BuiltPage:
         word = WORDS[made.anew.verdict][1]
         notes.insert(
             0,
-            f"From where the dish really stands, {made.anew.satellite.name} is {word}. {' '.join(made.anew.reasons)}",
+            f"From where the dish really stands, {made.anew.satellite.name} is {word}. {' '.join(for_readers(made.anew.reasons))}",
         )
     if done.note:
         notes.append(f"Installer's note: {done.note}")
