@@ -36,10 +36,10 @@ def built_page(made: Built) -> BuiltPage:
     )
     notes = list(made.notes)
     if made.anew is not None:
-        word = WORDS[made.anew.verdict][1]
+        word, why = WORDS[made.anew.verdict][1], " ".join(for_readers(made.anew.reasons))
         notes.insert(
             0,
-            f"From where the dish really stands, {made.anew.satellite.name} is {word}. {' '.join(for_readers(made.anew.reasons))}",
+            f"From where the dish really stands, {made.anew.satellite.name} is {word}. {why}",
         )
     if done.note:
         notes.append(f"Installer's note: {done.note}")
