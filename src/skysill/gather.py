@@ -292,12 +292,7 @@ def gather(
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
         errors=_stated_errors(job, correction, at.step_error_m),
-        rasters={
-            r.name: RasterErrors(
-                r.vertical_error_m, CORRELATION_CELLS * r.cell_size_m, facts_of(r).horizontal_error_m, number
-            )
-            for number, r in enumerate(job.sources.rasters)
-        },
+        rasters=_raster_errors(job),
         correction=correction,
     )
 
@@ -315,6 +310,21 @@ def terrain_from(
     terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
     assured = np.asarray(terrain.assured)
     return terrain.kept(assured), terrain.kept(~assured)
+
+
+def _raster_errors(job: Job) -> dict[str, RasterErrors]:
+    """How each raster errs. Where it is laid matters for fine ones, near the dish; slopes of coarse ones are in their
+    heights' error.
+    """
+    from skysill.horizon.march import FINE_CELL_M
+
+    found = {}
+    for number, raster in enumerate(job.sources.rasters):
+        fine = raster.kind == "surface" and raster.cell_size_m <= FINE_CELL_M
+        laid_m = facts_of(raster).horizontal_error_m if fine else 0.0
+        alike_m = CORRELATION_CELLS * raster.cell_size_m
+        found[raster.name] = RasterErrors(raster.vertical_error_m, alike_m, laid_m, number, fine)
+    return found
 
 
 def blur_at(job: Job, at: Place, terrain: Silhouette | None) -> Blur | None:

@@ -105,12 +105,14 @@ class RasterErrors:
     vertical_m, horizontal_m : standard deviations
     correlation_m : distance over which the height error stays alike
     number : its place in the list of rasters, which fixes its draws
+    fine : whether it is a surface of 2 m or finer, whose edges may be so near that a change of distance counts
     """
 
     vertical_m: float
     correlation_m: float
     horizontal_m: float = 0.0
     number: int = 0
+    fine: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,7 +423,9 @@ def _terrain(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats, 
         beside_m = seen.level_m * _single(np.sin(np.deg2rad(wrap_180(azimuth_deg - s.azimuth_deg))))
         aside_m = aside_m + np.sign(beside_m) * np.minimum(np.abs(beside_m), inward_m)
         up_m, out_m = up_m + inward_m * sine, out_m - inward_m * cosine
-    return Drawn(*seen.shifts(aside_m, up_m + raised_m * cosine, out_m))
+    fine = np.array([n in witness.rasters and witness.rasters[n].fine for n in (t.name for t in s.things)])
+    azimuth_shift, elevation_shift, stretch = seen.shifts(aside_m, up_m + raised_m * cosine, out_m)
+    return Drawn(azimuth_shift, elevation_shift, np.where(fine[s.thing], stretch, np.float32(1.0)))
 
 
 def _ground_m(witness: Witness, name: str, level_m: Floats, samples: int) -> Any:

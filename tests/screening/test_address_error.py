@@ -99,9 +99,9 @@ def test_a_position_error_never_makes_a_verdict_better():
 
 
 def wall(height_m):
-    """A surface of 1 m, flat but for a wall 12 m south of row 100; as wide as trees could matter."""
+    """A surface of 1 m, flat but for a block 12 m south of row 100, thick enough to show whole in cells of means."""
     values = np.zeros((260, 200), np.float32)
-    values[112:114] = height_m
+    values[112:118] = height_m
     return ground_of(values, cell_m=1.0, x=500_000.0, kind="surface", error_m=0.1)
 
 
