@@ -126,6 +126,10 @@ def _screened(
     answer.reason[~known & ~below] = f"{ground.name} has no data at the address."
     alive = np.flatnonzero(known & ~below)
     chained = np.full(alive.shape, question.full or _is_fine(ground))
+    if (
+        ground.cell_size_m <= FINE_CELL_M
+    ):  # ground a step away from a low dish: its place moves that by degrees
+        chained |= places.height_m[alive] < _LOW_DISH_M
     steep = np.flatnonzero(~chained & (places.apparent_deg[alive] > _STEEP_DEG))
     if steep.size:
         some = places.take(alive[steep])
@@ -135,6 +139,10 @@ def _screened(
     chained[steep] = True
     _settle(ground, places, question, alive[~chained], answer, whole=whole)
     return answer
+
+
+_LOW_DISH_M = 1.0
+"""So near to ground in fine cells, the dish's place may decide though the nearest ground is over 10 degrees off."""
 
 
 def _is_fine(ground: Ground) -> bool:
