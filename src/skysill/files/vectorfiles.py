@@ -109,7 +109,7 @@ def _geopackage_names(place: Path, head: bytes, shown: str) -> list[str]:
             whole = base.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
             names = [str(row[0]) for row in base.execute(
                 "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' ORDER BY table_name")]  # fmt: skip
-    except sqlite3.Error as fault:
+    except (sqlite3.Error, ValueError, TypeError, OverflowError) as fault:  # names that are no UTF-8, too
         raise InputError("is damaged, or no GeoPackage.", where=shown, mend=_MEND) from fault
     if virtual:
         raise InputError(
