@@ -5,10 +5,13 @@ import dataclasses
 import numpy as np
 import pytest
 
+from skysill.assess import assess
+from skysill.errors import InputError
 from skysill.files.sitefile import read_site_file
-from skysill.horizon.obstacles import Scene, building, facet, pole, tree
+from skysill.gather import prepared
+from skysill.horizon.obstacles import Scene, building, clearances, facet, pole, tree
 from skysill.job import Job, Sources
-from skysill.site import Roof, Satellite, Site, Terminal
+from skysill.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.standing import standing
 
 GROUND_M = 20.0
@@ -148,3 +151,47 @@ outline = [[-10,-8],[25,-8],[25,30],[-10,30]]
         read_site_file(file)
     assert type(fault.value).__name__ == "InputError"
     assert dataclasses.is_dataclass(read)
+
+
+GABLE = Roof(
+    outline=((-0.6, -0.6), (10.6, -0.6), (10.6, 6.6), (-0.6, 6.6)),
+    surface=(
+        (-0.6, -0.6, 24.6), (10.6, -0.6, 24.6), (-0.6, 3.0, 27.0),
+        (10.6, 3.0, 27.0), (-0.6, 6.6, 24.6), (10.6, 6.6, 24.6),
+    ),
+)  # fmt: skip
+"""The same roof as SLOPES, as the house's own."""
+
+BRACKET = Mount("bracket", 5.0, -0.3, 1.0, surface_elevation_m=22.6)
+
+
+def test_a_bracket_under_the_eaves_looks_out_under_them_where_the_walls_are_given():
+    """Dish centre 0.3 m before the wall, 1 m under the gutter, 0.3 m behind it: a ray leaves under the eaves while its
+    elevation is below atan((24.6 - 23.6) / 0.3) = 73 degrees."""
+    low = WALLS.lowered(24.6)
+    scene = prepared(job(low, roof=GABLE)).sources.scene
+    for azimuth_deg, elevation_deg, met in ((180.0, 33.0, False), (180.0, 76.0, True), (0.0, 33.0, True)):
+        found = clearances(
+            scene,
+            [[5.0, -0.3, 23.6]],
+            [azimuth_deg],
+            [elevation_deg],
+            terminal=Terminal(),
+            criteria=Criteria(),
+        )
+        assert bool(found.hit.any()) is met, (azimuth_deg, elevation_deg)
+    result = assess(job(low, roof=GABLE), BRACKET).results[0]
+    assert not result.clearance.obstructed
+
+
+def test_over_the_walls_the_roof_is_solid_still():
+    """A ray from the yard through the gable, over the walls' flat top and under the ridge, is met."""
+    scene = prepared(job(WALLS.lowered(24.6), roof=GABLE)).sources.scene
+    found = clearances(scene, [[20.0, 3.0, 25.4]], [270.0], [1.0], terminal=Terminal(), criteria=Criteria())
+    assert found.hit.any()
+    assert float(found.distance_m[found.hit].min()) == pytest.approx(10.0 / np.cos(np.deg2rad(1.0)), abs=1e-3)
+
+
+def test_without_walls_the_refusal_says_how_to_place_a_bracket_under_eaves():
+    with pytest.raises(InputError, match="list the walls as a building obstacle"):
+        assess(job(roof=GABLE), BRACKET)

@@ -21,7 +21,7 @@ from skysill.job import Job
 from skysill.look import LookVector
 from skysill.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
 from skysill.positions import offset_position, plan_offset
-from skysill.roofs import with_own_roof
+from skysill.roofs import OWN_ROOF, with_own_roof
 from skysill.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
 from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
 from skysill.stations import StationHorizon, station_horizons
@@ -373,11 +373,16 @@ def _refuse_inside(scene: Any, at: Place) -> None:
     inside = np.flatnonzero(scene.holding(dish_in_scene_m(at))[0])
     if inside.size:
         swallowing = scene.obstacles[inside[0]]
+        eaves = (
+            " If it hangs under the eaves, list the walls as a building obstacle, inside the roof's outline."
+            if swallowing.name == OWN_ROOF
+            else ""
+        )
         raise InputError(
             f'the dish centre, {at.antenna_elevation_m:.1f} m above the datum, is inside "{swallowing.name}" '
             f"({swallowing.kind}, up to {swallowing.top_elevation_m:.1f} m).",
             where=f'mount "{at.mount.name}"',
-            mend="Raise or move the mount, or mend the obstacle.",
+            mend=f"Raise or move the mount, or mend the obstacle.{eaves}",
         )
 
 

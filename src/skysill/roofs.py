@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -254,11 +255,58 @@ def with_own_roof(job: Job) -> Job:
 
 @lru_cache(maxsize=16)
 def _roofed(scene: Scene | None, roof: Roof) -> Scene | None:
-    """The scene with the roof in it, the same one each time; None where no surface was given."""
+    """The scene with the roof in it, the same one each time; None where no surface was given.
+
+    Where the walls are given too, as buildings under the roof, what stands out over them has sky under it: the eaves.
+    """
     found = own_roof(roof)
     if not found:
         return None
+    walls = None if scene is None else _walls_under(scene, roof)
+    if walls is not None:
+        found = _with_eaves(found, walls)
     return Scene(found) if scene is None else replace(scene, obstacles=(*scene.obstacles, *found))
+
+
+_CARRIED_SHARE = 0.5
+_SLIVER_M2 = 1e-3
+
+
+def _walls_under(scene: Scene, roof: Roof) -> Any | None:
+    """The plan of the buildings that carry the roof; None where they take up less than half of its outline."""
+    import shapely
+
+    outline = shapely.Polygon(roof.outline)
+    plans = [
+        shapely.Polygon(area[0][:, :2], [hole[:, :2] for hole in area[1:]])
+        for o in scene.obstacles
+        if o.shape == "prism"
+        for area in o.areas_m
+    ]
+    under = shapely.intersection(shapely.union_all(plans), outline) if plans else shapely.Polygon()
+    whole = outline.area - under.area < _SLIVER_M2
+    return None if whole or under.area < _CARRIED_SHARE * outline.area else under
+
+
+def _with_eaves(found: tuple[Obstacle, ...], walls: Any) -> tuple[Obstacle, ...]:
+    """The roof's triangles cut along the walls: solid down to the ground over them, without anything below beside."""
+    import shapely
+
+    cut = []
+    for piece in found:
+        (corners,) = piece.areas_m[0]
+        plan = shapely.Polygon(corners[:, :2])
+        slope = np.linalg.solve(np.column_stack([corners[:, :2], np.ones(3)]), corners[:, 2])
+        for stands, part in (
+            (True, shapely.intersection(plan, walls)),
+            (False, shapely.difference(plan, walls)),
+        ):
+            for one in shapely.get_parts(shapely.constrained_delaunay_triangles(part)):
+                at = shapely.get_coordinates(one)[:3]
+                if shapely.area(one) > _SLIVER_M2:
+                    level = at @ slope[:2] + slope[2]
+                    cut.append(facet(OWN_ROOF, np.column_stack([at, level]), kind="roof", stands=stands))
+    return tuple(cut)
 
 
 def roof_elevation_m(roof: Roof, east_m: ArrayLike, north_m: ArrayLike) -> Floats:

@@ -108,7 +108,10 @@ def _named(ring: Floats, whose: str, *, of_roof: bool) -> Iterator[_Corner]:
     """Corners called by their side of the plan's middle; in finer words, or with a number, where two share one."""
     if len(ring) > 1 and np.allclose(ring[0], ring[-1]):
         ring = ring[:-1]
-    gap = ring - (ring.min(axis=0) + ring.max(axis=0)) / 2.0
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    gap = (ring - (low + high) / 2.0) / np.maximum(
+        high - low, 1e-9
+    )  # of a long house too, four corners are four
     bearing_deg = np.rad2deg(np.arctan2(gap[:, 0], gap[:, 1])) % 360.0
     short = [compass_word(float(b)) for b in bearing_deg]
     long = [compass_word(float(b), fine=True) for b in bearing_deg]
