@@ -238,7 +238,7 @@ def _faults(folder, house, mount, result, remedy):
     east, north, surface, height = mount
     if remedy["action"] == "raise":
         to = remedy["to_height_m"]
-        yield from _judged(folder, house, (east, north, surface, to), name)
+        yield from _judged(folder, house, (east, north, surface, to), name, result["look"])
         if (
             to - 0.05 > height
             and _verdict(folder, house, (east, north, surface, round(to - 0.05, 3)), name) == "clear"
@@ -255,12 +255,12 @@ def _faults(folder, house, mount, result, remedy):
             round(remedy["to_surface_elevation_m"], 3),
             height,
         )
-        yield from _judged(folder, house, there, name)
+        yield from _judged(folder, house, there, name, result["look"])
         yield from _misplaced(house, there)
         yield from _misread(house, mount, there, remedy)
     else:
         trims = remedy["trims"]
-        yield from _judged(folder, house, mount, name, trims=trims)
+        yield from _judged(folder, house, mount, name, result["look"], trims=trims)
         for trim in trims:
             tree = next(t for t in house.trees if t.name == trim["obstacle"])
             taller = [
@@ -277,25 +277,14 @@ def _height(house, name):
     return next(t.height_m for t in house.trees if t.name == name)
 
 
-def _judged(folder, house, mount, name, trims=()):
+def _judged(folder, house, mount, name, look, trims=()):
     verdict = _verdict(folder, house, mount, name, trims=trims)
     if verdict != "clear":
         yield f"it is {verdict}"
-    from skysill.files.sitefile import read_site_file
-
-    job = read_site_file(folder / "tried.toml")
-    look = _look(job, name)
     dish = np.array([mount[0], mount[1], mount[2] + mount[3]])
-    spare = spare_deg(house, world(house, trims), dish, *look)
+    spare = spare_deg(house, world(house, trims), dish, look["azimuth_deg"], look["elevation_apparent_deg"])
     if spare < -0.05:  # crowns of 180 sides in the caster, and the ray's own direction to 0.01 degree
         yield f"the ray caster misses {-spare:.2f} degrees of room"
-
-
-def _look(job, name):
-    from skysill.assess import assess
-
-    result = next(r for r in assess(job, job.mounts[0], explain=False).results if r.satellite.name == name)
-    return result.look.azimuth_deg, result.look.elevation_apparent_deg
 
 
 def _spare(house, mount, result):
@@ -309,8 +298,8 @@ def _verdict(folder, house, mount, name, trims=()):
     from skysill.files.sitefile import read_site_file
 
     job = read_site_file(site_file(folder, house, mount_text(*mount), trims=trims))
-    found = assess(job, job.mounts[0], explain=False)
-    return next(r.verdict for r in found.results if r.satellite.name == name)
+    job = replace(job, satellites=tuple(s for s in job.satellites if s.name == name))
+    return assess(job, job.mounts[0], explain=False, losses=False).results[0].verdict
 
 
 def _misplaced(house, there):
