@@ -7,7 +7,6 @@ directions as vectors on the effective sphere.
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -96,17 +95,16 @@ def angle_deg(one, other):
 
 
 def off_column_deg(offset_deg, apparent_deg, top_deg):
-    """From the ray to the nearest direction of a column that stands from the nadir up to top_deg: the vertical circle
-    walked in small steps, then once more around the best of them.
+    """From the ray to the nearest direction of columns that stand from the nadir up to top_deg.
+
+    The cosine of the angle to elevation e on the column is A cos e + B sin e, largest at tan e = B / A.
     """
-    ray = direction(0.0, apparent_deg)
-    low, high = -90.0, float(top_deg)
-    for _ in range(4):
-        steps = np.linspace(low, high, 181)
-        away = angle_deg(direction(offset_deg, steps), ray)
-        best, stride = steps[away.argmin()], steps[1] - steps[0]
-        low, high = max(-90.0, best - stride), min(float(top_deg), best + stride)
-    return float(away.min())
+    offset, apparent, top = (
+        np.radians(np.asarray(part, float)) for part in (offset_deg, apparent_deg, top_deg)
+    )
+    a, b = np.cos(apparent) * np.cos(offset), np.sin(apparent)
+    e = np.minimum(np.arctan2(b, a), top)
+    return angle_deg(direction(offset_deg, np.degrees(e)), direction(0.0, apparent_deg))
 
 
 @dataclass
@@ -124,9 +122,7 @@ class Seen:
         return Seen(*(getattr(self, name)[kept] for name in self.__dataclass_fields__))
 
     def margins_deg(self, apparent_deg):
-        return np.array(
-            [off_column_deg(o, apparent_deg, t) for o, t in zip(self.offset_deg, self.top_deg, strict=True)]
-        )
+        return off_column_deg(self.offset_deg, apparent_deg, self.top_deg)
 
 
 def radius_along_m(latitude_deg, azimuth_deg, factor=4.0 / 3.0):
@@ -190,18 +186,20 @@ def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
         # on the line itself the two cells beside it agree: a hair to one side is as good
         return bilinear(grid.values, np.interp(distance_m, s, column), np.interp(distance_m, s, row))
 
-    samples = [(d, float(ground_m(np.array([d]))[0]), False) for d in crossed_m]
-    for one, other in itertools.pairwise(crossed_m):
-        inside_m = np.linspace(one + 1e-6, other - 1e-6, 60)
-        top, _ = over_sphere(inside_m, ground_m(inside_m), eye_m, radius_m)
-        if not np.isnan(top).any() and 0 < top.argmax() < 59:
-            samples.append((inside_m[top.argmax()], float(ground_m(inside_m[top.argmax()])), True))
-    samples = [one for one in samples if not math.isnan(one[1])]
-    distance_m, height_m, crest = (
-        (np.array(part) for part in zip(*samples, strict=True)) if samples else [np.zeros(0)] * 3
-    )
+    height_m = ground_m(crossed_m)
+    share = np.linspace(1e-6, 1.0 - 1e-6, 60)
+    inside_m = crossed_m[:-1, None] + share * np.diff(crossed_m)[:, None]
+    inside_height_m = ground_m(inside_m)
+    top, _ = over_sphere(inside_m, inside_height_m, eye_m, radius_m)
+    best = np.nan_to_num(top, nan=-90.0).argmax(axis=1) if len(inside_m) else np.zeros(0, int)
+    bulging = np.flatnonzero((best > 0) & (best < 59) & ~np.isnan(top).any(axis=1))
+    distance_m = np.concatenate([crossed_m, inside_m[bulging, best[bulging]]])
+    height_m = np.concatenate([height_m, inside_height_m[bulging, best[bulging]]])
+    crest = np.arange(distance_m.size) >= crossed_m.size
+    known = ~np.isnan(height_m)
+    distance_m, height_m, crest = distance_m[known], height_m[known], crest[known]
     top, slant_m = over_sphere(distance_m, height_m, eye_m, radius_m)
-    return Seen(np.full(len(samples), offset_deg), distance_m, height_m, slant_m, top, crest.astype(bool))
+    return Seen(np.full(distance_m.size, offset_deg), distance_m, height_m, slant_m, top, crest)
 
 
 def on_lattice(grid, latitude, longitude):

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from pyproj import Geod
+
+from skysill.descent import Cells, cells_near, sights
+from skysill.fan import local_maps
 from small_ground import (
     asked_of,
     ground_of,
@@ -13,10 +17,6 @@ from small_ground import (
     over_sphere,
     places_at,
 )
-from pyproj import Geod
-
-from skysill.descent import Cells, cells_near, sights
-from skysill.fan import local_maps
 
 ASKED = asked_of(-20.0)
 
@@ -39,8 +39,8 @@ def test_metres_ahead_and_aside_of_a_column_and_a_row(turn):
         azimuth = places.azimuth_deg + np.degrees(np.arctan2(aside_m, ahead_m))
         away_m = np.full(2, np.hypot(ahead_m, aside_m))
         east, north, _ = Geod(ellps="WGS84").fwd(places.longitude_deg, places.latitude_deg, azimuth, away_m)
-        right, down = (there - here for there, here in zip(on_lattice(own.grid, north, east), (places.column, places.row),
-                                                           strict=True))  # fmt: skip
+        there = on_lattice(own.grid, north, east)
+        right, down = there[0] - places.column, there[1] - places.row
         assert found.ahead_m[:, 0] * right + found.ahead_m[:, 1] * down == pytest.approx(ahead_m, abs=0.1)
         assert found.aside_m[:, 0] * right + found.aside_m[:, 1] * down == pytest.approx(aside_m, abs=0.1)
     side_m = np.hypot(30.0, turn[0])
@@ -100,7 +100,8 @@ def near_cells(own, places, frame_maps, at, near_m, wanted_deg, reach_m):
             ahead = np.abs(offset) < 29.0
             if ahead.any() and top[ahead].max() > places.apparent_deg[at] - wanted_deg - 4.0:
                 found[column, row] = min(
-                    off_column_deg(o, places.apparent_deg[at], t) for o, t in zip(offset[ahead], top[ahead], strict=True)
+                    off_column_deg(o, places.apparent_deg[at], t)
+                    for o, t in zip(offset[ahead], top[ahead], strict=True)
                 )
     return {cell for cell, angle in found.items() if angle < wanted_deg}
 
@@ -111,7 +112,10 @@ def test_no_cell_that_comes_near_enough_is_missing_and_few_others_are_there(seed
     places = places_at(own, ASKED, [20.3, 30.0, 11.7, 24.0], [12.6, 9.0, 15.1, 22.2])
     maps, frame = frames(own, places)
     asked = cells_near(own.ceiling, frame, 60.0, lambda p, d: np.full(d.shape, 6.0))
-    found = [set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True)) for at in range(4)]
+    found = [
+        set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True))
+        for at in range(4)
+    ]
     total = wanted_total = 0
     for at in range(4):
         wanted = near_cells(own, places, maps, at, 60.0, 6.0, 900.0)
@@ -124,14 +128,20 @@ def test_no_cell_that_comes_near_enough_is_missing_and_few_others_are_there(seed
 
 def test_the_limit_may_depend_on_place_and_distance():
     own = ground_of(hills(48, seed=1, relief_m=50.0))
-    places = places_at(own, ASKED, [20.3, 20.3], [12.6, 12.6])
+    places = places_at(own, ASKED, [20.3, 20.3], [12.6, 12.6], height_m=60.0)
     _, frame = frames(own, places)
-    asked = cells_near(own.ceiling, frame, 60.0, lambda p, d: np.where(p == 0, 12.0, np.where(d < 250.0, 12.0, -40.0)))
-    cells = [set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True)) for at in (0, 1)]
+    asked = cells_near(
+        own.ceiling, frame, 60.0, lambda p, d: np.where(p == 0, 12.0, np.where(d < 250.0, 12.0, 0.0))
+    )
+    cells = [
+        set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True)) for at in (0, 1)
+    ]
     assert cells[1] < cells[0]
     away_m = {cell: 30.0 * np.hypot(cell[0] + 0.5 - 20.3, cell[1] + 0.5 - 12.6) for cell in cells[0]}
     assert all(away_m[cell] < 280.0 for cell in cells[1])
-    assert {cell for cell in cells[0] if away_m[cell] < 220.0} == {cell for cell in cells[1] if away_m[cell] < 220.0}
+    assert {cell for cell in cells[0] if away_m[cell] < 220.0} == {
+        cell for cell in cells[1] if away_m[cell] < 220.0
+    }
 
 
 def test_nearer_and_farther_cells_are_left_out():
@@ -145,7 +155,9 @@ def test_nearer_and_farther_cells_are_left_out():
     far = cells_near(own.ceiling, near_all, 300.0, lambda p, d: np.full(d.shape, 89.0))
     far_m = 30.0 * np.hypot(far.column + 0.5 - 20.3, far.row + 0.5 - 12.6)
     assert far_m.min() > 278.0
-    short = cells_near(own.ceiling, frames(own, places, reach_m=400.0)[1], 60.0, lambda p, d: np.full(d.shape, 89.0))
+    short = cells_near(
+        own.ceiling, frames(own, places, reach_m=400.0)[1], 60.0, lambda p, d: np.full(d.shape, 89.0)
+    )
     short_m = 30.0 * np.hypot(short.column + 0.5 - 20.3, short.row + 0.5 - 12.6)
     assert 380.0 < short_m.max() < 424.0
 

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
+from skysill.fan import Rays, ceiling, distance_to, first_gap_m, local_maps, over_mesh, sampled
+from skysill.horizon.lattice import Grid
+from skysill.nearness import Ground
 from small_ground import (
     ELLIPSOID,
     asked_of,
@@ -16,10 +20,6 @@ from small_ground import (
     seen_from,
     spots,
 )
-
-from skysill.fan import Rays, ceiling, distance_to, first_gap_m, local_maps, over_mesh, sampled
-from skysill.horizon.lattice import Grid
-from skysill.nearness import Ground
 
 ASKED = asked_of(-20.0)
 
@@ -144,7 +144,9 @@ def rays_of(own, places, question, offsets_deg, *, least_slope, limit_m, near_m,
                 np.full(count, limit_m), near_m, sure_m)  # fmt: skip
 
 
-@pytest.mark.parametrize(("seed", "turn", "column", "row"), [(4, (0.0, 0.0), 20.3, 12.6), (5, (11.0, 11.0), 24.1, 24.4)])
+@pytest.mark.parametrize(
+    ("seed", "turn", "column", "row"), [(4, (0.0, 0.0), 20.3, 12.6), (5, (11.0, 11.0), 24.1, 24.4)]
+)
 @pytest.mark.parametrize("least_deg", [-89.0, 4.0])
 def test_rays_meet_each_crossing_and_each_bulge_that_looks_high_enough(seed, turn, column, row, least_deg):
     own = ground_of(hills(48, seed=seed), turn=turn)

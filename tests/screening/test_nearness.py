@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
 import pytest
 from pyproj import Geod
+
+from skysill.look import look_vector
+from skysill.nearness import (
+    cells_along,
+    cells_per_m,
+    cliffs_around,
+    may_come_near,
+    placed,
+    together,
+)
+from skysill.nearness import (
+    direction as cells_ahead,
+)
 from small_ground import (
     angle_deg,
     asked_of,
@@ -23,17 +37,6 @@ from small_ground import (
     spots,
 )
 
-from skysill.look import look_vector
-from skysill.nearness import (
-    cells_along,
-    cells_per_m,
-    cliffs_around,
-    direction as cells_ahead,
-    may_come_near,
-    placed,
-    together,
-)
-
 ASKED = asked_of(-20.0)
 
 
@@ -42,7 +45,12 @@ def test_ground_nearer_than_two_coarse_cells_is_not_counted():
     flat = np.zeros((8, 8), np.float32)
     assert [ground_of(flat, cell_m=cell).near_m for cell in (30.0, 2.5, 2.0, 1.0)] == [60.0, 5.0, 0.25, 0.25]
     source = ground_of(flat, kind="surface", error_m=0.7).source
-    assert (source.name, source.kind, source.cell_size_m, source.vertical_error_m) == ("small.tif", "surface", 30.0, 0.7)
+    assert (source.name, source.kind, source.cell_size_m, source.vertical_error_m) == (
+        "small.tif",
+        "surface",
+        30.0,
+        0.7,
+    )
 
 
 @pytest.mark.parametrize("longitude", [-20.0, -85.0])
@@ -50,7 +58,11 @@ def test_ground_nearer_than_two_coarse_cells_is_not_counted():
 def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude, highest_m):
     """Reach: the ray of a given elevation leaves the sphere of the highest ground, law of sines."""
     own, question = ground_of(hills(40, seed=2)), asked_of(longitude, highest_ground_m=highest_m)
-    column, row, height = np.array([3.25, 20.5, 33.0]), np.array([4.75, 8.0, 21.5]), np.array([1.0, 2.0, 30.0])
+    column, row, height = (
+        np.array([3.25, 20.5, 33.0]),
+        np.array([4.75, 8.0, 21.5]),
+        np.array([1.0, 2.0, 30.0]),
+    )
     latitude, longitude_deg = spots(own, column, row)
     places, known = placed(own, latitude, longitude_deg, height, question)
     assert known.all()
@@ -60,7 +72,9 @@ def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude
     assert places.eye_m == pytest.approx(eye_m, abs=1e-3)
     tallest_m = max(highest_m, own.grid.highest_m)
     for at in range(3):
-        look = look_vector(float(latitude[at]), float(longitude_deg[at]), float(eye_m[at]), question.satellite)
+        look = look_vector(
+            float(latitude[at]), float(longitude_deg[at]), float(eye_m[at]), question.satellite
+        )
         assert places.azimuth_deg[at] == pytest.approx(look.azimuth_deg, abs=1e-6)
         assert places.elevation_deg[at] == pytest.approx(look.elevation_deg, abs=1e-6)
         apparent = places.apparent_deg[at]
@@ -99,7 +113,9 @@ def test_cells_along_rays_to_a_hundredth(turn):
     ahead = np.stack(cells_ahead(own, places))
     along = cells_along(own, places)
     for number, azimuth in ((None, places.azimuth_deg), (0, np.full(3, 90.0)), (2, np.zeros(3))):
-        east, north, _ = Geod(ellps="WGS84").fwd(places.longitude_deg, places.latitude_deg, azimuth, np.full(3, 900.0))
+        east, north, _ = Geod(ellps="WGS84").fwd(
+            places.longitude_deg, places.latitude_deg, azimuth, np.full(3, 900.0)
+        )
         there = np.stack(on_lattice(own.grid, north, east)) - np.stack([places.column, places.row])
         found = ahead if number is None else along[:, number : number + 2].T
         assert found == pytest.approx(there / 900.0, abs=2e-4)
@@ -115,13 +131,13 @@ def test_neighbours_stand_together_and_nobody_is_lost():
     assert sorted(order.tolist()) == list(range(400))
     tiles = [(r // 256, c // 256) for r, c in zip(places.row[order].astype(int), places.column[order].astype(int),
                                                   strict=True)]  # fmt: skip
-    changes = sum(a != b for a, b in zip(tiles, tiles[1:], strict=False))
+    changes = sum(a != b for a, b in itertools.pairwise(tiles))
     assert changes == len(set(tiles)) - 1 == 8
     assert together(places.take(slice(0, 0))).size == 0
 
 
-def least_angle_deg(own, places, at, question, *, all_round=False):
-    """The nearest that any ground at least near_m away comes to the ray, less its room: every half cell of the raster."""
+def least_angle_deg(own, places, at, question):
+    """The nearest that any ground that counts comes to the ray, less its room: every half cell of the raster."""
     rows, columns = own.grid.values.shape
     row, column = (part.ravel() for part in np.mgrid[0 : rows - 1 : 0.5, 0 : columns - 1 : 0.5])
     here = np.stack([places.column[at], places.row[at]])
@@ -136,13 +152,19 @@ def least_angle_deg(own, places, at, question, *, all_round=False):
     offset = azimuth[counted] - places.azimuth_deg[at]
     best = np.inf
     ray = direction(0.0, places.apparent_deg[at])
-    rough = angle_deg(direction(offset, np.minimum(top, places.apparent_deg[at])), ray) - room_deg(slant_m, question)
+    rough = angle_deg(direction(offset, np.minimum(top, places.apparent_deg[at])), ray) - room_deg(
+        slant_m, question
+    )
     for k in np.argsort(rough)[:40]:
-        best = min(best, off_column_deg(offset[k], places.apparent_deg[at], top[k]) - room_deg(slant_m[k], question))
+        best = min(
+            best, off_column_deg(offset[k], places.apparent_deg[at], top[k]) - room_deg(slant_m[k], question)
+        )
     return float(best)
 
 
-@pytest.mark.parametrize(("seed", "longitude", "relief_m"), [(1, -20.0, 18.0), (2, -60.0, 13.0), (3, -20.0, 25.0)])
+@pytest.mark.parametrize(
+    ("seed", "longitude", "relief_m"), [(1, -20.0, 18.0), (2, -60.0, 13.0), (3, -20.0, 25.0)]
+)
 def test_no_place_that_ground_comes_near_to_is_left_out_and_most_others_are(seed, longitude, relief_m):
     own, question = ground_of(hills(48, seed=seed, relief_m=relief_m)), asked_of(longitude)
     rng = np.random.default_rng(seed)

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
+from skysill.doubts import limits_of
+from skysill.fan import Samples
+from skysill.outlook import Fan, Window, first_of_each, half_windows_deg, numbered, slope_of, spread, take_in
+from skysill.site import Criteria
 from small_ground import (
     ELLIPSOID,
     asked_of,
@@ -19,11 +24,6 @@ from small_ground import (
     room_deg,
     seen_from,
 )
-
-from skysill.doubts import limits_of
-from skysill.fan import Samples
-from skysill.outlook import Fan, Window, first_of_each, half_windows_deg, numbered, slope_of, spread, take_in
-from skysill.site import Criteria
 
 ASKED = asked_of(-20.0)
 
@@ -89,7 +89,9 @@ def test_rays_of_a_fan_lead_along_geodesics_over_the_earths_curve_on_their_own_a
     assert (rays.near_m, rays.sure_m) == (60.0, 60.0)
     assert rays.limit_m[[0, 2, 3]].tolist() == [500.0, 700.0, 100.0]
     assert rays.limit_m[1] <= places.sought_m[2]
-    east, north, _ = ELLIPSOID.fwd(places.longitude_deg[place], places.latitude_deg[place], azimuth, np.full(4, 650.0))
+    east, north, _ = ELLIPSOID.fwd(
+        places.longitude_deg[place], places.latitude_deg[place], azimuth, np.full(4, 650.0)
+    )
     column, row = rays.at(np.full(4, 650.0))
     assert np.stack([column, row]) == pytest.approx(np.stack(on_lattice(own.grid, north, east)), abs=1e-3)
 
@@ -143,14 +145,18 @@ def test_what_is_taken_in_is_the_sample_with_least_spare_room():
         rays = fan.rays(np.full(seen.distance_m.size, at), seen.offset_deg, np.zeros(seen.distance_m.size),
                         np.full(seen.distance_m.size, 1e9))  # fmt: skip
         ray = np.arange(seen.distance_m.size)
-        samples = Samples(ray, seen.distance_m, seen.height_m, slope_of(rays, ray, seen.distance_m, seen.height_m))
+        samples = Samples(
+            ray, seen.distance_m, seen.height_m, slope_of(rays, ray, seen.distance_m, seen.height_m)
+        )
         assert fan.slant(rays, samples) == pytest.approx(seen.slant_m, rel=1e-6)
         spare_deg = seen.margins_deg(places.apparent_deg[at]) - room_deg(seen.slant_m, ASKED)
         assert take_in(fan, rays, samples, seen.offset_deg) == pytest.approx(spare_deg, abs=2e-4)
         best = spare_deg.argmin()
         assert fan.spare_deg[at] == pytest.approx(spare_deg[best], abs=2e-4)
         assert fan.slant_m[at] == pytest.approx(seen.slant_m[best], abs=0.01)
-        assert fan.margin_deg[at] == pytest.approx(spare_deg[best] + room_deg(seen.slant_m[best], ASKED), abs=2e-4)
+        assert fan.margin_deg[at] == pytest.approx(
+            spare_deg[best] + room_deg(seen.slant_m[best], ASKED), abs=2e-4
+        )
         # worse samples change nothing
         worse = np.flatnonzero(spare_deg > spare_deg[best] + 0.5)
         assert worse.size
@@ -165,7 +171,12 @@ def test_raised_by_what_is_said_the_controlling_ground_leaves_just_the_room():
     """To first order: the column's top is lowered by the raise over its distance, and the margin found again."""
     own, places = some_places()
     fan = Fan.of(limits_of(own, ASKED), places)
-    for offset, distance_m, above_deg in ((0.0, 300.0, 0.5), (0.3, 150.0, 0.0), (-0.4, 90.0, -0.1), (0.0, 300.0, -9.0)):
+    for offset, distance_m, above_deg in (
+        (0.0, 300.0, 0.5),
+        (0.3, 150.0, 0.0),
+        (-0.4, 90.0, -0.1),
+        (0.0, 300.0, -9.0),
+    ):
         rays = fan.rays(np.array([0]), np.array([offset]), np.zeros(1), np.full(1, 1e9))
         slope = np.tan(np.radians(places.apparent_deg[0] + above_deg))
         height_m = places.eye_m[0] + slope * distance_m + distance_m**2 / (2.0 * rays.radius_m[0])
