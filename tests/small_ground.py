@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod, Transformer
 
+from skysill.default_errors import RasterFacts
 from skysill.horizon.lattice import Grid
 from skysill.nearness import Ground, Question, placed
 from skysill.site import Criteria, Satellite, Terminal
@@ -22,11 +23,15 @@ LIGHT_M_S = 299_792_458.0
 ELLIPSOID = Geod(ellps="WGS84")
 
 
-def ground_of(values, *, cell_m=30.0, x=499_000.0, y=6_550_000.0, turn=(0.0, 0.0), error_m=None, kind="bare"):
+def ground_of(
+    values, *, cell_m=30.0, x=499_000.0, y=6_550_000.0, turn=(0.0, 0.0), error_m=None, kind="bare", plan_m=0.0
+):
     """A raster of square cells; turn: the two mixed terms of its transform, for one that lies askew."""
     transform = (cell_m, turn[0], x, turn[1], -cell_m, y)
-    return Ground.of(Grid(np.asarray(values, np.float32), transform, CRS), name="small.tif", kind=kind,
-                     cell_size_m=cell_m, vertical_error_m=0.1 * cell_m if error_m is None else error_m)  # fmt: skip
+    return Ground.of(
+        Grid(np.asarray(values, np.float32), transform, CRS), name="small.tif", kind=kind, cell_size_m=cell_m,
+        vertical_error_m=0.1 * cell_m if error_m is None else error_m, facts=RasterFacts(horizontal_error_m=plan_m),
+    )  # fmt: skip
 
 
 def hills(side=48, *, seed=1, relief_m=60.0, cell_m=30.0, roughness=1.8):

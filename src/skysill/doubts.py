@@ -9,6 +9,7 @@ from statistics import NormalDist
 import numpy as np
 
 from skysill.clearance import room_angle_deg
+from skysill.default_errors import facts_of
 from skysill.nearness import Ground, Question
 from skysill.units import Floats
 
@@ -89,4 +90,7 @@ def _deviation_deg(ground: Ground, slant_m: Floats) -> Floats:
     share = np.minimum(slant_m / (ALIKE_CELLS * ground.cell_size_m), 1.0)
     apart = np.sqrt(2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))
     tilt_deg = np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * apart
-    return np.asarray(np.hypot(tilt_deg, np.rad2deg(np.arctan(_DISH_ERROR_M / slant_m))))
+    aside_m = np.hypot(
+        _DISH_ERROR_M, facts_of(ground).horizontal_error_m
+    )  # the raster's own place in plan as well
+    return np.asarray(np.hypot(tilt_deg, np.rad2deg(np.arctan(aside_m / slant_m))))

@@ -14,12 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skysill.default_errors import facts_of
 from skysill.descent import cells_near
 from skysill.doubts import ALIKE_CELLS, Limits, limits_of
 from skysill.edges import Corners, pieces, seen_pieces
 from skysill.nearness import Ground, Places, Question
 from skysill.outlook import CHUNK, Fan
-from skysill.sampling import SAMPLES, Errors, between_knots, step_draws_m, terrain_draws
+from skysill.sampling import SAMPLES, Errors, between_knots, laid_draws_m, step_draws_m, terrain_draws
 from skysill.units import Floats, Ints
 
 __all__ = ["estimated_p_clear"]
@@ -49,7 +50,7 @@ _MOST_EDGES = 24
 
 def _share_with_room(noted: _Noted, ground: Ground, azimuth_deg: float) -> float:
     """The share of draws in which all of one place's edges leave the room, on a sky that is flat around the ray."""
-    step_m, knots = _draws()
+    step_m, knots = _draws(facts_of(ground).horizontal_error_m)
     azimuth = np.deg2rad(azimuth_deg) + noted.offset_rad
     ahead_m, aside_m = (np.asarray(turned, np.float32) for turned in (
         step_m[:, :2] @ np.stack([np.sin(azimuth), np.cos(azimuth)]),
@@ -80,10 +81,11 @@ def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(np.where(under, np.abs(x - beside), over))
 
 
-@lru_cache(maxsize=1)
-def _draws() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+@lru_cache(maxsize=4)
+def _draws(horizontal_m: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """(draw, 3) steps of the dish east, north, up, and (draw, knot) errors of ground, as `confidence` draws them."""
-    return step_draws_m(SAMPLES, Errors()), terrain_draws(SAMPLES)
+    step_m = step_draws_m(SAMPLES, Errors()) + laid_draws_m(SAMPLES, horizontal_m)
+    return step_m, terrain_draws(SAMPLES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,6 +32,7 @@ __all__ = [
     "draw",
     "generator",
     "in_place",
+    "laid_draws_m",
     "sigma_at_most_deg",
     "step_draws_m",
     "terrain_draws",
@@ -210,6 +211,12 @@ def terrain_draws(samples: int, number: int = 0) -> Any:
     standard deviations.
     """
     return _normal(generator("terrain", number), samples, _KNOTS)
+
+
+def laid_draws_m(samples: int, horizontal_m: float, number: int = 0) -> Any:
+    """(samples, 3) how far a raster lies beside its place, as a step of the dish over it: east, north, up."""
+    drawn = _normal(generator("terrain", 1000 + number), samples, 3)
+    return drawn * np.array([horizontal_m, horizontal_m, 0.0], dtype=np.float32)
 
 
 def between_knots(draws: Any, along: Any) -> Any:
@@ -407,8 +414,7 @@ def _terrain(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats, 
             raised_m[:, mine] = _ground_m(witness, thing.name, level_m[mine], samples)
             raster = witness.rasters.get(thing.name)
             if raster is not None and raster.horizontal_m and errors.terrain:
-                laid_m = _normal(generator("terrain", 1000 + raster.number), samples, 3)
-                laid_m *= np.array([raster.horizontal_m, raster.horizontal_m, 0.0], dtype=np.float32)
+                laid_m = laid_draws_m(samples, raster.horizontal_m, raster.number)
                 for shift, by in zip((aside_m, up_m, out_m), seen.step(laid_m), strict=True):
                     shift[:, mine] += by[:, mine] * np.float32(errors.terrain)
     raised_m = (raised_m - _own_ground_m(witness, samples)) * np.float32(errors.terrain)

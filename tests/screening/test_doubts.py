@@ -24,10 +24,12 @@ def test_a_table_by_distance_is_never_less_than_what_it_stands_for_and_at_most_t
     assert table(np.array([1e12])) == pytest.approx(1000.0 / 2.0**26)
 
 
-@pytest.mark.parametrize(("cell_m", "error_m"), [(30.0, 3.0), (5.0, 0.8)])
+@pytest.mark.parametrize(
+    ("cell_m", "error_m", "plan_m"), [(30.0, 3.0, 0.0), (30.0, 3.0, 5.0), (5.0, 0.8, 2.0)]
+)
 @pytest.mark.parametrize("wanted", [0.5, 0.9, 0.99])
 def test_doubt_begins_where_three_independent_parts_of_the_ground_still_leave_the_room(
-    cell_m, error_m, wanted
+    cell_m, error_m, plan_m, wanted
 ):
     """A room, and so many standard deviations that each of three and a half parts fails in (1 - p) / 3.5 of cases.
 
@@ -35,13 +37,13 @@ def test_doubt_begins_where_three_independent_parts_of_the_ground_still_leave_th
     of those the difference of two joined knots is left; the dish is 0.2 m off on either axis and 0.1 m in height.
     """
     question = asked_of(-20.0, criteria=Criteria(min_p_clear=wanted))
-    limits = limits_of(ground_of(FLAT, cell_m=cell_m, error_m=error_m), question)
+    limits = limits_of(ground_of(FLAT, cell_m=cell_m, error_m=error_m, plan_m=plan_m), question)
     many = max(norm.ppf(1.0 - (1.0 - wanted) / 3.5), 0.0)
     distance_m = np.array([cell_m, 2.2 * cell_m, 4.0 * cell_m, 5.0 * cell_m, 20.0 * cell_m, 400.0 * cell_m])
     share = np.minimum(distance_m / (5.0 * cell_m), 1.0)
     apart = np.sqrt(2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))
     ground_deg = np.degrees(np.arctan(error_m / distance_m)) * apart
-    dish_deg = np.degrees(np.arctan(np.hypot(0.2, 0.1) / distance_m))
+    dish_deg = np.degrees(np.arctan(np.hypot(np.hypot(0.2, 0.1), plan_m) / distance_m))
     deviation_deg = np.hypot(ground_deg, dish_deg)
     room = room_deg(distance_m, question)
     assert limits.room_deg(distance_m) == pytest.approx(room, rel=1e-9)
