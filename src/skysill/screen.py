@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from skysill.address_error import around_m, holds, sentence
 from skysill.assess import assess, judge
-from skysill.clearance import Clearance, Controlling
+from skysill.clearance import Clearance, Controlling, room_angle_deg
 from skysill.doubts import limits_of
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
@@ -221,6 +221,14 @@ def _mind_position_each(
 _PLACES_AROUND, _PLACES_TOGETHER = 8, 10_000
 
 
+def _counts(ground: Ground, question: Question) -> Callable[[float], float]:
+    """The angle within which ground so far away counts: for an exact margin, or because errors could move it so far."""
+    doubt_deg, terminal, criteria = _doubt(ground, question), question.terminal, question.criteria
+    return lambda away_m: max(
+        FLOOR_DEG + float(room_angle_deg(away_m, terminal, criteria)), doubt_deg(away_m)
+    )
+
+
 def _doubt(ground: Ground, question: Question) -> Callable[[float], float]:
     """The angle from the ray within which ground at least so far away could take the room, or make it uncertain."""
     limits = limits_of(ground, question)
@@ -372,9 +380,8 @@ def _settle(
         return
     rows = rows[together(places.take(rows))]
     some = places.take(rows)
-    near = np.flatnonzero(
-        may_come_near(ground, some, question, widest=None if whole else _doubt(ground, question))
-    )
+    widest = _counts(ground, question) if whole else _doubt(ground, question)
+    near = np.flatnonzero(may_come_near(ground, some, question, widest=widest))
     _write_open(answer, rows)
     close_places, into = some.take(near), rows[near]
     close = followed(ground, close_places, question, most_deg=FLOOR_DEG if whole else _GAP_HIDDEN_DEG)
