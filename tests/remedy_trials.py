@@ -186,7 +186,7 @@ def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
         spare[met & (angle == 0.0)] = -90.0
         return spare
 
-    off = np.concatenate([np.arange(0.0, 6.0, 0.2), np.arange(6.0, 15.0, 0.5), np.arange(15, 45, 2.5)])
+    off = np.concatenate([np.arange(0.0, 6.0, 0.2), np.arange(6.0, 15.0, 0.5), np.arange(15, 86, 2.5)])
     turn = np.deg2rad(np.arange(0.0, 360.0, 5.0))
     angle, around = (g.ravel() for g in np.meshgrid(np.deg2rad(off), turn, indexing="ij"))
     step = np.deg2rad(np.repeat(np.diff(off, prepend=-0.2), turn.size))
