@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from skysill.address_error import around_m, holds, sentence
 from skysill.assess import assess, judge
 from skysill.clearance import Clearance, Controlling, room_angle_deg
+from skysill.default_errors import facts_of
 from skysill.doubts import limits_of
 from skysill.draws import estimated_p_clear
 from skysill.errors import InputError
@@ -53,7 +54,7 @@ __all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "joined", "out_of_reac
 _TALLEST_M = 200.0
 _STEEP_DEG = 80.0
 _GAP_HIDDEN_DEG = 1.0
-_P_APART = 0.02
+_P_APART, _P_APART_BESIDE = 0.02, 0.06
 """An estimated probability decides only so far from the one that is wanted."""
 
 _UNSURE = (
@@ -391,7 +392,7 @@ def _settle(
     asked = np.flatnonzero(undecided & close.doubtful)
     wanted = question.criteria.min_p_clear
     p_clear = estimated_p_clear(ground, close_places.take(asked), question)
-    apart = _P_APART if whole else 0.0
+    apart = _apart(ground, close.slant_m[asked]) if whole else np.zeros(asked.size)
     for number in np.flatnonzero(p_clear < wanted - apart):
         answer.verdict[into[asked[number]]] = "marginal"
         answer.reason[into[asked[number]]] = _UNSURE.format(percent=100.0 * p_clear[number])
@@ -405,6 +406,16 @@ def _settle(
     answer.least_height_m[into[short]] = _least_heights(
         ground, close_places.take(short), question, close.take(short)
     )
+
+
+def _apart(ground: Ground, slant_m: Floats) -> Floats:
+    """How far from the wanted probability an estimate decides.
+
+    Ground beside the dish is moved by errors in plan that are not small against its distance: the estimate, which
+    takes them as small, is the less exact.
+    """
+    plan_m = np.hypot(0.23, facts_of(ground).horizontal_error_m)
+    return np.where(slant_m < 50.0 * plan_m, _P_APART_BESIDE, _P_APART)
 
 
 def _write_open(answer: Screened, rows: Ints) -> None:
