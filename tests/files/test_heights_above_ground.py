@@ -6,22 +6,24 @@ import numpy as np
 import pytest
 
 from skysill.errors import InputError
+from skysill.files.bearings import TypedBearings
 from skysill.files.door import ObstacleTable
 from skysill.files.features import LEVEL_GROUND, Ground
 from skysill.files.scenes import inline_obstacles
 from skysill.files.vectors import read_obstacles
 from skysill.positions import offset_position
-from skysill.site import Survey
+from skysill.site import Site, Survey
 
 SLOPE = Ground(100.0, known=True, rise_m=lambda east_m, north_m: 0.1 * north_m)
 """Ground that rises 1 in 10 to the north."""
 
 LATITUDE, LONGITUDE = 50.0, 1.0
+BEARINGS = TypedBearings(Site("slope", LATITUDE, LONGITUDE), Survey())
 
 
 def typed(ground=SLOPE, **keys):
     table = ObstacleTable(kind=keys.pop("kind", "tree"), **keys)
-    return inline_obstacles([table], survey=Survey(), ground=ground, shown="site.toml")[0]
+    return inline_obstacles([table], bearings=BEARINGS, ground=ground, shown="site.toml")[0]
 
 
 def from_file(tmp_path, geometry, **said):
