@@ -313,15 +313,13 @@ def terrain_from(
 
 
 def _raster_errors(job: Job) -> dict[str, RasterErrors]:
-    """How each raster errs. Where it is laid matters for fine ones, near the dish; slopes of coarse ones are in their
-    heights' error.
-    """
+    """How each raster errs: its heights, and where it is laid."""
     from skysill.horizon.march import FINE_CELL_M
 
     found = {}
     for number, raster in enumerate(job.sources.rasters):
         fine = raster.kind == "surface" and raster.cell_size_m <= FINE_CELL_M
-        laid_m = facts_of(raster).horizontal_error_m if fine else 0.0
+        laid_m = facts_of(raster).horizontal_error_m
         alike_m = CORRELATION_CELLS * raster.cell_size_m
         found[raster.name] = RasterErrors(raster.vertical_error_m, alike_m, laid_m, number, fine)
     return found
