@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from skysill.assess import assess
-from skysill.horizon.obstacles import Scene, building, clearances, tree
+from skysill.horizon.obstacles import Scene, building, clearances, facet, tree
 from skysill.job import Job, Sources
 from skysill.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.views.sky import _longitude
@@ -63,3 +63,15 @@ def test_the_arc_is_labelled_180_degrees_there_and_0_at_greenwich():
         "170°W",
         "170°E",
     ]
+
+
+def test_a_ray_in_the_plane_of_a_face_grazes_it():
+    """Along the upright face under a roof's upper edge, 2 m away and going down out of sight: it is seen edge on, and
+    what is seen beside it begins at the ray itself."""
+    slope = facet("slope", [[0, 0, 5], [8, 0, 5], [8, 3, 8], [0, 3, 8]], ground_elevation_m=0.0, stands=True)
+    dishes = [[-2.0, 3.0, 4.0], [-2.0, 3.0 - 1e-3, 4.0]]
+    found = clearances(Scene((slope,)), dishes, [90.0], [30.0], terminal=TERMINAL, criteria=Criteria())
+    assert found.hit.all()
+    assert found.margin_deg[:, 0, 0] == pytest.approx(
+        [0.0, 0.0], abs=0.03
+    )  # atan(1e-3 / 2) and less, and itself

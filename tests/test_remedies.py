@@ -14,6 +14,7 @@ from skysill.files.sitefile import read_site_file
 from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.job import Job, Sources
 from skysill.remedies import check
+from skysill.report.satellite_page import _in_vain
 from skysill.site import Criteria, Mount, Roof, Satellite, Site, Survey, Terminal
 from skysill.tapes import compass_word, tapes_to
 from skysill.trials import first_good
@@ -130,6 +131,23 @@ def test_no_remedy_raises_a_mast_to_a_wire_and_no_tree_at_a_wire_gets_metres():
     beside = wire("street line", [[5, -9, 8.0], [5, 9, 8.0]])
     at_line = remedies(job(ash, beside), Mount("post", 0.0, 0.0, 2.0)).get("trim")
     assert at_line is None or (not at_line.trims and "Ask the line's owner" in at_line.text)
+
+
+def test_what_was_looked_for_in_vain_is_said_only_where_nothing_was_found():
+    """A hall too tall and too wide for any mast or move; with room 9 m up there is something to offer."""
+    tall = building("mill", [[4, -60], [40, -60], [40, 60], [4, 60]], ground_elevation_m=0.0, height_m=60.0)
+    post = Mount("post", 0.0, 0.0, 2.0, max_height_m=9.0)
+    [vain] = check(job(tall), post).results
+    assert not vain.remedies
+    assert vain.searched == "none found: no mast of up to 9 m, spot within 12 m or trimming clears it"
+    assert _in_vain(vain) == ["None found: no mast of up to 9 m, spot within 12 m or trimming clears it."]
+    [found] = check(job(WALL), post).results
+    assert found.remedies
+    assert found.searched == ""
+    [high] = check(job(tall), Mount("shelf", 0.0, 0.0, 2.0, surface_elevation_m=20.0)).results
+    assert (
+        high.searched == "none found: no mast of up to 12 m or trimming clears it"
+    )  # nobody knows where it may go
 
 
 def test_a_cut_of_more_than_a_third_says_so():

@@ -140,7 +140,10 @@ class Track:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SatelliteResult:
-    """One satellite from one mount; for an object that moves, its worst moment, with the whole track."""
+    """One satellite from one mount; for an object that moves, its worst moment, with the whole track.
+
+    searched : what was looked for in vain, where no mast, spot or trimming was found that clears it; else empty
+    """
 
     satellite: Satellite
     look: LookVector
@@ -154,6 +157,7 @@ class SatelliteResult:
     track: Track | None = None
     later: Clearance | None = None
     foliage: Foliage | None = None
+    searched: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,7 +19,7 @@ from skysill.tapes import compass_word, tape_words, tapes_to
 from skysill.trials import Trials, line_warning, short_of
 from skysill.units import Bools, Floats, Ints, wrap_360
 
-__all__ = ["REACH_M", "ROOF_REACH_M", "moved"]
+__all__ = ["REACH_M", "ROOF_REACH_M", "moved", "spots_word"]
 
 REACH_M = 12.0
 """A mount on the ground is not moved farther than this: the cable has to reach. Common practice, no source."""
@@ -60,6 +60,13 @@ def moved(trials: Trials) -> list[Remedy]:
             if remedy is not None:
                 return [remedy]
     return []
+
+
+def spots_word(trials: Trials) -> str:
+    """Where `moved` looks, in words; empty where the mount cannot be moved."""
+    if _at_the_roof(trials):
+        return f"spot of the roof within {ROOF_REACH_M:g} m"
+    return f"spot within {REACH_M:g} m" if _on_the_ground(trials) else ""
 
 
 def _in_order(step_m: Floats, spare_deg: Floats) -> Iterator[int]:

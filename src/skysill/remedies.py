@@ -8,7 +8,7 @@ from dataclasses import replace
 from skysill.assess import Assessment, Remedy, SatelliteResult, assess
 from skysill.gather import prepared
 from skysill.job import Job
-from skysill.moving import REACH_M, moved
+from skysill.moving import moved, spots_word
 from skysill.overhead import lines_listed
 from skysill.raising import USUAL_MAST_M, raised
 from skysill.site import Mount
@@ -36,26 +36,28 @@ def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
             continue
         alone = replace(job, satellites=(result.satellite,))
         found: list[Remedy] = []
+        searched = ""
         if result.look.visible and assessment.gathered is not None:
             trials = Trials.of(alone, mount, result, assessment.gathered)
             found.extend(raised(trials))
             found.extend(trimmed(trials))
             found.extend(moved(trials))
+            searched = "" if found else none_found(trials)
         found.extend(_other_satellite(result, assessment.results))
-        results.append(replace(result, remedies=tuple(found)))
+        results.append(replace(result, remedies=tuple(found), searched=searched))
     return replace(assessment, results=tuple(results))
 
 
-def none_found(job: Job, mount: Mount) -> str:
+def none_found(trials: Trials) -> str:
     """What was looked for in vain, in a sentence without its stop."""
-    import shapely
-
-    spot = shapely.Point(mount.east_m, mount.north_m)
-    on_roof = job.roof is not None and bool(shapely.Polygon(job.roof.outline).covers(spot))
+    mount = trials.mount
     most_m = mount.height_m + USUAL_MAST_M if mount.max_height_m is None else mount.max_height_m
-    where = "spot of the roof" if on_roof else f"spot within {REACH_M:g} m"
-    lines = " and keeps its distance from the overhead lines" if lines_listed(job.sources.scene) else ""
-    return f"none found: no mast of up to {most_m:g} m, {where} or trimming clears it{lines}"
+    spots = spots_word(trials)
+    tried = f"no mast of up to {most_m:g} m{f', {spots}' if spots else ''} or trimming"
+    lines = (
+        " and keeps its distance from the overhead lines" if lines_listed(trials.job.sources.scene) else ""
+    )
+    return f"none found: {tried} clears it{lines}"
 
 
 def _other_satellite(result: SatelliteResult, results: Sequence[SatelliteResult]) -> list[Remedy]:

@@ -267,6 +267,15 @@ def test_a_customer_reads_no_option_no_key_and_no_datum(make_record, clinic_asse
     assert height == "41.0 m, counted as the ground's height was given"
 
 
+def test_what_was_looked_for_in_vain_is_on_the_record(make_record, clinic_assessment):
+    vain = "none found: no mast of up to 9 m, spot within 12 m or trimming clears it"
+    first, *others = clinic_assessment.results
+    found = replace(clinic_assessment, results=(replace(first, remedies=(), searched=vain), *others))
+    page = record_page(make_record(assessment=found))
+    assert page.satellites[0].remedies == (f"N{vain[1:]}.",)
+    assert not any("ne found" in text for one in page.satellites[1:] for text in one.remedies)
+
+
 def test_a_dish_that_stands_elsewhere_is_told_without_keys_too(make_record):
     record = make_record(
         as_built=AsBuilt(satellite="Demo South", source="b.toml", height_m=2.0, note="see mast_m")

@@ -78,7 +78,7 @@ def check(
     _refuse_early(asked, wanted)
     from skysill.assess import assess
     from skysill.files.scenes import refuse_outside
-    from skysill.remedies import none_found, with_remedies
+    from skysill.remedies import with_remedies
 
     job = asked.job()
     mount = asked.mount(job)
@@ -97,8 +97,8 @@ def check(
         more = {"years": ahead} if years else {}
         out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
     else:
-        safety, none = _cautions(job, mount, found), none_found(job, mount)
-        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=safety, none=none)
+        safety = _cautions(job, mount, found)
+        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=safety)
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
@@ -212,7 +212,6 @@ def _tell(
     *,
     allowed: dict[str, str],
     safety: Sequence[Caution],
-    none: str,
 ) -> None:
     mount = found.mount
     where = f"{found.site.name}, {mount.name}, dish {mount.height_m:g} m above its surface"
@@ -220,7 +219,7 @@ def _tell(
     out.text(f"{where}; {dish}")
     for result in found.results:
         out.text()
-        for line in _words(result, none):
+        for line in _words(result):
             out.text(line)
         if result.satellite.name in allowed:
             out.text(f"  allowed   {allowed[result.satellite.name]}")
@@ -234,7 +233,7 @@ def _tell(
             out.text(f"  - {warning}")
 
 
-def _words(result: SatelliteResult, none: str) -> list[str]:
+def _words(result: SatelliteResult) -> list[str]:
     lines = [f"{result.satellite.name}: {result.verdict.upper()}"]
     lines += [f"  {reason}" for reason in result.reasons]
     lines.append(f"  look      {_look(result)}")
@@ -282,8 +281,8 @@ def _words(result: SatelliteResult, none: str) -> list[str]:
             f"  track     clear at {track.share_clear:.0%} of {len(track.time_utc)} times; the worst is told here"
         )
     lines += [f"  remedy    {remedy.text}" for remedy in result.remedies]
-    if result.verdict in ("blocked", "marginal") and result.look.visible and not result.remedies:
-        lines.append(f"  remedy    {none}")
+    if result.searched:
+        lines.append(f"  remedy    {result.searched}")
     return lines
 
 

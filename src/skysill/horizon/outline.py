@@ -22,6 +22,9 @@ _ROUND = 720
 
 _SLIVER_M = 1e-4
 
+_EDGE_ON = 1e-7
+"""A shape narrower than this, in units of the distance, is a face seen edge on: rounding makes it no narrower."""
+
 _NADIR_DEG = -80.0
 """A floor lower than this goes all the way down."""
 
@@ -70,12 +73,17 @@ def _depth(parts: Parts, obstacle: int, dish_m: Floats, ray: Floats) -> tuple[fl
 def _united(hulls: list[Any]) -> Any:
     """The union of convex shapes within the picture.
 
-    A face seen edge on, as one that has an edge at the dish's own height, is a line here: it hides nothing, and the
-    geometry library may refuse to cut or join it. It is left out then, and the rest is joined on a grid.
+    A face seen edge on, as one that holds the ray in its plane, is a line here. It hides nothing and is left out: the
+    geometry library may take it for the whole picture when it cuts it. Where the library refuses to cut or join the
+    others, they are joined on a grid.
     """
     import shapely
 
     box = shapely.box(-_WIDEST, -_WIDEST, _WIDEST, _WIDEST)
+    wide = shapely.area(hulls) > _EDGE_ON * shapely.length(hulls)
+    hulls = [hull for hull, keep in zip(hulls, wide, strict=True) if keep]
+    if not hulls:
+        return shapely.Point(0, 0)
     try:
         cut = shapely.clip_by_rect(hulls, *box.bounds)
         return shapely.union_all(shapely.buffer(cut, 1e-9, quad_segs=1))

@@ -67,7 +67,7 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
         where=f"{where}, at its worst moment {look.time_utc}" if moving else where,
         basis=_rests_on(result),
         reasons=for_readers(result.reasons),
-        remedies=for_readers(remedy.text for remedy in result.remedies),
+        remedies=for_readers([remedy.text for remedy in result.remedies] + _in_vain(result)),
         pointing=tuple(_pointing(record, one)) if look.visible else (),
         face=one.aim.face.text if one.aim.face is not None and look.visible else "",
         guides=tuple(guide.text for guide in one.aim.guides) if look.visible else (),
@@ -77,6 +77,11 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
         track=_track(one),
         loss=tuple(_loss(one)),
     )
+
+
+def _in_vain(result: SatelliteResult) -> list[str]:
+    """What was looked for where nothing was found, as a sentence."""
+    return [f"{result.searched[0].upper()}{result.searched[1:]}."] if result.searched else []
 
 
 def _rests_on(result: SatelliteResult) -> str:
