@@ -179,3 +179,15 @@ def test_a_spot_on_the_roof_is_measured_along_it_where_it_is_flat():
 @pytest.mark.parametrize("first", [0, 1, 17, 98, 99, 100])
 def test_the_search_finds_the_first_good_one_from_wherever_it_begins(start, first):
     assert first_good(lambda at: at >= first, 0, 99, start) == (first if first <= 99 else None)
+
+
+def test_far_from_the_house_the_tapes_that_cross_best_are_told():
+    """Beside a house 6 m wide no two tapes cross at 30 degrees; those to its near corners cross at 24."""
+    house = building("hall", [[4, -3], [12, -3], [12, 3], [4, 3]], ground_elevation_m=0.0, height_m=5.0)
+    tapes = tapes_to(job(house), -10.0, 0.0, on_roof=False)
+    assert {tape.corner for tape in tapes} == {
+        'the north-west corner of "hall"',
+        'the south-west corner of "hall"',
+    }
+    assert [tape.distance_m for tape in tapes] == pytest.approx([np.hypot(14, 3)] * 2, abs=0.006)
+    assert tapes_to(job(house), -20.0, 0.0, on_roof=False) == ()  # 14 degrees

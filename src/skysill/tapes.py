@@ -25,6 +25,11 @@ _NEAREST_M = 0.3
 _WELL_CROSSED = 0.5
 """Two tapes cross well from 30 to 150 degrees: the sine of that."""
 
+_LEAST_CROSSED = 0.25
+"""Where none cross so well, the pair that crosses best will do down to this: a centimetre on a tape is four then."""
+
+_MOST_CORNERS = 40
+
 _FLAT_M = 0.05
 _WORDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 _FINE = (
@@ -57,22 +62,24 @@ class _Corner:
 def tapes_to(job: Job, east_m: float, north_m: float, *, on_roof: bool) -> tuple[Tape, ...]:
     """Two distances that fix a spot, from named corners that are near and whose tapes cross well; empty without such.
 
+    The nearest pair that crosses well; where none does, the one that crosses best.
+
     Along the roof where the roof is flat between the two, else level: from plumb line to plumb line.
     """
     corners = [c for c in _corners(job) if c.of_roof] if on_roof else list(_corners(job))
     away_m = np.array([np.hypot(c.east_m - east_m, c.north_m - north_m) for c in corners])
     usable = [at for at in np.argsort(away_m) if _NEAREST_M <= away_m[at] <= FARTHEST_M]
     pairs = []
-    for a, b in itertools.combinations(usable[:12], 2):
+    for a, b in itertools.combinations(usable[:_MOST_CORNERS], 2):
         turn = np.cross(
             [corners[a].east_m - east_m, corners[a].north_m - north_m, 0.0],
             [corners[b].east_m - east_m, corners[b].north_m - north_m, 0.0],
         )[2] / (away_m[a] * away_m[b])  # fmt: skip
-        if abs(turn) >= _WELL_CROSSED:
-            pairs.append((float(away_m[a] + away_m[b]), a, b))
+        if abs(turn) >= _LEAST_CROSSED:
+            pairs.append((-min(abs(float(turn)), _WELL_CROSSED), float(away_m[a] + away_m[b]), a, b))
     if not pairs:
         return ()
-    _, a, b = min(pairs)
+    _, _, a, b = min(pairs)
     return tuple(_tape(job, corners[at], east_m, north_m, on_roof=on_roof) for at in (a, b))
 
 
