@@ -47,7 +47,7 @@ def leaf_loss_db(path_m: ArrayLike, *, frequency_ghz: ArrayLike, elevation_deg: 
     ITU-R P.833 (edition 9 and before), slant paths: L = A f^B d^C (theta + E)^G with A = 0.25, B = 0.39, C = 0.25,
     E = 0, G = 0.05 (mature pine wood, Austria), f in MHz, d in metres, theta in degrees. From memory.
 
-    >>> leaf_loss_db(10.0, frequency_ghz=20.0, elevation_deg=30.0).round(2)
+    >>> float(leaf_loss_db(10.0, frequency_ghz=20.0, elevation_deg=30.0).round(2))
     25.07
     """
     f_mhz = 1000.0 * np.asarray(frequency_ghz, dtype=np.float64)
@@ -63,7 +63,7 @@ def bare_loss_db(path_m: ArrayLike, *, frequency_ghz: ArrayLike) -> Floats:
     L = 0.37 f^0.18 d^0.59, f in MHz, d in metres: the ITU-R form fitted to measurements out of leaf at 11.2 and 20 GHz
     (Al-Nuaimi & Stephens, IEE Proc. Microw. Antennas Propag. 145, 1998). From memory.
 
-    >>> bare_loss_db(10.0, frequency_ghz=20.0).round(2)
+    >>> float(bare_loss_db(10.0, frequency_ghz=20.0).round(2))
     8.56
     """
     f_mhz = 1000.0 * np.asarray(frequency_ghz, dtype=np.float64)

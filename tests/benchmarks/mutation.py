@@ -35,39 +35,46 @@ ROOT = Path(__file__).parents[2]
 SOURCE = ROOT / "src" / "skysill"
 
 NEARBY: dict[str, tuple[str, ...]] = {
-    "fresnel": ("tests/test_fresnel.py", "tests/test_clearance.py"),
-    "look": ("tests/test_look.py",),
-    "compass": ("tests/test_compass.py",),
-    "sun": ("tests/test_sun.py", "tests/cli/test_sun.py"),
-    "clearance": ("tests/test_clearance.py", "tests/test_assess.py"),
-    "verdict": ("tests/test_verdict.py", "tests/test_assess.py"),
-    "confidence": ("tests/test_confidence.py", "tests/test_assess.py"),
-    "gather": ("tests/test_assess.py", "tests/test_placement.py", "tests/test_demo.py"),
-    "assess": ("tests/test_assess.py", "tests/test_demo.py"),
-    "remedies": ("tests/test_remedies.py", "tests/test_assess.py", "tests/test_demo.py"),
-    "carried": ("tests/test_mounts.py", "tests/test_demo.py"),
-    "horizon.rays": ("tests/horizon/test_rays.py", "tests/horizon/test_terrain.py"),
-    "horizon.march": ("tests/horizon/test_terrain.py",),
-    "horizon.terrain": ("tests/horizon/test_terrain.py",),
-    "horizon.measured": ("tests/horizon/test_measured.py", "tests/horizon/test_readings.py"),
-    "horizon.silhouette": ("tests/horizon/test_silhouette.py", "tests/horizon/test_measured.py"),
-    "horizon.shapes": ("tests/horizon/test_obstacles.py",),
-    "horizon.obstacles": ("tests/horizon/test_obstacles.py",),
-    "horizon.outline": ("tests/horizon/test_obstacles.py",),
-    "sweep": ("tests/screening/test_sweep.py", "tests/test_heights.py"),
-    "heights": ("tests/screening/test_heights.py", "tests/test_heights.py"),
-    "screen": ("tests/screening/test_screen.py", "tests/test_screen.py"),
-    "edges": ("tests/screening/test_edges.py", "tests/test_screen.py"),
-    "crests": ("tests/screening/test_crests.py", "tests/test_screen.py"),
-    "depths": ("tests/screening/test_depths.py", "tests/test_screen.py"),
-    "descent": ("tests/screening/test_descent.py", "tests/test_screen.py"),
-    "outlook": ("tests/screening/test_outlook.py", "tests/test_screen.py"),
-    "nearest": ("tests/screening/test_nearest.py", "tests/test_screen.py"),
-    "nearness": ("tests/screening/test_nearness.py", "tests/test_screen.py"),
-    "doubts": ("tests/screening/test_doubts.py", "tests/test_screen.py"),
-    "draws": ("tests/screening/test_draws.py", "tests/test_screen.py"),
-    "fan": ("tests/screening/test_fan.py", "tests/test_screen.py"),
+    "fresnel": ("test_fresnel", "test_clearance"),
+    "look": ("test_look",),
+    "compass": ("test_compass", "files/test_bearings"),
+    "sun": ("test_sun", "cli/test_sun"),
+    "horizon.silhouette": ("horizon/test_silhouette", "horizon/test_measured"),
+    "horizon.measured": ("horizon/test_measured", "horizon/test_readings", "test_stations"),
+    "horizon.rays": ("horizon/test_rays", "horizon/test_terrain"),
+    "horizon.march": ("horizon/test_terrain",),
+    "horizon.terrain": ("horizon/test_terrain", "test_assess"),
+    "horizon.shapes": ("horizon/test_obstacles", "test_degenerate"),
+    "horizon.obstacles": ("horizon/test_obstacles", "test_house_rays"),
+    "clearance": ("test_clearance", "test_assess"),
+    "sampling": ("test_confidence", "test_certainty", "test_assess"),
+    "confidence": ("test_confidence", "test_certainty", "test_assess"),
+    "verdict": ("test_verdict", "test_messages", "test_assess"),
+    "placement": ("test_placement", "test_assess"),
+    "gather": ("test_assess", "test_placement", "test_stations", "test_certainty", "test_messages"),
+    "unseen": ("test_certainty", "test_assess", "test_messages"),
+    "growth": ("test_growth", "test_assess"),
+    "assess": ("test_assess", "test_growth", "test_messages", "test_demo"),
+    "overhead": ("test_overhead", "test_lines_kept", "test_cautions"),
+    "standing": ("test_standing",),
+    "raising": ("test_lines_kept", "test_demo", "test_remedies"),
+    "moving": ("test_lines_kept", "test_demo", "test_remedies"),
+    "trimming": ("test_lines_kept", "test_demo", "test_remedies"),
+    "nearness": ("screening/test_nearness", "test_screen"),
+    "descent": ("screening/test_descent", "test_screen"),
+    "fan": ("screening/test_fan", "test_screen"),
+    "edges": ("screening/test_edges", "test_screen"),
+    "crests": ("screening/test_crests", "test_screen"),
+    "depths": ("screening/test_depths", "test_screen"),
+    "outlook": ("screening/test_outlook", "test_screen"),
+    "nearest": ("screening/test_nearest", "test_screen"),
+    "doubts": ("screening/test_doubts", "test_screen"),
+    "draws": ("screening/test_draws", "test_screen"),
+    "screen": ("test_screen", "screening/test_address_error"),
+    "sweep": ("screening/test_sweep", "test_heights"),
+    "heights": ("test_heights",),
 }
+"""Test files below tests/ for each module; its own examples count too."""
 
 SWAPS: dict[type, type] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
@@ -202,7 +209,7 @@ def _run(copy: Path, module: str, text: str, limit_s: float) -> tuple[bool, floa
     place = copy / _file(module)
     place.write_text(text, encoding="utf-8")
     Path(importlib.util.cache_from_source(str(place))).unlink(missing_ok=True)
-    tests = [str(place), *(str(ROOT / test) for test in NEARBY[module] if (ROOT / test).exists())]
+    tests = [str(place), *(str(ROOT / "tests" / f"{test}.py") for test in NEARBY[module])]
     began = time.monotonic()
     child = os.fork()
     if not child:
