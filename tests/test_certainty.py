@@ -11,9 +11,11 @@ from pytest import approx
 from scipy.optimize import brentq
 from scipy.stats import norm
 
+import houses
 from skysill.assess import Job, Sources, assess
 from skysill.confidence import Errors, Witness, confidence
 from skysill.default_errors import ObstacleError, RasterFacts
+from skysill.files.sitefile import read_site_file
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import Readings, carry
 from skysill.horizon.obstacles import Scene, building
@@ -362,3 +364,18 @@ def test_no_order_changes_the_probability():
         replace(asked, sources=replace(asked.sources, readings=read.taken(shuffled))),
     ):
         assert p_clear(other) == first
+
+
+def test_other_satellites_of_the_job_leave_a_probability_as_it_is(tmp_path):
+    """A parapet two metres away, far aside of one ray but in the window of another (once 0.66 for 0.99).
+
+    What is left, half a hundredth, is where the other windows' azimuths lie between this one's own.
+    """
+    job = read_site_file(houses.raster_site(tmp_path, houses.flat_roof()))
+    mount = Mount("parapet", 9.89, 0.09, height_m=1.0)
+    together = assess(job, mount, explain=False).results
+    assert len(together) == 3
+    for satellite, found in zip(job.satellites, together, strict=True):
+        alone = assess(replace(job, satellites=(satellite,)), mount, explain=False).results[0]
+        assert found.verdict == alone.verdict
+        assert found.p_clear == pytest.approx(alone.p_clear, abs=0.005)

@@ -34,7 +34,11 @@ __all__ = [
     "highest_below",
     "room_angle_deg",
     "scene_rooms",
+    "window_half_deg",
 ]
+
+NEAREST_M = 2.0
+"""Nearest ground that a ray's window of azimuths is made for."""
 
 _SAME_AZIMUTH_DEG = 1e-6
 
@@ -121,6 +125,16 @@ def room_angle_deg(distance_m: ArrayLike, terminal: Terminal, criteria: Criteria
         frequency_ghz=terminal.lowest_ghz,
         fresnel_fraction=criteria.fresnel_fraction,
     )
+
+
+def window_half_deg(distance_m: float, elevation_deg: float, terminal: Terminal, criteria: Criteria) -> float:
+    """How far beside a ray, in azimuth, something at a distance could take the required room; at most 180 degrees.
+
+    sin(half) = sin(required angle) / cos(elevation): the circle around the ray touches the meridian there.
+    """
+    reach_rad = np.deg2rad(float(room_angle_deg(distance_m, terminal, criteria)))
+    beside = np.sin(reach_rad) / max(np.cos(np.deg2rad(elevation_deg)), 1e-9)
+    return 180.0 if beside >= 1.0 else float(np.rad2deg(np.arcsin(beside)))
 
 
 def column_margin_deg(

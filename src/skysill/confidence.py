@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from skysill.clearance import column_margin_deg, room_angle_deg
+from skysill.clearance import NEAREST_M, column_margin_deg, room_angle_deg, window_half_deg
 from skysill.sampling import (
     OWN_SHARE,
     SAMPLES,
@@ -29,6 +29,8 @@ from skysill.units import Floats, Ints, wrap_180
 __all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence"]
 
 _MOST_COLUMNS = 48
+_WIDE_STEP_DEG = 0.5
+"""Step of the outer azimuths of a window (gather.window_azimuths_deg)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,11 @@ def _close(
     errors: Errors,
 ) -> Witness:
     """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
+    if witness.silhouette.source != "measured":
+        # what was gathered for other satellites of the job must not change this one's answer
+        half_deg = window_half_deg(NEAREST_M, elevation_deg, terminal, criteria) + _WIDE_STEP_DEG
+        aside_deg = np.abs(wrap_180(witness.silhouette.azimuth_deg - azimuth_deg))
+        witness = witness.kept(np.flatnonzero(aside_deg <= half_deg))
     s = witness.silhouette
     distance_m = _distance_m(witness, criteria)
     margin_deg = column_margin_deg(

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.clearance import room_angle_deg
+from skysill.clearance import NEAREST_M, room_angle_deg, window_half_deg
 from skysill.compass import SUN, CompassCorrection, Sighting
 from skysill.default_errors import facts_of
 from skysill.errors import InputError
@@ -62,7 +62,6 @@ SUN_BEARING_ERROR_DEG = 0.3
 _COLUMNS_WITHIN_DEG = 20.0
 _DENSE_DEG = 0.1
 _WIDE_DEG = 0.5
-_NEAREST_M = 2.0
 _STILL_M = 0.01
 _REMEMBERED_SLACK_M = 50.0
 
@@ -186,13 +185,12 @@ def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria
     wide : (m,) 0.5 degree apart, out to where something 2 m away could
     """
     azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
-    halves = []
-    for distance_m in (criteria.assumed_distance_m, _NEAREST_M):
-        reach_deg = float(room_angle_deg(distance_m, terminal, criteria))
-        beside = np.sin(np.deg2rad(reach_deg)) / max(np.cos(np.deg2rad(look.elevation_apparent_deg)), 1e-9)
-        halves.append(
-            180.0 if beside >= 1.0 or look.azimuth_deg is None else float(np.rad2deg(np.arcsin(beside)))
-        )
+    halves = [
+        180.0
+        if look.azimuth_deg is None
+        else window_half_deg(distance_m, look.elevation_apparent_deg, terminal, criteria)
+        for distance_m in (criteria.assumed_distance_m, NEAREST_M)
+    ]
     dense_steps = int(np.ceil(halves[0] / _DENSE_DEG))
     dense = azimuth_deg + np.arange(-dense_steps, dense_steps + 1) * _DENSE_DEG
     wide = (
