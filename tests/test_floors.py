@@ -25,7 +25,7 @@ ROOMS = [
     "assess",
     "tapes", "trials", "raising", "moving", "trimming",
     "remedies", "allowed",
-    "ground_profiles", "mast_search", "mast_choice", "mount_rows", "mounts",
+    "ground_profiles", "mast_search", "mast_certainty", "mast_choice", "mount_rows", "mounts",
     "aiming", "rain", "fan", "nearness", "doubts",
     "descent", "outlook", "edges", "crests", "depths", "nearest", "draws", "sweep",
     "address_error", "screen", "heights", "cluster",

@@ -42,7 +42,9 @@ __all__ = [
     "overruled_ground",
     "place",
     "prepared",
+    "raster_errors",
     "sought_elevation_deg",
+    "stated_errors",
     "stop_elevation_deg",
     "surface_at",
     "terrain_from",
@@ -289,8 +291,8 @@ def gather(
         wanted_m=_farthest_wanted_m(job, at, looks),
         scene=scene,
         notes=tuple(dict.fromkeys(notes)),
-        errors=_stated_errors(job, correction, at.step_error_m),
-        rasters=_raster_errors(job),
+        errors=stated_errors(job, correction, at.step_error_m),
+        rasters=raster_errors(job),
         correction=correction,
     )
 
@@ -310,7 +312,7 @@ def terrain_from(
     return terrain.kept(assured), terrain.kept(~assured)
 
 
-def _raster_errors(job: Job) -> dict[str, RasterErrors]:
+def raster_errors(job: Job) -> dict[str, RasterErrors]:
     """How each raster errs: its heights, and where it is laid."""
     from skysill.horizon.march import FINE_CELL_M
 
@@ -601,7 +603,7 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
     return bool(seen.all())
 
 
-def _stated_errors(job: Job, correction: CompassCorrection | None, step_error_m: float) -> Errors:
+def stated_errors(job: Job, correction: CompassCorrection | None, step_error_m: float) -> Errors:
     """The errors as the survey states them. A compass tied to landmarks or the sun keeps only its scatter."""
     survey = job.sources.survey
     bearing_deg = survey.bearing_error_deg

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -22,7 +21,15 @@ from skysill.positions import offset_position
 from skysill.stations import StationHorizon
 from skysill.units import Bools, Floats
 
-__all__ = ["Later", "as_trees", "growth_notes", "later", "with_grown_rasters"]
+__all__ = [
+    "Later",
+    "as_trees",
+    "grown_scene",
+    "grown_stations",
+    "growth_notes",
+    "later",
+    "with_grown_rasters",
+]
 
 _FINE_M = 2.0
 _LEAFLESS_FROM_DEG = 25.0
@@ -45,23 +52,39 @@ class Later:
 
 def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     """The sources `years_ahead` from now, around one ray."""
-    years = job.criteria.years_ahead
-    scene = gathered.scene
     new: dict[str, Any] = {}
-    growth_m: dict[str, float] = {}
-    if scene is not None and years and any(o.growth_m_per_year for o in scene.obstacles):
-        new["scene"] = scene.grown(years)
-        new["obstacles"] = scene_columns(new["scene"], gathered.place, [look], job)
-        growth_m = {o.name: o.growth_m_per_year * years for o in scene.obstacles}
-    rates_m = [_reading_rates_m(job, station.readings) for station in gathered.stations]
-    if any((rate_m > 0.0).any() for rate_m in rates_m) and _years_of_readings(job):
-        new["stations"] = _grown_stations(job, gathered, look, rates_m)
+    scene, growth_m = grown_scene(job, gathered.scene)
+    if scene is not gathered.scene:
+        new["scene"], new["obstacles"] = scene, scene_columns(scene, gathered.place, [look], job)
+    stations = grown_stations(job, gathered.stations, look)
+    if stations is not gathered.stations:
+        new["stations"] = stations
     then = with_grown_rasters(job, gathered.place)
     if then is not None:
         new |= _terrain(job, then, gathered, look)
     if not new:
         return Later(gathered)
     return Later(replace(gathered, **new), growth_m, True)
+
+
+def grown_scene(job: Job, scene: Any | None) -> tuple[Any | None, dict[str, float]]:
+    """Obstacles after the years ahead, and by name the metres grown; the same scene where none of them grows."""
+    years = job.criteria.years_ahead
+    if scene is None or not years or not any(o.growth_m_per_year for o in scene.obstacles):
+        return scene, {}
+    return scene.grown(years), {o.name: o.growth_m_per_year * years for o in scene.obstacles}
+
+
+def grown_stations(
+    job: Job, stations: tuple[StationHorizon, ...], look: LookVector
+) -> tuple[StationHorizon, ...]:
+    """What was read from each station after growth, around one ray; the same ones where nothing grows."""
+    rates_m = [_reading_rates_m(job, station.readings) for station in stations]
+    if not any((rate_m > 0.0).any() for rate_m in rates_m) or not _years_of_readings(job):
+        return stations
+    return tuple(
+        _grown_station(job, station, look, rate_m) for station, rate_m in zip(stations, rates_m, strict=True)
+    )
 
 
 def as_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[Silhouette, ...]:
@@ -123,15 +146,6 @@ def _years_of_readings(job: Job) -> float:
     today = _today(job)
     age = 0.0 if survey is None or today is None else max(0.0, today - decimal_year(survey))
     return job.criteria.years_ahead + age
-
-
-def _grown_stations(
-    job: Job, gathered: Gathered, look: LookVector, rates_m: Sequence[Floats]
-) -> tuple[StationHorizon, ...]:
-    return tuple(
-        _grown_station(job, station, look, rate_m)
-        for station, rate_m in zip(gathered.stations, rates_m, strict=True)
-    )
 
 
 def _grown_station(job: Job, station: StationHorizon, look: LookVector, rate_m: Floats) -> StationHorizon:

@@ -15,13 +15,9 @@ import numpy as np
 
 from skysill.assess import Assessment, SatelliteResult, assess
 from skysill.cables import CABLE_SLACK_SHARE, cable_run
-from skysill.confidence import SAMPLES, Witness, confidence
-from skysill.gather import Gathered, gather, near_seen, uncovered
-from skysill.growth import later
 from skysill.horizon.obstacles import Scene
-from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
-from skysill.look import LookVector
+from skysill.mast_certainty import CLOSE_CALL, MastCertainty
 from skysill.mast_search import SpotRoom
 from skysill.overhead import near_lines
 from skysill.units import Floats, Ints
@@ -34,12 +30,6 @@ CONTENT = ("clear", "needs-survey", "unknown")
 
 APART_M = 1.5
 """Spots that are offered stand at least so far from each other."""
-
-_CLOSE_CALL = 0.005
-"""A probability this near to the one asked is worked out again by a whole assessment."""
-
-_ROUGH_SAMPLES, _ROUGH_CALL = 256, 0.1
-"""Draws that settle what is far from the probability asked: 0.1 is five standard errors."""
 
 Order = tuple[float, ...]
 
@@ -70,11 +60,9 @@ class MastChoice:
     def __init__(self, job: Job, room: SpotRoom) -> None:
         self.job, self.room = job, room
         self.each, self.together = room.solved
-        self._tried: dict[tuple[int, int, tuple[int, ...], int], bool] = {}
-        self._without_figures: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
-        self._whole: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
-        self._all_covered: dict[int, bool] = {}
-        self._bare: Gathered | None = None
+        self.certainty = MastCertainty(job, room)
+        self._exactly: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
+        self._put_off: set[tuple[int, tuple[int, ...]]] = set()
         self._cable_m = self._bare_cables_m()
         scene: Scene | None = job.sources.scene
         self._wires = scene is not None and any(o.kind == "wire" for o in scene.obstacles)
@@ -83,7 +71,7 @@ class MastChoice:
         """The least height at which every one of some satellites is content, proved; None where there is none."""
         at, last = int(self._start(satellites)[spot]), int(self.room.usable[spot])
         first = at
-        at = self._onward(spot, satellites, at)
+        at = self._onward(spot, satellites, at, strict=False)
         while at < last and not all(self._exact(spot, tuple(satellites), at).values()):
             at = self._onward(spot, satellites, at + 1)
         while first < at < last and all(self._exact(spot, tuple(satellites), at - 1).values()):
@@ -119,12 +107,38 @@ class MastChoice:
                 continue
             margin_deg = None
             if stage == _ROOM:
-                at, stage = self._onward(spot, satellites, at), _HOPED
+                hoped = min((entry[0] for entry in queue if entry[3] != _ROOM), default=None)
+                at, stage = self._hope(spot, satellites, at, hoped)
             else:
                 at, stage, margin_deg = self._proof(spot, satellites, at)
             if at < self.room.usable[spot]:
                 heapq.heappush(queue, (self._order(spot, at, margin_deg), spot, at, stage))
         return found or self._nearly(with_room, satellites, keep)
+
+    def _hope(self, spot: int, satellites: Sequence[int], at: int, hoped: Order | None) -> tuple[int, _Stage]:
+        """The height that ought to do; or, once, only that none does which would come before the best hoped for.
+
+        Certainty that falls short at the last such height falls short below it too: then the spot waits, behind that
+        height. Where not even the room is there at that height, every height is asked.
+        """
+        group = tuple(satellites)
+        if hoped is None or (spot, group) in self._put_off:
+            return self._onward(spot, satellites, at, strict=False), _HOPED
+        low, beyond = at, int(self.room.usable[spot])
+        while beyond - low > 1:
+            middle = (low + beyond) // 2
+            before = self._order(spot, middle, None) <= hoped
+            low, beyond = (middle, beyond) if before else (low, middle)
+        hardest = sorted(satellites, key=lambda k: -int(self.each[spot, k]))
+        if not self._has_room(spot, satellites, low) or all(
+            self._content(spot, k, group, low, strict=False) for k in hardest
+        ):
+            return self._onward(spot, satellites, at, strict=False), _HOPED
+        self._put_off.add((spot, group))
+        return low + 1, _ROOM
+
+    def _has_room(self, spot: int, satellites: Sequence[int], at: int) -> bool:
+        return self.room.next_index(spot, self.room.looks_of(satellites), at) == at
 
     def _proof(self, spot: int, satellites: Sequence[int], at: int) -> tuple[int, _Stage, float | None]:
         """The height assessed; where that is not content, the next to try; where a lower one is, that."""
@@ -135,48 +149,54 @@ class MastChoice:
         tight = max(self._assessed(spot, satellites, at).results, key=_badness).clearance.margin_deg
         return at, _PROVED, 90.0 if tight is None else tight
 
-    def _onward(self, spot: int, satellites: Sequence[int], start: int) -> int:
+    def _onward(self, spot: int, satellites: Sequence[int], start: int, *, strict: bool = True) -> int:
         """The first height from `start` on at which every satellite is content; `usable` where there is none.
 
         Certainty is taken to grow with height; the step below what is found is asked too.
+
+        strict : close calls are settled by assessments; else they count as content, and the proof settles them
         """
         last, at = int(self.room.usable[spot]), start
         moved = True
         while moved and at < last:
             before = at
             for satellite in sorted(satellites, key=lambda k: -int(self.each[spot, k])):
-                at = self._onward_for(spot, satellite, tuple(satellites), at)
+                at = self._onward_for(spot, satellite, tuple(satellites), at, strict)
                 if at >= last:
                     return last
             moved = at != before and len(satellites) > 1
         return at
 
-    def _onward_for(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
+    def _onward_for(self, spot: int, satellite: int, group: tuple[int, ...], start: int, strict: bool) -> int:
         last = int(self.room.usable[spot])
         start = self._past_hopeless(spot, satellite, group, start)
         if start >= last:
             return last
         low, high, stride = start - 1, start, 1
-        while not self._content(spot, satellite, group, high):
+
+        def content(at: int) -> bool:
+            return self._content(spot, satellite, group, at, strict=strict)
+
+        while not content(high):
             if high == last - 1:
                 return last
+            if low < start and self._has_room(spot, [satellite], last - 1) and not content(last - 1):
+                return last  # not even from the tallest mast
             low, high, stride = high, min(high + stride, last - 1), 2 * stride
         while high - low > 1:
             middle = (low + high) // 2
-            low, high = (low, middle) if self._content(spot, satellite, group, middle) else (middle, high)
+            low, high = (low, middle) if content(middle) else (middle, high)
         return high
 
     def _past_hopeless(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
         """The first height from `start` on that the ground alone does not make hopeless."""
         at, last = start, int(self.room.usable[spot])
-        if not self.job.sources.rasters or not self._plain(satellite):
+        if not self.job.sources.rasters or not self.certainty.plain(satellite):
             return at
         for look in self.room.looks_of([satellite]):
-            ray = self.room.looks[spot][look]
 
-            def hopeless(index: int, look: int = int(look), ray: LookVector = ray) -> bool:
-                ground = self.room.doubtful_ground(spot, look, index, alone=len(group) == 1)
-                return self._hopeless(spot, ray, ground)
+            def hopeless(index: int, look: int = int(look)) -> bool:
+                return self.certainty.hopeless(spot, look, index, alone=len(group) == 1)
 
             if at >= last or not hopeless(at):
                 continue
@@ -187,102 +207,35 @@ class MastChoice:
             at = high
         return at
 
-    def _content(self, spot: int, satellite: int, group: tuple[int, ...], at: int) -> bool:
+    def _content(
+        self, spot: int, satellite: int, group: tuple[int, ...], at: int, *, strict: bool = True
+    ) -> bool:
         """Whether one of a group of satellites is content: by its certainty, where that is no close call, else by
-        `assess` of the group.
+        `assess` of the group, or, where not strict, taken to be so.
         """
-        key = (spot, satellite, group, at)
-        if key not in self._tried:
-            asked = self.job.criteria.min_p_clear
-            p_clear = (
-                self._p_clear(spot, satellite, at, alone=len(group) == 1) if self._plain(satellite) else None
-            )
-            if p_clear is None or abs(p_clear - asked) < _CLOSE_CALL:
-                self._tried[key] = self._exact(spot, group, at)[satellite]
-            else:
-                self._tried[key] = p_clear >= asked
-        return self._tried[key]
-
-    def _plain(self, satellite: int) -> bool:
-        """Whether only room and certainty decide there: near evidence exists and no source stops short."""
-        if satellite not in self._all_covered:
-            good = True
-            for spot in {0, len(self.room) // 2, len(self.room) - 1}:
-                looks = [self.room.looks[spot][k] for k in self.room.looks_of([satellite])]
-                seen = gather(self.job, self.room.places[spot], looks)
-                good &= all(
-                    uncovered(seen, look, self.job) is None and near_seen(seen, look, self.job)
-                    for look in looks
-                )
-            self._all_covered[satellite] = good
-        return self._all_covered[satellite]
-
-    def _p_clear(self, spot: int, satellite: int, at: int, *, alone: bool) -> float:
-        """The probability of the room at one height, near the one asked to within what sampling leaves."""
-        asked, least = self.job.criteria.min_p_clear, 1.0
-        for look in self.room.looks_of([satellite]):
-            ground = self.room.doubtful_ground(spot, int(look), at, alone=alone)
-            ray = self.room.looks[spot][look]
-            seen = gather(self.job, self.room.place_at(spot, at), [ray], ground=ground)
-            then = later(self.job, seen, ray)
-            witnesses = then.gathered.witnesses(then.gathered.obstacles, then.growth_m)
-            p_clear = 1.0
-            for samples, call in ((_ROUGH_SAMPLES, _ROUGH_CALL), (SAMPLES, 0.0)):
-                p_clear = self._sampled(seen, ray, witnesses, samples)
-                if abs(p_clear - asked) >= call:
-                    break
-            least = min(least, p_clear)
-            if least < asked - _CLOSE_CALL:
-                break
-        return least
-
-    def _hopeless(self, spot: int, ray: LookVector, ground: Silhouette) -> bool:
-        """Whether the ground alone leaves far too little certainty: more sources can only leave less."""
-        if not len(ground):
-            return False
-        if self._bare is None:
-            seen = gather(self.job, self.room.places[0], [self.room.looks[0][0]], ground=ground)
-            self._bare = replace(seen, stations=(), obstacles=None, scene=None)
-        alone = replace(self._bare, place=self.room.places[spot], terrain=ground, blur=None)
-        p_clear = self._sampled(alone, ray, alone.witnesses(None, {}), _ROUGH_SAMPLES)
-        return p_clear < self.job.criteria.min_p_clear - _ROUGH_CALL
-
-    def _sampled(self, seen: Gathered, ray: LookVector, witnesses: Sequence[Witness], samples: int) -> float:
-        found = confidence(
-            witnesses,
-            ray.azimuth_deg or 0.0,
-            ray.elevation_apparent_deg,
-            terminal=self.job.terminal,
-            criteria=self.job.criteria,
-            errors=seen.errors,
-            samples=samples,
-            explain=False,
-        )
-        return found.p_clear
+        if not self.certainty.plain(satellite):
+            return self._exact(spot, group, at)[satellite]
+        asked = self.job.criteria.min_p_clear
+        p_clear = self.certainty.p_clear(spot, satellite, at, alone=len(group) == 1)
+        if abs(p_clear - asked) < CLOSE_CALL:
+            return self._exact(spot, group, at)[satellite] if strict else True
+        return p_clear >= asked
 
     def _assessed(self, spot: int, satellites: Sequence[int], at: int) -> Assessment:
-        """The whole assessment that is offered."""
+        """The assessment that is offered, without the figures of the blocked share and the loss: no row tells them."""
         key = (spot, tuple(satellites), at)
-        if key not in self._whole:
+        if key not in self._exactly:
             asked = replace(self.job, satellites=tuple(self.job.satellites[k] for k in satellites))
-            self._whole[key] = assess(asked, self.room.mount(spot, at), explain=False)
-        return self._whole[key]
+            self._exactly[key] = assess(asked, self.room.mount(spot, at), explain=False, losses=False)
+        return self._exactly[key]
 
     def _proved(self, spot: int, satellites: Sequence[int], at: int) -> bool:
-        return all(r.verdict in CONTENT for r in self._assessed(spot, satellites, at).results)
+        return all(self._exact(spot, tuple(satellites), at).values())
 
     def _exact(self, spot: int, group: tuple[int, ...], at: int) -> dict[int, bool]:
-        """Which satellites of a group are content, by `assess` without figures."""
-        key = (spot, group, at)
-        if key in self._whole:
-            found = self._whole[key]
-        elif key in self._without_figures:
-            found = self._without_figures[key]
-        else:
-            asked = replace(self.job, satellites=tuple(self.job.satellites[k] for k in group))
-            found = assess(asked, self.room.mount(spot, at), explain=False, losses=False)
-            self._without_figures[key] = found
-        return {k: r.verdict in CONTENT for k, r in zip(group, found.results, strict=True)}
+        """Which satellites of a group are content, by `assess`."""
+        found = self._assessed(spot, group, at).results
+        return {k: r.verdict in CONTENT for k, r in zip(group, found, strict=True)}
 
     def _nearly(self, with_room: Ints, satellites: Sequence[int], keep: int) -> list[Chosen]:
         """Where no spot is content: those with room, each at its tallest mast."""

@@ -15,9 +15,9 @@ import numpy as np
 from skysill.clearance import column_rooms
 from skysill.compass import CompassCorrection
 from skysill.errors import InputError
-from skysill.gather import Gathered, Place, correction_at, place, window_azimuths_deg
+from skysill.gather import Place, correction_at, place, window_azimuths_deg
 from skysill.ground_profiles import GroundProfiles, ground_profiles
-from skysill.growth import later, with_grown_rasters
+from skysill.growth import grown_stations, with_grown_rasters
 from skysill.horizon.obstacles import Scene, least_room
 from skysill.horizon.silhouette import Silhouette
 from skysill.job import Job
@@ -317,13 +317,14 @@ class SpotRoom:
     def _readings_seen(self, spot: int, at: int, rays: Sequence[LookVector]) -> list[Silhouette]:
         """The measured horizon from a spot, today and after growth, as `assess` carries it there."""
         there = self.place_at(spot, at)
-        seen = Gathered(there, stations=station_horizons(self.job, there, rays, self._correction))
-        then = later(self.job, seen, rays[0]).gathered  # as dense for the others, but for their own columns
-        both = seen.stations if then.stations is seen.stations else (*seen.stations, *then.stations)
+        seen = station_horizons(self.job, there, rays, self.correction)
+        then = grown_stations(self.job, seen, rays[0])  # as dense for the others, but for their own columns
+        both = seen if then is seen else (*seen, *then)
         return [one.silhouette for one in both if len(one.silhouette)]
 
     @cached_property
-    def _correction(self) -> CompassCorrection | None:
+    def correction(self) -> CompassCorrection | None:
+        """What turns the readings to true north; None without readings."""
         return None if self.job.sources.readings is None else correction_at(self.job, self.places[0])
 
     def _least_spare_deg(self, seen: Sequence[Silhouette], ray: LookVector) -> float:

@@ -125,7 +125,7 @@ def _named(job: Job, mount: Mount, max_height_m: float | None) -> _Candidate:
     """A named mount assessed at its own height, with its least heights; or why it cannot be."""
     candidate = _Candidate(mount)
     try:
-        candidate.at = assess(job, mount, explain=False)
+        candidate.at = assess(job, mount, explain=False, losses=False)
     except InputError as fault:
         candidate.fault = fault
         return candidate

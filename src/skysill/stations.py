@@ -20,6 +20,7 @@ from skysill.units import Bools, Floats, direction_enu, wrap_360
 __all__ = ["StationHorizon", "station_horizons"]
 
 _STILL_M = 0.01
+_ZERO_M = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +57,17 @@ class StationHorizon:
         return replace(
             self, readings=readings, carried=_carried(job, readings, self.step_m, self.hidden_rise_m, looks)
         )
+
+    def raised(self, job: Job, by_m: float, looks: Sequence[LookVector]) -> StationHorizon:
+        """The same seen from a dish `by_m` higher at the same place, for the rays it was carried for; without what may
+        stand hidden behind what was read.
+        """
+        step_m = self.step_m + np.array([0.0, 0.0, by_m])
+        step_m = np.where(np.abs(step_m) < _ZERO_M, 0.0, step_m)
+        carried = _carried(
+            job, self.readings, step_m, self.hidden_rise_m, looks, like=self.carried, hidden=False
+        )
+        return replace(self, step_m=step_m, carried=carried)
 
     def overrules(self, terrain: Silhouette, *, max_gap_deg: float, grown_m: float = 0.0) -> Bools:
         """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
@@ -130,7 +142,14 @@ def _turn_deg(job: Job, station: Station, correction: CompassCorrection) -> floa
 
 
 def _carried(
-    job: Job, true_readings: Readings, step_m: Floats, hidden_rise_m: float, looks: Sequence[LookVector]
+    job: Job,
+    true_readings: Readings,
+    step_m: Floats,
+    hidden_rise_m: float,
+    looks: Sequence[LookVector],
+    *,
+    like: CarriedSkyline | None = None,
+    hidden: bool = True,
 ) -> CarriedSkyline:
     survey = job.sources.survey
     return carry(
@@ -142,6 +161,8 @@ def _carried(
         inclination_error_deg=survey.inclination_error_deg,
         exact_azimuths_deg=tuple(look.azimuth_deg for look in looks if look.azimuth_deg is not None),
         hidden_rise_m=hidden_rise_m,
+        like=like,
+        hidden=hidden,
     )
 
 

@@ -140,12 +140,40 @@ class CarriedSkyline:
     drawn : the same columns and, past the outermost readings, columns as high and as far away as those: what may
         stand there, for the probability only
     hidden : the highest that things could stand that the instrument could not see behind what was read; None where
-        the dish is where the instrument was
+        the dish is where the instrument was, and where it was not asked for
+    laid : what the azimuths of the columns were laid out from
     """
 
     silhouette: Silhouette
     drawn: Columns
     hidden: Silhouette | None = None
+    laid: _Laid | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """What decides at which azimuths a carried skyline has columns, between which readings: not the dish's height.
+
+    readings : as read; azimuth_deg : (n,) from the dish; usable : (n,)
+    count : columns between readings, before those beside the outermost
+    """
+
+    readings: Readings
+    max_gap_deg: float
+    exact_azimuths_deg: tuple[float, ...]
+    azimuth_deg: Floats
+    usable: Bools
+    count: int = 0
+
+    def same(self, other: _Laid) -> bool:
+        """Whether the columns come to stand at the same azimuths."""
+        return (
+            self.readings is other.readings
+            and self.max_gap_deg == other.max_gap_deg
+            and self.exact_azimuths_deg == other.exact_azimuths_deg
+            and np.array_equal(self.azimuth_deg, other.azimuth_deg)
+            and np.array_equal(self.usable, other.usable)
+        )
 
 
 def _pairs(readings: Readings, max_gap_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -251,6 +279,8 @@ def carry(
     inclination_error_deg: float,
     exact_azimuths_deg: tuple[float, ...] = (),
     hidden_rise_m: float = np.inf,
+    like: CarriedSkyline | None = None,
+    hidden: bool = True,
 ) -> CarriedSkyline:
     """The measured horizon seen from a dish centre that stands elsewhere than the instrument did.
 
@@ -264,6 +294,9 @@ def carry(
     east_m, north_m, up_m : dish centre minus instrument
     exact_azimuths_deg : azimuths that must get a column of their own (the satellites')
     hidden_rise_m : things that the instrument could not see are at most so much higher than the instrument
+    like : the same readings carried to another height at the same place: where the azimuths come out the same, its
+        columns are only moved up or down
+    hidden : also work out what may stand hidden behind what was read
 
     Returns
     -------
@@ -271,7 +304,25 @@ def carry(
     """
     usable, notes = _usable(readings, sideways_m=float(np.hypot(east_m, north_m)), up_m=up_m)
     azimuth_deg, elevation_deg, distance_m = _moved(readings, np.array([east_m, north_m, up_m]))
-    pairs, alone = _pairs(readings, max_gap_deg)
+    step_m = np.array([east_m, north_m, up_m])
+    laid = _Laid(readings, max_gap_deg, exact_azimuths_deg, azimuth_deg, usable)
+    if like is not None and like.laid is not None and laid.same(like.laid):
+        laid, covered_deg = like.laid, like.silhouette.covered_deg
+        columns = _lifted(like.drawn, elevation_deg, distance_m)
+    else:
+        pieces, count, covered_deg = _pieces(laid)
+        laid = replace(laid, count=count)
+        columns = _columns(readings, pieces, azimuth_deg, elevation_deg, distance_m, inclination_error_deg)
+    silhouette = replace(columns.silhouette.kept(np.arange(laid.count)), covered_deg=covered_deg, reach_m=np.inf,
+                         fine_reach_m=np.inf, notes=notes)  # fmt: skip
+    behind = _hidden(readings, columns, laid.count, step_m, hidden_rise_m) if hidden else None
+    return CarriedSkyline(silhouette, columns, behind, laid)
+
+
+def _pieces(laid: _Laid) -> tuple[list[_Piece], int, Floats]:
+    """Stretches of columns between readings and beside the outermost, how many of the former, and the spans read."""
+    azimuth_deg, usable, exact_azimuths_deg = laid.azimuth_deg, laid.usable, laid.exact_azimuths_deg
+    pairs, alone = _pairs(laid.readings, laid.max_gap_deg)
     pairs = pairs[usable[pairs].all(axis=1)] if len(pairs) else pairs
     alone = alone[usable[alone]]
     spans, pieces = [], []
@@ -286,14 +337,30 @@ def carry(
         spans.append((float(azimuth_deg[single]), float(azimuth_deg[single])))
         pieces.append((np.array([azimuth_deg[single]]), np.array([[single, single]]), np.array([[1.0, 0.0]])))
     covered_deg = _merged_spans(spans)
-    read = len(pieces)
-    pieces += _beside(readings, azimuth_deg, pairs, alone, covered_deg, exact_azimuths_deg)
-    columns = _columns(readings, pieces, azimuth_deg, elevation_deg, distance_m, inclination_error_deg)
-    count = sum(len(piece[0]) for piece in pieces[:read])
-    silhouette = replace(columns.silhouette.kept(np.arange(count)), covered_deg=covered_deg, reach_m=np.inf,
-                         fine_reach_m=np.inf, notes=notes)  # fmt: skip
-    step_m = np.array([east_m, north_m, up_m])
-    return CarriedSkyline(silhouette, columns, _hidden(readings, columns, count, step_m, hidden_rise_m))
+    count = sum(len(piece[0]) for piece in pieces)
+    pieces += _beside(laid.readings, azimuth_deg, pairs, alone, covered_deg, exact_azimuths_deg)
+    return pieces, count, covered_deg
+
+
+def _lifted(columns: Columns, elevation_deg: Floats, distance_m: Floats) -> Columns:
+    """The same columns with the readings at other elevations and distances (n,)."""
+    anchors, weights = columns.anchors, columns.weights
+    silhouette = replace(
+        columns.silhouette,
+        elevation_deg=(elevation_deg[anchors] * weights).sum(axis=1),
+        distance_m=_nearer_m(anchors, weights, distance_m),
+    )
+    return replace(columns, silhouette=silhouette, rise_deg=_rise_deg(anchors, elevation_deg))
+
+
+def _nearer_m(anchors: np.ndarray, weights: Floats, distance_m: Floats) -> Floats:
+    """(column,) the nearer of the two readings sets the room that is asked for: the safe side."""
+    return np.asarray(np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf))
+
+
+def _rise_deg(anchors: np.ndarray, elevation_deg: Floats) -> Floats:
+    rise_deg = elevation_deg[anchors[:, 1]] - elevation_deg[anchors[:, 0]]
+    return np.where(anchors[:, 0] == anchors[:, 1], np.nan, rise_deg)
 
 
 _Piece = tuple[Floats, np.ndarray, Floats]
@@ -313,8 +380,6 @@ def _columns(
         np.concatenate(part) for part in zip(*(pieces or [nothing]), strict=True)
     )
     anchors = anchors.astype(int)
-    # the nearer of the two readings sets the room that is asked for: the safe side
-    column_distance = np.where(weights > 0.0, distance_m[anchors], np.inf).min(axis=1, initial=np.inf)
     called = [_called(note, kind) for note, kind in zip(readings.note, readings.kind, strict=True)]
     names = tuple(dict.fromkeys(called)) or (_called("", ""),)
     nearest = (
@@ -324,7 +389,7 @@ def _columns(
         source="measured",
         azimuth_deg=column_azimuth,
         elevation_deg=(elevation_deg[anchors] * weights).sum(axis=1),
-        distance_m=column_distance,
+        distance_m=_nearer_m(anchors, weights, distance_m),
         things=tuple(Thing(name, kind, "measured") for name, kind in names),
         thing=np.array([names.index(called[i]) for i in nearest], dtype=int),
         sigma_deg=inclination_error_deg,
@@ -336,13 +401,11 @@ def _columns(
     stretch = np.repeat(np.arange(len(pieces)), sizes)
     width = np.repeat(width_deg, sizes)
     along = np.abs(column_azimuth - np.repeat(first, sizes)) / np.where(width > 0.0, width, 1.0)
-    rise_deg = elevation_deg[anchors[:, 1]] - elevation_deg[anchors[:, 0]]
-    rise_deg = np.where(anchors[:, 0] == anchors[:, 1], np.nan, rise_deg)
     on_reading = (width <= 0.0) | (weights.max(axis=1, initial=0.0) > 1.0 - 1e-9) & (
         anchors[:, 0] != anchors[:, 1]
     )
     stretch = np.where(on_reading, -1, stretch)
-    return Columns(silhouette, anchors, weights, stretch, along, width, rise_deg)
+    return Columns(silhouette, anchors, weights, stretch, along, width, _rise_deg(anchors, elevation_deg))
 
 
 def _called(note: str, kind: str) -> tuple[str, str]:
