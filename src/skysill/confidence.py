@@ -26,7 +26,7 @@ from skysill.sampling import (
 from skysill.site import Criteria, Terminal
 from skysill.units import Floats, Ints, wrap_180
 
-__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence"]
+__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence", "deciding"]
 
 _MOST_COLUMNS = 48
 _WIDE_STEP_DEG = 0.5
@@ -66,6 +66,7 @@ def confidence(
     errors: Errors,
     samples: int = SAMPLES,
     explain: bool = True,
+    enough: float = 0.0,
 ) -> Confidence:
     """The probability that the required room is there, given the stated errors.
 
@@ -75,16 +76,19 @@ def confidence(
     azimuth_deg, elevation_deg : the ray; apparent elevation
     samples : draws; the same inputs give the same answer (fixed seed)
     explain : also find the error that matters most
+    enough : where some sources leave less probability than this, the others are not asked: the answer is then too high
+        and still less than this
 
     Returns
     -------
     Confidence
     """
-    close = [_close(w, azimuth_deg, elevation_deg, terminal, criteria, errors) for w in witnesses]
-    close = [w for w in close if len(w.silhouette)]
+    close = deciding(
+        witnesses, azimuth_deg, elevation_deg, terminal=terminal, criteria=criteria, errors=errors
+    )
     if not close:
         return Confidence(1.0, 0.0)
-    spare_deg = _spares(close, azimuth_deg, elevation_deg, terminal, criteria, errors, samples)
+    spare_deg = _spares(close, azimuth_deg, elevation_deg, terminal, criteria, errors, samples, enough)
     share = float((spare_deg >= 0.0).mean())
     standard_error = float(np.sqrt(max(share * (1.0 - share), 1e-12) / samples))
     if not explain or share > 0.995 or share < 0.005:
@@ -97,6 +101,20 @@ def confidence(
     }
     dominant = max(alone, key=lambda name: alone[name])
     return Confidence(share, standard_error, _SPOKEN[dominant], alone[dominant])
+
+
+def deciding(
+    witnesses: Sequence[Witness],
+    azimuth_deg: float,
+    elevation_deg: float,
+    *,
+    terminal: Terminal,
+    criteria: Criteria,
+    errors: Errors,
+) -> tuple[Witness, ...]:
+    """Every source with only the columns that could decide in some draw; `confidence` answers the same from these."""
+    close = [_close(w, azimuth_deg, elevation_deg, terminal, criteria, errors) for w in witnesses]
+    return tuple(w for w in close if len(w.silhouette))
 
 
 def _only(errors: Errors, name: str) -> Errors:
@@ -160,6 +178,7 @@ def _spares(
     criteria: Criteria,
     errors: Errors,
     samples: int,
+    enough: float = 0.0,
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
     step_m = step_draws_m(samples, errors)
@@ -179,4 +198,6 @@ def _spares(
         far_m = np.maximum(distance_m.astype(np.float32) * drawn.stretch, np.float32(0.1))
         spare_deg = margin_deg - room_angle_deg(far_m, terminal, criteria)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
+        if (least_deg >= 0.0).mean() < enough:
+            break
     return least_deg

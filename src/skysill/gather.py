@@ -509,7 +509,7 @@ def overruled_ground(
     job: Job, at: Place, azimuth_deg: Floats, elevation_deg: Floats, distance_m: Floats
 ) -> Bools:
     """(n,) whether points of ground, given as seen from the dish, are overruled by the measured horizon."""
-    stations = station_horizons(job, at, (), _correction(job, at))
+    stations = station_horizons(job, at, (), _correction(job, at), hidden=False)
     if not stations:
         return np.zeros(np.shape(azimuth_deg), dtype=bool)
     ground = Silhouette(

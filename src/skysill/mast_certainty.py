@@ -6,7 +6,7 @@ the spot, which are then only moved up or down, and the ground's profiles.
 
 from __future__ import annotations
 
-from skysill.confidence import SAMPLES, Witness, confidence
+from skysill.confidence import SAMPLES, Witness, confidence, deciding
 from skysill.gather import (
     Gathered,
     blur_at,
@@ -87,10 +87,12 @@ class MastCertainty:
         asked, least = self.job.criteria.min_p_clear, 1.0
         for look in self.room.looks_of([satellite]):
             ground = self.room.doubtful_ground(spot, int(look), at, alone=alone)
-            evidence = self._evidence(spot, int(look), at, ground)
+            ray = self.room.looks[spot][look]
+            evidence = self._deciding(self._evidence(spot, int(look), at, ground), ray)
             p_clear = 1.0
             for samples, call in ((_ROUGH_SAMPLES, _ROUGH_CALL), (SAMPLES, 0.0)):
-                p_clear = self._sampled(evidence, self.room.looks[spot][look], samples)
+                enough = asked - max(call, CLOSE_CALL)
+                p_clear = self._sampled(evidence, ray, samples, enough)
                 if abs(p_clear - asked) >= call:
                     break
             least = min(least, p_clear)
@@ -122,12 +124,27 @@ class MastCertainty:
         """What was read, after growth, seen from one height: carried to the spot once, then moved up or down."""
         ray, key = self.room.looks[spot][look], (spot, look)
         if key not in self._stations:
-            today = station_horizons(self.job, self.room.places[spot], [ray], self.room.correction)
+            today = station_horizons(
+                self.job, self.room.places[spot], [ray], self.room.correction, hidden=False
+            )
             self._stations[key] = grown_stations(self.job, today, ray)
         by_m = float(self.room.heights_m[spot, at] - self.room.heights_m[spot, 0])
         return tuple(station.raised(self.job, by_m, [ray]) for station in self._stations[key])
 
-    def _sampled(self, evidence: _Evidence, ray: LookVector, samples: int) -> float:
+    def _deciding(self, evidence: _Evidence, ray: LookVector) -> _Evidence:
+        """The same with only the columns that could decide."""
+        witnesses, errors = evidence
+        close = deciding(
+            witnesses,
+            ray.azimuth_deg or 0.0,
+            ray.elevation_apparent_deg,
+            terminal=self.job.terminal,
+            criteria=self.job.criteria,
+            errors=errors,
+        )
+        return close, errors
+
+    def _sampled(self, evidence: _Evidence, ray: LookVector, samples: int, enough: float = 0.0) -> float:
         witnesses, errors = evidence
         found = confidence(
             witnesses,
@@ -138,5 +155,6 @@ class MastCertainty:
             errors=errors,
             samples=samples,
             explain=False,
+            enough=enough,
         )
         return found.p_clear

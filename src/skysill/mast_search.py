@@ -25,7 +25,7 @@ from skysill.look import LookVector, look_vector
 from skysill.site import Mount, Satellite, Terminal
 from skysill.spots import Spots, spots
 from skysill.standing import standing
-from skysill.stations import station_horizons
+from skysill.stations import StationHorizon, station_horizons
 from skysill.units import Floats, Ints, wrap_180
 
 __all__ = [
@@ -287,40 +287,43 @@ class SpotRoom:
             return found
         for spot in np.flatnonzero(self.usable > 0):
             rays = self.looks[spot]
-            rough = self._readings_seen(int(spot), 0, rays)
+            rough = _silhouettes(self._stations_seen(int(spot), rays))
             for look, ray in enumerate(rays):
                 if self._least_spare_deg(rough, ray) > _SURELY_FREE_DEG:
                     continue
-                seen = self._readings_seen(int(spot), 0, [ray])
-                if self._least_spare_deg(seen, ray) < 0.0:
+                seen = self._stations_seen(int(spot), [ray])
+                if self._least_spare_deg(_silhouettes(seen), ray) < 0.0:
                     found[spot, look] = self._past_readings(int(spot), look, seen)
         return found
 
-    def _past_readings(self, spot: int, look: int, seen: Sequence[Silhouette]) -> int:
+    def _past_readings(self, spot: int, look: int, lowest: Sequence[StationHorizon]) -> int:
         """Guessed from the columns seen from the lowest height, sunk; then asked again from above and below."""
         ray, last = self.looks[spot][look], int(self.usable[spot])
+        seen = _silhouettes(lowest)
+
+        def up_m(at: int) -> float:
+            return float(self.heights_m[spot, at] - self.heights_m[spot, 0])
+
+        def short(at: int) -> bool:
+            raised = [one.raised(self.job, up_m(at), [ray]) for one in lowest]
+            return self._least_spare_deg(_silhouettes(raised), ray) < 0.0
+
         low, high = 0, last
         while high - low > 1:
             middle = (low + high) // 2
-            by_m = float(self.heights_m[spot, middle] - self.heights_m[spot, 0])
-            sunk = [_sunk(one, by_m) for one in seen]
+            sunk = [_sunk(one, up_m(middle)) for one in seen]
             low, high = (middle, high) if self._least_spare_deg(sunk, ray) < 0.0 else (low, middle)
-        while high < last and self._readings_short(spot, ray, high):
+        while high < last and short(high):
             high += 1
-        while high - 1 > 0 and not self._readings_short(spot, ray, high - 1):
+        while high - 1 > 0 and not short(high - 1):
             high -= 1
         return high
 
-    def _readings_short(self, spot: int, ray: LookVector, at: int) -> bool:
-        return self._least_spare_deg(self._readings_seen(spot, at, [ray]), ray) < 0.0
-
-    def _readings_seen(self, spot: int, at: int, rays: Sequence[LookVector]) -> list[Silhouette]:
-        """The measured horizon from a spot, today and after growth, as `assess` carries it there."""
-        there = self.place_at(spot, at)
-        seen = station_horizons(self.job, there, rays, self.correction)
+    def _stations_seen(self, spot: int, rays: Sequence[LookVector]) -> tuple[StationHorizon, ...]:
+        """The measured horizon from a spot's lowest height, today and after growth, as `assess` carries it there."""
+        seen = station_horizons(self.job, self.places[spot], rays, self.correction, hidden=False)
         then = grown_stations(self.job, seen, rays[0])  # as dense for the others, but for their own columns
-        both = seen if then is seen else (*seen, *then)
-        return [one.silhouette for one in both if len(one.silhouette)]
+        return seen if then is seen else (*seen, *then)
 
     @cached_property
     def correction(self) -> CompassCorrection | None:
@@ -373,6 +376,10 @@ class SpotRoom:
         heights = self.heights_m[active][:, None, :]
         skipped = ((heights > height_m[:, None, None]) & (heights < up_m[:, :, None] - 1e-9)).sum(axis=2)
         return np.asarray(skipped + 1)
+
+
+def _silhouettes(stations: Sequence[StationHorizon]) -> list[Silhouette]:
+    return [one.silhouette for one in stations if len(one.silhouette)]
 
 
 def _raised(step_m: Floats | None, by_m: float) -> Floats | None:

@@ -93,11 +93,17 @@ class StationHorizon:
 
 
 def station_horizons(
-    job: Job, at: Place, looks: Sequence[LookVector], correction: CompassCorrection | None
+    job: Job,
+    at: Place,
+    looks: Sequence[LookVector],
+    correction: CompassCorrection | None,
+    *,
+    hidden: bool = True,
 ) -> tuple[StationHorizon, ...]:
     """The readings of the survey, station by station, carried to the dish.
 
     correction : turns the readings of the survey's own place to true north, and magnetic ones of every station
+    hidden : also work out what may stand hidden behind what was read
 
     Raises
     ------
@@ -124,7 +130,7 @@ def station_horizons(
         turned = mine.turned(_turn_deg(job, station, correction))
         step_m = instrument_step_m(job, at, station.east_m, station.north_m, height_m)
         rise_m = _hidden_rise_m(job, at, step_m, height_m)
-        carried = _carried(job, turned, step_m, rise_m, looks)
+        carried = _carried(job, turned, step_m, rise_m, looks, hidden=hidden)
         found.append(StationHorizon(name, turned, step_m, height_m, rise_m, carried))
     return tuple(found)
 
