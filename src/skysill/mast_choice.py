@@ -62,7 +62,7 @@ class MastChoice:
         self.each, self.together = room.solved
         self.certainty = MastCertainty(job, room)
         self._exactly: dict[tuple[int, tuple[int, ...], int], Assessment] = {}
-        self._put_off: set[tuple[int, tuple[int, ...]]] = set()
+        self._strides: dict[tuple[int, tuple[int, ...]], int] = {}
         self._cable_m = self._bare_cables_m()
         scene: Scene | None = job.sources.scene
         self._wires = scene is not None and any(o.kind == "wire" for o in scene.obstacles)
@@ -116,26 +116,45 @@ class MastChoice:
         return found or self._nearly(with_room, satellites, keep)
 
     def _hope(self, spot: int, satellites: Sequence[int], at: int, hoped: Order | None) -> tuple[int, _Stage]:
-        """The height that ought to do; or, once, only that none does which would come before the best hoped for.
+        """The height that ought to do; or only a height below which none does, behind which the spot waits.
 
-        Certainty that falls short at the last such height falls short below it too: then the spot waits, behind that
-        height. Where not even the room is there at that height, every height is asked.
+        One height is asked: the one given, and each further time one twice as far up, but none that would come behind
+        the best hoped for. Certainty that falls short there falls short below too. Where not even the room is there,
+        every height is asked.
         """
-        group = tuple(satellites)
-        if hoped is None or (spot, group) in self._put_off:
+        key = (spot, tuple(satellites))
+        stride = self._strides.get(key, 1)
+        self._strides[key] = 2 * stride
+        beyond = min(at + stride, int(self.room.usable[spot]))
+        if hoped is not None:
+            beyond = self._first_behind(spot, hoped, at, beyond)
+        asked = beyond - 1
+        if not self._has_room(spot, satellites, asked):
             return self._onward(spot, satellites, at, strict=False), _HOPED
-        low, beyond = at, int(self.room.usable[spot])
+        hardest = sorted(satellites, key=lambda k: -int(self.each[spot, k]))
+        if not all(self._content(spot, k, key[1], asked, strict=False) for k in hardest):
+            return asked + 1, _ROOM
+        for satellite in hardest:
+            at = self._between(spot, satellite, key[1], at, asked)
+        return at, _HOPED
+
+    def _first_behind(self, spot: int, hoped: Order, low: int, beyond: int) -> int:
+        """The first height over `low` that would come behind an order, at most `beyond`."""
         while beyond - low > 1:
             middle = (low + beyond) // 2
             before = self._order(spot, middle, None) <= hoped
             low, beyond = (middle, beyond) if before else (low, middle)
-        hardest = sorted(satellites, key=lambda k: -int(self.each[spot, k]))
-        if not self._has_room(spot, satellites, low) or all(
-            self._content(spot, k, group, low, strict=False) for k in hardest
-        ):
-            return self._onward(spot, satellites, at, strict=False), _HOPED
-        self._put_off.add((spot, group))
-        return low + 1, _ROOM
+        return beyond
+
+    def _between(self, spot: int, satellite: int, group: tuple[int, ...], low: int, high: int) -> int:
+        """The first height, from `low` to `high`, at which one satellite is content; it is at `high`."""
+        if self._content(spot, satellite, group, low, strict=False):
+            return low
+        while high - low > 1:
+            middle = (low + high) // 2
+            content = self._content(spot, satellite, group, middle, strict=False)
+            low, high = (low, middle) if content else (middle, high)
+        return high
 
     def _has_room(self, spot: int, satellites: Sequence[int], at: int) -> bool:
         return self.room.next_index(spot, self.room.looks_of(satellites), at) == at

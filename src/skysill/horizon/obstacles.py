@@ -5,9 +5,11 @@ Frames as in `features`: east, north, elevation. Any number of dish positions at
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -320,13 +322,10 @@ def least_room(
     if not len(scene):
         return whole
     step = max(1, _BOUNDS // (azimuth.shape[1] * len(scene)))
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        pieces = [slice(start, start + step) for start in range(0, len(dish), step)]
-        solve = [
-            pool.submit(_near_rays, parts, dish[p], azimuth[p], elevation[p], room, enough_deg)
-            for p in pieces
-        ]
-        rows = [done.result() for done in solve]
+    pieces = [slice(start, start + step) for start in range(0, len(dish), step)]
+    rows = _side_by_side(
+        lambda p: _near_rays(parts, dish[p], azimuth[p], elevation[p], room, enough_deg), pieces
+    )
     n = np.concatenate([at[0] + piece.start for at, piece in zip(rows, pieces, strict=True)])
     k, o = (np.concatenate([at[i] for at in rows]) for i in (1, 2))
     bound = np.concatenate([at[3] for at in rows])
@@ -383,14 +382,20 @@ def _follow(
     for chosen in (first, ~first):
         at = np.flatnonzero(chosen)
         at = at[bound[at] < whole.spare_deg[n[at], k[at]]]
-        with ThreadPoolExecutor(_WORKERS) as pool:
-            rows = [at[p] for p in _pieces(at.size)]
-            solve = [
-                pool.submit(evaluate, parts, o[r], dish[n[r]], ray[n[r], k[r]], room, margins=False)
-                for r in rows
-            ]
-            for r, done in zip(rows, solve, strict=True):
-                _lessen(whole, n[r], k[r], o[r], np.rad2deg(done.result().spare_rad))
+        rows = [at[p] for p in _pieces(at.size)]
+        solved = _side_by_side(
+            lambda r: evaluate(parts, o[r], dish[n[r]], ray[n[r], k[r]], room, margins=False), rows
+        )
+        for r, found in zip(rows, solved, strict=True):
+            _lessen(whole, n[r], k[r], o[r], np.rad2deg(found.spare_rad))
+
+
+def _side_by_side(work: Callable[[Any], Any], pieces: Sequence[Any]) -> list[Any]:
+    """What is worked out of each piece, in their order; of several at the same time."""
+    if len(pieces) < 2:
+        return [work(piece) for piece in pieces]
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        return list(pool.map(work, pieces))
 
 
 def _pieces(count: int) -> list[slice]:
