@@ -157,7 +157,8 @@ class MastChoice:
         return high
 
     def _has_room(self, spot: int, satellites: Sequence[int], at: int) -> bool:
-        return self.room.next_index(spot, self.room.looks_of(satellites), at) == at
+        known = at == int(self._start(satellites)[spot])
+        return known or self.room.next_index(spot, self.room.looks_of(satellites), at) == at
 
     def _proof(self, spot: int, satellites: Sequence[int], at: int) -> tuple[int, _Stage, float | None]:
         """The height assessed; where that is not content, the next to try; where a lower one is, that."""

@@ -30,7 +30,11 @@ class Thing:
 
 
 def _fixed(values: ArrayLike, dtype: type, shape: tuple[int, ...], label: str) -> np.ndarray:
-    array: np.ndarray[Any, Any] = np.array(np.broadcast_to(np.asarray(values, dtype=dtype), shape))
+    array: np.ndarray[Any, Any] = np.asarray(values, dtype=dtype)
+    if array.shape != shape:
+        array = np.array(np.broadcast_to(array, shape))
+    elif array.flags.writeable or array.base is not None:  # what nobody can change need not be copied
+        array = array.copy()
     if array.dtype == np.float64 and label not in ("distance_m",) and np.isnan(array).any():
         raise SkysillError(f"silhouette: {label} holds nan; what nobody saw must be left out, not filled in")
     array.setflags(write=False)
