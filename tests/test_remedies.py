@@ -19,6 +19,8 @@ from skysill.site import Criteria, Mount, Roof, Satellite, Site, Survey, Termina
 from skysill.tapes import compass_word, tapes_to
 from skysill.trials import first_good
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("house", HOUSES, ids=lambda house: house.name)
 def test_every_remedy_is_true_and_least_when_it_is_tried(house, tmp_path):
