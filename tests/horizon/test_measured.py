@@ -109,3 +109,25 @@ def test_round_trip_there_and_back():
         near = np.abs(home.azimuth_deg - azimuth) + np.abs(home.elevation_deg - elevation)
         assert near.min() < 1e-9
         assert home.distance_m[near.argmin()] == approx(distance)
+
+
+@pytest.mark.parametrize("up_m", [-0.5, 0.0, 0.4, 3.0])
+def test_a_skyline_lifted_from_another_height_is_the_one_carried_there(up_m):
+    """Only elevations and distances depend on the height; a dish below the instrument sets other readings aside."""
+    azimuth_deg = np.arange(100.0, 260.0, 4.0)
+    distance_m = np.where(np.arange(azimuth_deg.size) % 5 == 2, np.nan, 20.0 + 0.1 * azimuth_deg)
+    elevation_deg = 12.0 + 5.0 * np.sin(azimuth_deg)
+    readings = Readings(azimuth_deg, elevation_deg, distance_m, ("",) * azimuth_deg.size, "h")
+    asked = {"east_m": 0.6, "north_m": -0.3, "max_gap_deg": 5.0, "inclination_error_deg": 0.5,
+             "exact_azimuths_deg": (171.3,)}  # fmt: skip
+    lowest = carry(readings, up_m=0.2, **asked)
+    lifted = carry(readings, up_m=up_m, like=lowest, hidden=False, **asked)
+    plain = carry(readings, up_m=up_m, **asked)
+    for one, other in (
+        (lifted.silhouette, plain.silhouette),
+        (lifted.drawn.silhouette, plain.drawn.silhouette),
+    ):
+        for name in ("azimuth_deg", "elevation_deg", "distance_m", "covered_deg", "at_least"):
+            np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
+    np.testing.assert_array_equal(lifted.drawn.rise_deg, plain.drawn.rise_deg)
+    assert lifted.hidden is None
