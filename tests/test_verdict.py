@@ -148,3 +148,17 @@ def test_what_makes_it_uncertain_comes_with_its_remedy_and_its_key(dominant, key
     [reason] = verdict(confidence=Confidence(0.6, 0.01, dominant, 1.2))[1]
     assert reason.startswith(f"The {dominant} alone moves the room by 1.2 degrees")
     assert re.search(rf"\(type [^()]*{re.escape(key)}[^()]*\)", reason)
+
+
+def test_a_satellite_below_the_horizon_says_how_deep():
+    word, reasons = verdict(elevation_apparent_deg=-3.2)
+    assert word == "blocked"
+    assert "it stands 3.2 degrees below the true horizon" in reasons[0]
+
+
+def test_what_stands_behind_the_dish_is_not_near_the_line():
+    """More than a right angle off; at 89 degrees it is still told."""
+    behind = verdict(now=room(95.0, 90.0), later=room(95.0, 90.0))[1][0]
+    beside = verdict(now=room(89.0, 84.0), later=room(89.0, 84.0))[1][0]
+    assert behind == "Nothing stands near the line to the satellite."
+    assert beside.startswith("The tightest place is chapel spire")
