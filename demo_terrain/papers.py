@@ -13,7 +13,7 @@ import survey
 from ground import CELL_M, LAND_COLUMNS, LAND_ROWS, LAND_SOUTH_M, LAND_WEST_M, SEED
 from village import CLINIC, SCHOOL_ROW
 
-from skysill.pluscodes import encode_plus_code
+from skysill.geodesy.plus_codes import encode_plus_code
 
 SATELLITES = """\
 [[satellites]]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from skysill.assess import Job, Sources
+from skysill.assessment.pipeline import Job, Sources
 from skysill.horizon.lattice import Grid, HeldGrid
-from skysill.site import Satellite, Site
+from skysill.model.site import Satellite, Site
 
 SITE = Site("Brackendale Mill", -41.31, 147.22, ground_elevation_m=100.0, ground_source="given")
 NORTH = Satellite("Invented North", 150.0)

@@ -214,9 +214,9 @@ def needed_rad(house: House, distance_m):
 
 def tried(folder: Path, house: House, mount, tally: Tally) -> None:
     """Every remedy of a mount, for every satellite."""
-    from skysill.files.plain import plain
-    from skysill.files.sitefile import read_site_file
-    from skysill.remedies import check
+    from skysill.io.results import plain
+    from skysill.io.site_file import read_site_file
+    from skysill.remedies.search import check
 
     job = read_site_file(site_file(folder, house, mount_text(*mount)))
     found = plain(check(job, job.mounts[0]))
@@ -294,8 +294,8 @@ def _spare(house, mount, result):
 
 
 def _verdict(folder, house, mount, name, trims=()):
-    from skysill.assess import assess
-    from skysill.files.sitefile import read_site_file
+    from skysill.assessment.pipeline import assess
+    from skysill.io.site_file import read_site_file
 
     job = read_site_file(site_file(folder, house, mount_text(*mount), trims=trims))
     job = replace(job, satellites=tuple(s for s in job.satellites if s.name == name))

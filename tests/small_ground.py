@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod, Transformer
 
-from skysill.default_errors import RasterFacts
+from skysill.bulk.prefilter import Ground, Question, placed
 from skysill.horizon.lattice import Grid
-from skysill.nearness import Ground, Question, placed
-from skysill.site import Criteria, Satellite, Terminal
+from skysill.model.default_errors import RasterFacts
+from skysill.model.site import Criteria, Satellite, Terminal
 
 CRS = "EPSG:32627"
 LIGHT_M_S = 299_792_458.0

@@ -20,9 +20,9 @@ import pyproj
 import pytest
 import rasterio
 
-from skysill.assess import assess
-from skysill.files.sitefile import read_site_file
-from skysill.positions import parse_position
+from skysill.assessment.pipeline import assess
+from skysill.geodesy.positions import parse_position
+from skysill.io.site_file import read_site_file
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_terrain"
 MADE = (

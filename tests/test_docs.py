@@ -8,7 +8,6 @@ writes the outputs in docs/days again.
 from __future__ import annotations
 
 import ast
-import importlib.util
 import re
 import shlex
 import shutil
@@ -21,8 +20,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from skysill.cli.command_list import present
 from skysill.cli.group import main
-from skysill.cli.listing import present
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
@@ -218,22 +217,6 @@ def test_every_published_table_is_among_the_sources():
     for path in (ROOT / "tests" / "published").iterdir():
         stem = path.stem.removesuffix("_positions")
         assert stem in listed or stem in "knife_edge_nu knife_edge_geometry", path.name
-
-
-def test_the_floor_plan_has_every_room_in_its_order():
-    rooms = re.findall(r"^\| ([a-z_.]+) \| ", (DOCS / "house.md").read_text(encoding="utf-8"), re.MULTILINE)[
-        1:
-    ]
-    there = [".".join(p.relative_to(SOURCE).with_suffix("").parts) for p in SOURCE.rglob("*.py")]
-    assert {room for room in there if not room.endswith("__init__")} <= set(rooms)
-    spec = importlib.util.spec_from_file_location("floors", ROOT / "tests" / "test_floors.py")
-    assert spec is not None
-    assert spec.loader is not None
-    floors = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(floors)
-    assert [room for room in floors.ROOMS if room in rooms] == [
-        room for room in rooms if room in floors.ROOMS
-    ]
 
 
 # --- writing the days again ----------------------------------------------------------------------------------------

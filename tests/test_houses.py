@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from houses import HOUSES, cast, l_shape, plane, raster_site, roof_m, surface_m, triangles, vector_site
-from skysill.files.sitefile import read_site_file
+from skysill.geodesy.positions import offset_position
 from skysill.horizon.terrain import ground_at
-from skysill.positions import offset_position
+from skysill.io.site_file import read_site_file
 
 
 @pytest.fixture

@@ -11,9 +11,9 @@ import numpy as np
 
 import skysill
 from brackendale import ground, job
-from skysill.assess import assess
-from skysill.horizon.measured import Readings
-from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Mount
+from skysill.assessment.pipeline import assess
+from skysill.model.readings import Readings
+from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount
 
 
 def undistanced(count=42):

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from skysill.default_errors import BEARING, DISTANCE, GROWTH_M_PER_YEAR, INCLINATION, OBSTACLE, POSITION
-from skysill.files.tables import HORIZON_COLUMNS, LEAF_STATES, READING_KINDS
+from skysill.io.survey_tables import HORIZON_COLUMNS, LEAF_STATES, READING_KINDS
+from skysill.model.default_errors import BEARING, DISTANCE, GROWTH_M_PER_YEAR, INCLINATION, OBSTACLE, POSITION
 
 PAGE = Path(__file__).parents[1] / "docs" / "survey.md"
 

@@ -19,14 +19,14 @@ from pathlib import Path
 
 import numpy as np
 import rasterio
-from bulk import CELL_M, NORTH_M, addresses, geometry_alone, grid_at, reader, rough
 
-from skysill import screen as room
-from skysill.files.rasters import write_geotiff
-from skysill.heights import Lattice, Relief, Tile, block_relief, tile_heights_m
-from skysill.look import look_angles, refraction_deg
-from skysill.site import Criteria, Satellite, Terminal
-from skysill.sweep import Course, swept_heights_m
+from bulk import CELL_M, NORTH_M, addresses, geometry_alone, grid_at, reader, rough
+from skysill.bulk import screening as room
+from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.bulk.running_maximum import Course, swept_heights_m
+from skysill.io.rasters import write_geotiff
+from skysill.model.site import Criteria, Satellite, Terminal
+from skysill.pointing.look_vector import look_angles, refraction_deg
 
 SIDE, REACH_M, POINTS = int(os.environ.get("SIDE", "4000")), 20_000, 20
 

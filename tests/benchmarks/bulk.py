@@ -20,13 +20,13 @@ from pathlib import Path
 import numpy as np
 from pyproj import Transformer
 
-from skysill import screen as room
-from skysill.files.rasters import write_geotiff
-from skysill.heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.bulk import screening as room
+from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.bulk.running_maximum import Course, swept_heights_m
 from skysill.horizon.lattice import Grid
-from skysill.look import look_angles, refraction_deg
-from skysill.site import Criteria, Satellite, Terminal
-from skysill.sweep import Course, swept_heights_m
+from skysill.io.rasters import write_geotiff
+from skysill.model.site import Criteria, Satellite, Terminal
+from skysill.pointing.look_vector import look_angles, refraction_deg
 from skysill.units import local_earth_radius_m
 
 CELL_M = 30.0
@@ -139,12 +139,12 @@ def kernels():
 
 def agreement(count=5_000):
     """Spare room of near addresses, screened and by the one-mount chain, on ground of growing steepness."""
-    from skysill.assess import _looks
-    from skysill.clearance import column_margin_deg, room_angle_deg
-    from skysill.gather import gather, place, prepared
-    from skysill.job import Job, Sources
-    from skysill.nearest import followed
-    from skysill.site import Mount, Site
+    from skysill.assessment.clearance import column_margin_deg, room_angle_deg
+    from skysill.assessment.evidence import gather, place, prepared
+    from skysill.assessment.pipeline import _looks
+    from skysill.bulk.controlling_obstruction import followed
+    from skysill.model.job import Job, Sources
+    from skysill.model.site import Mount, Site
     from skysill.units import wrap_180
 
     for seed, (steeper, elevation, longitude) in enumerate(
@@ -266,7 +266,7 @@ def accuracy(count=20_000, picture="docs/heights_error.png"):
 
 
 def _draw(shown, picture):
-    from skysill.views.ink import new_figure, save
+    from skysill.plots.theme import new_figure, save
 
     figure = new_figure(7.5, 3.6)
     for at, (title, wanted, error) in enumerate(shown):
@@ -281,8 +281,8 @@ def _draw(shown, picture):
 
 
 def files(count=1_000_000):
-    from skysill.files.heightmaps import HeightsAsked, write_heights
-    from skysill.files.rasters import RasterSpec, open_rasters
+    from skysill.io.least_height_rasters import HeightsAsked, write_heights
+    from skysill.io.rasters import RasterSpec, open_rasters
 
     with tempfile.TemporaryDirectory() as folder:
         where = Path(folder)

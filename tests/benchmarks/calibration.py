@@ -25,13 +25,13 @@ from dataclasses import replace
 import certainty
 import numpy as np
 
-from skysill.assess import Job, Sources, assess
-from skysill.clearance import room_angle_deg
-from skysill.confidence import OWN_SHARE
-from skysill.horizon.measured import Readings
+from skysill.assessment.clearance import room_angle_deg
+from skysill.assessment.confidence import OWN_SHARE
+from skysill.assessment.pipeline import Job, Sources, assess
 from skysill.horizon.obstacles import Scene, building, clearances, scene_silhouette, tree
-from skysill.look import look_vector
-from skysill.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.model.readings import Readings
+from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.pointing.look_vector import look_vector
 
 COMMON_SHARE = np.sqrt(1.0 - OWN_SHARE**2)
 BANDS = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0001)

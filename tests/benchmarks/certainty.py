@@ -20,7 +20,7 @@ import numpy as np
 from degraded import questions
 from true_worlds import make, truth
 
-from skysill.assess import assess
+from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 
 BANDS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0001)

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 from true_worlds import World, sweep
 
-from skysill.assess import Job, Sources
-from skysill.default_errors import RasterFacts
+from skysill.assessment.pipeline import Job, Sources
+from skysill.geodesy.positions import offset_position
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
-from skysill.horizon.measured import Readings
 from skysill.horizon.obstacles import Obstacle, Scene, building, tree
-from skysill.positions import offset_position
-from skysill.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.model.default_errors import RasterFacts
+from skysill.model.readings import Readings
+from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
 GROWTH_M_PER_YEAR, YEARS_OLD, TODAY = 0.4, 2.0, 2026.5
 SURVEY = Survey(bearing_error_deg=1.5, inclination_error_deg=0.5, distance_error_fraction=0.05, distance_error_m=0.3,

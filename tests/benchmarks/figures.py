@@ -42,7 +42,7 @@ def column(rows: list[dict[str, str]], field: str) -> np.ndarray:
 
 
 def look_angles_and_tilt() -> Lines:
-    from skysill.look import look_angles, polarization_tilt_deg
+    from skysill.pointing.look_vector import look_angles, polarization_tilt_deg
     from skysill.units import wrap_180
 
     rows = table("look_angles_four_programs.csv")
@@ -79,7 +79,7 @@ def look_angles_and_tilt() -> Lines:
 
 
 def bending() -> Lines:
-    from skysill.look import refraction_deg
+    from skysill.pointing.look_vector import refraction_deg
 
     integral = of_tests("test_look.py").bending_by_quadrature_deg
     for low, high in ((0.7, 10.0), (10.0, 90.0)):
@@ -94,7 +94,7 @@ def bending() -> Lines:
 
 
 def declination_of_the_field() -> Lines:
-    from skysill.compass import declination
+    from skysill.pointing.compass import declination
 
     rows = table("magnetic_declination.csv")
     where = [column(rows, f) for f in ("lat_deg", "lon_deg", "height_km", "decimal_year")]
@@ -107,9 +107,9 @@ def declination_of_the_field() -> Lines:
 
 
 def sun() -> Lines:
-    from skysill.ephemeris import closest_approaches, optical_refraction_deg, sun_direction
-    from skysill.look import look_angles
-    from skysill.orbits import julian_date
+    from skysill.pointing.ephemeris import closest_approaches, optical_refraction_deg, sun_direction
+    from skysill.pointing.look_vector import look_angles
+    from skysill.pointing.orbits import julian_date
     from skysill.units import wrap_180
 
     fields = ("site_lat_deg", "site_lon_deg", "site_ellipsoidal_height_m")
@@ -154,7 +154,7 @@ def sun() -> Lines:
 
 
 def knife_edge() -> Lines:
-    from skysill.fresnel import knife_edge_loss_db
+    from skysill.radio.fresnel import knife_edge_loss_db
 
     rows = table("knife_edge_nu.csv")
     off = np.abs(knife_edge_loss_db(column(rows, "nu")) - column(rows, "J_exact_dB")).max()

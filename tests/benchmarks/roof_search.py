@@ -10,11 +10,11 @@ import sys
 import time
 from pathlib import Path
 
-from skysill.assess import assess
-from skysill.files.sitefile import read_site_file
-from skysill.gather import prepared
-from skysill.mast_search import mast_heights_m, mount_at
-from skysill.mounts import compare_mounts
+from skysill.assessment.evidence import prepared
+from skysill.assessment.pipeline import assess
+from skysill.io.site_file import read_site_file
+from skysill.siting.mast_search import mast_heights_m, mount_at
+from skysill.siting.mounts import compare_mounts
 
 DEMO = Path(__file__).parents[2] / "demo_terrain" / "clinic.toml"
 

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from pyproj import Geod, Transformer
 
-from skysill.files.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.terrain import ground_at, terrain_silhouette
+from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.units import local_earth_radius_m
 
 CELLS, CELL_M, FAR_M = 3600, 30.0, 50_000.0

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli.group import main
-from skysill.cli.pace import pace_line
+from skysill.cli.progress import pace_line
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 ISLAND = ["--terrain", str(DEMO / "island.tif"), "--highest-ground", "720"]

@@ -175,13 +175,13 @@ def test_pictures_that_cannot_be_are_refused_before_anything_is_computed(
 
 
 def test_a_picture_that_fails_leaves_none_of_them(tmp_path, monkeypatch):
-    import skysill.views.strip
+    import skysill.plots.strip
 
     def breaks(path, *_):
         path.write_bytes(b"half")
         raise ZeroDivisionError
 
-    monkeypatch.setattr(skysill.views.strip, "write_strip", breaks)
+    monkeypatch.setattr(skysill.plots.strip, "write_strip", breaks)
     result = check(*HOLLINSAY, "--sky-view", tmp_path / "sky.png", "--strip", tmp_path / "strip.png")
     assert result.exit_code == 1
     assert os.listdir(tmp_path) == []

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli.group import main
-from skysill.files.tables import read_horizon_csv
+from skysill.io.survey_tables import read_horizon_csv
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 

@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli import group
+from skysill.cli.command_list import COMMANDS, listing, present
 from skysill.cli.group import main
-from skysill.cli.listing import COMMANDS, listing, present
 from skysill.errors import CoverageError, InputError
 
 

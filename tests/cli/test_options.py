@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from skysill.cli.options import Moment, Number, Output, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked, parse_time, today
+from skysill.io.job_options import Asked, parse_time, today
 
 PLACE = "58.0312 N 24.6541 W"
 FILE = """

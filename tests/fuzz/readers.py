@@ -77,7 +77,7 @@ def _horizon(folder: Path) -> None:
 
 
 def _read_horizon(folder: Path) -> object:
-    from skysill.files.tables import read_horizon_csv
+    from skysill.io.survey_tables import read_horizon_csv
 
     return read_horizon_csv(folder / "h.csv")
 
@@ -111,7 +111,7 @@ def _orbits(folder: Path) -> None:
 
 def _read_orbits(folder: Path) -> object:
     from skysill.errors import InputError
-    from skysill.files.tables import read_orbit_file
+    from skysill.io.survey_tables import read_orbit_file
 
     faults = []
     for path in sorted(folder.glob("o.*")):
@@ -169,7 +169,7 @@ def _site(folder: Path) -> None:
 
 
 def _read_site(folder: Path) -> object:
-    from skysill.files.sitefile import read_site_file
+    from skysill.io.site_file import read_site_file
 
     return read_site_file(folder / "s.toml")
 
@@ -182,7 +182,7 @@ def _built(folder: Path) -> None:
 
 
 def _read_built(folder: Path) -> object:
-    from skysill.files.asbuilt import read_as_built
+    from skysill.io.as_built import read_as_built
 
     return read_as_built(folder / "b.toml")
 
@@ -217,8 +217,8 @@ def _geojson(folder: Path) -> None:
 def _obstacles(folder: Path, name: str) -> object:
     import numpy as np
 
-    from skysill.files.features import Ground
-    from skysill.files.vectors import read_obstacles
+    from skysill.io.obstacle_files import read_obstacles
+    from skysill.io.obstacle_schema import Ground
 
     ground = Ground(41.0, known=True, rise_m=lambda east_m, north_m: np.zeros(np.shape(east_m)))
     return read_obstacles(folder / name, latitude_deg=PLACE[0], longitude_deg=PLACE[1], ground=ground)
@@ -255,7 +255,7 @@ def _addresses(folder: Path) -> None:
 
 
 def _places(folder: Path, name: str) -> object:
-    from skysill.files.addresses import open_addresses, read_addresses
+    from skysill.io.address_lists import open_addresses, read_addresses
 
     places = read_addresses(open_addresses(folder / name), default_height_m=2.0)
     assert places.count == places.record.size + len(places.rejects), "a record was lost"
@@ -356,7 +356,7 @@ def _cells(folder: Path, *names: str) -> object:
     import numpy as np
 
     from skysill.errors import InputError
-    from skysill.files.rasters import RasterSpec, open_rasters
+    from skysill.io.rasters import RasterSpec, open_rasters
 
     faults = []
     for name in names:
@@ -382,7 +382,7 @@ def _photo(folder: Path) -> None:
 
 def _read_photos(folder: Path) -> object:
     from skysill.errors import InputError
-    from skysill.files.photos import read_photo
+    from skysill.io.photos import read_photo
 
     faults = []
     for name in ("p.jpg", "p.png"):

@@ -23,8 +23,8 @@ height_m = 2.0
 
 
 def verdict(folder: Path) -> str:
-    from skysill.assess import assess
-    from skysill.files.sitefile import read_site_file
+    from skysill.assessment.pipeline import assess
+    from skysill.io.site_file import read_site_file
 
     job = read_site_file(folder / "site.toml")
     results = assess(job, job.mounts[0], explain=False).results

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.horizon.measured import Readings, carry, skyline_at
+from skysill.horizon.measured import carry, skyline_at
 from skysill.horizon.silhouette import covered
+from skysill.model.readings import Readings
 
 
 def readings(azimuth, elevation, distance=None):

@@ -20,7 +20,7 @@ from skysill.horizon.obstacles import (
     wall,
     wire,
 )
-from skysill.site import Criteria, Terminal
+from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu, separation_deg
 
 TERMINAL = Terminal(dish_diameter_m=1.2, receive_ghz=19.7)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.horizon.measured import Readings, carry, skyline_at
+from skysill.horizon.measured import carry, skyline_at
+from skysill.model.readings import Readings
 
 
 def readings(rows, **more):
@@ -94,8 +95,8 @@ def test_a_skyline_of_single_readings_is_straight_between_them(azimuth):
 
 def test_of_something_far_only_the_least_distance_is_known_and_the_result_says_so():
     from brackendale import job
-    from skysill.assess import assess
-    from skysill.site import Mount
+    from skysill.assessment.pipeline import assess
+    from skysill.model.site import Mount
 
     azimuth = np.arange(0.0, 360.0, 4.0)
     count = azimuth.size

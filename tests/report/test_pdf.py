@@ -11,19 +11,19 @@ from matplotlib.text import Text
 from pypdf import PdfReader
 
 from skysill.errors import InputError
+from skysill.plots.dish_tilt import tilt_figure
+from skysill.plots.labels import printable
+from skysill.plots.path_profile import path_figure
+from skysill.plots.plan import draw_surroundings
+from skysill.plots.sky_view import sky_figure
+from skysill.plots.strip import strip_figure
+from skysill.plots.theme import PRINT, drawing, new_figure
 from skysill.report.pdf_builder import PAPERS
 from skysill.report.pictures import pictures
 from skysill.report.record_page import record_page
 from skysill.report.record_pdf import record_pdf
 from skysill.report.sheet_page import sheet_page
 from skysill.report.sheet_pdf import sheet_pdf
-from skysill.views.ink import PRINT, drawing, new_figure
-from skysill.views.labels import printable
-from skysill.views.path import path_figure
-from skysill.views.plan import draw_surroundings
-from skysill.views.sky import sky_figure
-from skysill.views.strip import strip_figure
-from skysill.views.tilt import tilt_figure
 
 
 def squeezed(text: str) -> str:

@@ -12,17 +12,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-import skysill.rain as rain
-from skysill.aiming import beam_half_width_deg
+import skysill.radio.rain as rain
+from skysill.assessment.evidence import place
 from skysill.errors import InputError
-from skysill.files.asbuilt import AsBuilt
-from skysill.files.photos import Photo
-from skysill.files.plain import to_json_text
-from skysill.gather import place
-from skysill.positions import offset_position
-from skysill.report.built import photo_record
+from skysill.geodesy.positions import offset_position
+from skysill.io.as_built import AsBuilt
+from skysill.io.photos import Photo
+from skysill.io.results import to_json_text
+from skysill.model.site import Satellite, Terminal
+from skysill.report.as_built import photo_record
 from skysill.report.record_page import record_page
-from skysill.site import Satellite, Terminal
+from skysill.siting.aiming import beam_half_width_deg
 
 
 def test_the_tightest_obstruction_is_the_one_that_controls(record):
@@ -433,7 +433,7 @@ def test_satellites_too_low_for_the_model_are_left_out(monkeypatch):
 
 
 def test_below_the_horizon_there_is_nothing_to_point_at(make_record, clinic_job):
-    from skysill.assess import assess
+    from skysill.assessment.pipeline import assess
 
     low = replace(clinic_job, satellites=(Satellite("low", longitude_deg=150.0),))
     made = make_record(job=low, assessment=assess(low, low.mounts[0], explain=False))

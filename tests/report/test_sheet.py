@@ -13,16 +13,16 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from skysill.assess import assess
+from skysill.assessment.evidence import window_azimuths_deg
+from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
-from skysill.files.sitefile import read_site_file
-from skysill.files.tables import read_horizon_csv
-from skysill.gather import window_azimuths_deg
-from skysill.horizon.measured import Readings
+from skysill.io.site_file import read_site_file
+from skysill.io.survey_tables import read_horizon_csv
+from skysill.model.readings import Readings
+from skysill.model.site import Mount, Satellite
 from skysill.report.sheet import field_sheet, horizon_csv
 from skysill.report.sheet_page import BLANK_LANDMARKS, BLANK_ROWS, sheet_page
 from skysill.report.sheet_pdf import sheet_pdf
-from skysill.site import Mount, Satellite
 from skysill.units import wrap_180
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"

@@ -11,13 +11,13 @@ import click
 
 from skysill.cli.options import Output, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.assess import Assessment, SatelliteResult
-    from skysill.cautions import Caution
-    from skysill.job import Job
-    from skysill.site import Mount
+    from skysill.assessment.cautions import Caution
+    from skysill.assessment.pipeline import Assessment, SatelliteResult
+    from skysill.model.job import Job
+    from skysill.model.site import Mount
 
 __all__ = ["check"]
 
@@ -76,9 +76,9 @@ def check(
     pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
     wanted = {option: path for option, path in pictures.items() if path is not None}
     _refuse_early(asked, wanted)
-    from skysill.assess import assess
-    from skysill.files.scenes import refuse_outside
-    from skysill.remedies import with_remedies
+    from skysill.assessment.pipeline import assess
+    from skysill.io.sources import refuse_outside
+    from skysill.remedies.search import with_remedies
 
     job = asked.job()
     mount = asked.mount(job)
@@ -92,7 +92,7 @@ def check(
     ahead = _ahead(job, mount, years or ())
     _draw(wanted, found, picture_of)
     if out.json:
-        from skysill.files.plain import plain
+        from skysill.io.results import plain
 
         more = {"years": ahead} if years else {}
         out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
@@ -105,8 +105,8 @@ def check(
 
 def _refuse_early(asked: Asked, pictures: dict[str, str]) -> None:
     """What cannot be written is refused before anything is computed."""
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
 
     for option, path in pictures.items():
         if Path(path).suffix.lower() not in _PICTURES:
@@ -120,19 +120,19 @@ def _refuse_early(asked: Asked, pictures: dict[str, str]) -> None:
 def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -> None:
     if not pictures:
         return
-    from skysill.files.plain import write_together
+    from skysill.io.results import write_together
 
     writers: dict[str, Callable[[Path], object]] = {}
     if "--sky-view" in pictures:
-        from skysill.views.sky import write_sky_view
+        from skysill.plots.sky_view import write_sky_view
 
         writers["--sky-view"] = lambda path: write_sky_view(path, found)
     if "--path-profile" in pictures:
-        from skysill.views.path import write_path_profile
+        from skysill.plots.path_profile import write_path_profile
 
         writers["--path-profile"] = lambda path: write_path_profile(path, found, picture_of)
     if "--strip" in pictures:
-        from skysill.views.strip import write_strip
+        from skysill.plots.strip import write_strip
 
         writers["--strip"] = lambda path: write_strip(path, found, picture_of)
     write_together([(pictures[option], writers[option]) for option in pictures])
@@ -140,7 +140,7 @@ def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -
 
 def _ahead(job: Job, mount: Mount, years: Sequence[float]) -> list[dict[str, Any]]:
     """The verdicts after so many years of growth."""
-    from skysill.assess import assess
+    from skysill.assessment.pipeline import assess
 
     rows = []
     for year in years:
@@ -162,7 +162,7 @@ def _ahead(job: Job, mount: Mount, years: Sequence[float]) -> list[dict[str, Any
 
 
 def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
-    from skysill.cautions import cautions_for
+    from skysill.assessment.cautions import cautions_for
 
     placed = replace(mount, surface_elevation_m=found.mount.surface_elevation_m)
     return cautions_for(
@@ -178,7 +178,7 @@ def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
 
 def _allowed(job: Job, found: Assessment, mount: Mount) -> dict[str, str]:
     """How tall things may be along each satellite's azimuth, in a sentence."""
-    from skysill.allowed import allowed_heights_text, ground_along
+    from skysill.siting.allowed_heights import allowed_heights_text, ground_along
 
     ground_m, antenna_m = found.site.ground_elevation_m, found.mount.antenna_elevation_m
     known = ground_m is not None and antenna_m is not None

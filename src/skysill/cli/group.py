@@ -16,7 +16,7 @@ from typing import Any
 
 import click
 
-from skysill.cli.listing import listing, present
+from skysill.cli.command_list import listing, present
 from skysill.errors import CoverageError, InputError
 
 __all__ = ["main"]

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.cli.pace import Pace
+from skysill.cli.progress import Pace
 from skysill.errors import InputError
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.files.heightmaps import HeightsAsked, HeightsMade
+    from skysill.io.least_height_rasters import HeightsAsked, HeightsMade
 
 __all__ = ["heights"]
 
@@ -50,10 +50,10 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill heights --terrain demo_terrain/island.tif --highest-ground 720 --satellite 24.0W --out heights.tif
     """
-    from skysill.cluster import jobs_unasked
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.heightmaps import write_heights
-    from skysill.files.outputs import check_outputs
+    from skysill.bulk.worker_pool import jobs_unasked
+    from skysill.io.checksums import inputs_of
+    from skysill.io.least_height_rasters import write_heights
+    from skysill.io.output_checks import check_outputs
 
     check_outputs({"--out": given["out_path"]}, inputs_of(asked, given["within"]))
     wanted = _wanted(asked, given)
@@ -80,10 +80,10 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
 
 
 def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsAsked:
-    from skysill.files.heightmaps import HeightsAsked, outline_of, raster_window
-    from skysill.files.scenes import open_terrain
-    from skysill.files.tables import read_satellites
-    from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria
+    from skysill.io.least_height_rasters import HeightsAsked, outline_of, raster_window
+    from skysill.io.sources import open_terrain
+    from skysill.io.survey_tables import read_satellites
+    from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria
 
     if not asked.terrain:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")

@@ -11,7 +11,7 @@ import click
 
 from skysill.cli.options import NUMBER, Number, Output, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
     from skysill.horizon.silhouette import Profile
@@ -52,8 +52,8 @@ def horizon(
     """
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
     _refuse_early(asked, out_file, plot)
-    from skysill.assess import horizon_profile
-    from skysill.files.scenes import refuse_outside
+    from skysill.assessment.pipeline import horizon_profile
+    from skysill.io.sources import refuse_outside
 
     job = asked.job(satellites=False)
     mount = asked.mount(job)
@@ -68,15 +68,15 @@ def horizon(
     if out_file is not None:
         files.append((out_file, _csv(profile)))
     if plot is not None:
-        from skysill.assess import assess
-        from skysill.views.sky import write_sky_view
+        from skysill.assessment.pipeline import assess
+        from skysill.plots.sky_view import write_sky_view
 
         seen = assess(
             replace(job, satellites=job.satellites if asked.satellite else ()), mount, profile_step_deg=0.5
         )
         files.append((plot, lambda path: write_sky_view(path, seen)))
     if files:
-        from skysill.files.plain import write_together
+        from skysill.io.results import write_together
 
         write_together(files)  # type: ignore[arg-type]  # text and a function, both are writings
     if out.json:
@@ -102,8 +102,8 @@ def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Flo
 
 
 def _refuse_early(asked: Asked, out_file: str | None, plot: str | None) -> None:
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
 
     if plot is not None and Path(plot).suffix.lower() not in _PICTURES:
         kind = Path(plot).suffix or "a name without a suffix"

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from skysill.cli.options import Output, output, shared
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.look import LookVector
-    from skysill.site import Mount, Site
+    from skysill.model.site import Mount, Site
+    from skysill.pointing.look_vector import LookVector
 
 __all__ = ["look"]
 
@@ -30,8 +30,8 @@ def look(asked: Asked, out: Output, polarization: bool) -> None:
     \b
     skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
     """
-    from skysill.gather import place
-    from skysill.look import look_track, look_vector
+    from skysill.assessment.evidence import place
+    from skysill.pointing.look_vector import look_track, look_vector
 
     job = asked.job(without={"horizon", "obstacles", "terrain"})
     if _asks_terrain(job.site, asked.mount(job)):  # opening rasters takes longer than all the rest
@@ -65,7 +65,7 @@ def _asks_terrain(site: Site, mount: Mount) -> bool:
 
 
 def _heading(site: Site, mount: str | None, height_m: float) -> str:
-    from skysill.positions import format_position
+    from skysill.geodesy.positions import format_position
 
     where = format_position(site.latitude_deg, site.longitude_deg, notation="hemispheres")
     ground = f"ground {site.ground_elevation_m:.1f} m ({site.ground_source})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
-from skysill.cli.listing import listing
+from skysill.cli.command_list import listing
 
 __all__ = ["run"]
 

@@ -8,10 +8,10 @@ import click
 
 from skysill.cli.options import Number, Output, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.mounts import MountRow, MountsFound
+    from skysill.siting.mounts import MountRow, MountsFound
 
 __all__ = ["mounts"]
 
@@ -40,7 +40,7 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
     skysill mounts demo_terrain/clinic.toml --satellite "Demo South" --grid 2 --plan plan.svg
     """
     _refuse_early(asked, given["plan"], given["geojson"])
-    from skysill.mounts import compare_mounts
+    from skysill.siting.mounts import compare_mounts
 
     found = compare_mounts(
         asked.job(),
@@ -59,8 +59,8 @@ def _refuse_early(asked: Asked, plan: str | None, geojson: str | None) -> None:
     """What cannot be written is refused before anything is computed."""
     from pathlib import Path
 
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
 
     if plan is not None and Path(plan).suffix.lower() not in (".png", ".svg", ".pdf"):
         raise InputError(
@@ -71,12 +71,12 @@ def _refuse_early(asked: Asked, plan: str | None, geojson: str | None) -> None:
 
 def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:
     if plan is not None:
-        from skysill.views.plan import write_plan
+        from skysill.plots.plan import write_plan
 
         write_plan(plan, found)
     if geojson is not None:
-        from skysill.files.plain import to_json_text, write_whole
-        from skysill.mounts import mounts_geojson
+        from skysill.io.results import to_json_text, write_whole
+        from skysill.siting.mounts import mounts_geojson
 
         write_whole(geojson, to_json_text(mounts_geojson(found)))
 

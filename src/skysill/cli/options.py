@@ -24,7 +24,7 @@ from typing import Any
 import click
 
 from skysill.errors import InputError
-from skysill.files.asked import Asked, parse_time
+from skysill.io.job_options import Asked, parse_time
 
 __all__ = ["NUMBER", "Moment", "Number", "Output", "WholeDay", "output", "shared"]
 
@@ -293,7 +293,7 @@ class Output:
 
     def document(self, thing: Any) -> None:
         """One JSON document."""
-        from skysill.files.plain import to_json_text
+        from skysill.io.results import to_json_text
 
         click.echo(to_json_text(thing))
 
@@ -331,7 +331,7 @@ class Output:
 
 def _shown(text: str) -> str:
     """Text for a terminal: lines, and no other characters that control it."""
-    from skysill.files.text import printable
+    from skysill.io.text import printable
 
     return "\n".join(printable(line) for line in text.split("\n"))
 

@@ -10,7 +10,7 @@ import click
 
 from skysill.cli.options import Number, Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked, today
+from skysill.io.job_options import Asked, today
 
 if TYPE_CHECKING:
     from skysill.report.record import Record
@@ -61,10 +61,10 @@ def report(
     \b
     skysill report demo_terrain/clinic.toml --out clinic.html --day 2026-06-15
     """
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
-    from skysill.files.papers import paper_kind
-    from skysill.files.plain import check_writable, write_whole
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
+    from skysill.io.report_formats import paper_kind
+    from skysill.io.results import check_writable, write_whole
 
     kind = paper_kind(path)
     check_writable(path)
@@ -95,8 +95,8 @@ class _Papers:
     def __init__(
         self, photos: tuple[str, ...], keep_location: bool, as_built: str | None, by: str, availability: float
     ) -> None:
-        from skysill.files.asbuilt import read_as_built
-        from skysill.files.photos import read_photo
+        from skysill.io.as_built import read_as_built
+        from skysill.io.photos import read_photo
 
         self.photos = [read_photo(photo) for photo in photos]
         self.keep_location = keep_location
@@ -107,10 +107,10 @@ class _Papers:
 
 
 def _made(asked: Asked, papers: _Papers, day: dt.date, zone: str | None) -> Record:
-    from skysill.aiming import local_zone
-    from skysill.files.fingerprints import fingerprints
-    from skysill.remedies import check
+    from skysill.io.checksums import fingerprints
+    from skysill.remedies.search import check
     from skysill.report.record import survey_record
+    from skysill.siting.aiming import local_zone
 
     try:
         local = local_zone(zone)

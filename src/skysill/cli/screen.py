@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.cli.pace import Pace
+from skysill.cli.progress import Pace
 from skysill.errors import InputError
-from skysill.files.asked import Asked
+from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.files.screening import ScreeningAsked, ScreeningMade
+    from skysill.io.screening import ScreeningAsked, ScreeningMade
 
 __all__ = ["screen"]
 
@@ -54,10 +54,10 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     """
     from dataclasses import replace
 
-    from skysill.cluster import jobs_unasked
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
-    from skysill.files.screening import screen_file
+    from skysill.bulk.worker_pool import jobs_unasked
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
+    from skysill.io.screening import screen_file
 
     wanted = _wanted(asked, given)
     error_m, said = _position_error(given["position_error"])
@@ -78,7 +78,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
         click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
         raise
     if given["map_path"]:
-        from skysill.views.summary import write_summary
+        from skysill.plots.screening_map import write_summary
 
         names = ", ".join(satellite.name for satellite in wanted.satellites)
         write_summary(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
@@ -92,10 +92,10 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
 def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
     from dataclasses import replace
 
-    from skysill.files.scenes import open_terrain
-    from skysill.files.screening import ScreeningAsked
-    from skysill.files.tables import read_satellites
-    from skysill.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
+    from skysill.io.screening import ScreeningAsked
+    from skysill.io.sources import open_terrain
+    from skysill.io.survey_tables import read_satellites
+    from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
 
     if not asked.terrain:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
@@ -128,8 +128,8 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
 
 def _position_error(text: str) -> tuple[float, str]:
     """Metres, and who says so, of an option that gives them or names a kind of address."""
-    from skysill.default_errors import POSITION, named
-    from skysill.files.text import read_number
+    from skysill.io.text import read_number
+    from skysill.model.default_errors import POSITION, named
 
     try:
         error_m = read_number(text)

@@ -11,7 +11,7 @@ import click
 
 from skysill.cli.options import Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked, today
+from skysill.io.job_options import Asked, today
 
 if TYPE_CHECKING:
     from skysill.report.sheet import FieldSheet
@@ -44,10 +44,10 @@ def sheet(
     \b
     skysill sheet demo_terrain/farm.toml --out farm.pdf --day 2026-06-14 --zone Atlantic/Azores
     """
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
-    from skysill.files.papers import check_blank, paper_kind
-    from skysill.files.plain import write_together
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
+    from skysill.io.report_formats import check_blank, paper_kind
+    from skysill.io.results import write_together
 
     kind = paper_kind(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
@@ -83,8 +83,8 @@ def sheet(
 
 
 def _made(asked: Asked, day: dt.date, zone: str | None, revisit: bool) -> FieldSheet:
-    from skysill.aiming import local_zone
     from skysill.report.sheet import field_sheet
+    from skysill.siting.aiming import local_zone
 
     try:
         local = local_zone(zone)

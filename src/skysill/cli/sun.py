@@ -12,11 +12,11 @@ import click
 
 from skysill.cli.options import Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.files.asked import Asked, parse_time, today
+from skysill.io.job_options import Asked, parse_time, today
 
 if TYPE_CHECKING:
-    from skysill.look import LookVector
-    from skysill.sun import SunReport
+    from skysill.pointing.look_vector import LookVector
+    from skysill.pointing.sun import SunReport
 
 __all__ = ["sun"]
 
@@ -54,9 +54,9 @@ def sun(
     skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
     """
     _refuse_early(asked, plot)
-    from skysill.aiming import local_zone
-    from skysill.gather import place
-    from skysill.look import look_vector
+    from skysill.assessment.evidence import place
+    from skysill.pointing.look_vector import look_vector
+    from skysill.siting.aiming import local_zone
 
     try:
         local = local_zone(zone)
@@ -76,8 +76,8 @@ def sun(
             look = look_vector(*here, satellite)
             answers.append((look, found))
     if plot is not None:
-        from skysill.files.plain import write_whole
-        from skysill.views.sun import write_sun
+        from skysill.io.results import write_whole
+        from skysill.plots.sun_path import write_sun
 
         write_whole(
             plot,
@@ -94,7 +94,7 @@ def sun(
             height = f"elevation {sun_at.elevation_deg:.2f}° ({sun_at.elevation_apparent_deg:.2f}° with refraction)"
             out.text(f"{_clock(sun_at.time)}  sun at azimuth {sun_at.azimuth_deg:.2f}°, {height}")
         _tell(out, look, found)
-    from skysill.cautions import sun_cautions
+    from skysill.assessment.cautions import sun_cautions
 
     out.text("\nSafety:")
     for caution in sun_cautions(here, [look for look, _ in told], begin, local):
@@ -106,8 +106,8 @@ def sun(
 def _refuse_early(asked: Asked, plot: str | None) -> None:
     if plot is None:
         return
-    from skysill.files.fingerprints import inputs_of
-    from skysill.files.outputs import check_outputs
+    from skysill.io.checksums import inputs_of
+    from skysill.io.output_checks import check_outputs
 
     if Path(plot).suffix.lower() not in _PICTURES:
         kind = Path(plot).suffix or "a name without a suffix"
@@ -158,7 +158,7 @@ def _report(
     one_day: bool,
 ) -> SunReport:
     """Crossings over the range; seasons in the beam over it too, or over the year that a single day begins."""
-    from skysill.sun import alignments, interference_half_angle_deg, sun_report
+    from skysill.pointing.sun import alignments, interference_half_angle_deg, sun_report
 
     half_deg = interference_half_angle_deg(
         dish_diameter_m=terminal.dish_diameter_m, receive_ghz=terminal.receive_ghz
@@ -168,7 +168,7 @@ def _report(
     )
     if not one_day:
         return found
-    from skysill.look import look_vector
+    from skysill.pointing.look_vector import look_vector
 
     look = look_vector(*here, satellite)
     seasons = alignments(
@@ -197,7 +197,7 @@ def _in_zone(thing: Any, zone: dt.tzinfo) -> Any:
 
 def _document(answers: list[tuple[LookVector, SunReport]]) -> dict[str, Any]:
     """The first satellite's answer, and where there are several, each one's."""
-    from skysill.files.plain import plain
+    from skysill.io.results import plain
 
     each = [{"satellite": look.satellite, **plain(found)} for look, found in answers]
     whole = {label: each[0][label] for label in ("position", "crossings", "alignments", "satellite", "notes")}

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol, cast
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from skysill.default_errors import RasterFacts
+from skysill.model.default_errors import RasterFacts
 from skysill.units import Bools, Floats, Ints
 
 if TYPE_CHECKING:

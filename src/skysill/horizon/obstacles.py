@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.horizon.features import Kind, Obstacle, building, facet, pole, tree, triangles, wall, wire
-from skysill.horizon.outline import columns, depth_rad
+from skysill.horizon.outlines import columns, depth_rad
 from skysill.horizon.shapes import (
     CONE,
     DEEP_M,
@@ -31,7 +30,8 @@ from skysill.horizon.shapes import (
     patch_radius_m,
 )
 from skysill.horizon.silhouette import Silhouette, Thing
-from skysill.site import Criteria, Terminal
+from skysill.model.obstacles import Kind, Obstacle, building, facet, pole, tree, triangles, wall, wire
+from skysill.model.site import Criteria, Terminal
 from skysill.units import Bools, Floats, Ints, direction_enu, wrap_360
 
 __all__ = [

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid, geod, interpolate, lattice_position
-from skysill.horizon.march import FINE_CELL_M, Eye, Layer, Marched, layers_around, march
+from skysill.horizon.ray_march import FINE_CELL_M, Eye, Layer, Marched, layers_around, march
 from skysill.horizon.rays import RayPaths, crossings, ray_paths, reach_needed_m, sight_slope
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.units import Floats, Ints, local_earth_radius_m

@@ -1,1 +1,1 @@
-
+"""Survey record and field sheet, as HTML and PDF."""

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from skysill.files.photos import Photo
+from skysill.io.photos import Photo
 from skysill.report.pictures import pictures, qr_svg
 from skysill.report.record import Record
 from skysill.report.record_page import record_page

@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 
 from skysill.errors import InputError
 from skysill.report.pictures import Picture, qr_png
-from skysill.report.words import Facts, Table
+from skysill.report.text import Facts, Table
 
 __all__ = ["PAPERS", "PdfBuilder"]
 
@@ -236,6 +236,6 @@ def _styles() -> dict[str, Any]:
 
 def _plain(words: str) -> str:
     """Text in which nothing is markup, of letters that the type has; others become a question mark."""
-    from skysill.views.labels import printable
+    from skysill.plots.labels import printable
 
     return escape(printable(words))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from skysill.assess import SatelliteResult
+from skysill.assessment.pipeline import SatelliteResult
 from skysill.report.record import Record, SatelliteRecord
 
 __all__ = ["Picture", "Pictures", "pictures", "qr_png", "qr_svg"]
@@ -47,8 +47,8 @@ class Pictures:
 
 def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
     """Every picture of a record, drawn."""
-    from skysill.views.ink import PRINT
-    from skysill.views.sky import sky_figure
+    from skysill.plots.sky_view import sky_figure
+    from skysill.plots.theme import PRINT
 
     assessment = record.assessment
     results = "; ".join(_in_words(result) for result in assessment.results)
@@ -68,9 +68,9 @@ def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
 
 
 def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -> Iterator[Picture]:
-    from skysill.views.ink import PRINT
-    from skysill.views.path import path_figure
-    from skysill.views.strip import strip_figure
+    from skysill.plots.path_profile import path_figure
+    from skysill.plots.strip import strip_figure
+    from skysill.plots.theme import PRINT
 
     assessment, name = record.assessment, one.result.satellite.name
     if one.result.look.visible:
@@ -97,8 +97,8 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
     found = record.surroundings
     if found is None:
         return None
-    from skysill.views.ink import PRINT, new_figure
-    from skysill.views.plan import draw_surroundings
+    from skysill.plots.plan import draw_surroundings
+    from skysill.plots.theme import PRINT, new_figure
 
     def draw() -> Any:
         figure = new_figure(PRINT.width_in, 3.75)
@@ -125,8 +125,8 @@ def _path_caption(record: Record, one: SatelliteRecord) -> str:
 
 
 def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
-    from skysill.views.ink import PRINT
-    from skysill.views.tilt import tilt_figure
+    from skysill.plots.dish_tilt import tilt_figure
+    from skysill.plots.theme import PRINT
 
     face, look = one.aim.face, one.result.look
     if face is None or not look.visible:
@@ -141,7 +141,7 @@ def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
 
 
 def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, caption: str, alt: str) -> Picture:
-    from skysill.views.ink import drawing, render
+    from skysill.plots.theme import drawing, render
 
     with drawing():
         figure = draw()

@@ -11,24 +11,24 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from skysill.aiming import Aim, aim
-from skysill.assess import Assessment, SatelliteResult, Tape
-from skysill.cables import cable_run
-from skysill.cautions import cautions_for, spot_cautions, sun_cautions
-from skysill.clearance import Rooms, column_rooms, scene_rooms
-from skysill.files.asbuilt import AsBuilt
-from skysill.files.fingerprints import Fingerprint
-from skysill.files.photos import Photo
-from skysill.fresnel import required_room_m
-from skysill.gather import Place, correction_at, dish_in_scene_m, place, prepared
-from skysill.horizon.measured import Readings
-from skysill.job import Job
-from skysill.mounts import MountRow, MountsFound
-from skysill.positions import bearing_and_distance, format_position, offset_position
-from skysill.rain import RainCost, rain_cost
-from skysill.report.built import Built, PhotoRecord, built, photo_record, tapes_from
-from skysill.site import Mount
-from skysill.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
+from skysill.assessment.cautions import cautions_for, spot_cautions, sun_cautions
+from skysill.assessment.clearance import Rooms, column_rooms, scene_rooms
+from skysill.assessment.evidence import Place, correction_at, dish_in_scene_m, place, prepared
+from skysill.assessment.pipeline import Assessment, SatelliteResult, Tape
+from skysill.geodesy.positions import bearing_and_distance, format_position, offset_position
+from skysill.io.as_built import AsBuilt
+from skysill.io.checksums import Fingerprint
+from skysill.io.photos import Photo
+from skysill.model.job import Job
+from skysill.model.readings import Readings
+from skysill.model.site import Mount
+from skysill.pointing.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
+from skysill.radio.fresnel import required_room_m
+from skysill.radio.rain import RainCost, rain_cost
+from skysill.report.as_built import Built, PhotoRecord, built, photo_record, tapes_from
+from skysill.siting.aiming import Aim, aim
+from skysill.siting.cables import cable_run
+from skysill.siting.mounts import MountRow, MountsFound
 from skysill.units import wrap_180, wrap_360
 
 __all__ = [

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from skysill.cautions import sun_caution
-from skysill.report.built import PhotoRecord
-from skysill.report.built_page import BuiltPage, built_page, commissioning
+from skysill.assessment.cautions import sun_caution
+from skysill.model.site import Terminal
+from skysill.remedies.tape_distances import tape_words
+from skysill.report.as_built import PhotoRecord
+from skysill.report.as_built_page import BuiltPage, built_page, commissioning
 from skysill.report.record import ReadingRow, Record, SurveyRecord
 from skysill.report.satellite_page import SatellitePage, satellite_page
-from skysill.report.words import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
-from skysill.site import Terminal
-from skysill.tapes import tape_words
+from skysill.report.text import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
 
 __all__ = ["RecordPage", "record_page"]
 

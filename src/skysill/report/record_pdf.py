@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from skysill.report.built import PhotoRecord
+from skysill.report.as_built import PhotoRecord
 from skysill.report.pdf_builder import PdfBuilder
 from skysill.report.pictures import Picture, Pictures, pictures
 from skysill.report.record import Record
 from skysill.report.record_page import RecordPage, record_page
 from skysill.report.satellite_page import SatellitePage
-from skysill.report.words import Table
+from skysill.report.text import Table
 
 __all__ = ["record_pdf"]
 

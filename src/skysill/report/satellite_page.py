@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from skysill.aiming import clock
-from skysill.assess import SatelliteResult
+from skysill.assessment.pipeline import SatelliteResult
 from skysill.report.record import Record, SatelliteRecord
-from skysill.report.words import (
+from skysill.report.text import (
     NOT_KNOWN,
     WORDS,
     Facts,
@@ -20,6 +19,7 @@ from skysill.report.words import (
     metres,
     percent,
 )
+from skysill.siting.aiming import clock
 
 __all__ = ["SatellitePage", "satellite_page"]
 

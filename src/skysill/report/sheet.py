@@ -12,13 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.aiming import SunGuide, day_shadows, sun_guides
-from skysill.assess import horizon_profile
-from skysill.cautions import cautions_for, sun_cautions
-from skysill.clearance import room_angle_deg
-from skysill.compass import declination
-from skysill.errors import InputError
-from skysill.gather import (
+from skysill.assessment.cautions import cautions_for, sun_cautions
+from skysill.assessment.clearance import room_angle_deg
+from skysill.assessment.evidence import (
     Gathered,
     Place,
     correction_at,
@@ -26,14 +22,18 @@ from skysill.gather import (
     place,
     prepared,
 )
-from skysill.horizon.measured import Readings
+from skysill.assessment.pipeline import horizon_profile
+from skysill.errors import InputError
+from skysill.geodesy.positions import bearing_and_distance, format_position, offset_position
 from skysill.horizon.silhouette import Profile
-from skysill.job import Job
-from skysill.look import LookVector, look_vector
-from skysill.positions import bearing_and_distance, format_position, offset_position
-from skysill.report.revisit import still_missing
+from skysill.model.job import Job
+from skysill.model.readings import Readings
+from skysill.model.site import Mount, Site
+from skysill.pointing.compass import declination
+from skysill.pointing.look_vector import LookVector, look_vector
 from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
-from skysill.site import Mount, Site
+from skysill.report.survey_gaps import still_missing
+from skysill.siting.aiming import SunGuide, day_shadows, sun_guides
 from skysill.units import Bools, Floats
 
 __all__ = ["AtMount", "FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]

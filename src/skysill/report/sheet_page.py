@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from skysill.aiming import clock
-from skysill.cautions import sun_caution
+from skysill.assessment.cautions import sun_caution
+from skysill.model.site import Mount
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_rows import SheetRow
-from skysill.report.words import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
-from skysill.site import Mount
+from skysill.report.text import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
+from skysill.siting.aiming import clock
 
 __all__ = ["SheetPage", "sheet_page"]
 

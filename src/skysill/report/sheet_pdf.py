@@ -8,7 +8,7 @@ from typing import Any
 from skysill.report.pdf_builder import PdfBuilder
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_page import SheetPage, sheet_page
-from skysill.report.words import Facts
+from skysill.report.text import Facts
 
 __all__ = ["sheet_pdf"]
 

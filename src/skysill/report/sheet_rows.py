@@ -8,9 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.clearance import room_angle_deg
-from skysill.compass import magnetic_bearing
-from skysill.gather import (
+from skysill.assessment.clearance import room_angle_deg
+from skysill.assessment.evidence import (
     Gathered,
     Place,
     near_reach_m,
@@ -19,8 +18,9 @@ from skysill.gather import (
     window_azimuths_deg,
 )
 from skysill.horizon.silhouette import Profile, covered
-from skysill.job import Job
-from skysill.look import LookVector
+from skysill.model.job import Job
+from skysill.pointing.compass import magnetic_bearing
+from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats, wrap_180, wrap_360
 
 __all__ = [

@@ -1,0 +1,1 @@
+"""Placement, evidence, clearance, confidence, verdict, cautions; pipeline.py strings them together."""

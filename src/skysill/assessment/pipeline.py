@@ -1,0 +1,492 @@
+"""THE CHAIN: one mount, its satellites -> Assessment. Read this file first.
+
+look, horizon, clearance, confidence, verdict.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from skysill.assessment.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
+from skysill.assessment.confidence import Confidence, confidence
+from skysill.assessment.evidence import (
+    Gathered,
+    Place,
+    PlacedMount,
+    dish_in_scene_m,
+    gather,
+    near_seen,
+    place,
+    prepared,
+    reach_wanted_m,
+    uncovered,
+)
+from skysill.assessment.growth import as_trees, growth_notes, later
+from skysill.assessment.unseen import (
+    NEAR_UNREAD_CHANCE,
+    behind_readings,
+    in_line_by_assumption,
+    unread_before_dish,
+)
+from skysill.assessment.verdict import RANK, Evidence, Verdict, decide
+from skysill.horizon.silhouette import Profile, Silhouette, profile
+from skysill.model.default_errors import GROWTH_M_PER_YEAR
+from skysill.model.job import Job, Sources
+from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
+from skysill.pointing.compass import declination
+from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.pointing.orbits import orbit_notes
+from skysill.radio.foliage import Foliage, foliage_on
+from skysill.units import Floats, wrap_180, wrap_360
+
+__all__ = [
+    "Assessment",
+    "HorizonBelow",
+    "Job",
+    "Remedy",
+    "SatelliteResult",
+    "Sources",
+    "Tape",
+    "Track",
+    "Trim",
+    "assess",
+    "horizon_profile",
+    "judge",
+]
+
+HIDDEN = {"json": False}
+"""Metadata of fields that pictures need and JSON leaves out."""
+
+SCHEMA = 1
+
+_BARE_WITHIN_DEG = 15.0
+
+_ASKED_WITHIN_DEG = 10.0
+"""Readings of unknown kind that leave more spare room than this, grown as trees, raise no question."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tape:
+    """A distance by which a spot is found with a tape: `corner` in words, `along` "the roof" or "level"."""
+
+    corner: str
+    distance_m: float
+    along: Literal["the roof", "level"]
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """A tree cut flat: `trimmed_to_height_m` above the ground where it stands, `share` of its height taken off."""
+
+    obstacle: str
+    trimmed_to_height_m: float
+    by_m: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What would turn the verdict into `clear`, proved by a second assessment.
+
+    to_height_m : of the dish centre above what the mount stands on (raise)
+    bearing_deg : true, of a move; bearing_magnetic_deg : as the survey's compass shows it, where it is magnetic
+    to_east_m, to_north_m, to_surface_elevation_m : where the mount stands after a move; tapes : how to find that
+    trims : each tree of a trim; none where only a line's owner may have them cut
+    verdict : what the second assessment said; other than "clear" only where nothing better can be reached
+    """
+
+    action: Literal["raise", "move", "trim", "other-satellite"]
+    text: str
+    to_height_m: float | None = None
+    by_m: float | None = None
+    bearing_deg: float | None = None
+    to_east_m: float | None = None
+    to_north_m: float | None = None
+    to_surface_elevation_m: float | None = None
+    bearing_magnetic_deg: float | None = None
+    direction: str | None = None
+    tapes: tuple[Tape, ...] = ()
+    trims: tuple[Trim, ...] = ()
+    obstacle: str | None = None
+    years: float | None = None
+    satellite: str | None = None
+    verdict: str = "clear"
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonBelow:
+    """The merged horizon straight below the satellite; None where nothing stands there."""
+
+    elevation_deg: float | None
+    distance_m: float | None
+    source: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """An orbiting object's way over the times asked.
+
+    time_utc, azimuth_deg, elevation_deg, margin_deg, verdict : one entry a time
+    share_clear : share of the times at which the verdict is clear
+    """
+
+    time_utc: tuple[str, ...]
+    azimuth_deg: tuple[float | None, ...]
+    elevation_deg: tuple[float, ...]
+    margin_deg: tuple[float | None, ...]
+    verdict: tuple[str, ...]
+    share_clear: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SatelliteResult:
+    """One satellite from one mount; for an object that moves, its worst moment, with the whole track.
+
+    searched : what was looked for in vain, where no mast, spot or trimming was found that clears it; else empty
+    """
+
+    satellite: Satellite
+    look: LookVector
+    horizon: HorizonBelow
+    clearance: Clearance
+    p_clear: float | None
+    verdict: Verdict
+    basis: tuple[str, ...]
+    reasons: tuple[str, ...]
+    remedies: tuple[Remedy, ...] = ()
+    track: Track | None = None
+    later: Clearance | None = None
+    foliage: Foliage | None = None
+    searched: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assessment:
+    """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw.
+
+    gathered : what the sources said from here, with how their errors hang together
+    silhouettes : what each source saw, around the rays and all round; paths : ground along each satellite's azimuth
+    """
+
+    schema: int
+    version: str
+    site: Site
+    mount: PlacedMount
+    terminal: Terminal
+    results: tuple[SatelliteResult, ...]
+    warnings: tuple[str, ...] = ()
+    criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
+    date: dt.date | None = field(default=None, metadata=HIDDEN)
+    gathered: Gathered | None = field(default=None, metadata=HIDDEN)
+    silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
+    profile: Profile | None = field(default=None, metadata=HIDDEN)
+    paths: tuple[Any, ...] = field(default=(), metadata=HIDDEN)
+
+
+def assess(
+    job: Job,
+    mount: Mount,
+    *,
+    profile_step_deg: float | None = None,
+    paths: bool = False,
+    explain: bool = True,
+    losses: bool = True,
+) -> Assessment:
+    """One mount, its satellites -> Assessment.
+
+    Parameters
+    ----------
+    mount : usually one of job.mounts; what-if is `dataclasses.replace(mount, height_m=3.0)`
+    profile_step_deg : also work out the whole horizon at this step, for pictures
+    paths : also work out the ground along each satellite's azimuth, for pictures
+    explain : also find out which stated error matters most; what-ifs that only want the verdict need not
+    losses : also work out the blocked share of the dish and the diffraction loss, likewise
+
+    Returns
+    -------
+    Assessment, one result per satellite, in their order
+    """
+    from skysill import __version__
+
+    job = prepared(job)
+    at = place(job, mount)
+    looks = [_looks(job, at, satellite) for satellite in job.satellites]
+    round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
+    gathered = gather(job, at, [look for group in looks for look in group], azimuths_deg=round_deg)
+    results = tuple(
+        _result(job, gathered, satellite, group, explain=explain, losses=losses)
+        for satellite, group in zip(job.satellites, looks, strict=True)
+    )
+    return Assessment(
+        schema=SCHEMA,
+        version=str(__version__),
+        site=at.site,
+        mount=at.placed_mount,
+        terminal=job.terminal,
+        results=results,
+        warnings=_warnings(job, gathered),
+        criteria=job.criteria,
+        date=job.date,
+        gathered=gathered,
+        silhouettes=gathered.shown,
+        profile=None if round_deg is None else profile(gathered.shown, round_deg),
+        paths=tuple(_path(job, at, result.look) for result in results) if paths else (),
+    )
+
+
+def horizon_profile(job: Job, mount: Mount, azimuth_deg: Floats) -> tuple[Profile, tuple[str, ...]]:
+    """The merged horizon at sorted, evenly spaced azimuths, and what there is to say about it."""
+    at = place(job, mount)
+    gathered = gather(job, at, [], azimuths_deg=np.asarray(azimuth_deg, dtype=np.float64))
+    return profile(gathered.shown, azimuth_deg), gathered.notes
+
+
+def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
+    """The look vector, or one for each time asked for an object that moves."""
+    where = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, satellite)
+    if satellite.orbit is None:
+        return (look_vector(*where, date=job.date),)
+    times: Sequence[dt.datetime | None] = job.times_utc or (None,)
+    return tuple(look_vector(*where, date=job.date, time_utc=time) for time in times)
+
+
+def _result(
+    job: Job,
+    gathered: Gathered,
+    satellite: Satellite,
+    looks: Sequence[LookVector],
+    *,
+    explain: bool,
+    losses: bool,
+) -> SatelliteResult:
+    """The one look judged, or the worst of a track with the track beside it."""
+    judged = [judge(job, gathered, satellite, look, explain=explain, losses=losses) for look in looks]
+    if len(judged) == 1:
+        return judged[0]
+    worst = max(judged, key=_badness)
+    track = Track(
+        time_utc=tuple(str(r.look.time_utc) for r in judged),
+        azimuth_deg=tuple(r.look.azimuth_deg for r in judged),
+        elevation_deg=tuple(r.look.elevation_apparent_deg for r in judged),
+        margin_deg=tuple(r.clearance.margin_deg for r in judged),
+        verdict=tuple(r.verdict for r in judged),
+        share_clear=sum(r.verdict == "clear" for r in judged) / len(judged),
+    )
+    return replace(worst, track=track)
+
+
+def _badness(result: SatelliteResult) -> tuple[int, float]:
+    """Sorts results, the worst last: by verdict, then by how little room is spare."""
+    spare_deg = result.clearance.spare_deg
+    return RANK[result.verdict], -np.inf if spare_deg is None else -spare_deg
+
+
+def judge(
+    job: Job,
+    gathered: Gathered,
+    satellite: Satellite,
+    look: LookVector,
+    *,
+    explain: bool = True,
+    losses: bool = True,
+) -> SatelliteResult:
+    """One ray: clearance today and after growth, coverage, certainty, verdict."""
+    now, then = _clearance(job, gathered, look, losses=losses), later(job, gathered, look)
+    grown = _clearance(job, then.gathered, look, losses=losses) if then.grows else now
+    missing = uncovered(gathered, look, job)
+    aside, near_unread = unread_before_dish(job, gathered, look)
+    sure: Confidence | None = None
+    if missing is None and look.visible:
+        sure = confidence(
+            then.gathered.witnesses(then.gathered.obstacles, then.growth_m),
+            *_ray(look),
+            terminal=job.terminal,
+            criteria=job.criteria,
+            errors=gathered.errors,
+            explain=explain,
+        )
+        if near_unread is not None:
+            sure = replace(sure, p_clear=sure.p_clear * (1.0 - NEAR_UNREAD_CHANCE))
+    by_assumption = in_line_by_assumption(job, gathered, look, now)
+    verdict, reasons = decide(
+        Evidence(
+            satellite=satellite.name,
+            elevation_apparent_deg=look.elevation_apparent_deg,
+            now=now,
+            later=grown,
+            years=job.criteria.years_ahead,
+            uncovered=missing,
+            near_seen=near_seen(gathered, look, job),
+            near_doubt=_near_doubt(job, gathered, look, now),
+            confidence=sure,
+            min_p_clear=job.criteria.min_p_clear,
+            hidden=(aside or behind_readings(job, gathered, look)) if now.roomy else None,
+            by_assumption=by_assumption,
+            set_aside=next((note for s in gathered.stations for note in s.silhouette.notes), None),
+        )
+    )
+    below = highest_below(gathered.silhouettes, *_ray(look))
+    asked = _if_trees(job, gathered, look) if explain and grown.roomy and look.visible else ()
+    return SatelliteResult(
+        satellite=satellite,
+        look=look,
+        horizon=HorizonBelow(None, None, None) if below is None else _below(*below),
+        clearance=now,
+        # what was not assessed has no probability
+        p_clear=None
+        if sure is None or verdict == "needs-survey" or by_assumption is not None
+        else sure.p_clear,
+        verdict=verdict,
+        basis=tuple(dict.fromkeys(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg))),
+        reasons=(
+            *reasons,
+            *((near_unread,) if near_unread is not None and verdict in ("clear", "marginal") else ()),
+            *_bare_branches(gathered, look, now, grown),
+            *asked,
+        ),
+        later=grown if then.grows else None,
+        foliage=_foliage(job, gathered, look) if explain else None,
+    )
+
+
+def _foliage(job: Job, gathered: Gathered, look: LookVector) -> Foliage | None:
+    if gathered.scene is None or not look.visible:
+        return None
+    return foliage_on(
+        gathered.scene.obstacles,
+        dish_in_scene_m(gathered.place),
+        *_ray(look),
+        frequency_ghz=job.terminal.receive_ghz,
+    )
+
+
+def _bare_branches(gathered: Gathered, look: LookVector, now: Clearance, later: Clearance) -> tuple[str, ...]:
+    """A tree that drops its leaves is judged in leaf; says so where it decides, or where it was read without leaves."""
+    said = []
+    if gathered.scene is not None:
+        bare = {o.name for o in gathered.scene.obstacles if o.deciduous}
+        ruling = [c.controlling.name for c in (now, later) if c.controlling is not None and not c.roomy]
+        said = [
+            f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
+            for name in dict.fromkeys(ruling)
+            if name in bare
+        ]
+    for readings in (station.readings for station in gathered.stations):
+        if look.azimuth_deg is None:
+            continue
+        near = np.abs(wrap_180(readings.azimuth_deg - look.azimuth_deg)) <= _BARE_WITHIN_DEG
+        twigs = near & np.array([leaf == "bare" for leaf in readings.leaf], dtype=bool)
+        if twigs.any():
+            turned = np.sort(wrap_180(readings.azimuth_deg[twigs] - look.azimuth_deg)) + look.azimuth_deg
+            said.append(
+                f"What was read without leaves at azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f} "
+                "counts as opaque up to the tips that were read; what was seen through its branches proves nothing."
+            )
+    return tuple(said)
+
+
+def _ray(look: LookVector) -> tuple[float, float]:
+    """Azimuth and apparent elevation; a satellite straight overhead gets azimuth 0, which there means nothing."""
+    return look.azimuth_deg or 0.0, look.elevation_apparent_deg
+
+
+def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
+    distance_m = float(silhouette.distance_m[index])
+    return HorizonBelow(
+        float(silhouette.elevation_deg[index]),
+        None if np.isnan(distance_m) else distance_m,
+        silhouette.source,
+    )
+
+
+def _clearance(job: Job, gathered: Gathered, look: LookVector, *, losses: bool) -> Clearance:
+    """The clearance of one ray from what the sources say."""
+    ray, tools = _ray(look), (job.terminal, job.criteria)
+    standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
+    rooms: list[Rooms] = [column_rooms(s, *ray, *tools) for s in standing]
+    if gathered.scene is not None and gathered.obstacles is not None:
+        rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), *ray, *tools))
+    return clearance(
+        rooms, gathered.silhouettes, *ray, terminal=job.terminal, criteria=job.criteria, losses=losses
+    )
+
+
+def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:
+    """The question that readings of unknown kind leave open, near enough to the ray to matter."""
+    least: tuple[float, Silhouette, Rooms] | None = None
+    for seen in as_trees(job, gathered, look):
+        rooms = column_rooms(seen, *_ray(look), job.terminal, job.criteria)
+        spare_deg = float(np.where(rooms.inside, -90.0, rooms.spare_deg).min(initial=90.0))
+        if len(seen) and (least is None or spare_deg < least[0]):
+            least = spare_deg, seen, rooms
+    if least is None:
+        return ()
+    _, seen, rooms = least
+    at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
+    taken = bool(rooms.inside[at]) or rooms.spare_deg[at] < 0.0
+    if not taken and rooms.spare_deg[at] > _ASKED_WITHIN_DEG:
+        return ()
+    name = seen.things[int(seen.thing[at])].name
+    what = "what was read" if name == "measured horizon" else name
+    does = "takes the room" if taken else "leaves the room"
+    rate_m = GROWTH_M_PER_YEAR["tree"].usual_m
+    return (
+        f"If {what} at azimuth {rooms.azimuth_deg[at]:.0f} is a tree, growing {rate_m:g} m a year "
+        f"{does} for the {job.criteria.years_ahead:g} years ahead. Say what it is (type tree, hedge, "
+        "building or ground under kind).",
+    )
+
+
+def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
+    """What only cells too coarse to be believed so near put into the required room."""
+    if gathered.doubtful is None or not len(gathered.doubtful) or not now.roomy:
+        return None
+    rooms = column_rooms(gathered.doubtful, *_ray(look), job.terminal, job.criteria)
+    if not (rooms.inside.any() or (rooms.spare_deg < 0.0).any()):
+        return None
+    at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
+    name = rooms.things[rooms.thing[at]].name
+    return (
+        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {name} is too coarse to be "
+        "believed so near. Measure the horizon on site (type --horizon FILE)."
+    )
+
+
+def _path(job: Job, at: Place, look: LookVector) -> Any | None:
+    if not job.sources.rasters or not at.datum_known or look.azimuth_deg is None:
+        return None
+    from skysill.horizon.terrain import path_profile
+
+    wanted_m = reach_wanted_m(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+    return path_profile(
+        job.sources.rasters,
+        latitude_deg=at.latitude_deg,
+        longitude_deg=at.longitude_deg,
+        antenna_elevation_m=at.antenna_elevation_m,
+        azimuth_deg=look.azimuth_deg,
+        distance_m=float(np.clip(wanted_m, 200.0, 50_000.0)),
+        refraction_factor=job.criteria.refraction_factor,
+    )
+
+
+def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
+    said = list(job.notes)
+    defaults = {
+        "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
+        "receive_ghz": f"No frequency was named: {job.terminal.receive_ghz:g} GHz is assumed.",
+    }
+    said.extend(defaults[name] for name in job.terminal.assumed if name in defaults)
+    for satellite in job.satellites:
+        if satellite.orbit is not None:
+            said.extend(orbit_notes(satellite.orbit, job.times_utc))
+    if job.date is not None:
+        at = gathered.place
+        said.extend(declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, job.date).notes)
+    said.extend(gathered.notes)
+    said.extend(growth_notes(job, gathered))
+    return tuple(dict.fromkeys(said))

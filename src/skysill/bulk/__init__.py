@@ -1,0 +1,1 @@
+"""Many places at once: screening and rasters of least heights."""

@@ -1,0 +1,197 @@
+"""A running maximum swept over a sheet of ground, away from the satellite: least antenna heights, all cells at once.
+
+Plain arrays only; `bulk/least_heights.py` says how the rays run over a raster.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skysill.units import Floats
+
+__all__ = ["NO_GROUND_M", "RAYS_PER_CELL", "Course", "Sheet", "Sweep", "swept_heights_m"]
+
+Sheet = NDArray[np.float32]
+"""Elevations or heights, (row, column), metres."""
+
+RAYS_PER_CELL = 3
+"""Rays swept per column: the more, the smaller the error (docs/heights.md)."""
+
+NO_GROUND_M = -1e5
+"""Stands for ground nobody knows when only the known ground is swept: too low to hide anything."""
+
+_BLOCK_ROWS = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """How the rays run over one sheet, whose row 0 is nearest the satellite.
+
+    drift : (row,) columns by which every ray moves on its way to the next row, away from the satellite
+    rise_m : (row, 3) height lost by the line to the satellite since row 0, at column x: a polynomial of second
+        degree in u = (x - middle) / half, with middle = half = (columns - 1) / 2
+    bend_per_m : how much faster than the true line the swept one rises, K in rise_swept = rise_true + K s**2
+    """
+
+    drift: Floats
+    rise_m: Floats
+    bend_per_m: float
+
+
+def swept_heights_m(elevation_m: Sheet, course: Course, *, rays_per_cell: int = RAYS_PER_CELL) -> Sheet:
+    """Least antenna heights over a sheet of ground, all cells at once.
+
+    Parameters
+    ----------
+    elevation_m : (row, column) float32 without nan; row 0 nearest the satellite. Nothing stands outside it.
+    course : how the rays run over it
+    rays_per_cell : rays swept per column
+
+    Returns
+    -------
+    (row, column) float32, metres, 0 where the ground itself sees the satellite
+
+    Notes
+    -----
+    Parallel rays, `rays_per_cell` to a column, are followed from row to row away from the satellite, each with its
+    own fractional column, so the running maximum never has to be interpolated from ray to ray on the way. Ground is
+    sampled where a ray crosses the lattice lines through cell centres (linear between two nodes), and the maximum
+    is read once per cell, between the two rays beside it. Adding the height the line to the satellite has lost
+    since row 0 turns `max [z - rise]` into a plain maximum. Element-wise float32 arithmetic only: the same bits on
+    any processor.
+    """
+    sweep = Sweep(course, elevation_m.shape[1], rays_per_cell)
+    return sweep.over(elevation_m)
+
+
+class Sweep:
+    """One sweep, fed from the satellite's side with as many rows at a time as fit in memory."""
+
+    def __init__(self, course: Course, columns: int, rays_per_cell: int) -> None:
+        self.course = course
+        self.rows = len(course.drift)
+        offset = np.concatenate([[0.0], np.cumsum(course.drift[:-1])])
+        self.number = np.floor(offset * rays_per_cell).astype(np.int64)
+        self.phase = offset - self.number / rays_per_cell  # of the first ray right of each node
+        self.bench = _Bench(columns, rays_per_cell)
+        self.level_m = float(course.rise_m[0, 0])
+        self.done = 0
+
+    def over(self, ground: Sheet) -> Sheet:
+        """Heights over the next rows. `ground` holds them and one row more, except at the end of the sheet."""
+        count = min(len(ground), self.rows - self.done)
+        count -= self.done + count < self.rows
+        heights_m = np.empty((count, ground.shape[1]), dtype=np.float32)
+        for top in range(0, count, _BLOCK_ROWS):
+            stop = min(top + _BLOCK_ROWS, count)
+            self._block(ground[top : stop + 1], heights_m[top:stop])
+        return heights_m
+
+    def _block(self, ground: Sheet, heights_m: Sheet) -> None:
+        here = slice(self.done, self.done + len(heights_m))
+        ahead = slice(self.done, self.done + len(ground))
+        rise_m = self.course.rise_m[ahead]
+        if self.done:
+            self.bench.go_on(float(rise_m[0, 0]) - self.level_m)
+            self.level_m = float(rise_m[0, 0])
+        self.bench.raise_ground(ground, rise_m)
+        self.bench.sample(self.phase[here])
+        self.bench.advance(self.phase[here], self.course.drift[here], self.number[ahead])
+        self.bench.read(self.phase[here], heights_m)
+        self.done += len(heights_m)
+
+
+class _Bench:
+    """Arrays that the sweep works in, one block of rows at a time, kept small enough for the processor's cache.
+
+    running : (ray, row + 1, column) what each ray has met before each row
+    raised : (row + 1, column) ground plus the height the line has lost since the block's first row
+    """
+
+    def __init__(self, columns: int, rays: int) -> None:
+        self.rays = rays
+        self.across = np.linspace(-1.0, 1.0, columns, dtype=np.float32)
+        self.running = np.full((rays, _BLOCK_ROWS + 1, columns), NO_GROUND_M, dtype=np.float32)
+        self.raised = np.empty((_BLOCK_ROWS + 1, columns), dtype=np.float32)
+        self.step = np.zeros((_BLOCK_ROWS + 1, columns), dtype=np.float32)
+        self.sampled = np.empty((rays, _BLOCK_ROWS, columns), dtype=np.float32)
+        self.crossing = np.empty(columns, dtype=np.float32)
+        self.rows = 0
+        self.handed_on = 0
+
+    def go_on(self, lost_m: float) -> None:
+        """Begin the next block with what the last one handed on, counted from the new first row."""
+        self.running[:, 0] = self.running[:, self.handed_on]
+        self.running[:, 0] -= np.float32(lost_m)
+
+    def raise_ground(self, elevation_m: Sheet, rise_m: Floats) -> None:
+        self.rows = len(elevation_m)
+        raised = self.raised[: self.rows]
+        np.multiply(self.across, rise_m[:, 2:3].astype(np.float32), out=raised)
+        raised += rise_m[:, 1:2].astype(np.float32)
+        raised *= self.across
+        raised += (rise_m[:, 0:1] - rise_m[0, 0]).astype(np.float32)
+        raised += elevation_m
+
+    def sample(self, phase: Floats) -> None:
+        """Ground under every ray on every row; the last column has no right neighbour and takes its own."""
+        own = len(phase)
+        flat, step = self.raised.ravel(), self.step.ravel()
+        count = own * self.raised.shape[1]
+        np.subtract(flat[1:count], flat[: count - 1], out=step[: count - 1])
+        self.step[:own, -1] = 0.0
+        for ray in range(self.rays):
+            sampled = self.sampled[ray, :own]
+            np.multiply(self.step[:own], (phase + ray / self.rays)[:, None].astype(np.float32), out=sampled)
+            sampled += self.raised[:own]
+
+    def advance(self, phase: Floats, drift: Floats, number: NDArray[np.int64]) -> None:
+        """Carry the rays from row to row."""
+        self.handed_on = self.rows - 1
+        step = self.step[: self.rows - 1]
+        np.subtract(self.raised[1 : self.rows], self.raised[: self.rows - 1], out=step)
+        for i in range(self.rows - 1):  # the last row of the sheet has none to hand on to
+            for ray in range(self.rays):
+                here = self.sampled[ray, i]
+                _cross(here, self.raised[i], step[i], phase[i] + ray / self.rays, drift[i], self.crossing)
+                turn, new = divmod(ray + int(number[i + 1] - number[i]), self.rays)
+                _hand_on(self.running[ray, i], here, self.running[new, i + 1], turn)
+
+    def read(self, phase: Floats, heights_m: Sheet) -> None:
+        """Height of the maximum over the ground at every cell, between the rays right and left of it."""
+        own, columns = heights_m.shape
+        flat = heights_m.reshape(-1)
+        flat[0] = 0.0
+        left = self.running[self.rays - 1].ravel()[: own * columns - 1]
+        np.subtract(self.running[0].ravel()[1 : own * columns], left, out=flat[1:])
+        heights_m *= (1.0 - self.rays * phase)[:, None].astype(np.float32)
+        flat[1:] += left
+        heights_m -= self.raised[:own]
+        heights_m[:, 0] = 0.0
+        np.maximum(heights_m, np.float32(0.0), out=heights_m)
+
+
+def _cross(sampled: Sheet, raised: Sheet, step: Sheet, at: float, drift: float, scratch: Sheet) -> None:
+    """Let the rays also meet the ground where they cross a column line on the way to the next row."""
+    if at + drift >= 1.0:
+        np.multiply(step, np.float32((1.0 - at) / drift), out=scratch)
+        scratch += raised
+        np.maximum(sampled[:-1], scratch[1:], out=sampled[:-1])
+    elif at + drift < 0.0:
+        np.multiply(step, np.float32(-at / drift), out=scratch)
+        scratch += raised
+        np.maximum(sampled, scratch, out=sampled)
+
+
+def _hand_on(before: Sheet, here: Sheet, after: Sheet, turn: int) -> None:
+    """Maximum of what was met before and here, filed under the column the ray comes to next."""
+    columns = len(here)
+    if turn >= 0:
+        np.maximum(before[: columns - turn], here[: columns - turn], out=after[turn:])
+        after[:turn] = NO_GROUND_M
+    else:
+        np.maximum(before[-turn:], here[-turn:], out=after[:turn])
+        after[turn:] = NO_GROUND_M

@@ -1,0 +1,1 @@
+"""Written positions and angles, grid codes, distances and offsets on the ellipsoid."""

@@ -1,0 +1,116 @@
+"""Which files an answer rests on: name, size, SHA-256, so that anyone can tell whether it is the same file."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from skysill.errors import InputError
+from skysill.io.job_options import Asked
+from skysill.io.raster_checks import check_raster_file
+from skysill.io.text import check_file, printable
+from skysill.io.vector_files import split_layer
+
+__all__ = ["Fingerprint", "fingerprint", "fingerprints", "inputs_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprint:
+    """One file that was read.
+
+    role : what for, in words
+    detail : of a raster, its kind, cell size and stated error
+    """
+
+    name: str
+    role: str
+    detail: str
+    size_bytes: int
+    sha256: str
+
+
+def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
+    """Size and SHA-256 (FIPS 180-4) of one file. Raises InputError where it cannot be read."""
+    place = check_file(path)
+    try:
+        with place.open("rb") as opened:
+            digest = hashlib.file_digest(opened, "sha256").hexdigest()
+        return Fingerprint(printable(place.name), role, detail, place.stat().st_size, digest)
+    except OSError as fault:
+        raise InputError(f"cannot be read ({fault.strerror}).", where=str(path)) from fault
+
+
+def fingerprints(asked: Asked, rasters: tuple[Any, ...] = ()) -> tuple[Fingerprint, ...]:
+    """Every file that a job rests on, each once: the site file and what it names, or the options name instead."""
+    found: dict[str, Fingerprint] = {}
+    for path, role, detail in _read(asked, rasters):
+        key = str(Path(path).resolve())
+        if key not in found:
+            found[key] = fingerprint(path, role, detail)
+    return tuple(found.values())
+
+
+def _read(asked: Asked, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, str, str]]:
+    if asked.site_file is not None:
+        from skysill.io.site_schema import parse_site_file
+
+        yield asked.site_file, "site file", ""
+        file, folder = parse_site_file(asked.site_file), Path(asked.site_file).parent
+        if asked.horizon is None and file.survey.horizon is not None:
+            yield folder / file.survey.horizon, "measured horizon", ""
+        if asked.obstacles is None and file.obstacles.file is not None:
+            yield split_layer(folder / file.obstacles.file)[0], "obstacles", ""
+        for satellite in file.satellites if not asked.satellite else ():
+            if satellite.orbit is not None:
+                yield folder / satellite.orbit, "orbit", ""
+    if asked.horizon is not None:
+        yield asked.horizon, "measured horizon", ""
+    if asked.obstacles is not None:
+        yield split_layer(asked.obstacles)[0], "obstacles", ""
+    for text in asked.satellite:
+        path = text.rpartition("=")[2].strip()
+        if path and Path(path).is_file():
+            yield path, "orbit", ""
+    for raster in rasters:
+        kind = "surface, with trees and buildings" if raster.kind == "surface" else "bare ground"
+        detail = f"{kind}, cells of {raster.cell_size_m:.3g} m, heights to {raster.vertical_error_m:g} m"
+        for tile in raster.tiles:
+            for path in tile.files:
+                yield path, "elevation", detail
+
+
+_BESIDE = (".hdr", ".prj", ".tfw", ".wld", ".shp", ".shx", ".dbf", ".cpg")
+_BEHIND = (".aux.xml", ".msk", ".ovr")
+
+
+def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
+    """Every file or folder that a command would read, for `check_outputs`; those that are missing too.
+
+    more : what the command reads besides
+
+    Raises
+    ------
+    InputError : a site file or virtual raster that cannot be read
+    """
+    found = [Path(path) for path, _, _ in _read(asked, ())]
+    found += [Path(path) for path in more if path is not None]
+    if asked.site_file is not None and not asked.terrain:
+        from skysill.io.site_schema import parse_site_file
+
+        folder = Path(asked.site_file).parent
+        found += [folder / path for path in parse_site_file(asked.site_file).terrain.rasters]
+    for text in asked.terrain:
+        path, colon, kind = text.rpartition(":")
+        found.append(Path(path if colon and kind in ("surface", "bare") else text))
+    behind = []
+    for one in found:
+        if not one.name or one.is_dir():
+            continue
+        if one.suffix.lower() == ".vrt" and one.is_file():
+            behind += [Path(path) for path in check_raster_file(one).files]
+        behind += [one.with_name(one.name + end) for end in _BEHIND]
+        behind += [one.with_suffix(end) for end in _BESIDE if one.suffix]
+    return found + [one for one in behind if one.is_file()]

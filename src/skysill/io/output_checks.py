@@ -1,0 +1,92 @@
+"""Outputs held against inputs and each other before any work begins, so that nothing is written over what is read."""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from skysill.errors import InputError
+from skysill.io.results import check_writable
+
+__all__ = ["check_outputs"]
+
+Anything = str | os.PathLike[str]
+Identity = tuple[object, ...]
+
+
+def check_outputs(outputs: Mapping[str, Anything | None], inputs: Iterable[Anything] = ()) -> None:
+    """Refuse outputs that cannot be written, that are an input under any name, or two that are one file.
+
+    Parameters
+    ----------
+    outputs : by the option that names each; None where it is not asked for
+    inputs : files that are read, and folders whose files are
+
+    Notes
+    -----
+    Symbolic and hard links count as the file they lead to. Names that differ only in case or in the composition of
+    their letters count as one, as they are on many systems. Terminals and null devices may be named twice.
+
+    Raises
+    ------
+    InputError : naming the option and what it would write over
+    """
+    read: dict[Identity, str] = {}
+    folders: list[str] = []
+    for source in inputs:
+        if os.path.isdir(source):
+            folders.append(os.path.realpath(source))
+        for identity in _identities(source):
+            read.setdefault(identity, os.fspath(source))
+    written: dict[Identity, str] = {}
+    for option, path in outputs.items():
+        if path is None:
+            continue
+        target = check_writable(path)
+        if target.exists() and not target.is_file():
+            continue
+        identities = _identities(path)
+        for identity in identities:
+            if identity in read:
+                raise InputError(
+                    f"would be written over {read[identity]}, which is read.",
+                    where=f"{option} {os.fspath(path)}",
+                    mend="Name another file.",
+                )
+            if identity in written:
+                raise InputError(
+                    f"is the same file as {written[identity]}.",
+                    where=f"{option} {os.fspath(path)}",
+                    mend="Give each its own name.",
+                )
+        for folder in folders:
+            if os.path.commonpath([folder, target]) == folder:
+                raise InputError(
+                    f"would lie in the folder {folder}, all of which is read.",
+                    where=f"{option} {os.fspath(path)}",
+                    mend="Name a file elsewhere.",
+                )
+        written.update(dict.fromkeys(identities, f"{option} {os.fspath(path)}"))
+
+
+def _identities(path: Anything) -> list[Identity]:
+    """What makes a file the same as another: its place in the system, and its name in its folder."""
+    place = Path(os.path.realpath(path))
+    found: list[Identity] = [("name", _folded(os.fspath(place)))]
+    try:
+        stat = place.stat()
+        found.append(("file", stat.st_dev, stat.st_ino))
+    except (OSError, ValueError):
+        pass
+    try:
+        stat = place.parent.stat()
+        found.append(("entry", stat.st_dev, stat.st_ino, _folded(place.name)))
+    except (OSError, ValueError):
+        pass
+    return found
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())

@@ -1,0 +1,383 @@
+"""Answers of a screening: packed as they come from the parts, then written behind the list's own columns."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import compress, islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skysill.assessment.verdict import RANK
+from skysill.bulk.screening import Screened
+from skysill.io.address_lists import Addresses, AddressFile, Record, neutralized, raw_records, row_text
+from skysill.io.delimited_bytes import fixed
+from skysill.io.results import to_json_text
+from skysill.model.site import Satellite
+from skysill.units import Bools, Floats, Ints
+
+__all__ = ["COLUMNS", "REJECT_COLUMNS", "Answers", "packed", "write_list", "write_rejects"]
+
+COLUMNS = (
+    "satellite", "azimuth_deg", "elevation_deg", "terrain_elevation_deg", "terrain_distance_m", "margin_deg",
+    "margin_is_floor", "least_height_m", "verdict", "reason",
+)  # fmt: skip
+"""What is added to every address, in this order; with several satellites `all_satellites` follows."""
+
+REJECT_COLUMNS = ("line", "id", "reason")
+
+_PLACES = {
+    "azimuth_deg": 3, "elevation_deg": 3, "terrain_elevation_deg": 3, "terrain_distance_m": 1, "margin_deg": 3,
+    "least_height_m": 1,
+}  # fmt: skip
+"""Decimal places of each number."""
+
+_NOTHING = np.iinfo(np.int32).min
+_ROW = np.dtype(
+    [("address", "<i8"), ("satellite", "<i4"), *((name, "<i4") for name in _PLACES), ("margin_is_floor", "?"),
+     ("verdict", "u1"), ("reason", "<i4"), ("all", "<i4")]
+)  # fmt: skip
+"""One answer. Numbers in units of their last place; reason, all : numbers of texts."""
+
+_WHOLE = np.dtype(f"V{_ROW.itemsize}")  # a row is copied in one piece, not field by field
+_VERDICTS = sorted(RANK, key=RANK.__getitem__)
+_NOT_ASKED = 255
+_TOGETHER = 10_000
+
+Rows = NDArray[np.void]
+
+
+# --- packed ---------------------------------------------------------------------------------------------------------
+
+
+def packed(
+    address: Ints,
+    satellites: Sequence[Satellite],
+    tried: Mapping[int, tuple[Ints, Screened]],
+    *,
+    several: bool,
+) -> bytes:
+    """The answers of one part; where several satellites were tried the best one speaks.
+
+    address : (n,) numbers of the addresses
+    tried : by the satellite's number, which of the addresses it was tried for, and what came out
+    several : whether to say of each what every satellite tried came to
+    """
+    rows = np.zeros(address.size, dtype=_ROW)
+    rows["address"] = address
+    best = np.full(address.size, np.inf)
+    verdicts = np.full((address.size, len(satellites)), _NOT_ASKED, dtype=np.uint8)
+    texts: dict[str, int] = {}
+    for number, (at, found) in tried.items():
+        rank = np.array(list(map(RANK.__getitem__, found.verdict.tolist())), dtype=np.uint8)
+        verdicts[at, number] = rank
+        room = np.where(np.isnan(found.margin_deg), -90.0, found.margin_deg) + 1e-3 * found.elevation_deg
+        value = rank - np.clip(room, -180.0, 180.0) / 1000.0
+        better = np.flatnonzero(value < best[at])
+        into = at[better]
+        best[into] = value[better]
+        rows["satellite"][into], rows["verdict"][into] = number, rank[better]
+        rows["margin_is_floor"][into] = found.margin_is_floor[better]
+        for name, places in _PLACES.items():
+            rows[name][into] = _in_last_places(getattr(found, name)[better], places)
+        reasons = found.reason[better].tolist()
+        rows["reason"][into] = _numbered(reasons, texts)
+    if several:
+        rows["all"] = _of_all(verdicts, [satellite.name for satellite in satellites], texts)
+    return address.size.to_bytes(8, "little") + rows.tobytes() + json.dumps(list(texts)).encode("ascii")
+
+
+def _in_last_places(value: Floats, places: int) -> NDArray[np.int32]:
+    """Units of the last place, rounded as text of so many places is; the least number where there is none."""
+    there = np.isfinite(value)
+    scaled = np.where(there, value, 0.0) * 10.0**places
+    number = np.rint(scaled)
+    for k in np.flatnonzero(np.abs(np.abs(scaled - np.trunc(scaled)) - 0.5) < 1e-6).tolist():
+        number[k] = round(float(f"{value[k]:.{places}f}") * 10**places)
+    return np.where(there, number, _NOTHING).astype(np.int32)
+
+
+def _of_all(verdicts: NDArray[np.uint8], names: Sequence[str], texts: dict[str, int]) -> Ints:
+    """Numbers of the texts that say what every satellite came to."""
+    kinds, kind = np.unique(verdicts, axis=0, return_inverse=True)
+    said = [
+        "; ".join(f"{name}: {_VERDICTS[rank]}" for name, rank in zip(names, ranks, strict=True) if rank != _NOT_ASKED)
+        for ranks in kinds.tolist()
+    ]  # fmt: skip
+    return _numbered(said, texts)[kind.reshape(-1)]
+
+
+def _numbered(said: Sequence[str], texts: dict[str, int]) -> Ints:
+    """The number of each text; new ones get the next."""
+    for text in dict.fromkeys(said):
+        texts.setdefault(text, len(texts))
+    return np.array(list(map(texts.__getitem__, said)), dtype=np.int64)
+
+
+class Answers:
+    """The answers of all addresses, found by their number."""
+
+    def __init__(self, parts: Iterable[bytes], count: int, satellites: Sequence[Satellite]) -> None:
+        self.rows = np.zeros(count, dtype=_ROW)
+        self.names = [satellite.name for satellite in satellites]
+        self._texts: list[str] = []
+        for part in parts:
+            size = int.from_bytes(part[:8], "little")
+            rows = np.frombuffer(part, _ROW, size, 8).copy()
+            for name in ("reason", "all"):
+                rows[name] += len(self._texts)
+            self.rows.view(_WHOLE)[rows["address"]] = rows.view(_WHOLE)
+            self._texts += json.loads(part[8 + size * _ROW.itemsize :])
+
+    @property
+    def verdict(self) -> Ints:
+        """(n,) each one's rank."""
+        return self.rows["verdict"].astype(np.int64)
+
+    def best(self) -> dict[str, int]:
+        """How many addresses each satellite serves best."""
+        tally: dict[str, int] = {}
+        for name, count in zip(self.names, np.bincount(self.rows["satellite"]).tolist(), strict=False):
+            if count or len(self.names) == 1:
+                tally[name] = tally.get(name, 0) + count
+        return tally
+
+    def values(self, first: int, last: int, name: str) -> list[Any]:
+        """One added column for some of the addresses: numbers as numbers, nothing as None."""
+        rows = self.rows[first:last]
+        if name in _PLACES:
+            scale = 10.0 ** _PLACES[name]
+            return [None if n == _NOTHING else n / scale for n in rows[name].tolist()]
+        if name == "margin_is_floor":
+            return list(rows[name].tolist())
+        return list(map(self._table(name).__getitem__, self._kind(rows, name)))
+
+    def written(self, first: int, last: int, names: Sequence[str], cell: Callable[[str], bytes], mark: bytes,
+                tail: bytes) -> tuple[list[bytes], list[bytes], list[bytes]]:  # fmt: skip
+        """What is written behind each of some records, in three pieces: satellite, numbers, words with the line's end.
+
+        cell : a text as it is written in a cell
+        """
+        rows = self.rows[first:last]
+        satellites = [mark + cell(name) for name in self.names]
+        words = [
+            name for name in names if name not in _PLACES and name not in ("satellite", "margin_is_floor")
+        ]
+        kinds = list(zip(*(self._kind(rows, name) for name in words), strict=True))
+        tables = [self._table(name) for name in words]
+        said = {
+            numbers: b"".join(mark + cell(table[n]) for table, n in zip(tables, numbers, strict=True)) + tail
+            for numbers in dict.fromkeys(kinds)
+        }
+        return (
+            list(map(satellites.__getitem__, rows["satellite"].tolist())),
+            _numbers_written(rows, names, mark),
+            list(map(said.__getitem__, kinds)),
+        )
+
+    def _kind(self, rows: Rows, name: str) -> list[int]:
+        return list(rows["all" if name == "all_satellites" else name].tolist())
+
+    def _table(self, name: str) -> Sequence[str]:
+        return {"satellite": self.names, "verdict": _VERDICTS}.get(name, self._texts)
+
+
+def _numbers_written(rows: Rows, names: Sequence[str], mark: bytes) -> list[bytes]:
+    """Numbers, and whether the margin is a floor, of each answer, each behind a delimiter."""
+    count = rows.size
+    between = np.full((count, 1), mark[0], dtype=np.uint8)
+    columns: list[NDArray[np.uint8]] = []
+    for name in names:
+        if name in _PLACES:
+            columns += [between, fixed(rows[name], rows[name] != _NOTHING, _PLACES[name])]
+        elif name == "margin_is_floor":
+            columns += [between, _TRUTH[rows[name].astype(np.intp)]]
+    columns.append(np.full((count, 1), ord("\n"), dtype=np.uint8))
+    return np.concatenate(columns, axis=1).tobytes().translate(None, b"\0").split(b"\n")[:-1]
+
+
+_TRUTH = np.frombuffer(b"falsetrue\0", np.uint8).reshape(2, 5)
+
+
+# --- written --------------------------------------------------------------------------------------------------------
+
+
+def write_list(
+    path: Path, file: AddressFile, places: Addresses, answers: Answers, *, several: bool, neutralize: bool
+) -> int:
+    """The records that were screened, in the list's order, each with its answer; by the ending of the path.
+
+    several : whether all satellites are listed
+    neutralize : CSV only, see `neutralized`
+
+    Returns
+    -------
+    How many cells were neutralized
+    """
+    names = (*COLUMNS, "all_satellites") if several else COLUMNS
+    suffix = path.suffix.lower()
+    if suffix in (".geojson", ".json"):
+        _write_geojson(path, file, places, answers, names)
+    elif suffix in (".parquet", ".pq"):
+        _write_parquet(path, file, places, answers, names)
+    else:
+        return _write_csv(path, file, places, answers, names, neutralize)
+    return 0
+
+
+def _screened(places: Addresses) -> Bools:
+    screened = np.zeros(places.count, dtype=bool)
+    screened[places.record] = True
+    return screened
+
+
+def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[Record]]]:
+    """The records that were screened, in the file's order, some thousands at a time, and the first one's address."""
+    records, address = compress(file.records(), _screened(places).tolist()), 0
+    while some := list(islice(records, _TOGETHER)):
+        yield address, some
+        address += len(some)
+
+
+def _own_bytes(
+    file: AddressFile, places: Addresses, *, neutralize: bool
+) -> Iterator[tuple[int, list[bytes], int]]:
+    """The same as lines of CSV without their ends; and how many cells were neutralized."""
+    if file.kind != "csv":
+        for address, records in _matched(file, places):
+            rows = [["" if c is None else str(c) for c in r.cells[: len(file.names)]] for r in records]
+            safe = [neutralized(cells) for cells in rows] if neutralize else [(cells, 0) for cells in rows]
+            written = [row_text(cells, file.delimiter).encode("utf-8", "replace") for cells, _ in safe]
+            yield address, written, sum(count for _, count in safe)
+        return
+    screened, number, address = _screened(places), 0, 0
+    for raw, changed in raw_records(file, neutralize=neutralize):
+        wanted = screened[number : number + len(raw)]
+        some = raw if wanted.all() else list(compress(raw, wanted.tolist()))
+        yield address, some, sum(count for k, count in changed.items() if wanted[k])
+        number += len(raw)
+        address += len(some)
+
+
+def _write_csv(
+    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str], neutralize: bool
+) -> int:
+    encoding = file.encoding if file.kind == "csv" else "utf-8"
+    delimiter, tail = file.delimiter, file.line_end
+    mark = delimiter.encode()
+    safe_names, changed = neutralized(file.names) if neutralize else (list(file.names), 0)
+
+    def cell(text: str) -> bytes:
+        safe = neutralized([text])[0] if neutralize else [text]
+        return row_text(safe, delimiter).encode(encoding, "replace")
+
+    with open(path, "wb") as stream:
+        header = file.header
+        if changed or file.kind != "csv":
+            header = row_text(safe_names, delimiter).encode(encoding, "replace")
+        stream.write(header + mark + delimiter.join(names).encode() + tail)
+        for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
+            changed += count
+            pieces = [b""] * (4 * len(raw))
+            pieces[0::4] = raw
+            pieces[1::4], pieces[2::4], pieces[3::4] = answers.written(
+                address, address + len(raw), names, cell, mark, tail
+            )
+            stream.write(b"".join(pieces))
+        stream.flush()
+        os.fsync(stream.fileno())
+    return changed
+
+
+def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
+    """The record's own columns; one whose name is added gets `_asked` behind it."""
+    return [f"{own}_asked" if own in names else own for own in file.names]
+
+
+def _write_geojson(
+    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
+) -> None:
+    own, between = _own_names(file, names), "\n"
+    encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
+
+    def text(feature: dict[str, Any]) -> str:
+        try:
+            return encode(feature)
+        except (ValueError, TypeError):  # a number that is none, or a key that is no text
+            return to_json_text(feature, indent=None)
+
+    # half a letter (a surrogate) is written as JSON's own escape of it
+    with open(path, "w", encoding="utf-8", errors="backslashreplace") as stream:
+        stream.write('{"type": "FeatureCollection", "features": [')
+        for address, records in _matched(file, places):
+            last = address + len(records)
+            added = zip(*(answers.values(address, last, name) for name in names), strict=True)
+            there = zip(places.longitude_deg[address:last].tolist(), places.latitude_deg[address:last].tolist(),
+                        strict=True)  # fmt: skip
+            for record, values, (longitude, latitude) in zip(records, added, there, strict=True):
+                feature = {
+                    "type": "Feature",
+                    "geometry": {"type": "Point", "coordinates": [round(longitude, 7), round(latitude, 7)]},
+                    "properties": dict(zip(own, record.cells, strict=False))
+                    | dict(zip(names, values, strict=True)),
+                }
+                stream.write(between + text(feature))
+                between = ",\n"
+        stream.write("\n]}\n")
+
+
+def _write_parquet(
+    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
+) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    own = _own_names(file, names)
+    cells: list[list[Any]] = [[] for _ in own]
+    for _, records in _matched(file, places):
+        for column, values in zip(cells, zip(*(record.cells[: len(own)] for record in records), strict=True),
+                                  strict=True):  # fmt: skip
+            column.extend(values)
+    columns = {_whole_text(name): _array(values) for name, values in zip(own, cells, strict=True)}
+    count = places.record.size
+    for name in names:
+        kind = pa.float64() if name in _PLACES else pa.bool_() if name == "margin_is_floor" else pa.string()
+        columns[name] = pa.array(answers.values(0, count, name), kind)
+    pq.write_table(pa.table(columns), path)
+
+
+def _array(values: list[Any]) -> Any:
+    """A column; values of several kinds become text."""
+    import pyarrow as pa
+
+    try:
+        return pa.array(values)
+    except (pa.ArrowException, ValueError, TypeError, OverflowError):
+        return pa.array([None if value is None else _whole_text(value) for value in values])
+
+
+def _whole_text(value: Any) -> str:
+    """Text without halves of letters, which no file can hold."""
+    return str(value).encode("utf-8", "replace").decode("utf-8")
+
+
+def write_rejects(path: Path, places: Addresses, *, neutralize: bool = False) -> int:
+    """The list of rejects; returns how many cells were neutralized."""
+    changed = 0
+    with io.StringIO(newline="") as text:
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(REJECT_COLUMNS)
+        for reject in places.rejects:
+            cells, count = [reject.id, reject.reason], 0
+            if neutralize:
+                cells, count = neutralized(cells)
+            changed += count
+            writer.writerow([reject.line, *cells])
+        path.write_bytes(text.getvalue().encode("utf-8", "replace"))
+    return changed

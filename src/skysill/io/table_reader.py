@@ -1,0 +1,180 @@
+"""Records of a delimited table with a header, as RFC 4180 has them: the reader for every table people type.
+
+A table is read whole or refused: a record that is wider or narrower than the header, or whose quotation mark stays
+open, names its row. Lists of addresses have a reader of their own in `delimited`, which rejects such records one by
+one.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from skysill.errors import InputError
+from skysill.io.text import nearest, quoted, read_number, read_text
+
+__all__ = ["MOST_ROWS", "Column", "Row", "Table", "read_table", "split_table"]
+
+MOST_ROWS = 200_000
+"""Rows of one table that people type or export; a longer one is some other file."""
+
+_MOST_LINES = 200
+"""Lines that one quoted cell may run over; more of them mean that its quotation mark was never closed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column that may stand in a table."""
+
+    name: str
+    needed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One record of a table: where it begins, and its cells by the names of the columns, none missing."""
+
+    where: str
+    line: int
+    cells: dict[str, str]
+
+    def fault(self, column: str, what: str, mend: str | None = None) -> InputError:
+        """A fault in one cell of this row."""
+        return InputError(what, where=f"{self.where}, {column}", mend=mend)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table as text. delimiter : what stands between its columns"""
+
+    name: str
+    delimiter: str
+    columns: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+
+def read_table(path: str | Path, columns: Sequence[Column]) -> Table:
+    """The table in a file: UTF-8, or UTF-16 with a byte order mark; line ends of any system. See `split_table`."""
+    return split_table(read_text(path), str(path), columns)
+
+
+def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
+    """A delimited table (comma, semicolon or tab) with a header, `#` comments and blank lines left out.
+
+    Parameters
+    ----------
+    text : the whole file, its lines ended by newlines
+    name : of the file, for messages
+    columns : those that are known; others are kept unless they look like a misspelt known one
+
+    Raises
+    ------
+    InputError : empty, no header, a needed column missing or twice, a record wider or narrower than the header, an
+        open quotation mark, too many rows
+    """
+    example = ",".join(column.name for column in columns if column.needed)
+    lines = text.split("\n")
+    begin = next((k for k, line in enumerate(lines) if not _is_passed_over(line)), None)
+    if begin is None:
+        raise InputError("is empty.", where=name, mend=f"Begin it with the header {example}.")
+    delimiter = max(",;\t", key=lines[begin].count)
+    (first, head), *records = _records(lines, delimiter, name)
+    heads = _header(head, columns, f"{name}, row {first}", example)
+    return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)))
+
+
+def _is_passed_over(line: str) -> bool:
+    return not line.strip() or line.lstrip().startswith("#")
+
+
+def _records(lines: Sequence[str], delimiter: str, name: str) -> Iterator[tuple[int, list[str]]]:
+    """The line each record begins on, from 1, and its cells."""
+    at, count = 0, 0
+    while at < len(lines):
+        if _is_passed_over(lines[at]):
+            at += 1
+            continue
+        count += 1
+        if count > MOST_ROWS + 1:
+            raise InputError(f"has more than {MOST_ROWS:,} rows.", where=name, mend="Is it the right file?")
+        first, record = at, lines[at]
+        cells = _cells(record, delimiter)
+        while cells is None and at + 1 < len(lines) and at - first < _MOST_LINES:
+            at += 1
+            record += "\n" + lines[at]
+            cells = _cells(record, delimiter)
+        if cells is None:
+            raise InputError(
+                "a quotation mark is not closed, or stands where none may.",
+                where=f"{name}, row {first + 1}",
+                mend='Write a mark inside a quoted cell twice: "6"" pipe".',
+            )
+        at += 1
+        yield first + 1, cells
+
+
+def _cells(record: str, delimiter: str) -> list[str] | None:
+    """The cells of a record; None where a quotation mark of it is still open, or stands in the wrong place."""
+    if '"' not in record:
+        return [cell.strip() for cell in record.split(delimiter)]
+    try:
+        found = list(
+            csv.reader(record.splitlines(True), delimiter=delimiter, skipinitialspace=True, strict=True)
+        )
+    except (csv.Error, ValueError):
+        return None
+    return [cell.strip() for cell in found[0]] if len(found) == 1 else None
+
+
+def _header(cells: list[str], columns: Sequence[Column], where: str, example: str) -> tuple[str, ...]:
+    known = [column.name for column in columns]
+    heads = [cell.lower() if cell.lower() in known else cell for cell in cells]
+    while len(heads) > 1 and not heads[-1]:
+        heads.pop()
+    mend = f"Begin the file with {example}."
+    if not set(heads) & set(known) and any(_is_number(cell) for cell in cells):
+        raise InputError("there is no header.", where=where, mend=mend)
+    for head in heads:
+        near = nearest(head, known)
+        if head not in known and near is not None and near not in heads:
+            raise InputError(
+                f"the column {quoted(head)} is not known.", where=where, mend=f"Did you mean {near}?"
+            )
+        if heads.count(head) > 1:
+            raise InputError(f"the column {quoted(head)} stands twice.", where=where)
+    for column in columns:
+        if column.needed and column.name not in heads:
+            raise InputError(f"the column {column.name} is missing.", where=where, mend=mend)
+    return tuple(heads)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        read_number(cell, comma=True)
+    except ValueError:
+        return False
+    return True
+
+
+def _rows(
+    records: Sequence[tuple[int, list[str]]], heads: tuple[str, ...], delimiter: str, name: str
+) -> Iterator[Row]:
+    for number, cells in records:
+        where = f"{name}, row {number}"
+        while len(cells) > len(heads) and not cells[-1]:
+            cells.pop()
+        if not any(cells):
+            continue
+        if len(cells) > len(heads):
+            mend = "Quote a note that holds commas; part columns by semicolons where commas are decimal."
+            mend = mend if delimiter == "," else "Quote a note that holds the mark between columns."
+            raise InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
+        if len(cells) < len(heads):
+            raise InputError(
+                f"has {len(cells)} {'cell' if len(cells) == 1 else 'cells'} under {len(heads)} heads.",
+                where=where,
+                mend="Was it cut short? Where a cell is left empty, its mark between columns stands all the same.",
+            )
+        yield Row(where, number, dict(zip(heads, cells, strict=True)))

@@ -1,0 +1,175 @@
+"""Vector files that GDAL reads: named formats only, every layer read or one named, and nothing lost on the way."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import warnings
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from skysill.errors import InputError
+from skysill.io.text import check_file, nearest, quoted
+
+__all__ = ["FORMATS", "Layer", "read_layers", "split_layer"]
+
+FORMATS = {
+    ".geojson": "GeoJSON",
+    ".json": "GeoJSON",
+    ".gpkg": "GeoPackage",
+    ".shp": "Shapefile",
+    ".fgb": "FlatGeobuf",
+}
+"""Endings of vector files that are read, and what they are."""
+
+_DRIVERS = {".gpkg": "GPKG", ".shp": "ESRI Shapefile", ".fgb": "FlatGeobuf"}
+_MOST_BYTES = 2_000_000_000
+_MOST_ROWS = 5_000_000
+_FAULTS = (RuntimeError, Warning, ValueError, LookupError, TypeError, NameError, OSError, ArithmeticError)
+"""What the libraries raise for damaged files; pyogrio's own errors are RuntimeErrors."""
+
+_MEND = "Save it as GeoJSON, or check it is complete."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """One layer of a vector file. shapes : shapely geometries or None; columns : one array of values a field."""
+
+    name: str
+    where: str
+    crs: str
+    shapes: Sequence[Any]
+    fields: tuple[str, ...] = ()
+    columns: tuple[Any, ...] = field(default=(), repr=False)
+
+
+def split_layer(path: str | os.PathLike[str]) -> tuple[Path, str | None]:
+    """The file and the layer of `FILE` or `FILE:LAYER`."""
+    place = Path(path)
+    name, colon, layer = os.fspath(path).rpartition(":")
+    if colon and layer and not place.exists() and Path(name).is_file():
+        return Path(name), layer
+    return place, None
+
+
+def read_layers(path: str | os.PathLike[str]) -> Iterator[Layer]:
+    """All layers of a GeoPackage, Shapefile or FlatGeobuf, or the one named behind a colon.
+
+    Raises
+    ------
+    InputError : another format, damaged, cut short, a layer without geometry or coordinate system, no such layer
+    """
+    place, wanted = split_layer(path)
+    shown = os.fspath(place)
+    check_file(place, most_bytes=_MOST_BYTES)
+    suffix = place.suffix.lower()
+    names = _checked_names(place, suffix, shown)
+    if wanted is not None:
+        if wanted not in names:
+            near = nearest(wanted, names) or ", ".join(names[:10])
+            raise InputError(f"has no layer {quoted(wanted)}.", where=shown, mend=f"Did you mean {near}?")
+        names = [wanted]
+    for name in names:
+        where = shown if len(names) == 1 else f"{shown}, layer {name}"
+        yield _layer(os.path.abspath(place), suffix, name, where)
+
+
+def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
+    """Names of the layers of a file that is whole, as far as its own format can tell."""
+    with place.open("rb") as opened:
+        head = opened.read(100)
+    if suffix == ".gpkg" and head.startswith(b"SQLite format 3\0"):
+        return _geopackage_names(place, head, shown)
+    if suffix == ".shp" and head.startswith(b"\0\0\x27\x0a"):
+        _check_shapefile(place, shown)
+        return [place.stem]
+    if suffix == ".fgb" and head.startswith(b"fgb\x03fgb"):
+        return [place.stem]
+    known = ", ".join(dict.fromkeys(FORMATS.values()))
+    raise InputError("cannot be read as a vector file.", where=shown, mend=f"Save it as one of: {known}.")
+
+
+def _geopackage_names(place: Path, head: bytes, shown: str) -> list[str]:
+    """Layers with geometry. A table that is made up by a program's extension, or a damaged page, is refused."""
+    if any(Path(f"{place}{end}").exists() for end in ("-wal", "-journal")):
+        raise InputError(
+            "is being written to, or was not closed.", where=shown, mend="Close it in the other program."
+        )
+    try:
+        uri = Path(os.path.abspath(place)).as_uri() + "?mode=ro&immutable=1"
+        with contextlib.closing(sqlite3.connect(uri, uri=True)) as base:
+            base.execute("PRAGMA trusted_schema=OFF")
+            virtual = base.execute(
+                "SELECT count(*) FROM sqlite_master WHERE (sql LIKE '%VIRTUAL%TABLE%' AND sql NOT LIKE '%USING%rtree%')"
+                " OR type = 'view'"
+            ).fetchone()[0]
+            whole = base.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+            names = [str(row[0]) for row in base.execute(
+                "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' ORDER BY table_name")]  # fmt: skip
+    except (sqlite3.Error, ValueError, TypeError, OverflowError) as fault:  # names that are no UTF-8, too
+        raise InputError("is damaged, or no GeoPackage.", where=shown, mend=_MEND) from fault
+    if virtual:
+        raise InputError(
+            "holds views or virtual tables, which are not read.", where=shown, mend="Save its layers anew."
+        )
+    if not whole:
+        raise InputError("is damaged.", where=shown, mend=_MEND)
+    if not names:
+        raise InputError("holds no layer with geometry.", where=shown)
+    return names
+
+
+def _check_shapefile(place: Path, shown: str) -> None:
+    """Sizes of the three files against their heads (ESRI Shapefile Technical Description, July 1998; dBASE III)."""
+    beside = {end: place.with_suffix(end) if place.suffix == ".shp" else place.with_suffix(end.upper())
+              for end in (".shx", ".dbf")}  # fmt: skip
+    for end, file in beside.items():
+        if not file.is_file():
+            raise InputError(
+                f"its {end} file is missing.", where=shown, mend="Copy all files of the shapefile."
+            )
+    sizes = {}
+    for file in (place, beside[".shx"]):
+        head = file.read_bytes()[:100]
+        sizes[file] = 2 * int.from_bytes(head[24:28], "big")
+        if len(head) < 100 or sizes[file] != file.stat().st_size:
+            raise InputError("is cut short, or has grown.", where=str(file), mend="Copy it again.")
+    table = beside[".dbf"]
+    head = table.read_bytes()[:32]
+    rows, begin, wide = (int.from_bytes(head[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
+    if len(head) < 32 or not 0 <= table.stat().st_size - begin - rows * wide <= 1:
+        raise InputError("is cut short, or has grown.", where=str(table), mend="Copy it again.")
+    if rows != (sizes[beside[".shx"]] - 100) // 8:
+        raise InputError(
+            "its .dbf file has another number of rows.", where=shown, mend="Copy all files again."
+        )
+
+
+def _layer(path: str, suffix: str, name: str, where: str) -> Layer:
+    import pyogrio
+    import pyogrio.raw
+    import shapely
+
+    options = {"IMMUTABLE": "YES"} if suffix == ".gpkg" else {}
+    layer = name if suffix == ".gpkg" else 0
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            about = pyogrio.read_info(path, layer=layer, force_feature_count=True, **options)
+            if about["driver"] != _DRIVERS[suffix] or about["features"] > _MOST_ROWS:
+                raise ValueError(about["driver"])
+            meta, _, wkb, columns = pyogrio.raw.read(path, layer=layer, **options)
+            shapes = [] if wkb is None else shapely.from_wkb(wkb).tolist()
+    except (*_FAULTS, shapely.errors.ShapelyError) as fault:
+        raise InputError("cannot be read as a vector file.", where=where, mend=_MEND) from fault
+    if wkb is None or not meta["geometry_type"]:
+        raise InputError("holds no geometry.", where=where)
+    if len(shapes) != about["features"]:
+        raise InputError(f"gives {len(shapes)} of its {about['features']} features.", where=where, mend=_MEND)
+    if meta["crs"] is None:
+        raise InputError("names no coordinate system.", where=where, mend="Save it as GeoJSON in WGS 84.")
+    fields = tuple(str(label) for label in meta["fields"])
+    return Layer(name, where, str(meta["crs"]), shapes, fields, tuple(columns))

@@ -1,0 +1,1 @@
+"""What a job is given: site, mounts, terminal, satellites, criteria, survey, obstacles, roof forms."""

@@ -1,0 +1,72 @@
+"""A job as it is given: what is asked, of whom, by which criteria, and everything that has something to say."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+from skysill.model.readings import Readings
+from skysill.model.site import (
+    HIGHEST_GROUND_ON_EARTH_M,
+    Criteria,
+    Landmark,
+    MastKit,
+    Mount,
+    Roof,
+    Satellite,
+    Site,
+    Station,
+    SunSighting,
+    Survey,
+    Terminal,
+)
+
+__all__ = ["Job", "Sources"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sources:
+    """Everything that has something to say about the sky here.
+
+    rasters : opened elevation rasters, finest first
+    highest_ground_m : nothing around is higher
+    readings : measured horizon as typed, with survey, landmarks and sun sightings to correct it
+    stations : places besides the survey's own that readings were taken from
+    scene : obstacles, in local plan coordinates
+    """
+
+    rasters: tuple[Any, ...] = ()
+    highest_ground_m: float = HIGHEST_GROUND_ON_EARTH_M
+    readings: Readings | None = None
+    survey: Survey = field(default_factory=Survey)
+    stations: tuple[Station, ...] = ()
+    landmarks: tuple[Landmark, ...] = ()
+    sun_sightings: tuple[SunSighting, ...] = ()
+    scene: Any | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Job:
+    """A site file, read: what is asked, of whom, by which criteria.
+
+    date : for magnetic bearings; times_utc : for objects that move
+    notes : what the reader of the file has to say
+    mounts_named : whether somebody named the mounts; else they stand at the site's origin for want of a place
+    mast_kits : masts and brackets that may be used; empty: any height
+    property_boundary : ring of (east, north) that no mount offered may stand or reach beyond; empty: not said
+    """
+
+    site: Site
+    satellites: tuple[Satellite, ...]
+    mounts: tuple[Mount, ...] = (Mount(),)
+    terminal: Terminal = field(default_factory=Terminal)
+    criteria: Criteria = field(default_factory=Criteria)
+    sources: Sources = field(default_factory=Sources)
+    roof: Roof | None = None
+    date: dt.date | None = None
+    times_utc: tuple[dt.datetime, ...] = ()
+    notes: tuple[str, ...] = ()
+    property_boundary: tuple[tuple[float, float], ...] = ()
+    mounts_named: bool = True
+    mast_kits: tuple[MastKit, ...] = ()

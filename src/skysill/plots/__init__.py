@@ -1,0 +1,1 @@
+"""Pictures on matplotlib Axes."""

@@ -1,0 +1,249 @@
+"""The words around a picture: title, mount, date, and one row per satellite with its verdict and numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from skysill.assessment.evidence import PlacedMount
+from skysill.assessment.pipeline import Assessment, SatelliteResult
+from skysill.errors import InputError
+from skysill.plots.labels import box_of, extent_of, fit, wrapped, write
+from skysill.plots.theme import INK, Ink
+
+__all__ = [
+    "Compass",
+    "captions_in",
+    "chosen",
+    "compass_of",
+    "detail",
+    "key",
+    "needed_deg",
+    "rows",
+    "rows_in",
+    "stands",
+    "title",
+    "when",
+    "whereabouts",
+]
+
+_MARGIN_IN = 0.15
+_MOST_TITLE_LINES = 3
+_MOST_DETAIL_LINES = 4
+
+
+def chosen(assessment: Assessment, satellite_name: str | None) -> int:
+    """Which result is meant: the one of that name, or the first.
+
+    Raises
+    ------
+    InputError : no satellite of that name was assessed, or none at all
+    """
+    names = [result.satellite.name for result in assessment.results]
+    if not names:
+        raise InputError("there is no satellite to draw.", where="satellites", mend="Name one.")
+    if satellite_name is None:
+        return 0
+    if satellite_name not in names:
+        raise InputError(
+            f'"{satellite_name}" was not assessed.',
+            where="satellite",
+            mend=f"Choose from: {', '.join(names)}.",
+        )
+    return names.index(satellite_name)
+
+
+def when(assessment: Assessment) -> str:
+    """Date of the assessment as ISO 8601, "" while nobody gave one."""
+    date: Any = getattr(assessment, "date", None)
+    return "" if date is None else str(date)
+
+
+def stands(mount: PlacedMount) -> str:
+    """The mount in words."""
+    return f"{mount.name}: dish centre {mount.height_m:.1f} m above what it stands on"
+
+
+def whereabouts(result: SatelliteResult) -> str:
+    """Where the satellite stands, with the magnetic bearing where the date gave one."""
+    look = result.look
+    if look.azimuth_deg is None:
+        return f"straight up, el {look.elevation_apparent_deg:.1f}°"
+    magnetic = "" if look.bearing_magnetic_deg is None else f" (mag {look.bearing_magnetic_deg:.1f}°)"
+    return f"az {look.azimuth_deg:.1f}°{magnetic}  el {look.elevation_apparent_deg:.1f}°"
+
+
+def needed_deg(result: SatelliteResult) -> float | None:
+    """The required room at the controlling obstruction's distance, as an angle from the dish centre.
+
+    atan(required_m / distance); None when nothing controls or its distance is not known.
+    """
+    clearance = result.clearance
+    if clearance.controlling is None or clearance.required_m is None or not clearance.controlling.distance_m:
+        return None
+    return math.degrees(math.atan2(clearance.required_m, clearance.controlling.distance_m))
+
+
+def detail(result: SatelliteResult) -> str:
+    """What the verdict rests on, in one sentence: the room at the controlling thing, or the first reason."""
+    if not result.look.visible:
+        return f"Below the horizon: elevation {result.look.elevation_apparent_deg:.1f}°."
+    control, needed = result.clearance.controlling, needed_deg(result)
+    reason = result.reasons[0] if result.reasons else ""
+    margin = result.clearance.margin_deg
+    if control is None or margin is None or needed is None or result.verdict in ("unknown", "needs-survey"):
+        return reason or "Nothing known stands in the way."
+    assumed = " (assumed)" if control.distance_assumed else ""
+    far = f"{control.distance_m:.0f} m{assumed}" if control.distance_m else "distance not known"
+    if margin < 0.0:
+        return f"{control.name} ({control.source}), {far}: covers the ray by {-margin:.1f}°."
+    numbers = f"{control.name} ({control.source}), {far}: room {margin:.1f}°, needed {needed:.1f}°."
+    # room enough and still not clear: the reason is another, and is said too
+    return f"{numbers} {reason}".rstrip() if result.verdict != "clear" and margin >= needed else numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Compass:
+    """What a compass shows: bearing = true azimuth - turn_deg. words : which compass, for an axis"""
+
+    turn_deg: float
+    words: str
+
+
+def compass_of(assessment: Assessment, result: SatelliteResult) -> Compass | None:
+    """The survey's own compass where there is one, as its sightings correct it; else the magnetic model's."""
+    gathered = assessment.gathered
+    found = None if gathered is None else gathered.correction
+    if found is not None and found.source in ("landmarks", "sun"):
+        return Compass(found.correction_deg, "on the survey's compass")
+    if found is not None and found.source == "reference":
+        return Compass(found.correction_deg, "on the survey's scale")
+    if result.look.declination_deg is None:
+        return None
+    return Compass(result.look.declination_deg, "bearing, magnetic (compass)")
+
+
+def _title_lines(lines: Sequence[str], ink: Ink) -> list[tuple[str, float, str]]:
+    """(text, points, weight) of each line on paper; long ones are broken, nothing is cut but the endless."""
+    room_in = ink.width_in - 2 * _MARGIN_IN
+    made = []
+    for k, line in enumerate(lines):
+        size, weight = (ink.title_pt, "bold") if k == 0 else (ink.body_pt, "normal")
+        made += [
+            (part, size, weight)
+            for part in wrapped(line, room_in, size_pt=size, weight=weight, most=_MOST_TITLE_LINES)
+        ]
+    return made
+
+
+def captions_in(lines: Sequence[str], *, ink: Ink = INK) -> float:
+    """The inches that `title` takes for these lines."""
+    return 0.10 + sum(size / 72.0 * 1.35 for _, size, _ in _title_lines(lines, ink))
+
+
+def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
+    """A bold first line and plain ones under it at the figure's top left; returns the inches taken."""
+    width_in, height_in = figure.get_size_inches()
+    below_in = 0.10
+    for line, size, weight in _title_lines(lines, ink):
+        at = (_MARGIN_IN / width_in, 1.0 - below_in / height_in)
+        text = write(figure, *at, line, size=size, va="top", weight=weight, color=ink.text)
+        fit(text, width_in - 2 * _MARGIN_IN)
+        below_in += size / 72.0 * 1.35
+    return below_in
+
+
+def key(
+    figure: Figure,
+    handles: Sequence[Patch | Line2D],
+    middle_in: float,
+    *,
+    columns: int | None = None,
+    ink: Ink = INK,
+) -> None:
+    """What the fills and strokes mean, centred `middle_in` inches below the top; in as many columns as fit."""
+    if not handles:
+        return
+    room = 0.98 * figure.get_size_inches()[0] * figure.dpi
+    for wide in range(columns or len(handles), 0, -1):
+        legend = figure.legend(
+            handles=list(handles),
+            loc="center",
+            ncols=wide,
+            fontsize=ink.small_pt,
+            frameon=False,
+            bbox_to_anchor=(0.5, 1.0 - middle_in / figure.get_size_inches()[1]),
+            handlelength=2.2,
+            handleheight=1.3,
+            handletextpad=0.5,
+            columnspacing=1.1,
+            labelspacing=0.3,
+            borderpad=0.0,
+        )
+        if wide == 1 or extent_of(figure, legend).width <= room:
+            return
+        legend.remove()
+
+
+def _line_in(ink: Ink) -> float:
+    return ink.small_pt / 72.0 * 1.32
+
+
+def _wrapped(result: SatelliteResult, ink: Ink) -> list[str]:
+    room_in = ink.width_in - 2 * _MARGIN_IN - 0.27
+    return wrapped(detail(result), room_in, size_pt=ink.small_pt, most=_MOST_DETAIL_LINES)
+
+
+def rows_in(results: Sequence[SatelliteResult], *, ink: Ink = INK) -> list[float]:
+    """Height of each row in inches: a head line and a few lines of detail."""
+    return [0.36 + _line_in(ink) * len(_wrapped(result, ink)) for result in results]
+
+
+def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> None:
+    """A row per satellite from `top_in` inches below the top: marker, verdict, name, place, reason."""
+    if not results:
+        return
+    width_in, height_in = figure.get_size_inches()
+    heights_in = rows_in(results, ink=ink)
+    tall_in = sum(heights_in)
+    ax = figure.add_axes((0.0, 1.0 - (top_in + tall_in) / height_in, 1.0, tall_in / height_in), label="rows")
+    ax.set_axis_off()
+    ax.set_xlim(0.0, width_in)
+    ax.set_ylim(tall_in, 0.0)
+    y_in = 0.0
+    for result, row_in in zip(results, heights_in, strict=True):
+        _row(ax, result, y_in, ink)
+        y_in += row_in
+
+
+def _row(ax: Axes, result: SatelliteResult, y_in: float, ink: Ink) -> None:
+    width_in = ax.get_xlim()[1]
+    verdict = ink.verdicts[result.verdict]
+    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=ink.faint, linewidth=0.7)
+    ax.plot(
+        [_MARGIN_IN + 0.1],
+        [y_in + 0.16],
+        marker=verdict.marker,
+        color=verdict.colour,
+        markersize=9,
+        markeredgecolor=ink.text,
+        linestyle="none",
+    )
+    style = {"va": "center", "color": ink.text}
+    where = whereabouts(result)
+    place = write(ax, width_in - _MARGIN_IN, y_in + 0.16, where, size=ink.small_pt, ha="right", **style)
+    words = f"{verdict.word}  {result.satellite.name}"
+    head = write(ax, _MARGIN_IN + 0.27, y_in + 0.16, words, size=ink.body_pt, weight="bold", **style)
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    fit(head, width_in - 2 * _MARGIN_IN - 0.35 - box_of(place).width / figure.dpi)
+    for k, line in enumerate(_wrapped(result, ink)):
+        at_in = y_in + 0.36 + _line_in(ink) * k
+        write(ax, _MARGIN_IN + 0.27, at_in, line, size=ink.small_pt, **style)

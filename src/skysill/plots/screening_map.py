@@ -1,0 +1,83 @@
+"""A screened list on a map: one dot an address, coloured and marked by its verdict."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import PathCollection
+from matplotlib.figure import Figure
+from numpy.typing import ArrayLike
+
+from skysill.assessment.verdict import RANK
+from skysill.plots.theme import INK, Ink, new_figure, save
+
+__all__ = ["SummaryArtists", "draw_summary", "summary_figure", "write_summary"]
+
+_MOST_DOTS = 40_000
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryArtists:
+    """What was drawn: one collection of dots for each verdict that occurs."""
+
+    dots: dict[str, PathCollection]
+
+
+def draw_summary(
+    ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, ink: Ink = INK
+) -> SummaryArtists:
+    """Dots at their longitude and latitude, the graver verdicts on top.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : (n,) float
+    verdict : (n,) int, rank of each verdict (skysill.assessment.verdict.RANK)
+
+    Of more than 40 000 addresses every k-th is drawn; the key counts them all.
+    """
+    latitude, longitude, rank = (np.asarray(part) for part in (latitude_deg, longitude_deg, verdict))
+    step = max(1, -(-latitude.size // _MOST_DOTS))
+    size = float(np.clip(8_000.0 / max(latitude.size, 1), 1.5, 36.0))
+    dots = {}
+    for name, number in RANK.items():
+        here = np.flatnonzero(rank == number)
+        if not here.size:
+            continue
+        shown, style = here[::step], ink.verdicts[name]
+        dots[name] = ax.scatter(
+            longitude[shown], latitude[shown], s=size, marker=style.marker, color=style.colour, linewidths=0.3,
+            edgecolors="black" if size > 8 else "none", label=f"{style.word}: {here.size:,}", zorder=2 + number,
+            rasterized=latitude.size > 2_000,
+        )  # fmt: skip
+    if latitude.size:
+        ax.set_aspect(1.0 / max(float(np.cos(np.deg2rad(latitude.mean()))), 0.05))
+    ax.set_xlabel("longitude, degrees east")
+    ax.set_ylabel("latitude, degrees north")
+    ax.ticklabel_format(useOffset=False)
+    ax.tick_params(axis="x", labelrotation=30)
+    ax.grid(linewidth=0.3, alpha=0.5)
+    return SummaryArtists(dots)
+
+
+def summary_figure(
+    latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, title: str = "", ink: Ink = INK
+) -> Figure:
+    """The map with its key beside it."""
+    figure = new_figure(ink.width_in, 6.2)
+    ax = figure.add_axes((0.18, 0.3, 0.78, 0.63))
+    draw_summary(ax, latitude_deg, longitude_deg, verdict, ink=ink)
+    if ax.get_legend_handles_labels()[0]:
+        figure.legend(loc="lower left", bbox_to_anchor=(0.04, 0.01), frameon=False, ncols=2)
+    ax.set_title(title, loc="left")
+    return figure
+
+
+def write_summary(
+    path: str | os.PathLike[str], latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *,
+    title: str = "",
+) -> None:  # fmt: skip
+    """Write the map as PNG, SVG or PDF."""
+    save(path, summary_figure(latitude_deg, longitude_deg, verdict, title=title), title=title)

@@ -1,0 +1,354 @@
+"""The sun's way past the satellite: over one day against azimuth and elevation, or over a season against date."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, Rectangle
+from matplotlib.text import Text
+from numpy.typing import ArrayLike
+
+from skysill.model.site import Site
+from skysill.plots.captions import captions_in, key, title
+from skysill.plots.labels import Label, Placed, box_of, place_labels, write
+from skysill.plots.theme import INK, PALETTE, Ink, drawing, new_figure, save
+from skysill.pointing.ephemeris import sun_direction, sunlight_elevation_deg
+from skysill.pointing.look_vector import LookVector
+from skysill.pointing.orbits import as_utc
+from skysill.pointing.sun import Alignment, Crossing, SunReport
+from skysill.units import Floats, Ints, wrap_180, wrap_360
+
+__all__ = [
+    "SeasonArtists",
+    "SunDayArtists",
+    "draw_sun_day",
+    "draw_sun_season",
+    "sun_figure",
+    "write_sun",
+    "zone_name",
+]
+
+_WIDE_IN, _LEFT_IN, _TALL_IN = 4.72, 0.76, 3.2
+_STEP_MIN = 4
+_LONGEST_DAY_H = 48.0
+_SUN = PALETTE["orange"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SunDayArtists:
+    """Sun's path, its hour marks, the satellite, its azimuth, the crossings, the words; x is azimuth from it."""
+
+    path: Line2D
+    hours: Line2D
+    satellite: Line2D
+    azimuth: Line2D
+    crossings: list[Line2D]
+    labels: list[Placed]
+    hour_names: list[Text]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeasonArtists:
+    """Times of crossing by date, seasons in the beam as bands, and the words."""
+
+    crossings: Line2D
+    seasons: list[Rectangle]
+    labels: list[Placed]
+
+
+def draw_sun_day(
+    ax: Axes,
+    site: Site,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    zone: dt.tzinfo = dt.UTC,
+    ink: Ink = INK,
+) -> SunDayArtists:
+    """The sun's path over the 24 hours from first_utc, around the satellite's azimuth; limits are set here.
+
+    zone : of the hours along the path and of the crossing
+    """
+    height_m = (
+        site.ground_elevation_m or 0.0
+    )  # only for refraction: a kilometre is 0.05 degrees at the horizon
+    steps = np.arange(0, 24 * 60 + 1, _STEP_MIN)
+    times = [as_utc(first_utc) + dt.timedelta(minutes=int(step)) for step in steps]
+    azimuth_deg, geometric_deg, _ = sun_direction(times, site.latitude_deg, site.longitude_deg, height_m)
+    elevation_deg = sunlight_elevation_deg(geometric_deg, height_m)
+    middle_deg, ray_deg = look.azimuth_deg or 0.0, look.elevation_apparent_deg
+    turn_deg = wrap_180(azimuth_deg - middle_deg)
+    up = elevation_deg > -1.0
+    reach = min(180.0, max(30.0, 1.08 * float(np.abs(turn_deg[up]).max(initial=0.0))))
+    top = min(90.0, max(30.0, 1.18 * max(ray_deg, float(elevation_deg.max()))))
+    _set_axes(ax, middle_deg, reach, top, ink)
+    broken = np.where(up, turn_deg, np.nan)
+    broken[1:][np.abs(np.diff(turn_deg)) > 180.0] = np.nan  # across the back
+    (path,) = ax.plot(broken, elevation_deg, color=_SUN, linewidth=2.4, zorder=5)
+    (meridian,) = ax.plot([0.0, 0.0], [0.0, top], color=ink.text, linestyle=(0, (5, 2)), zorder=4)
+    local = [time.astimezone(zone) for time in times]
+    on_hour = np.flatnonzero([time.minute == 0 for time in local] & (elevation_deg > 0.0))
+    hours = _mark(ax, turn_deg[on_hour], elevation_deg[on_hour], "o", 6.0, ink.paper, ink)
+    names = _hour_names(ax, broken, elevation_deg, on_hour, [f"{time.hour}" for time in local], ink)
+    satellite = _mark(ax, [0.0], [ray_deg], "D", 9.0, PALETTE["sky blue"], ink)
+    met = _within_a_day(report.crossings, first_utc)
+    crossings = [_mark(ax, [0.0], [c.sun_elevation_deg], "o", 12.0, PALETTE["yellow"], ink) for c in met]
+    wanted = [
+        Label(look.satellite, 0.0, ray_deg, -30.0, ink.small_pt, "bold"),
+        *(_crossing_label(one, zone, ink) for one in met),
+    ]
+    avoid = np.column_stack([turn_deg[up], elevation_deg[up]])
+    labels = place_labels(ax, wanted, keep_clear=[box_of(name) for name in names], avoid=avoid, ink=ink)
+    return SunDayArtists(path, hours, satellite, meridian, crossings, labels, names)
+
+
+def _hour_names(ax: Axes, x: Floats, y: Floats, on_hour: Ints, names: Sequence[str], ink: Ink) -> list[Text]:
+    """The hours outside the sun's arch, each straight off the path; those that find no room are left out."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    off = 1.5 * ink.small_pt * figure.dpi / 72.0
+    place = ax.transData.transform(np.column_stack([x, y]))
+    frame = ax.get_window_extent()
+    drawn = place[np.isfinite(place).all(axis=1)]
+    inner = drawn.mean(axis=0) if len(drawn) else np.zeros(2)
+    back = ax.transData.inverted()
+    kept: list[Text] = []
+    for k in on_hour:
+        along = place[min(k + 1, len(place) - 1)] - place[max(k - 1, 0)]
+        if not np.isfinite(along).all() or not np.hypot(*along):
+            continue
+        across = np.array([-along[1], along[0]]) / np.hypot(*along)
+        across *= 1.0 if (place[k] - inner) @ across >= 0.0 else -1.0
+        at = back.transform(place[k] + off * across)
+        style: dict[str, Any] = {"ha": "center", "va": "center", "size": ink.small_pt, "color": ink.text}
+        text = write(ax, float(at[0]), float(at[1]), names[k], **style)
+        box = box_of(text)
+        outside = box.x0 < frame.x0 or box.x1 > frame.x1 or box.y0 < frame.y0 or box.y1 > frame.y1
+        if outside or any(box.padded(2.0).overlaps(box_of(other)) for other in kept):
+            text.remove()
+        else:
+            kept.append(text)
+    return kept
+
+
+def _crossing_label(crossing: Crossing, zone: dt.tzinfo, ink: Ink) -> Label:
+    words = f"{_clock(crossing.time, zone):%H:%M}\nsun {crossing.sun_elevation_deg:.1f}° up"
+    return Label(words, 0.0, crossing.sun_elevation_deg, 150.0, ink.small_pt, "bold")
+
+
+def _clock(time: dt.datetime, zone: dt.tzinfo) -> dt.datetime:
+    return as_utc(time).astimezone(zone)
+
+
+def _mark(ax: Axes, x: ArrayLike, y: ArrayLike, marker: str, size_pt: float, colour: str, ink: Ink) -> Line2D:
+    (mark,) = ax.plot(x, y, marker=marker, markersize=size_pt, linestyle="none", zorder=6.0 + size_pt / 20.0)
+    mark.set_markerfacecolor(colour)
+    mark.set_markeredgecolor(ink.text)
+    return mark
+
+
+def _within_a_day(crossings: Sequence[Crossing], first_utc: dt.datetime) -> list[Crossing]:
+    start = as_utc(first_utc)
+    return [c for c in crossings if start <= as_utc(c.time) < start + dt.timedelta(days=1)]
+
+
+def _set_axes(ax: Axes, middle_deg: float, reach: float, top: float, ink: Ink) -> None:
+    ax.set_xlim(-reach, reach)
+    ax.set_ylim(0.0, top)
+    step = next(step for step in (10.0, 15.0, 30.0, 45.0, 60.0) if reach / step <= 3.2 or step == 60.0)
+    first = step * np.ceil((middle_deg - reach) / step)
+    azimuths = np.arange(first, middle_deg + reach + 1e-9, step)
+    ax.set_xticks(azimuths - middle_deg, [f"{float(wrap_360(a)):.0f}°" for a in azimuths])
+    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
+    ax.grid(True, color=ink.faint, linewidth=0.5)
+    ax.set_axisbelow(True)
+
+
+def draw_sun_season(
+    ax: Axes,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    zone: dt.tzinfo = dt.UTC,
+    ink: Ink = INK,
+) -> SeasonArtists:
+    """When in the day the sun crosses the satellite's azimuth, by date; its seasons in the beam as bands."""
+    start, stop = _clock(first_utc, zone), _clock(last_utc, zone)
+    days = np.array([_days(start, c.time) for c in report.crossings], dtype=float)
+    clock = [_clock(c.time, zone) for c in report.crossings]
+    hours = np.array([t.hour + t.minute / 60.0 + t.second / 3600.0 for t in clock], dtype=float)
+    ax.set_xlim(0.0, _days(start, stop))
+    ticks = _hour_ticks(hours)
+    ax.set_ylim(ticks[0], ticks[-1])
+    ends, names = _date_ticks(start, stop)
+    ax.set_xticks(ends, names)
+    ax.set_yticks(ticks, [f"{int(t) % 24:02d}:{round((t % 1) * 60) % 60:02d}" for t in ticks])
+    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
+    ax.grid(True, color=ink.faint, linewidth=0.5)
+    bands = [_band(ax, start, season) for season in report.alignments]
+    (line,) = ax.plot(days, hours, linestyle="none", marker="o", markersize=3.2, color=ink.text, zorder=5)
+    wanted = [_season_label(start, season, ax.get_ylim(), zone, ink) for season in report.alignments]
+    avoid = np.column_stack([days, hours]) if days.size else None
+    return SeasonArtists(line, bands, place_labels(ax, wanted, avoid=avoid, ink=ink))
+
+
+def _hour_ticks(hours: Floats) -> Floats:
+    """Clock times on quarter, half or full hours around those given, at most seven."""
+    low, high = (float(hours.min()), float(hours.max())) if hours.size else (12.0, 12.0)
+    for step in (0.25, 0.5, 1.0, 2.0, 3.0, 6.0):
+        first, last = np.floor(low / step - 0.3) * step, np.ceil(high / step + 0.3) * step
+        if (last - first) / step <= 6.0:
+            break
+    first, last = max(first, 0.0), min(last, 24.0)
+    return np.arange(first, last + step / 2.0, step)
+
+
+def _days(start: dt.datetime, time: dt.datetime) -> float:
+    return (as_utc(time) - start).total_seconds() / 86_400.0
+
+
+def _date_ticks(start: dt.datetime, stop: dt.datetime) -> tuple[list[float], list[str]]:
+    span = _days(start, stop)
+    if span <= 62.0:
+        step = max(1, round(span / 6.0))
+        days = list(range(0, int(span) + 1, step))
+        return [float(d) for d in days], [f"{start + dt.timedelta(days=d):%-d %b}" for d in days]
+    months: list[dt.datetime] = []
+    month = dt.datetime(start.year, start.month, 1, tzinfo=start.tzinfo)
+    while month <= stop:
+        months.append(month)
+        month = dt.datetime(month.year + month.month // 12, month.month % 12 + 1, 1, tzinfo=start.tzinfo)
+    months = [
+        m for m in months if start <= m and _days(start, m) <= 0.97 * span
+    ]  # its name must fit the frame
+    months = months[:: max(1, -(-len(months) // 7))]
+    return [_days(start, m) for m in months], [f"{m:%b %y}" for m in months]
+
+
+def _band(ax: Axes, start: dt.datetime, season: Alignment) -> Rectangle:
+    left, right = _days(start, season.season_start), _days(start, season.season_end)
+    low, high = ax.get_ylim()
+    band = Rectangle((left, low), right - left, high - low, facecolor="#F8E3B5", edgecolor=_SUN, hatch="///")
+    band.set_linewidth(0.8)
+    ax.add_artist(band)
+    return band
+
+
+def _season_label(
+    start: dt.datetime, season: Alignment, limits: tuple[float, float], zone: dt.tzinfo, ink: Ink
+) -> Label:
+    words = (
+        f"sun in the beam\n{_clock(season.season_start, zone):%-d %b} to {_clock(season.season_end, zone):%-d %b}\n"
+        f"up to {season.longest_outage_min:.0f} min a day"
+    )
+    return Label(
+        words, _days(start, season.peak_time), 0.15 * limits[0] + 0.85 * limits[1], 0.0, ink.small_pt
+    )
+
+
+def sun_figure(
+    site: Site,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    zone: dt.tzinfo = dt.UTC,
+    ink: Ink = INK,
+) -> Figure:
+    """The whole sheet: over one day the sun's path, over more the times of crossing by date; on a zone's clocks."""
+    one_day = (as_utc(last_utc) - as_utc(first_utc)).total_seconds() <= _LONGEST_DAY_H * 3600.0
+    az = "straight up" if look.azimuth_deg is None else f"azimuth {look.azimuth_deg:.1f}°"
+    first, last = _clock(first_utc, zone), _clock(last_utc, zone) - dt.timedelta(seconds=1)
+    dates = f"{first:%Y-%m-%d}" + ("" if one_day else f" to {last:%Y-%m-%d}")
+    words = [
+        f"{site.name}: sun and {look.satellite}",
+        f"{dates}; times in {zone_name(first, last)}",
+        f"Satellite: {az}, elevation {look.elevation_apparent_deg:.1f}°",
+    ]
+    height_in = captions_in(words, ink=ink) + 0.18 + _TALL_IN + 0.95
+    figure = new_figure(ink.width_in, height_in)
+    used_in = title(figure, words, ink=ink) + 0.18
+    left, wide = _LEFT_IN / ink.width_in, _WIDE_IN / ink.width_in
+    ax = figure.add_axes(
+        (left, 1.0 - (used_in + _TALL_IN) / height_in, wide, _TALL_IN / height_in), label="sun"
+    )
+    style = {"size": ink.small_pt, "color": ink.text, "transform": ax.transAxes, "ha": "center"}
+    across, up = ("azimuth, true", "elevation, degrees") if one_day else ("date", "time of crossing")
+    write(ax, 0.5, -0.26 / _TALL_IN, across, va="top", **style)
+    write(ax, -0.62 / _WIDE_IN, 0.5, up, va="center", rotation=90, **style)
+    handles: list[Any]
+    if one_day:
+        drawn = draw_sun_day(ax, site, look, report, first_utc=first_utc, zone=zone, ink=ink)
+        handles = _day_key(drawn)
+    else:
+        season = draw_sun_season(ax, look, report, first_utc=first_utc, last_utc=last_utc, zone=zone, ink=ink)
+        handles = _season_key(season)
+    if not report.crossings:
+        write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
+    key(figure, handles, used_in + _TALL_IN + 0.66, columns=2 if len(handles) > 3 else None, ink=ink)
+    return figure
+
+
+def zone_name(first: dt.datetime, last: dt.datetime) -> str:
+    """The clocks' name over a span, with their difference from UTC; each of them where summer time comes and goes.
+
+    >>> noon = dt.datetime(2026, 6, 14, 12, tzinfo=dt.UTC)
+    >>> zone_name(noon, noon)
+    'UTC'
+    """
+    names = []
+    days = max(1, (last - first).days)
+    for moment in (first + (last - first) * (k / days) for k in range(days + 1)):
+        moment = moment.astimezone(first.tzinfo)
+        name, offset = moment.tzname() or "", moment.strftime("%z")
+        told = f"UTC{offset[:3]}:{offset[3:5]}"
+        names.append("UTC" if name == "UTC" else f"{name} ({told})" if name.isalpha() else told)
+    return " and ".join(dict.fromkeys(names))
+
+
+def _like(line: Line2D, words: str) -> Line2D:
+    handle = Line2D([], [])
+    handle.update_from(line)
+    handle.set_label(words)
+    return handle
+
+
+def _day_key(drawn: SunDayArtists) -> list[Patch | Line2D]:
+    handles: list[Patch | Line2D] = [_like(drawn.path, "sun"), _like(drawn.hours, "full hours")]
+    handles += [_like(mark, "sun at the satellite's azimuth") for mark in drawn.crossings[:1]]
+    return [*handles, _like(drawn.satellite, "satellite")]
+
+
+def _season_key(drawn: SeasonArtists) -> list[Any]:
+    handles: list[Any] = [_like(drawn.crossings, "sun at the satellite's azimuth")]
+    if drawn.seasons:
+        handles.append(Patch(facecolor="#F8E3B5", edgecolor=_SUN, hatch="///", label="sun in the beam"))
+    return handles
+
+
+def write_sun(
+    path: str | PathLike[str],
+    site: Site,
+    look: LookVector,
+    report: SunReport,
+    *,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    zone: dt.tzinfo = dt.UTC,
+) -> None:
+    """Write the sun's picture as PNG, SVG or PDF by the file's suffix."""
+    with drawing():
+        figure = sun_figure(site, look, report, first_utc=first_utc, last_utc=last_utc, zone=zone)
+        save(path, figure, title=f"{site.name}: sun and {look.satellite}")

@@ -1,0 +1,277 @@
+"""What the pictures are drawn with: one colour, stroke, hatch, marker and word per source and per verdict.
+
+Colours: Okabe & Ito, Color Universal Design: how to make figures and presentations that are friendly to
+colorblind people (2002, revised 2008), the set of eight; values from memory. Nothing rests on colour alone:
+in grey, or in glare, the hatch, the stroke, the marker and the printed word each tell the same thing again.
+All lettering is black on white. Which stroke and hatch stands for what is our own choice.
+"""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from os import PathLike
+from pathlib import PurePath
+from types import MappingProxyType
+from typing import Any, Literal
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
+from numpy.typing import ArrayLike
+
+from skysill.errors import InputError
+from skysill.io.results import write_whole
+
+__all__ = [
+    "INK",
+    "PALETTE",
+    "PRINT",
+    "Ink",
+    "SourceInk",
+    "VerdictInk",
+    "drawing",
+    "fill",
+    "new_figure",
+    "overlap_key",
+    "render",
+    "save",
+    "source_key",
+    "trace",
+    "verdict_key",
+]
+
+PALETTE: Mapping[str, str] = MappingProxyType(
+    {
+        "black": "#000000",
+        "orange": "#E69F00",
+        "sky blue": "#56B4E9",
+        "bluish green": "#009E73",
+        "yellow": "#F0E442",
+        "blue": "#0072B2",
+        "vermillion": "#D55E00",
+        "reddish purple": "#CC79A7",
+    }
+)
+"""The eight colours of Okabe & Ito (2008), by the names given there."""
+
+Stroke = Literal["solid"] | tuple[float, tuple[float, ...]]
+"""A line style: solid, or offset and lengths of dashes and gaps, in line widths."""
+
+KINDS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
+
+
+@dataclass(frozen=True, slots=True)
+class SourceInk:
+    """How one source is drawn: skyline `stroke` in `colour`, area in `fill` with `hatch` in `colour`."""
+
+    word: str
+    colour: str
+    fill: str
+    hatch: str
+    stroke: Stroke
+    marker: str
+    width_pt: float = 1.8
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictInk:
+    """How one verdict is drawn: `marker` filled with `colour` and edged in black, outline by `stroke`."""
+
+    word: str
+    colour: str
+    marker: str
+    stroke: Stroke
+
+
+SOURCES: Mapping[str, SourceInk] = MappingProxyType(
+    {
+        "measured": SourceInk("measured", PALETTE["blue"], "#CFE3F0", "///", "solid", "o"),
+        "terrain": SourceInk("terrain", "#00694D", "#D3EBE3", "..", (0, (7, 2)), "v"),
+        "obstacle": SourceInk("obstacle", "#8A4B00", "#F8E3B5", "xx", (0, (5, 1.5, 1.2, 1.5)), "s"),
+        "": SourceInk("not measured", "#6B6B6B", "#FFFFFF", "\\\\", (0, (1.2, 1.6)), "", 1.2),
+    }
+)
+"""By the source's name; "" where nobody looked. Two line colours are darker than the palette."""
+
+VERDICTS: Mapping[str, VerdictInk] = MappingProxyType(
+    {
+        "clear": VerdictInk("CLEAR", PALETTE["sky blue"], "o", "solid"),
+        "marginal": VerdictInk("MARGINAL", PALETTE["yellow"], "^", (0, (6, 2))),
+        "needs-survey": VerdictInk("NEEDS SURVEY", PALETTE["reddish purple"], "D", (0, (5, 1.5, 1.2, 1.5))),
+        "unknown": VerdictInk("UNKNOWN", "#FFFFFF", "s", (0, (1.2, 1.6))),
+        "blocked": VerdictInk("BLOCKED", PALETTE["vermillion"], "X", (0, (2.5, 1.2))),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """Everything a view needs to draw with.
+
+    Sizes in points, chosen for a picture `width_in` inches wide: shown 400 pixels wide on a phone, the body
+    lettering stands 10 pixels high.
+    """
+
+    sources: Mapping[str, SourceInk] = field(default_factory=lambda: SOURCES)
+    verdicts: Mapping[str, VerdictInk] = field(default_factory=lambda: VERDICTS)
+    text: str = PALETTE["black"]
+    paper: str = "#FFFFFF"
+    rule: str = "#8C8C8C"
+    faint: str = "#C4C4C4"
+    arc: str = "#3C3C3C"
+    title_pt: float = 12.0
+    body_pt: float = 10.0
+    small_pt: float = 9.0
+    width_in: float = 5.6
+    dots_per_inch: float = 160.0
+
+
+INK = Ink()
+
+PRINT = Ink(title_pt=10.0, body_pt=9.0, small_pt=8.5, width_in=3.5)
+"""For pictures set into a page at half its width, unscaled: no lettering below 8 points on A4 or Letter.
+
+On a phone 360 pixels wide the small lettering stands 10 pixels high.
+"""
+
+_SETTINGS = {
+    "font.family": ["DejaVu Sans"],  # ships with matplotlib itself, so it is everywhere
+    "mathtext.fontset": "dejavusans",
+    "svg.hashsalt": "skysill",
+    "svg.fonttype": "path",  # letters as outlines: the same picture where no font is installed
+    "pdf.fonttype": 42,
+    "hatch.linewidth": 0.7,
+    "path.simplify": True,
+}
+_PLAIN = {
+    name: value
+    for name, value in matplotlib.rcParamsDefault.items()
+    if not name.startswith(("backend", "toolbar", "interactive", "webagg", "figure.max_open_warning"))
+}
+_TURN = threading.RLock()
+
+
+@contextmanager
+def drawing() -> Iterator[None]:
+    """One picture at a time, under our own settings whatever the user's matplotlib file says."""
+    settings: Any = matplotlib.rcParams
+    with _TURN, matplotlib.rc_context():
+        settings.update(_PLAIN)
+        settings.update(_SETTINGS)
+        yield
+
+
+def new_figure(width_in: float = INK.width_in, height_in: float = 6.0) -> Figure:
+    """An empty white figure that belongs to nobody: no window, no global list of figures."""
+    return Figure(figsize=(width_in, height_in), dpi=INK.dots_per_inch, facecolor=INK.paper)
+
+
+def render(figure: Figure, kind: str, *, title: str = "") -> bytes:
+    """The picture as bytes of `kind` "png", "svg" or "pdf"; the same picture gives the same bytes.
+
+    title : read aloud by screen readers (SVG), or the document's title (PDF)
+    """
+    kinds: dict[str, dict[str, Any]] = {
+        "png": {"Software": "skysill", **({"Title": title} if title else {})},
+        "svg": {"Creator": "skysill", "Date": None, **({"Title": title} if title else {})},
+        "pdf": {"Creator": "skysill", "Producer": None, "CreationDate": None, "Title": title or None},
+    }
+    # a picture of flat areas packs nearly as small with little effort
+    quick: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
+    buffer = io.BytesIO()
+    with drawing():
+        figure.savefig(
+            buffer, format=kind, dpi=INK.dots_per_inch, facecolor=INK.paper, metadata=kinds[kind], **quick
+        )
+    return buffer.getvalue()
+
+
+def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
+    """Write the picture as PNG, SVG or PDF by the file's suffix, whole or not at all.
+
+    Raises
+    ------
+    InputError : another suffix
+    """
+    kind = KINDS.get(PurePath(path).suffix.lower())
+    if kind is None:
+        raise InputError(
+            "pictures are written as PNG, SVG or PDF.",
+            where=str(path),
+            mend="End the name in .png, .svg or .pdf.",
+        )
+    write_whole(path, render(figure, kind, title=title))
+
+
+def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float, hollow: bool = False) -> PathPatch:
+    """An area of one source, filled and hatched, without a stroke; rings after the first are holes.
+
+    hollow : only the hatch, so that what lies below shows
+    """
+    closed = [np.concatenate([points, points[:1]]) for points in (np.asarray(ring, float) for ring in rings)]
+    path = Path.make_compound_path(*(Path(points, closed=True) for points in closed))
+    inside = "none" if hollow else source.fill
+    return PathPatch(
+        path, facecolor=inside, edgecolor=source.colour, hatch=source.hatch, linewidth=0.0, zorder=zorder
+    )
+
+
+def trace(points: ArrayLike, source: SourceInk, *, zorder: float) -> Line2D:
+    """A skyline or an edge of one source, in its stroke; points (n, 2), nan where it is interrupted."""
+    line = Line2D(*np.asarray(points, dtype=float).T, color=source.colour, linestyle=source.stroke)
+    line.set_linewidth(source.width_pt)
+    line.set_zorder(zorder)
+    return line
+
+
+def source_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Patch]:
+    """Legend handles, fill with hatch and stroke, for sources in the order given ("" is not measured)."""
+    return [
+        Patch(
+            facecolor=ink.sources[name].fill,
+            edgecolor=ink.sources[name].colour,
+            hatch=ink.sources[name].hatch,
+            linestyle=ink.sources[name].stroke,
+            linewidth=1.2,
+            label=ink.sources[name].word,
+        )
+        for name in names
+    ]
+
+
+def overlap_key(word: str, *, ink: Ink = INK) -> Patch:
+    """A legend handle for what is not measured drawn across what somebody saw."""
+    seen, blank = ink.sources["terrain"], ink.sources[""]
+    return Patch(
+        facecolor=seen.fill,
+        edgecolor=blank.colour,
+        hatch=seen.hatch + blank.hatch,
+        linestyle=blank.stroke,
+        linewidth=1.2,
+        label=word,
+    )
+
+
+def verdict_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Line2D]:
+    """Legend handles, marker and stroke, for verdicts in the order given."""
+    return [
+        Line2D(
+            [],
+            [],
+            color=ink.text,
+            linestyle=ink.verdicts[name].stroke,
+            marker=ink.verdicts[name].marker,
+            markerfacecolor=ink.verdicts[name].colour,
+            markeredgecolor=ink.text,
+            markersize=8,
+            label=ink.verdicts[name].word,
+        )
+        for name in names
+    ]

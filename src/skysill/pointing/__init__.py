@@ -1,0 +1,1 @@
+"""Look vector, orbits, the sun, compass and declination."""

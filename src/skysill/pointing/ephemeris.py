@@ -1,0 +1,270 @@
+"""Where the sun stands, when it passes an azimuth or a direction, and how the air bends its light.
+
+Good to 0.01 degrees from 1900 to 2099, from the formulas of the ERFA library; no file is needed. UT1 is taken as
+UTC, which costs at most 0.004 degrees and usually a tenth of that.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from skysill.errors import InputError
+from skysill.pointing.look_vector import LookAngles, directions_to
+from skysill.pointing.orbits import as_utc, julian_date
+from skysill.units import Floats, direction_enu, wrap_180
+
+__all__ = [
+    "Approaches",
+    "check_sun_times",
+    "closest_approaches",
+    "optical_refraction_deg",
+    "sun_angles",
+    "sun_at_azimuth",
+    "sun_direction",
+    "sun_ecef_m",
+    "sunlight_elevation_deg",
+]
+
+_SAMPLE_DAYS = 1.0 / 144.0
+
+
+def sun_ecef_m(midnight: Floats, fraction: Floats | float = 0.0) -> Floats:
+    """The sun's apparent place in the Earth-fixed frame (WGS 84 axes).
+
+    Parameters
+    ----------
+    midnight, fraction : (n,) two-part Julian dates of UTC, split as one likes; one part alone is good to 1e-4 s
+
+    Returns
+    -------
+    (n, 3) float, metres
+
+    Notes
+    -----
+    ERFA: Earth ephemeris (epv00), aberration (ab), IAU 2006/2000A precession-nutation (c2t06a). Light needs 500 s
+    from the sun, which meanwhile hardly moves: the aberration of the moving Earth is all there is to correct.
+    """
+    import erfa
+
+    steps = erfa.leap_seconds.get()
+    starts = [dt.date(row["year"], row["month"], 1).toordinal() + 1_721_424.5 for row in steps]
+    tai_minus_utc_s = np.concatenate([[10.0], steps["tai_utc"]])
+    terrestrial = (
+        fraction + (tai_minus_utc_s[np.searchsorted(starts, midnight, "right")] + 32.184) / erfa.DAYSEC
+    )
+    heliocentric, barycentric = erfa.epv00(midnight, terrestrial)
+    distance_au = np.linalg.norm(heliocentric["p"], axis=-1, keepdims=True)
+    velocity = barycentric["v"] * (erfa.DAU / erfa.DAYSEC / erfa.CMPS)
+    slowing = np.sqrt(1.0 - (velocity**2).sum(axis=-1))
+    apparent = erfa.ab(-heliocentric["p"] / distance_au, velocity, distance_au[..., 0], slowing)
+    turn = erfa.c2t06a(midnight, terrestrial, midnight, fraction, 0.0, 0.0)
+    return np.asarray(erfa.rxp(turn, apparent) * (distance_au * erfa.DAU))
+
+
+def sun_angles(
+    latitude_deg: float, longitude_deg: float, height_m: float, *, julian_utc: Floats
+) -> LookAngles:
+    """As `sun_direction`, at (n,) Julian dates of UTC."""
+    return directions_to(latitude_deg, longitude_deg, height_m, target_ecef_m=sun_ecef_m(julian_utc))
+
+
+def check_sun_times(times_utc: Sequence[dt.datetime]) -> None:
+    """Raise InputError where a time is before 1900 or after 2099."""
+    for time in times_utc:
+        if not 1900 <= as_utc(time).year < 2100:
+            raise InputError(
+                f"{time:%Y-%m-%d} is outside the sun's ephemeris.",
+                where="time",
+                mend="Use a year from 1900 to 2099.",
+            )
+
+
+def sun_direction(
+    times_utc: Sequence[dt.datetime], latitude_deg: float, longitude_deg: float, height_m: float
+) -> LookAngles:
+    """Azimuth, geometric elevation and distance of the sun's centre.
+
+    Parameters
+    ----------
+    times_utc : t times; without a zone they are read as UTC
+    height_m : above the ellipsoid
+
+    Returns
+    -------
+    LookAngles, each (t,); as seen from the place itself, without refraction
+
+    Raises
+    ------
+    InputError : a time before 1900 or after 2099
+
+    Below, the printed example of NREL/TP-560-34302 (2008), appendix A.5: 194.34024 and 39.87205.
+
+    >>> when = dt.datetime.fromisoformat("2003-10-17T12:30:30-07:00")
+    >>> azimuth, elevation, _ = sun_direction([when], 39.742476, -105.1786, 1830.14)
+    >>> azimuth.round(4), elevation.round(4)
+    (array([194.3402]), array([39.8721]))
+    """
+    check_sun_times(times_utc)
+    target_m = sun_ecef_m(*julian_date(times_utc))
+    return directions_to(latitude_deg, longitude_deg, height_m, target_ecef_m=target_m)
+
+
+def optical_refraction_deg(
+    elevation_deg: ArrayLike, *, pressure_hpa: ArrayLike = 1010.0, temperature_c: ArrayLike = 10.0
+) -> Floats:
+    """Refraction of visible light: what to add to the sun's geometric elevation. Arguments broadcast.
+
+    Saemundsson, Sky & Telescope 72 (1986), p. 70, as used by NREL/TP-560-34302, eq. (42):
+    1.02' / tan(e + 10.3 / (e + 5.11)), scaled by pressure and temperature. Faded to none from -1 to -3 degrees.
+
+    >>> optical_refraction_deg([0.0, 10.0, 90.0]).round(3) + 0.0
+    array([0.483, 0.09 , 0.   ])
+    """
+    elevation_deg = np.asarray(elevation_deg, dtype=np.float64)
+    held = np.maximum(elevation_deg, -1.0)
+    bent = 1.02 / (60.0 * np.tan(np.deg2rad(held + 10.3 / (held + 5.11))))  # NREL/TP-560-34302 eq. (42)
+    density = np.divide(pressure_hpa, 1010.0) * (283.0 / np.add(temperature_c, 273.0))
+    return np.asarray(np.maximum(bent, 0.0) * density * np.clip((elevation_deg + 3.0) / 2.0, 0.0, 1.0))
+
+
+def sunlight_elevation_deg(elevation_deg: Floats, height_m: float) -> Floats:
+    """Elevation at which sunlight arrives: refraction added, at the pressure of the height and 10 degrees Celsius.
+
+    Pressure of the standard atmosphere, ISO 2533: 1013.25 (1 - 2.25577e-5 h)**5.25588 hPa.
+    """
+    pressure_hpa = 1013.25 * (1.0 - 2.25577e-5 * min(max(height_m, -500.0), 11_000.0)) ** 5.25588
+    return np.asarray(elevation_deg + optical_refraction_deg(elevation_deg, pressure_hpa=pressure_hpa))
+
+
+def _sun_at_midnight(midnight: Floats, longitude_deg: float) -> tuple[Floats, Floats]:
+    """Declination and angle east of the site's meridian, radians, at the start of each day."""
+    sun = sun_ecef_m(midnight)
+    declination_rad = np.arctan2(sun[:, 2], np.hypot(sun[:, 0], sun[:, 1]))
+    return declination_rad, np.arctan2(sun[:, 1], sun[:, 0]) - math.radians(longitude_deg)
+
+
+def _passages(place: tuple[float, float, float], azimuth_deg: float, midnight: Floats) -> Floats:
+    """Julian dates, rough to a minute, at which the sun passes the vertical half plane of an azimuth.
+
+    Sign changes every ten minutes, of a sun whose place at midnight is carried linearly through the day.
+    """
+    declination_rad, start_rad = _sun_at_midnight(midnight, place[1])
+    times = np.arange(midnight[0], midnight[-1], _SAMPLE_DAYS)
+    at_rad = np.interp(times, midnight, declination_rad)
+    east_rad = np.interp(times, midnight, np.unwrap(start_rad)) - 2.0 * np.pi * (times - midnight[0])
+    latitude_rad, azimuth_rad = math.radians(place[0]), math.radians(azimuth_deg)
+    outward, east = np.cos(at_rad) * np.cos(east_rad), np.cos(at_rad) * np.sin(east_rad)
+    north = np.sin(at_rad) * math.cos(latitude_rad) - outward * math.sin(latitude_rad)
+    up = np.sin(at_rad) * math.sin(latitude_rad) + outward * math.cos(latitude_rad)
+    off = east * math.cos(azimuth_rad) - north * math.sin(azimuth_rad)
+    ahead = east * math.sin(azimuth_rad) + north * math.cos(azimuth_rad)
+    passes = (off[:-1] * off[1:] <= 0.0) & (off[:-1] != off[1:]) & (up[:-1] > -0.1) & (ahead[:-1] > -0.1)
+    at = np.flatnonzero(passes)
+    return np.asarray(times[at] + off[at] / (off[at] - off[at + 1]) * _SAMPLE_DAYS)
+
+
+def _beside(angles: LookAngles, azimuth_deg: float) -> Floats:
+    """Sine of the angle from the sun to the vertical plane of the azimuth, positive clockwise of it."""
+    sine = np.cos(np.deg2rad(angles.elevation_deg)) * np.sin(np.deg2rad(angles.azimuth_deg - azimuth_deg))
+    return np.where(np.isnan(angles.azimuth_deg), 0.0, sine)  # the zenith lies in every vertical plane
+
+
+def sun_at_azimuth(
+    place: tuple[float, float, float], *, azimuth_deg: float, midnight: Floats
+) -> tuple[Floats, LookAngles]:
+    """Every time at which the sun stands at an azimuth, up or down to a few degrees below the horizon.
+
+    Parameters
+    ----------
+    place : latitude_deg, longitude_deg, height_m
+    midnight : (day,) Julian dates of 0 h UTC, a day apart; the last ends the search
+
+    Returns
+    -------
+    (n,) Julian dates of UTC in order, and the sun's angles then. In the tropics the sun may turn back in azimuth
+    and pass twice a day; two passages within ten minutes of each other may be missed.
+    """
+    times, second = _passages(place, azimuth_deg, midnight), 1.0 / 86_400.0
+    guess, angles = times, sun_angles(*place, julian_utc=times)
+    for _ in range(4):  # secant steps
+        off = _beside(angles, azimuth_deg)
+        change = _beside(sun_angles(*place, julian_utc=times + 20.0 * second), azimuth_deg) - off
+        steps = np.divide(off, change, out=np.zeros_like(off), where=change != 0.0)
+        times = np.clip(times - steps * 20.0 * second, guess - 2.0 * _SAMPLE_DAYS, guess + 2.0 * _SAMPLE_DAYS)
+        angles = sun_angles(*place, julian_utc=times)
+    ahead = np.abs(wrap_180(angles.azimuth_deg - azimuth_deg)) < 90.0
+    found = (np.abs(_beside(angles, azimuth_deg)) < 1e-7) & ahead
+    found[1:] &= np.diff(times) > second  # two guesses that led to one passage
+    return times[found], LookAngles(*(field[found] for field in angles))
+
+
+class Approaches(NamedTuple):
+    """Closest approach of the sun to a direction, one a day; arrays (day,).
+
+    julian_utc : Julian date of UTC
+    separation_deg : seen from the place, without refraction
+    rate_deg_per_min : how fast the sun moves past
+    """
+
+    julian_utc: Floats
+    separation_deg: Floats
+    rate_deg_per_min: Floats
+
+
+def closest_approaches(
+    place: tuple[float, float, float],
+    *,
+    azimuth_deg: float,
+    elevation_deg: float,
+    midnight: Floats,
+    within_deg: float = 180.0,
+) -> Approaches:
+    """The sun's closest approach to a direction on each day.
+
+    Parameters
+    ----------
+    place : latitude_deg, longitude_deg, height_m
+    azimuth_deg, elevation_deg : geometric direction
+    midnight : (day,) Julian dates of 0 h UTC; each day's approach is the one in the 24 hours after it
+    within_deg : days on which the sun stays further away are left out
+
+    Notes
+    -----
+    The squared chord between the two directions is a parabola in time to high order; three points a minute apart
+    are fitted three times.
+    """
+    target = direction_enu(azimuth_deg, elevation_deg)
+
+    def chord2(times: Floats) -> Floats:
+        azimuth, elevation, _ = sun_angles(*place, julian_utc=times)
+        return np.asarray(((direction_enu(azimuth, elevation) - target) ** 2).sum(axis=-1))
+
+    _, start_rad = _sun_at_midnight(midnight, place[1])
+    times = midnight + np.mod(start_rad - _east_of_meridian_rad(target, place[0]), 2.0 * np.pi) / (
+        2.0 * np.pi
+    )
+    times = times[_arc_deg(chord2(times)) < within_deg + 1.0]
+    minute, bend = 1.0 / 1440.0, np.zeros(0)
+    for _ in range(3):
+        before, at, after = (chord2(times + shift) for shift in (-minute, 0.0, minute))
+        bend = (after + before) / 2.0 - at
+        times = times - (after - before) / (4.0 * bend) * minute
+    apart_deg = _arc_deg(chord2(times))
+    kept = apart_deg <= within_deg
+    return Approaches(times[kept], apart_deg[kept], np.rad2deg(np.sqrt(bend))[kept])
+
+
+def _arc_deg(chord2: Floats) -> Floats:
+    return np.asarray(np.rad2deg(2.0 * np.arcsin(np.sqrt(chord2) / 2.0)))
+
+
+def _east_of_meridian_rad(direction: Floats, latitude_deg: float) -> float:
+    """Angle about the Earth's axis from the site's meridian to a direction given as east, north, up."""
+    sin, cos = math.sin(math.radians(latitude_deg)), math.cos(math.radians(latitude_deg))
+    return math.atan2(direction[0], direction[2] * cos - direction[1] * sin)

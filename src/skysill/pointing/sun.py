@@ -1,0 +1,456 @@
+"""The sun: where it stands, when it crosses the satellite's azimuth, when it stands on the satellite itself.
+
+The sun is the one bearing mark that needs no compass. When it crosses the satellite's azimuth, the shadow of a
+plumb mast lies on the pointing line; what is sunlit or shaded then says something about the path.
+
+Times are good to 1 s, angles to 0.01 degrees (see `ephemeris`).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from skysill.errors import InputError
+from skysill.model.site import Satellite
+from skysill.pointing.ephemeris import (
+    Approaches,
+    check_sun_times,
+    closest_approaches,
+    optical_refraction_deg,
+    sun_at_azimuth,
+    sun_direction,
+    sunlight_elevation_deg,
+)
+from skysill.pointing.look_vector import look_vector
+from skysill.pointing.orbits import as_utc, julian_date
+from skysill.units import Floats, wavelength_m, wrap_180, wrap_360
+
+__all__ = [
+    "NEAR_SUN_DEG",
+    "SUN_HALF_WIDTH_DEG",
+    "Alignment",
+    "Crossing",
+    "Shadow",
+    "SunNear",
+    "SunPosition",
+    "SunReport",
+    "alignments",
+    "closest_approaches",
+    "interference_half_angle_deg",
+    "lit_means",
+    "optical_refraction_deg",
+    "shadows",
+    "sun_crossings",
+    "sun_direction",
+    "sun_near",
+    "sun_position",
+    "sun_report",
+]
+
+SUN_HALF_WIDTH_DEG = 0.25
+"""Half the sun's apparent width as interference planning rounds it (truly 0.262 to 0.272 degrees)."""
+
+NEAR_SUN_DEG = 10.0
+"""Nearer than this to the satellite, the sun is in the eye of whoever looks that way: common practice, no source."""
+
+_LONGEST_RANGE_DAYS = 3700
+_YEAR_DAYS = 366
+
+
+@dataclass(frozen=True, slots=True)
+class SunPosition:
+    """Where the sun's centre stands.
+
+    elevation_deg : geometric; elevation_apparent_deg : as the eye and a shadow see it, with optical refraction
+    """
+
+    time: dt.datetime
+    azimuth_deg: float
+    elevation_deg: float
+    elevation_apparent_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """The sun at the satellite's azimuth.
+
+    sun_elevation_deg : apparent (optical refraction added), of the sun's centre
+    lit_means : what sun or shade at the dish centre proves about the path then
+    """
+
+    time: dt.datetime
+    sun_elevation_deg: float
+    lit_means: str
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """A run of days on which the sun comes into the dish's beam, seen from the dish.
+
+    season_start, season_end : first and last moment of it
+    peak_time, separation_deg : the closest approach of sun and satellite
+    longest_outage_min : how long the sun is in the beam on the peak day
+    """
+
+    season_start: dt.datetime
+    season_end: dt.datetime
+    peak_time: dt.datetime
+    separation_deg: float
+    longest_outage_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shadow:
+    """The shadow of a plumb mast on level ground.
+
+    bearing_deg : true azimuth the shadow points to
+    length_per_height : length of the shadow per unit of mast height
+    turn_to_satellite_deg : clockwise from the shadow's direction to the satellite's azimuth, (-180, 180]
+    """
+
+    time: dt.datetime
+    bearing_deg: float
+    length_per_height: float
+    turn_to_satellite_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SunReport:
+    """What `sun` answers: the sun's place, its crossings of the satellite's azimuth, its seasons in the beam."""
+
+    position: SunPosition | None
+    crossings: tuple[Crossing, ...]
+    alignments: tuple[Alignment, ...]
+    notes: tuple[str, ...] = ()
+
+
+def sun_position(
+    time_utc: dt.datetime, latitude_deg: float, longitude_deg: float, height_m: float
+) -> SunPosition:
+    """The sun's place at one time; raises InputError before 1900 and after 2099."""
+    angles = sun_direction([time_utc], latitude_deg, longitude_deg, height_m)
+    return SunPosition(
+        as_utc(time_utc),
+        float(angles.azimuth_deg[0]),
+        float(angles.elevation_deg[0]),
+        float(sunlight_elevation_deg(angles.elevation_deg, height_m)[0]),
+    )
+
+
+def shadows(
+    times_utc: Sequence[dt.datetime],
+    latitude_deg: float,
+    longitude_deg: float,
+    height_m: float,
+    *,
+    azimuth_deg: float | None = None,
+    least_elevation_deg: float = 3.0,
+) -> tuple[Shadow, ...]:
+    """Shadows of a plumb mast at those of the times at which the sun is high enough to cast a usable one.
+
+    azimuth_deg : of the satellite, for the turn from the shadow to it
+
+    >>> [shadow] = shadows([dt.datetime(2026, 6, 14, 12)], 58.0, -24.65, 50.0, azimuth_deg=179.2)
+    >>> round(shadow.bearing_deg), round(shadow.length_per_height, 2), round(shadow.turn_to_satellite_deg)
+    (322, 0.81, -143)
+    """
+    angles = sun_direction(times_utc, latitude_deg, longitude_deg, height_m)
+    apparent_deg = sunlight_elevation_deg(angles.elevation_deg, height_m)
+    bearing_deg = wrap_360(angles.azimuth_deg + 180.0)
+    return tuple(
+        Shadow(
+            time=as_utc(times_utc[at]),
+            bearing_deg=float(bearing_deg[at]),
+            length_per_height=float(1.0 / np.tan(np.deg2rad(apparent_deg[at]))),
+            turn_to_satellite_deg=(
+                None if azimuth_deg is None else float(wrap_180(azimuth_deg - bearing_deg[at]))
+            ),
+        )
+        for at in range(len(times_utc))
+        if apparent_deg[at] >= least_elevation_deg and not np.isnan(bearing_deg[at])
+    )
+
+
+def lit_means(sun_elevation_deg: float, satellite_elevation_deg: float) -> str:
+    """What sun or shade at the dish centre proves when the sun stands at the satellite's azimuth.
+
+    What stands on the ground hides everything below its top, so a free line proves every higher line on the
+    same azimuth free of such things, and a hidden line proves every lower one hidden. Neither holds the other
+    way round, nor for what only hangs over. Both elevations are apparent ones.
+    """
+    sun, satellite = f"{sun_elevation_deg:.1f}", f"{satellite_elevation_deg:.1f}"
+    if abs(sun_elevation_deg - satellite_elevation_deg) <= SUN_HALF_WIDTH_DEG:
+        return (
+            f"The sun stands at the satellite's height, {satellite} degrees. Sunlit: the centre of the path is free, "
+            "though the room around it is not proved. In shade: the path is obstructed."
+        )
+    if sun_elevation_deg < satellite_elevation_deg:
+        return (
+            f"Sunlit: whatever stands on the ground stays below {sun} degrees here and leaves the path at "
+            f"{satellite} degrees free; what hangs over it, and the room around it, are not proved. "
+            f"In shade: something reaches {sun} degrees; whether it reaches the satellite is not known."
+        )
+    return (
+        f"Sunlit: only the sky at {sun} degrees is proved free, not the path below it at {satellite} degrees. "
+        f"In shade: what stands there reaches {sun} degrees and hides the satellite as well, "
+        "unless it only hangs over."
+    )
+
+
+def _as_datetime(julian_utc: float) -> dt.datetime:
+    """To the nearest second."""
+    return dt.datetime(2000, 1, 1, tzinfo=dt.UTC) + dt.timedelta(
+        seconds=round((julian_utc - 2_451_544.5) * 86_400.0)
+    )
+
+
+def _julian(time_utc: dt.datetime) -> float:
+    midnight, fraction = julian_date([time_utc])
+    return float(midnight[0] + fraction[0])
+
+
+def _days_between(first_utc: dt.datetime, last_utc: dt.datetime, spare_days: int) -> Floats:
+    """Julian dates of the midnights from `spare_days` before the range to as many after it."""
+    first_utc, last_utc = as_utc(first_utc), as_utc(last_utc)
+    check_sun_times([first_utc, last_utc])
+    days = (last_utc - first_utc).total_seconds() / 86_400.0
+    if not 0.0 < days <= _LONGEST_RANGE_DAYS:
+        raise InputError(
+            f"{first_utc:%Y-%m-%d %H:%M} to {last_utc:%Y-%m-%d %H:%M} is no usable range of dates.",
+            where="dates",
+            mend="The end must come after the start, by at most ten years.",
+        )
+    (start, stop), _ = julian_date([first_utc, last_utc])
+    return np.arange(start - spare_days, stop + spare_days + 1.0)
+
+
+def sun_crossings(
+    latitude_deg: float,
+    longitude_deg: float,
+    height_m: float,
+    *,
+    azimuth_deg: float,
+    satellite_elevation_deg: float,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+) -> tuple[Crossing, ...]:
+    """Every time from first_utc to before last_utc at which the sun, up, stands at an azimuth.
+
+    Parameters
+    ----------
+    azimuth_deg, satellite_elevation_deg : of the satellite, apparent elevation
+    first_utc, last_utc : up to ten years apart; without a zone they are read as UTC
+
+    Returns
+    -------
+    Crossings in order of time, to the nearest second; none where the sun keeps away from the azimuth or is down
+    then; twice on a day where, in the tropics, the sun turns back in azimuth.
+
+    Raises
+    ------
+    InputError : a range that is empty, longer than ten years, or outside 1900 to 2099
+
+    >>> noon, = sun_crossings(58.0312, -24.6541, 47.7, azimuth_deg=179.229, satellite_elevation_deg=24.1,
+    ...     first_utc=dt.datetime(2026, 12, 1), last_utc=dt.datetime(2026, 12, 2))
+    >>> noon.time.isoformat(), round(noon.sun_elevation_deg, 1)
+    ('2026-12-01T13:24:22+00:00', 10.2)
+    """
+    place = (latitude_deg, longitude_deg, height_m)
+    times, angles = sun_at_azimuth(
+        place, azimuth_deg=azimuth_deg, midnight=_days_between(first_utc, last_utc, 1)
+    )
+    up_deg = sunlight_elevation_deg(angles.elevation_deg, height_m)
+    wanted = (up_deg > 0.0) & (times >= _julian(first_utc)) & (times < _julian(last_utc))
+    return tuple(
+        Crossing(
+            _as_datetime(float(time)), float(sun_deg), lit_means(float(sun_deg), satellite_elevation_deg)
+        )
+        for time, sun_deg in zip(times[wanted], up_deg[wanted], strict=True)
+    )
+
+
+def interference_half_angle_deg(*, dish_diameter_m: float, receive_ghz: float) -> float:
+    """How close to the beam's centre the sun's centre disturbs reception.
+
+    Half the 3 dB beamwidth, 70 lambda / D for a tapered dish (any text on antennas), plus half the sun's width.
+
+    >>> round(interference_half_angle_deg(dish_diameter_m=1.2, receive_ghz=20.0), 2)
+    0.69
+    """
+    return float(35.0 * wavelength_m(receive_ghz) / dish_diameter_m) + SUN_HALF_WIDTH_DEG
+
+
+def alignments(
+    latitude_deg: float,
+    longitude_deg: float,
+    height_m: float,
+    *,
+    azimuth_deg: float | None,
+    elevation_deg: float,
+    half_angle_deg: float,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+) -> tuple[Alignment, ...]:
+    """Seasons in which the sun comes within half_angle_deg of the satellite; those that touch the range, whole.
+
+    Parameters
+    ----------
+    azimuth_deg, elevation_deg : of the satellite, geometric; azimuth None straight overhead
+    half_angle_deg : see `interference_half_angle_deg`
+    first_utc, last_utc : up to ten years apart; without a zone they are read as UTC
+
+    Returns
+    -------
+    Alignments in order of time, to the nearest second; none for a satellite below the horizon. Sun and satellite
+    are compared without refraction, which lifts both alike but for a tenth of a degree near the horizon.
+    """
+    # a season is at most two half angles long, at 0.35 degrees of declination a day
+    spare_days = min(int(6.0 * half_angle_deg) + 5, 180)
+    midnight = _days_between(first_utc, last_utc, spare_days)
+    if elevation_deg <= 0.0:
+        return ()
+    near = closest_approaches(
+        (latitude_deg, longitude_deg, height_m),
+        azimuth_deg=0.0 if azimuth_deg is None else azimuth_deg,
+        elevation_deg=elevation_deg,
+        midnight=midnight,
+        within_deg=half_angle_deg,
+    )
+    if not near.julian_utc.size:
+        return ()
+    gaps = np.flatnonzero(np.diff(near.julian_utc) > 1.5) + 1
+    seasons = (
+        _season(Approaches(*days), half_angle_deg)
+        for days in zip(*(np.split(field, gaps) for field in near), strict=True)
+    )
+    start, stop = as_utc(first_utc), as_utc(last_utc)
+    return tuple(season for season in seasons if season.season_end >= start and season.season_start < stop)
+
+
+def _season(days: Approaches, half_angle_deg: float) -> Alignment:
+    half_day = np.sqrt(half_angle_deg**2 - days.separation_deg**2) / days.rate_deg_per_min / 1440.0
+    peak = int(np.argmin(days.separation_deg))
+    return Alignment(
+        season_start=_as_datetime(float(days.julian_utc[0] - half_day[0])),
+        season_end=_as_datetime(float(days.julian_utc[-1] + half_day[-1])),
+        peak_time=_as_datetime(float(days.julian_utc[peak])),
+        separation_deg=float(days.separation_deg[peak]),
+        longest_outage_min=float(2.0 * half_day[peak] * 1440.0),
+    )
+
+
+def sun_report(
+    latitude_deg: float,
+    longitude_deg: float,
+    height_m: float,
+    satellite: Satellite,
+    *,
+    half_angle_deg: float,
+    first_utc: dt.datetime,
+    last_utc: dt.datetime,
+    time_utc: dt.datetime | None = None,
+) -> SunReport:
+    """The sun's place at time_utc, and over a range its crossings of a satellite's azimuth and seasons in its beam.
+
+    What is missing is said in the notes: no crossing while the sun is up (near the poles, or for a satellite on
+    the sun's night side), a satellite straight overhead or below the horizon.
+
+    Raises
+    ------
+    InputError : a satellite on an orbit record; ranges as in `sun_crossings`
+    """
+    if satellite.longitude_deg is None:
+        raise InputError(
+            f'"{satellite.name}" moves, so the sun keeps no appointment with it.',
+            where="satellite",
+            mend="Give a geostationary satellite by its longitude.",
+        )
+    place = (latitude_deg, longitude_deg, height_m)
+    look = look_vector(*place, satellite)
+    position = None if time_utc is None else sun_position(time_utc, *place)
+    beam = alignments(
+        *place,
+        azimuth_deg=look.azimuth_deg,
+        elevation_deg=look.elevation_deg,
+        half_angle_deg=half_angle_deg,
+        first_utc=first_utc,
+        last_utc=last_utc,
+    )
+    if not look.visible or look.azimuth_deg is None:
+        why = "is straight overhead, without an azimuth" if look.visible else "is below the horizon here"
+        return SunReport(position, (), beam, (f"{satellite.name} {why}: the sun cannot cross it.",))
+    crossings = sun_crossings(
+        *place,
+        azimuth_deg=look.azimuth_deg,
+        satellite_elevation_deg=look.elevation_apparent_deg,
+        first_utc=first_utc,
+        last_utc=last_utc,
+    )
+    note = "Judge by the shadow at the dish centre in clear sunshine; light through leaves or twigs is shade."
+    if not crossings:
+        note = (
+            f"From {as_utc(first_utc):%Y-%m-%d %H:%M} to {as_utc(last_utc):%Y-%m-%d %H:%M} UTC the sun is never up "
+            f"at the azimuth of {satellite.name}, {look.azimuth_deg:.1f} degrees."
+        )
+    return SunReport(position, crossings, beam, (note,))
+
+
+@dataclass(frozen=True, slots=True)
+class SunNear:
+    """When the sun stands near the satellite, so that nobody should look that way.
+
+    first_utc : when the day asked begins; spans : first and last minute of each time on it
+    season : the next run of such days, where the day asked has no such minute; None where there is none in a year
+    """
+
+    satellite: str
+    within_deg: float
+    first_utc: dt.datetime
+    spans: tuple[tuple[dt.datetime, dt.datetime], ...]
+    season: Alignment | None
+
+
+def sun_near(
+    place: tuple[float, float, float],
+    satellite: str,
+    *,
+    azimuth_deg: float | None,
+    elevation_deg: float,
+    first_utc: dt.datetime,
+    within_deg: float = NEAR_SUN_DEG,
+) -> SunNear:
+    """Minutes of the day from first_utc on when the sun, up, stands near a direction; else the next season of them.
+
+    Parameters
+    ----------
+    place : latitude and longitude, degrees, height, m
+    azimuth_deg, elevation_deg : of the satellite, apparent elevation; azimuth None straight overhead
+
+    Raises
+    ------
+    InputError : before 1900 or after 2099
+    """
+    times = [first_utc + dt.timedelta(minutes=minute) for minute in range(24 * 60)]
+    angles = sun_direction(times, *place)
+    up_deg = sunlight_elevation_deg(angles.elevation_deg, place[2])
+    sun_rad, mark_rad = np.deg2rad(up_deg), np.deg2rad(elevation_deg)
+    turn_rad = np.deg2rad(np.asarray(angles.azimuth_deg) - (azimuth_deg or 0.0))
+    cosine = np.sin(sun_rad) * np.sin(mark_rad) + np.cos(sun_rad) * np.cos(mark_rad) * np.cos(turn_rad)
+    near = (np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0))) <= within_deg) & (up_deg > -1.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], near.astype(int), [0]])))
+    spans = tuple((times[start], times[stop - 1]) for start, stop in edges.reshape(-1, 2))
+    if spans:
+        return SunNear(satellite, within_deg, first_utc, spans, None)
+    seasons = alignments(
+        *place,
+        azimuth_deg=azimuth_deg,
+        elevation_deg=elevation_deg,
+        half_angle_deg=within_deg,
+        first_utc=first_utc,
+        last_utc=first_utc + dt.timedelta(days=_YEAR_DAYS),
+    )
+    return SunNear(satellite, within_deg, first_utc, spans, seasons[0] if seasons else None)

@@ -1,0 +1,1 @@
+"""Fresnel zone and required room, diffraction, foliage, rain, power density."""

@@ -1,0 +1,1 @@
+"""What would turn a verdict into clear: raise, move, trim, each proved by a full assessment."""

@@ -1,0 +1,74 @@
+"""What would turn a verdict into `clear`: raise, move, trim, other-satellite; each proved by a second assessment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from skysill.assessment.evidence import prepared
+from skysill.assessment.overhead_lines import lines_listed
+from skysill.assessment.pipeline import Assessment, Remedy, SatelliteResult, assess
+from skysill.model.job import Job
+from skysill.model.site import Mount
+from skysill.remedies.moving import moved, spots_word
+from skysill.remedies.raising import USUAL_MAST_M, raised
+from skysill.remedies.trials import Trials
+from skysill.remedies.trimming import trimmed
+
+__all__ = ["check", "none_found", "with_remedies"]
+
+
+def check(
+    job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
+) -> Assessment:
+    """`assess`, with the remedies of every result that is not clear."""
+    job = prepared(job)
+    return with_remedies(job, mount, assess(job, mount, profile_step_deg=profile_step_deg, paths=paths))
+
+
+def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
+    """The same assessment with remedies proved and filled in."""
+    job = prepared(job)
+    results = []
+    for result in assessment.results:
+        if result.verdict in ("clear", "needs-survey", "unknown"):
+            results.append(replace(result, remedies=tuple(_other_satellite(result, assessment.results))))
+            continue
+        alone = replace(job, satellites=(result.satellite,))
+        found: list[Remedy] = []
+        searched = ""
+        if result.look.visible and assessment.gathered is not None:
+            trials = Trials.of(alone, mount, result, assessment.gathered)
+            found.extend(raised(trials))
+            found.extend(trimmed(trials))
+            found.extend(moved(trials))
+            searched = "" if found else none_found(trials)
+        found.extend(_other_satellite(result, assessment.results))
+        results.append(replace(result, remedies=tuple(found), searched=searched))
+    return replace(assessment, results=tuple(results))
+
+
+def none_found(trials: Trials) -> str:
+    """What was looked for in vain, in a sentence without its stop."""
+    mount = trials.mount
+    most_m = mount.height_m + USUAL_MAST_M if mount.max_height_m is None else mount.max_height_m
+    spots = spots_word(trials)
+    tried = f"no mast of up to {most_m:g} m{f', {spots}' if spots else ''} or trimming"
+    lines = (
+        " and keeps its distance from the overhead lines" if lines_listed(trials.job.sources.scene) else ""
+    )
+    return f"none found: {tried} clears it{lines}"
+
+
+def _other_satellite(result: SatelliteResult, results: Sequence[SatelliteResult]) -> list[Remedy]:
+    if result.verdict == "clear":
+        return []
+    clear = [r for r in results if r.verdict == "clear" and r.satellite != result.satellite]
+    return [
+        Remedy(
+            "other-satellite",
+            f"From this same mount {other.satellite.name} is clear.",
+            satellite=other.satellite.name,
+        )
+        for other in clear[:1]
+    ]

@@ -1,0 +1,1 @@
+"""Where to mount on a property, how high, and how to aim there."""

@@ -1,0 +1,101 @@
+"""Sampling against closed-form normal propagation; determinism; the error that matters is named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pytest import approx
+from scipy.stats import norm
+
+from skysill.assessment.clearance import room_angle_deg
+from skysill.assessment.confidence import Errors, Witness, confidence
+from skysill.assessment.sampling import RasterErrors
+from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.model.site import Criteria, Terminal
+
+TERMINAL, CRITERIA = Terminal(), Criteria()
+NOTHING = Errors(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+GROUND = {"edge": RasterErrors(3.0, 150.0)}
+
+
+def edge(elevation, distance, source="measured", slope=0.0, sigma=0.0):
+    azimuth = 179.0 + np.arange(-10.0, 10.05, 0.1)
+    return Silhouette(
+        source=source,
+        azimuth_deg=azimuth,
+        elevation_deg=elevation + slope * (azimuth - 179.0),
+        distance_m=distance,
+        things=(Thing("edge", "reading", source),),
+        thing=0,
+        sigma_deg=sigma,
+    )
+
+
+def asked(silhouette, errors, elevation=24.0, **more):
+    return confidence(
+        [Witness(silhouette, **more)], 179.0, elevation, terminal=TERMINAL, criteria=CRITERIA, errors=errors
+    )
+
+
+@pytest.mark.parametrize("spare", [-1.0, -0.3, 0.0, 0.4, 1.0])
+def test_inclination_error_of_a_level_edge_is_plain_normal_propagation(spare):
+    """One straight level edge, one normal error of 0.5 degrees: p = Phi(spare / 0.5). Within three standard errors."""
+    top = 24.0 - float(room_angle_deg(300.0, TERMINAL, CRITERIA)) - spare
+    found = asked(edge(top, 300.0), Errors(0.0, 0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    # the error all readings share is 0.9 of it, their own part adds up over one anchor here: the same total
+    assert found.p_clear == approx(norm.cdf(spare / 0.5), abs=max(3.0 * found.standard_error, 0.003))
+
+
+@pytest.mark.parametrize("spare", [-0.5, 0.0, 0.7])
+def test_height_error_of_the_dish_is_an_angle_at_the_edge(spare):
+    """A dish 0.3 m (one sigma) off in height sees an edge 20 m away move by 0.3 cos(el) / 20 radians."""
+    top = 24.0 - float(room_angle_deg(20.0, TERMINAL, CRITERIA)) - spare
+    sigma = np.rad2deg(0.3 * np.cos(np.deg2rad(top)) / 20.0)
+    found = asked(edge(top, 20.0), Errors(0.0, 0.0, 0.0, 0.0, 0.3, 0.0, 0.0, 0.0))
+    assert found.p_clear == approx(norm.cdf(spare / sigma), abs=max(3.0 * found.standard_error, 0.003))
+
+
+def test_no_error_means_no_doubt():
+    assert asked(edge(20.0, 300.0), NOTHING).p_clear == 1.0
+    assert asked(edge(23.99, 300.0), NOTHING).p_clear == 0.0
+
+
+def test_the_same_inputs_give_the_same_answer():
+    one, two = (asked(edge(22.9, 60.0), Errors()) for _ in range(2))
+    assert one == two
+
+
+def test_the_compass_is_named_where_the_skyline_is_steep():
+    found = asked(edge(19.5, 300.0, slope=1.5), Errors(bearing_deg=1.5, inclination_deg=0.2, position_m=0.05))
+    assert 0.05 < found.p_clear < 0.99
+    assert found.dominant == "compass"
+
+
+def test_the_clinometer_is_named_where_the_skyline_is_level():
+    found = asked(edge(23.3, 300.0), Errors(bearing_deg=1.5, inclination_deg=0.5, position_m=0.05))
+    assert found.dominant == "clinometer"
+
+
+def test_many_columns_of_near_ground_do_not_hide_tighter_ground_behind():
+    """A near ridge with a wide error must not keep a far one, less in doubt but nearer to the ray, from being drawn."""
+    near, far = edge(20.0, 95.0, "terrain"), edge(23.4, 650.0, "terrain")
+    both = Silhouette(source="terrain", things=near.things, thing=0, azimuth_deg=np.tile(near.azimuth_deg, 2), **{
+        name: np.concatenate([getattr(near, name), getattr(far, name)])
+        for name in ("elevation_deg", "distance_m", "sigma_deg")})  # fmt: skip
+    still = Errors(position_m=0.0, height_m=0.0)
+    alone = asked(far, still, rasters=GROUND).p_clear
+    assert asked(both, still, rasters=GROUND).p_clear <= alone < 0.95
+
+
+def test_terrain_error_is_the_rasters_and_shared_with_the_ground_stood_on():
+    """Ground as near as a tenth of the correlation length is as wrong as the ground under the dish: little tilt."""
+    near = edge(12.0, 15.0, "terrain")
+    alone = asked(near, Errors(position_m=0.0, height_m=0.0), rasters=GROUND)
+    shared = asked(near, Errors(position_m=0.0, height_m=0.0), rasters=GROUND, ground_from="edge")
+    assert alone.p_clear < shared.p_clear
+
+
+def test_more_error_never_makes_a_roomy_sky_surer():
+    sky = edge(22.5, 60.0)
+    chances = [asked(sky, Errors(inclination_deg=s)).p_clear for s in (0.1, 0.3, 0.6, 1.2)]
+    assert sorted(chances, reverse=True) == chances

@@ -1,0 +1,119 @@
+"""Where the dish stands: stated ground, rasters that lie too high as a whole, terraces below the house.
+
+Brackendale Mill is invented and lies on the southern half of the Earth, far from the demo's island.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pytest import approx
+
+from brackendale import SITE, ground, job
+from skysill.assessment.pipeline import assess
+from skysill.assessment.placement import place, surface_at
+from skysill.errors import InputError
+from skysill.model.readings import Readings
+from skysill.model.site import Mount
+
+
+def test_a_mount_beside_the_site_stands_on_the_stated_ground_and_not_on_a_raster_that_lies_too_high():
+    at = place(job(ground(lambda x, y: 101.3 + 0.0 * x)), Mount(east_m=3.0, north_m=4.0, height_m=2.0))
+    assert at.mount.surface_elevation_m == approx(100.0, abs=1e-4)  # float32 heights
+    assert at.mount.surface_source == "given ground, step of fine.tif"
+    assert not at.ground_shared
+
+
+def test_the_rasters_rise_from_the_site_to_the_mount_counts():
+    # a plane of one in five towards the east: 2.0 m up over 10 m, whatever the raster's own level
+    at = place(job(ground(lambda x, y: 95.0 + 0.2 * x)), Mount(east_m=10.0, height_m=2.0))
+    assert at.mount.surface_elevation_m == approx(
+        102.0, abs=0.005
+    )  # the lattice is turned by the meridian's angle
+    assert any("the step of +2.0 m that fine.tif has" in note for note in at.notes)
+
+
+def test_the_step_has_the_rasters_error_and_none_is_taken_where_there_is_no_step():
+    coarse = ground(lambda x, y: 97.0 + 0.0 * x, cell_m=30.0, kind="bare", error_m=3.0, half_m=600.0)
+    # errors alike over five cells, 150 m: two ends are unit normal, correlated by (1 - a) / hypot(1 - a, a)
+    apart = np.sqrt(2.0 - 2.0 * 0.9 / np.hypot(0.9, 0.1))
+    assert surface_at(job(coarse), SITE, 15.0, 0.0).step_error_m == approx(3.0 * apart)
+    assert surface_at(job(coarse), SITE, 400.0, 0.0).step_error_m == approx(np.sqrt(2.0) * 3.0)
+    assert surface_at(job(coarse), SITE, 0.0, 0.0).step_error_m == 0.0
+    found = assess(job(coarse), Mount(east_m=400.0)).gathered
+    assert found.errors.height_m == approx(np.hypot(0.1, np.sqrt(2.0) * 3.0))
+
+
+def test_the_verdict_of_a_lawn_is_the_same_with_and_without_a_raster_that_lies_too_high():
+    # a hedge 12 m to the north: from the lawn 5 m aside the room is short, from 1.3 m higher it would be there
+    azimuth = np.arange(-60.0, 61.0, 2.0) % 360.0
+    order = np.argsort(azimuth)
+    readings = Readings(
+        azimuth[order],
+        np.full(azimuth.shape, 41.0),
+        np.full(azimuth.shape, 12.0),
+        ("",) * azimuth.size,
+        "hedge.csv",
+    )
+    mount = Mount(east_m=-3.0, north_m=-1.0, height_m=2.0)
+    alone = assess(job(readings=readings), mount).results[0]
+    beside = assess(job(ground(lambda x, y: 101.3 + 0.0 * x), readings=readings), mount).results[0]
+    assert beside.verdict == alone.verdict == "marginal"
+    assert beside.clearance.margin_deg == approx(alone.clearance.margin_deg, abs=0.01)
+    higher = Mount(east_m=-3.0, north_m=-1.0, height_m=3.3)
+    assert assess(job(readings=readings), higher).results[0].verdict != "marginal"
+
+
+@pytest.mark.parametrize(("raster_m", "warned"), [(108.0, True), (94.1, False), (93.9, True), (105.9, False)])
+def test_ground_off_by_more_than_twice_the_rasters_error_is_a_warning_that_names_both(raster_m, warned):
+    coarse = ground(lambda x, y: raster_m + 0.0 * x, cell_m=30.0, kind="bare", error_m=3.0, half_m=600.0)
+    said = [note for note in assess(job(coarse), Mount()).warnings if "twice its stated error" in note]
+    assert bool(said) is warned
+    if warned:
+        assert "given as 100.0 m" in said[0]
+        assert f"fine.tif says {raster_m:.1f} m" in said[0]
+        assert "ground_elevation_m" in said[0]
+
+
+HOUSE = {"house": lambda x, y: np.where((x > -8.0) & (x < 1.0) & (y > -1.0) & (y < 9.0), 105.5, 100.4)}
+
+
+@pytest.mark.parametrize("with_bare", [False, True])
+def test_a_site_position_at_the_corner_of_a_house_takes_the_ground_and_not_the_roof(with_bare):
+    """Raster ground 100.4 where 100.0 was given: a roof 5.1 m over it is at 105.1, a lawn at 100.0."""
+    rasters = [ground(HOUSE["house"])]
+    if with_bare:
+        rasters.append(ground(lambda x, y: 100.4 + 0.0 * x, kind="bare", name="bare.tif"))
+    asked = job(*rasters)
+    assert surface_at(asked, SITE, 15.0, 0.0).elevation_m == approx(100.0, abs=1e-3)
+    assert surface_at(asked, SITE, -4.0, 4.0).elevation_m == approx(105.1, abs=1e-3)
+
+
+def test_a_mount_on_a_terrace_below_the_house_is_valid_without_terrain():
+    at = place(job(), Mount(north_m=-12.0, surface_elevation_m=88.0, height_m=2.0))
+    assert at.antenna_elevation_m == 90.0
+    assert (
+        place(job(), Mount(north_m=-12.0, surface_height_m=-12.0, height_m=2.0)).antenna_elevation_m == 90.0
+    )
+
+
+def test_a_mount_far_below_what_a_bare_raster_has_there_is_refused():
+    bare = ground(lambda x, y: 100.0 + 0.0 * x, kind="bare", name="bare.tif")
+    with pytest.raises(InputError, match=r"10\.0 m below the ground there \(100\.0 m, bare\.tif\)"):
+        place(job(bare), Mount(north_m=-12.0, surface_elevation_m=88.0, height_m=2.0))
+
+
+def test_surface_height_counts_from_the_stated_ground():
+    low = ground(lambda x, y: 92.0 + 0.0 * x)
+    at = place(job(low), Mount(east_m=4.0, surface_height_m=2.5, height_m=1.0))
+    assert at.antenna_elevation_m == approx(103.5)
+
+
+def test_an_instrument_elsewhere_stands_on_the_same_ground_as_the_mount_there():
+    from skysill.model.site import Survey
+
+    tilted = ground(lambda x, y: 95.0 + 0.2 * x)
+    readings = Readings(np.arange(0.0, 360.0, 5.0), np.full(72, 5.0), np.full(72, 50.0), ("",) * 72, "h")
+    asked = job(tilted, readings=readings, survey=Survey(east_m=10.0, instrument_height_m=1.6))
+    step_m = place(asked, Mount(east_m=10.0, height_m=2.0)).from_instrument_m
+    assert step_m == approx(np.array([0.0, 0.0, 0.4]), abs=1e-6)

@@ -1,0 +1,190 @@
+"""From blocks down to cells: no cell that comes near enough is missing, every cell looked at one by one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pyproj import Geod
+
+from skysill.bulk.quadtree import Cells, cells_near, sights
+from skysill.bulk.ray_fan import local_maps
+from small_ground import (
+    asked_of,
+    ground_of,
+    hills,
+    off_column_deg,
+    on_lattice,
+    over_sphere,
+    places_at,
+)
+
+ASKED = asked_of(-20.0)
+
+
+def frames(own, places, *, widest_deg=30.0, reach_m=None):
+    maps = local_maps(own.grid, places.latitude_deg, places.longitude_deg)
+    count = places.eye_m.size
+    return maps, sights(maps, places.azimuth_deg, places.apparent_deg, eye_m=places.eye_m, radius_m=places.radius_m,
+                        reach_m=np.full(count, 900.0 if reach_m is None else reach_m),
+                        widest_deg=np.full(count, widest_deg))  # fmt: skip
+
+
+@pytest.mark.parametrize("turn", [(0.0, 0.0), (14.0, 14.0)])
+def test_metres_ahead_and_aside_of_a_column_and_a_row(turn):
+    """A point ahead of the ray and a point to its right, by geodesics, turned back into metres."""
+    own = ground_of(hills(48), turn=turn)
+    places = places_at(own, ASKED, [20.3, 9.0], [12.6, 33.0])
+    _, found = frames(own, places)
+    for ahead_m, aside_m in ((700.0, 0.0), (0.0, 500.0), (-300.0, 400.0)):
+        azimuth = places.azimuth_deg + np.degrees(np.arctan2(aside_m, ahead_m))
+        away_m = np.full(2, np.hypot(ahead_m, aside_m))
+        east, north, _ = Geod(ellps="WGS84").fwd(places.longitude_deg, places.latitude_deg, azimuth, away_m)
+        there = on_lattice(own.grid, north, east)
+        right, down = there[0] - places.column, there[1] - places.row
+        assert found.ahead_m[:, 0] * right + found.ahead_m[:, 1] * down == pytest.approx(ahead_m, abs=0.1)
+        assert found.aside_m[:, 0] * right + found.aside_m[:, 1] * down == pytest.approx(aside_m, abs=0.1)
+    side_m = np.hypot(30.0, turn[0])
+    assert found.half_m == pytest.approx(side_m / np.sqrt(2.0), rel=0.002)
+    assert found.sine == pytest.approx(np.sin(np.radians(places.apparent_deg)))
+    assert found.cosine == pytest.approx(np.cos(np.radians(places.apparent_deg)))
+    assert found.widest_rad == pytest.approx(np.radians(30.0))
+    assert frames(own, places, widest_deg=200.0)[1].widest_rad == pytest.approx(np.pi / 2.0)
+    assert found.take(np.array([1])).column == pytest.approx([9.0])
+
+
+def test_what_straight_axes_leave_out_on_a_lattice_of_degrees():
+    """Meridians converge: 6 km along a parallel at 59 degrees bends metres off the straight line; told by `bent`."""
+    from skysill.bulk.prefilter import Ground
+    from skysill.horizon.lattice import Grid
+
+    grid = Grid(hills(48), (1 / 1800, 0.0, -21.0, 0.0, -1 / 3600, 59.1), "EPSG:4326")
+    own = Ground.of(grid, name="degrees", kind="bare", cell_size_m=32.0, vertical_error_m=3.0)
+    places = places_at(own, ASKED, [20.0], [20.0])
+    maps, found = frames(own, places)
+    for ahead_m, aside_m in ((4000.0, 0.0), (0.0, 4000.0), (3000.0, -2500.0)):
+        azimuth = places.azimuth_deg + np.degrees(np.arctan2(aside_m, ahead_m))
+        east, north, _ = Geod(ellps="WGS84").fwd(places.longitude_deg, places.latitude_deg, azimuth,
+                                                 np.array([np.hypot(ahead_m, aside_m)]))  # fmt: skip
+        there = np.stack(on_lattice(grid, north, east))[:, 0] - [20.0, 20.0]
+        axes = np.stack([found.ahead_m[0], found.aside_m[0]])
+        straight = np.linalg.solve(axes, [ahead_m, aside_m])
+        powers = np.array([ahead_m**2, ahead_m * aside_m, aside_m**2])
+        assert there - straight == pytest.approx(found.bent[0] @ powers, abs=0.004)
+        away2 = ahead_m**2 + aside_m**2
+        assert np.hypot(*(axes @ (there - straight))) <= found.bend[0] * away2
+    assert found.bend[0] * 4000.0**2 < 40.0
+    assert maps.square.any()
+
+
+def near_cells(own, places, frame_maps, at, near_m, wanted_deg, reach_m):
+    """All cells some ground of which (its nodes and nine points inside) comes nearer to the ray than wanted."""
+    rows, columns = own.grid.values.shape
+    found = {}
+    a, b, _, d, e, _ = own.grid.transform
+    values = own.grid.values.astype(float)
+    steps = np.linspace(0.0, 1.0, 5)
+    for row in range(rows - 1):
+        for column in range(columns - 1):
+            v, u = (part.ravel() for part in np.meshgrid(steps, steps, indexing="ij"))
+            h = ((values[row, column] * (1 - u) + values[row, column + 1] * u) * (1 - v)
+                 + (values[row + 1, column] * (1 - u) + values[row + 1, column + 1] * u) * v)  # fmt: skip
+            right, down = column + u - places.column[at], row + v - places.row[at]
+            east_m, north_m = (a * right + b * down) / 0.9996, (d * right + e * down) / 0.9996
+            away_m = np.hypot(east_m, north_m)
+            kept = (away_m >= near_m * 1.001) & (away_m <= reach_m * 0.999)
+            if not kept.any():
+                continue
+            top, _ = over_sphere(away_m[kept], h[kept], places.eye_m[at], places.radius_m[at])
+            offset = np.degrees(np.arctan2(east_m, north_m))[kept] - places.azimuth_deg[at]
+            offset = (offset + 180.0) % 360.0 - 180.0
+            ahead = np.abs(offset) < 29.0
+            if ahead.any() and top[ahead].max() > places.apparent_deg[at] - wanted_deg - 4.0:
+                found[column, row] = min(
+                    off_column_deg(o, places.apparent_deg[at], t)
+                    for o, t in zip(offset[ahead], top[ahead], strict=True)
+                )
+    return {cell for cell, angle in found.items() if angle < wanted_deg}
+
+
+@pytest.mark.parametrize(("seed", "turn", "relief_m"), [(1, (0.0, 0.0), 50.0), (2, (13.0, 13.0), 70.0)])
+def test_no_cell_that_comes_near_enough_is_missing_and_few_others_are_there(seed, turn, relief_m):
+    own = ground_of(hills(48, seed=seed, relief_m=relief_m), turn=turn)
+    places = places_at(own, ASKED, [20.3, 30.0, 11.7, 24.0], [12.6, 9.0, 15.1, 22.2])
+    maps, frame = frames(own, places)
+    asked = cells_near(own.ceiling, frame, 60.0, lambda p, d: np.full(d.shape, 6.0))
+    found = [
+        set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True))
+        for at in range(4)
+    ]
+    total = wanted_total = 0
+    for at in range(4):
+        wanted = near_cells(own, places, maps, at, 60.0, 6.0, 900.0)
+        assert wanted <= found[at]
+        assert len(found[at]) == (asked.place == at).sum()  # none twice
+        total, wanted_total = total + len(found[at]), wanted_total + len(wanted)
+    assert wanted_total > 20
+    assert total < 4.0 * wanted_total
+
+
+def test_the_limit_may_depend_on_place_and_distance():
+    own = ground_of(hills(48, seed=1, relief_m=50.0))
+    places = places_at(own, ASKED, [20.3, 20.3], [12.6, 12.6], height_m=60.0)
+    _, frame = frames(own, places)
+    asked = cells_near(
+        own.ceiling, frame, 60.0, lambda p, d: np.where(p == 0, 12.0, np.where(d < 250.0, 12.0, 0.0))
+    )
+    cells = [
+        set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True)) for at in (0, 1)
+    ]
+    assert cells[1] < cells[0]
+    away_m = {cell: 30.0 * np.hypot(cell[0] + 0.5 - 20.3, cell[1] + 0.5 - 12.6) for cell in cells[0]}
+    assert all(away_m[cell] < 280.0 for cell in cells[1])
+    assert {cell for cell in cells[0] if away_m[cell] < 220.0} == {
+        cell for cell in cells[1] if away_m[cell] < 220.0
+    }
+
+
+def test_nearer_and_farther_cells_are_left_out():
+    own = ground_of(hills(48, seed=1, relief_m=50.0))
+    places = places_at(own, ASKED, [20.3], [12.6])
+    near_all = frames(own, places)[1]
+    every = cells_near(own.ceiling, near_all, 0.25, lambda p, d: np.full(d.shape, 89.0))
+    away_m = 30.0 * np.hypot(every.column + 0.5 - 20.3, every.row + 0.5 - 12.6)
+    assert away_m.min() < 25.0
+    assert (every.row + 1 >= 12.0).all()  # nothing behind the place
+    far = cells_near(own.ceiling, near_all, 300.0, lambda p, d: np.full(d.shape, 89.0))
+    far_m = 30.0 * np.hypot(far.column + 0.5 - 20.3, far.row + 0.5 - 12.6)
+    assert far_m.min() > 278.0
+    short = cells_near(
+        own.ceiling, frames(own, places, reach_m=400.0)[1], 60.0, lambda p, d: np.full(d.shape, 89.0)
+    )
+    short_m = 30.0 * np.hypot(short.column + 0.5 - 20.3, short.row + 0.5 - 12.6)
+    assert 380.0 < short_m.max() < 424.0
+
+
+def test_many_places_together_find_what_each_finds_alone():
+    own = ground_of(hills(48, seed=3, relief_m=60.0))
+    rng = np.random.default_rng(2)
+    places = places_at(own, ASKED, rng.uniform(4, 44, 30), rng.uniform(3, 40, 30))
+    _, frame = frames(own, places)
+
+    def widest(place, away_m):
+        return np.full(away_m.shape, 5.0)
+
+    many = cells_near(own.ceiling, frame, 60.0, widest)
+    for at in range(30):
+        one = cells_near(own.ceiling, frame.take(np.array([at])), 60.0, widest)
+        assert set(zip(one.column, one.row, strict=True)) == set(
+            zip(many.column[many.place == at], many.row[many.place == at], strict=True)
+        )
+    assert len(cells_near(own.ceiling, frame.take(np.zeros(0, np.int64)), 60.0, widest)) == 0
+
+
+def test_a_block_is_made_of_four():
+    blocks = Cells(np.array([7, 8]), np.array([3, 0]), np.array([5, 1]))
+    four = blocks.quartered()
+    assert sorted(zip(four.place, four.column, four.row, strict=True)) == [
+        (7, 6, 10), (7, 6, 11), (7, 7, 10), (7, 7, 11), (8, 0, 2), (8, 0, 3), (8, 1, 2), (8, 1, 3),
+    ]  # fmt: skip
+    assert len(four) == 8
+    assert four.take(np.array([0])).place.tolist() == [7]

@@ -1,0 +1,167 @@
+"""Aiming without a compass: turns, tilts and shadows, against plane geometry and against other rooms' answers."""
+
+from __future__ import annotations
+
+import datetime as dt
+from math import atan, degrees, radians, tan
+
+import numpy as np
+import pytest
+
+from skysill.assessment.evidence import place
+from skysill.errors import InputError
+from skysill.geodesy.positions import offset_position
+from skysill.horizon.obstacles import Scene
+from skysill.model.job import Job, Sources
+from skysill.model.obstacles import wall
+from skysill.model.site import Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
+from skysill.pointing.look_vector import look_vector
+from skysill.pointing.sun import sun_position
+from skysill.siting.aiming import (
+    aim,
+    beam_half_width_deg,
+    compass_point,
+    face_tilt,
+    guides,
+    local_zone,
+    side_of,
+    sun_guides,
+)
+
+approx = pytest.approx
+
+HERE = (58.0312, -24.6541)
+SITE = Site("clinic", *HERE, ground_elevation_m=41.0, ground_source="given")
+SOUTH = Satellite("Demo South", longitude_deg=-24.0)
+MORNING = dt.datetime(2026, 6, 14, 6, tzinfo=dt.UTC)
+
+
+def look_of(satellite: Satellite = SOUTH):
+    return look_vector(*HERE, 47.0, satellite, date=dt.date(2026, 6, 14))
+
+
+def job_with(**more) -> Job:
+    return Job(SITE, (SOUTH,), mounts=(Mount(),), terminal=Terminal(offset_angle_deg=17.0), **more)
+
+
+def test_a_landmark_straight_east_is_a_quarter_turn_left_of_a_satellite_in_the_south():
+    """Plane geometry: bearing 90, azimuth az: the turn is az - 90, to the right."""
+    latitude, longitude = offset_position(*HERE, 1000.0, 0.0)
+    job = job_with(sources=Sources(landmarks=(Landmark("spire", float(latitude), float(longitude)),)))
+    [guide] = guides(job, place(job, job.mounts[0]), look_of())
+    assert guide.bearing_deg == approx(90.0, abs=0.01)
+    assert guide.distance_m == approx(1000.0, abs=0.1)
+    assert guide.turn_deg == approx(look_of().azimuth_deg - 90.0, abs=0.01)
+    assert guide.error_deg == approx(degrees(atan(5.0 / 1000.0)))
+    assert guide.text == "89.2 degrees right of spire, seen from the mount."
+
+
+def test_the_ridge_and_the_edges_of_the_roof_each_serve_once():
+    """A roof 8 by 16 m whose ridge runs due north: 0.8 degrees and a quarter turn to the azimuth 179.2."""
+    outline = ((-4.0, 1.0), (4.0, 1.0), (4.0, 17.0), (-4.0, 17.0))
+    surface = ((-4, 1, 43.6), (0, 1, 46.2), (4, 1, 43.6), (-4, 17, 43.6), (0, 17, 46.2), (4, 17, 43.6))
+    job = job_with(roof=Roof(outline=outline, surface=surface))
+    ridge, edge = guides(job, place(job, Mount(north_m=2.0)), look_of())
+    assert (ridge.kind, ridge.bearing_deg) == ("ridge", approx(180.0))
+    assert ridge.text == "0.8 degrees left of the ridge line, looking along it to the south."
+    assert (edge.kind, edge.bearing_deg) == ("roof edge", approx(90.0))
+
+
+def test_a_wall_far_away_is_no_guide():
+    near = wall("garden wall", [[0.0, 5.0, 42.0], [10.0, 15.0, 42.0]], ground_elevation_m=41.0)
+    far = wall("far wall", [[0.0, 205.0, 42.0], [10.0, 205.0, 42.0]], ground_elevation_m=41.0)
+    job = job_with(sources=Sources(scene=Scene((near, far))))
+    [guide] = guides(job, place(job, Mount()), look_of())
+    assert guide.name == "garden wall"
+    assert guide.bearing_deg == approx(225.0)  # the way of the two that is nearer to the satellite
+    assert guide.turn_deg == approx(look_of().azimuth_deg - 225.0)
+
+
+@pytest.mark.parametrize(
+    ("offset_deg", "sign", "word"), [(17.0, 1, "leans back"), (30.0, -1, "leans forward"), (24.1, 0, "plumb")]
+)
+def test_the_face_leans_by_elevation_less_offset(offset_deg, sign, word):
+    """The beam leaves above the face's normal by the offset angle (geometry of an offset reflector)."""
+    look = look_of()
+    tilt = face_tilt(look, Terminal(offset_angle_deg=offset_deg))
+    assert tilt.tilt_deg == approx(look.elevation_apparent_deg - offset_deg)
+    assert word in tilt.text
+    assert np.sign(round(tilt.tilt_deg, 1)) == sign
+
+
+def test_no_offset_angle_no_tilt():
+    assert face_tilt(look_of(), Terminal()) is None
+
+
+def test_shadow_and_turn_lead_to_the_satellite_and_match_the_sun():
+    """From where the sun stands (held elsewhere to published values): the shadow is opposite, tan of its height."""
+    look = look_of()
+    found = sun_guides((*HERE, 47.0), look, after_utc=MORNING)
+    assert len(found) == 3
+    assert [guide.time for guide in found] == sorted(guide.time for guide in found)
+    for guide in found:
+        sun = sun_position(guide.time, *HERE, 47.0)
+        assert guide.bearing_deg == approx((sun.azimuth_deg + 180.0) % 360.0, abs=1e-6)
+        assert guide.length_per_height == approx(1.0 / tan(radians(sun.elevation_apparent_deg)), rel=1e-6)
+        assert (guide.bearing_deg + guide.turn_deg) % 360.0 == approx(look.azimuth_deg, abs=1e-6)
+        assert 10.0 <= sun.elevation_apparent_deg <= 60.0
+        assert 8 <= guide.time.hour < 18
+        assert abs(guide.drift_deg_per_min) < 1.0
+
+
+def test_one_of_the_times_puts_the_shadow_on_the_pointing_line():
+    [on_line] = [g for g in sun_guides((*HERE, 47.0), look_of(), after_utc=MORNING) if g.on_line]
+    assert on_line.on_line == "away"  # the sun stands in the south then, as the satellite does
+    assert sun_position(on_line.time, *HERE, 47.0).azimuth_deg == approx(look_of().azimuth_deg, abs=0.01)
+    assert "straight away from the satellite" in on_line.text
+
+
+def test_where_the_sun_does_not_rise_high_enough_no_time_is_made_up():
+    """At 88 N the sun's height is its declination within 2 degrees: under 10 until late March (+8 is 11 April)."""
+    look = look_vector(75.0, 0.0, 0.0, Satellite("low", longitude_deg=0.0))
+    winter = dt.datetime(2026, 10, 1, tzinfo=dt.UTC)
+    times = [guide.time for guide in sun_guides((88.0, 0.0, 0.0), look, after_utc=winter)]
+    assert all(time.date() > dt.date(2027, 4, 1) for time in times)
+
+
+def test_times_keep_to_working_hours_of_the_zone_asked_for():
+    zone = local_zone("Asia/Tokyo")
+    look = look_vector(35.0, 139.0, 0.0, Satellite("s", longitude_deg=140.0))
+    for guide in sun_guides((35.0, 139.0, 0.0), look, after_utc=MORNING, zone=zone):
+        assert 8 <= guide.time.astimezone(zone).hour < 18
+        assert "JST" in guide.text
+
+
+def test_an_unknown_zone_is_refused_in_a_line():
+    with pytest.raises(InputError, match='"Hollinsay/Skerrow" is not a time zone'):
+        local_zone("Hollinsay/Skerrow")
+    with pytest.raises(InputError, match="is not a time zone"):
+        local_zone("../../etc/passwd")
+
+
+def test_going_back_with_the_same_compass():
+    """The compass read 8 degrees too little at the landmark: it will at the satellite, too."""
+    latitude, longitude = offset_position(*HERE, 0.0, 2000.0)
+    mark = Landmark("cairn", float(latitude), float(longitude), measured_bearing_deg=352.0)
+    job = job_with(
+        sources=Sources(landmarks=(mark,), survey=Survey(bearings="magnetic", date=dt.date(2026, 6, 14)))
+    )
+    found = aim(job, place(job, Mount()), look_of(), after_utc=None)
+    assert found.survey_bearing_source == "landmarks"
+    assert found.survey_bearing_deg == approx(look_of().azimuth_deg - 8.0, abs=0.01)
+
+
+def test_words_for_directions():
+    assert side_of(-23.4) == "23.4 degrees left of"
+    assert [compass_point(b) for b in (0.0, 359.0, 90.0, 191.3)] == [
+        "north",
+        "north",
+        "east",
+        "south-south-west",
+    ]
+
+
+def test_half_the_beam_of_the_highest_frequency():
+    """70 lambda / D: 1.2 m at 29.5 GHz gives 0.59 degrees in all (any text on antennas, tapered dish)."""
+    terminal = Terminal(dish_diameter_m=1.2, receive_ghz=19.7, transmit_ghz=29.5)
+    assert beam_half_width_deg(terminal) == approx(35.0 * 0.299792458 / 29.5 / 1.2)
