@@ -548,3 +548,15 @@ def directions(azimuth_deg, elevation_deg):
 
 def without_trees(house: House) -> House:
     return replace(house, trees=())
+
+
+def dishes(house, rng, count):
+    """Dish centres half a metre to two over the roof, off chimneys and parapets."""
+    corners = np.array(house.outline)
+    found = []
+    while len(found) < count:
+        east, north = rng.uniform(corners.min(axis=0) + 0.6, corners.max(axis=0) - 0.6)
+        up = float(roof_m(house, east, north))
+        if np.isfinite(up) and np.isfinite(roof_m(house, east + 0.4, north - 0.4)):
+            found.append((float(east), float(north), up + rng.uniform(0.5, 2.0), up))
+    return found

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from test_house_rays import dishes
 
-from houses import HOUSES, cast, directions, ears, triangles, upright, vector_site
+from houses import HOUSES, cast, directions, dishes, ears, triangles, upright, vector_site
 from skysill.assessment.evidence import prepared
 from skysill.horizon.obstacles import clearances
 from skysill.io.site_file import read_site_file

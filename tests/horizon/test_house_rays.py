@@ -7,22 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from houses import HOUSES, Block, cast, directions, ears, l_shape, roof_m, triangles, upright, vector_site
+from houses import (
+    HOUSES,
+    Block,
+    cast,
+    directions,
+    dishes,
+    ears,
+    l_shape,
+    roof_m,
+    triangles,
+    upright,
+    vector_site,
+)
 from skysill.assessment.evidence import prepared
 from skysill.horizon.obstacles import clearances
 from skysill.io.site_file import read_site_file
-
-
-def dishes(house, rng, count):
-    """Dish centres half a metre to two over the roof, off chimneys and parapets."""
-    corners = np.array(house.outline)
-    found = []
-    while len(found) < count:
-        east, north = rng.uniform(corners.min(axis=0) + 0.6, corners.max(axis=0) - 0.6)
-        up = float(roof_m(house, east, north))
-        if np.isfinite(up) and np.isfinite(roof_m(house, east + 0.4, north - 0.4)):
-            found.append((float(east), float(north), up + rng.uniform(0.5, 2.0), up))
-    return found
 
 
 @pytest.mark.parametrize("house", HOUSES, ids=lambda h: h.name)
