@@ -1,0 +1,1 @@
+"""Things found in elevation data and footprints: planes of a roof, buildings, trees, hedges, wires."""
