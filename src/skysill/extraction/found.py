@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 __all__ = [
+    "OLD_YEARS",
     "FoundBuilding",
     "FoundObstacle",
     "FoundPlane",
@@ -23,7 +24,49 @@ __all__ = [
     "HeightOrigin",
     "StandingOff",
     "StandingOffKind",
+    "SurveyData",
 ]
+
+OLD_YEARS = 5.0
+"""Data older than this many years are said to be old: the years ahead that growth is looked at by default."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyData:
+    """Where samples come from and how they err.
+
+    origin : the file or files, and how they were used
+    vertical_error_m, horizontal_error_m : standard deviations of the data as a whole (not of single samples), the
+        latter along each axis
+    survey_year : decimal year of the survey, None while not known; year : the year of the job
+    cell_m : side of a raster's cells; None for points
+    """
+
+    origin: str
+    vertical_error_m: float
+    horizontal_error_m: float
+    survey_year: float | None = None
+    year: float | None = None
+    cell_m: float | None = None
+
+    @property
+    def age_years(self) -> float | None:
+        """Years since the survey, None while either year is not known; never below 0."""
+        if self.survey_year is None or self.year is None:
+            return None
+        return max(self.year - self.survey_year, 0.0)
+
+    def age_notes(self) -> tuple[str, ...]:
+        """What there is to say about the age of the data."""
+        age = self.age_years
+        if age is None:
+            return (
+                f"When {self.origin} was surveyed is not known; what was built or grown since is not in it.",
+            )
+        if age <= OLD_YEARS:
+            return ()
+        return (f"{self.origin} is {age:.0f} years old; what was built or grown since is not in it.",)
+
 
 Point2 = tuple[float, float]
 Point3 = tuple[float, float, float]
