@@ -219,6 +219,14 @@ def test_every_published_table_is_among_the_sources():
         assert stem in listed or stem in "knife_edge_nu knife_edge_geometry", path.name
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "tests" / "published").iterdir()), ids=lambda path: path.name)
+def test_every_published_table_says_where_its_values_are_from(path):
+    head = [line for line in path.read_text(encoding="utf-8").splitlines() if line.startswith("#")]
+    assert head[0].startswith("# Title: ")
+    text = " ".join(line.removeprefix("# ") for line in head)
+    assert re.search(r"read \d{4}-\d\d-\d\d|computed \d{4}-\d\d-\d\d|from memory", text)
+
+
 # --- writing the days again ----------------------------------------------------------------------------------------
 
 

@@ -119,7 +119,7 @@ def local_earth_radius_m(latitude_deg: ArrayLike, azimuth_deg: ArrayLike) -> Flo
     """Radius of curvature of WGS 84 along an azimuth (Euler's formula), broadcast, metres.
 
     1/R = cos(az)**2/M + sin(az)**2/N, M and N the meridian and prime-vertical radii
-    (any geodesy text; Torge & Mueller, Geodesy, 4th ed., section 4.1, from memory).
+    (Torge & Mueller, Geodesy, 4th ed., section 4.1, from memory).
 
     >>> local_earth_radius_m([0.0, 90.0], 0.0).round(0)
     array([6335439., 6399594.])

@@ -73,9 +73,9 @@ def test_a_spot_near_the_edge_is_told():
 def test_general_cautions_fit_the_terminal():
     receive_only = [caution.code for caution in general_cautions(Terminal(receive_only=True))]
     assert receive_only == ["no-line", "falls", "ladder", "fragile", "below", "alone", "lightning", "wind"]
-    both = Terminal(transmit_ghz=29.5, transmit_power_w=3.0)
+    both = Terminal(transmit_ghz=28.6, transmit_power_w=3.5)  # surface: 4 P / A = 14 W / 1.131 m2
     told = {caution.code: caution.text for caution in general_cautions(both)}
-    assert "10.6 W/m²" in told["rf"]
+    assert "12.4 W/m²" in told["rf"]
     assert "above the 10 W/m²" in told["rf"]
     assert "in front of the dish" in told["rf"]
     deferring = {code for code, text in told.items() if "local" in text}
@@ -177,8 +177,8 @@ PLACE = (58.0312, -24.6541, 47.7)
 
 
 def test_the_minutes_are_named_when_the_sun_stands_near_the_satellite():
-    """On 12 October 2026 the sun crosses the azimuth of Demo South near 13:25 UTC; it moves 15 degrees an hour, so
-    it is within 10 degrees for about 80 minutes (any almanac)."""
+    """On 12 October 2026 the sun crosses the azimuth of Demo South near 13:25 UTC; it moves 15 degrees an hour
+    (360 degrees in 24 hours), so it is within 10 degrees for about 80 minutes."""
     look = look_vector(*PLACE, Satellite("Demo South", longitude_deg=-24.0))
     sun, near = sun_cautions(PLACE, [look], dt.datetime(2026, 10, 12, tzinfo=dt.UTC), dt.UTC)
     assert sun.code == "sun"

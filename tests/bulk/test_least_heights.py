@@ -230,7 +230,7 @@ def test_a_void_on_the_way_is_unknown_unless_the_ray_passes_over_all_ground():
 def test_ground_that_is_all_void_and_satellites_below_the_horizon_are_unknown():
     lattice = lattice_of((40, 40))
     assert np.isnan(heights(np.full((40, 40), np.nan, np.float32), lattice, highest=10.0)).all()
-    assert np.isnan(heights(np.zeros((40, 40), np.float32), lattice, satellite=150.0)).all()
+    assert np.isnan(heights(np.zeros((40, 40), np.float32), lattice, satellite=-140.0)).all()
 
 
 def test_a_low_satellite_over_far_ground_keeps_the_curved_earth():

@@ -29,7 +29,7 @@ def photo(tmp_path):
 
 @pytest.mark.parametrize(("name", "starts"), [("a.html", b"<!DOCTYPE html>"), ("a.pdf", b"%PDF-")])
 def test_a_record_is_written_and_the_verdict_said(tmp_path, photo, name, starts):
-    result = report("--out", tmp_path / name, "--photo", photo, "--by", "R. Gunn")
+    result = report("--out", tmp_path / name, "--photo", photo, "--by", "installer 1")
     assert result.exit_code == 0, result.stderr
     assert (tmp_path / name).read_bytes().startswith(starts)
     assert result.stdout.splitlines()[0] == "Demo South: needs-survey"

@@ -176,7 +176,7 @@ def _read_site(folder: Path) -> object:
 
 def _built(folder: Path) -> None:
     (folder / "b.toml").write_text(
-        'date = 2026-07-02\nby = "R. Gunn"\nsatellite = "Demo South"\nposition = "58.0312 N 24.6541 W"\n'
+        'date = 2026-07-02\nby = "installer 1"\nsatellite = "Demo South"\nposition = "58.0312 N 24.6541 W"\n'
         'height_m = 4.6\nazimuth_deg = 179.5\nbearings = "true"\nphotos = ["a.jpg"]\n'
     )
 

@@ -11,7 +11,7 @@ from skysill.io.as_built import read_as_built
 
 WHOLE = """
 date = 2026-07-02
-by = "R. Gunn"
+by = "installer 1"
 satellite = "Demo South"
 position = "58.0312 N 24.6541 W"
 height_m = 4.6
@@ -40,7 +40,7 @@ def written(tmp_path, text):
 
 def test_everything_that_can_be_said(tmp_path):
     done = read_as_built(written(tmp_path, WHOLE))
-    assert (done.date, done.by, done.satellite) == (dt.date(2026, 7, 2), "R. Gunn", "Demo South")
+    assert (done.date, done.by, done.satellite) == (dt.date(2026, 7, 2), "installer 1", "Demo South")
     assert (done.latitude_deg, done.longitude_deg) == pytest.approx((58.0312, -24.6541))
     assert (done.height_m, done.azimuth_deg, done.elevation_deg) == (4.6, 179.5, 24.0)
     assert (done.signal, done.signal_unit, done.note) == (13.2, "dB", "north side")

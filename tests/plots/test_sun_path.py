@@ -40,8 +40,8 @@ def _axes():
     return new_figure(5.6, 5.0).add_axes((0.15, 0.2, 0.8, 0.65))
 
 
-def test_the_sun_culminates_at_the_solstice_at_its_textbook_height():
-    """90 - latitude + 23.44 (obliquity of the ecliptic, any almanac): 55.41 degrees at 58.0312 N."""
+def test_the_sun_culminates_at_the_solstice_at_the_height_that_the_obliquity_gives():
+    """90 - latitude + 23.44 (obliquity of the ecliptic, from memory): 55.41 degrees at 58.0312 N."""
     with drawing():
         drawn = draw_sun_day(_axes(), SITE, LOOK, NOON, first_utc=DAY)
     turn_deg, elevation_deg = drawn.path.get_xydata().T

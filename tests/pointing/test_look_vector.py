@@ -42,7 +42,6 @@ SPHERES_M = {
     "sphere R=6371 km": 6_371_000.0,
     "sphere R=6378.137 km": 6_378_137.0,
     "sphere R=6378 km": 6_378_000.0,
-    "sphere R=6378.14 km": 6_378_140.0,
 }
 GRS80_FLATTENING = 1.0 / 298.257222101
 """Moritz, Geodetic Reference System 1980, J. Geodesy 74 (2000), from memory."""

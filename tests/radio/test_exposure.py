@@ -9,12 +9,12 @@ from skysill.radio.exposure import beam_limit_m, exposure, public_limit
 
 
 def test_power_density_of_an_aperture():
-    """FCC OET Bulletin 65 (ed. 97-01), aperture formulas, as applied in filings; 3 W, 1.2 m, 29.5 GHz, 0.6: computed
-    with numpy from those formulas: surface 10.6103, near field 6.3662 W/m2, to 35.4245 m, far from 85.0188 m."""
-    found = exposure(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, efficiency=0.6)
-    assert found.surface_w_m2 == approx(10.6103, abs=1e-4)
-    assert found.near_w_m2 == approx(6.3662, abs=1e-4)
-    assert (found.near_end_m, found.far_start_m) == approx((35.4245, 85.0188), abs=1e-3)
+    """FCC OET Bulletin 65 (ed. 97-01), aperture formulas, as applied in filings; 2.5 W, 0.9 m, 28.6 GHz, 0.6: computed
+    with numpy from those formulas: surface 15.7190, near field 9.4314 W/m2, to 19.3184 m, far from 46.3641 m."""
+    found = exposure(2.5, dish_diameter_m=0.9, frequency_ghz=28.6, efficiency=0.6)
+    assert found.surface_w_m2 == approx(15.7190, abs=1e-4)
+    assert found.near_w_m2 == approx(9.4314, abs=1e-4)
+    assert (found.near_end_m, found.far_start_m) == approx((19.3184, 46.3641), abs=1e-3)
 
 
 def test_the_far_field_of_a_printed_filing():
@@ -23,25 +23,25 @@ def test_the_far_field_of_a_printed_filing():
 
 
 def test_the_beam_falls_to_a_limit_where_the_printed_formulas_say():
-    """The same case (3 W, 1.2 m, 29.5 GHz, 0.6), computed with numpy from OET 65's formulas: 4.5104 W/m2 at 50 m
-    (transition), 1.9712 at 100 m and 0.4928 at 200 m (far field); in the tube it is 6.3662 at most."""
-    case = {"dish_diameter_m": 1.2, "frequency_ghz": 29.5, "efficiency": 0.6}
-    for limit, away_m in ((4.5104, 50.0), (1.9712, 100.0), (0.4928, 200.0)):
-        assert beam_limit_m(3.0, **case, limit_w_m2=limit) == approx(away_m, rel=1e-4)
-    assert beam_limit_m(3.0, **case, limit_w_m2=6.37) == 0.0
-    assert beam_limit_m(3.0, **case, limit_w_m2=6.36) == approx(35.46, abs=0.01)
+    """The same case (2.5 W, 0.9 m, 28.6 GHz, 0.6), computed with numpy from OET 65's formulas: 6.0733 W/m2 at 30 m
+    (transition), 2.4124 at 60 m and 0.38599 at 150 m (far field); in the tube it is 9.4314 at most."""
+    case = {"dish_diameter_m": 0.9, "frequency_ghz": 28.6, "efficiency": 0.6}
+    for limit, away_m in ((6.0733, 30.0), (2.4124, 60.0), (0.38599, 150.0)):
+        assert beam_limit_m(2.5, **case, limit_w_m2=limit) == approx(away_m, rel=1e-4)
+    assert beam_limit_m(2.5, **case, limit_w_m2=9.44) == 0.0
+    assert beam_limit_m(2.5, **case, limit_w_m2=9.42) == approx(19.342, abs=0.001)
 
 
 def test_where_the_two_formulas_do_not_join_the_farther_distance_counts():
-    """At 85.02 m the transition gives 2.6526 and the far field 2.7271 W/m2 (same source): for 2.70 that is 85.4 m."""
-    found = beam_limit_m(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, limit_w_m2=2.70, efficiency=0.6)
-    assert found == approx(85.02 * (2.7271 / 2.70) ** 0.5, abs=0.02)
+    """At 46.36 m the transition gives 3.9298 and the far field 4.0401 W/m2 (same source): for 4.00 that is 46.6 m."""
+    found = beam_limit_m(2.5, dish_diameter_m=0.9, frequency_ghz=28.6, limit_w_m2=4.00, efficiency=0.6)
+    assert found == approx(46.3641 * (4.0401 / 4.00) ** 0.5, abs=0.001)
 
 
 def test_the_distance_never_shrinks_as_the_limit_falls():
-    limits = np.linspace(8.0, 0.2, 400)
+    limits = np.linspace(12.0, 0.2, 400)
     away = [
-        beam_limit_m(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, limit_w_m2=float(limit), efficiency=0.6)
+        beam_limit_m(2.5, dish_diameter_m=0.9, frequency_ghz=28.6, limit_w_m2=float(limit), efficiency=0.6)
         for limit in limits
     ]
     assert (np.diff(away) >= 0.0).all()

@@ -23,8 +23,8 @@ PUBLISHED = Path(__file__).parents[1] / "published"
 
 
 def rows(name: str) -> list[dict[str, str]]:
-    with (PUBLISHED / name).open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+    lines = (PUBLISHED / name).read_text(encoding="utf-8").splitlines()
+    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
 def test_first_fresnel_radius_agrees_with_practical_units():

@@ -435,7 +435,7 @@ def test_satellites_too_low_for_the_model_are_left_out(monkeypatch):
 def test_below_the_horizon_there_is_nothing_to_point_at(make_record, clinic_job):
     from skysill.assessment.pipeline import assess
 
-    low = replace(clinic_job, satellites=(Satellite("low", longitude_deg=150.0),))
+    low = replace(clinic_job, satellites=(Satellite("low", longitude_deg=-140.0),))
     made = make_record(job=low, assessment=assess(low, low.mounts[0], explain=False))
     [one] = made.satellites
     assert one.result.verdict == "blocked"

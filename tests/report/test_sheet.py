@@ -205,7 +205,7 @@ def test_overhead_the_whole_circle_counts():
 
 def test_a_satellite_below_the_horizon_asks_for_nothing(farm):
     job, _ = farm
-    low = replace(job, satellites=(Satellite("low", longitude_deg=150.0),))
+    low = replace(job, satellites=(Satellite("low", longitude_deg=-140.0),))
     sheet = field_sheet(low, job.mounts[0])
     assert sheet.windows[0].need == "enough"
     assert sheet.rows == ()

@@ -162,6 +162,6 @@ def test_words_for_directions():
 
 
 def test_half_the_beam_of_the_highest_frequency():
-    """70 lambda / D: 1.2 m at 29.5 GHz gives 0.59 degrees in all (any text on antennas, tapered dish)."""
+    """70 lambda / D: 1.2 m at 29.5 GHz gives 0.59 degrees in all (tapered dish, from memory)."""
     terminal = Terminal(dish_diameter_m=1.2, receive_ghz=19.7, transmit_ghz=29.5)
     assert beam_half_width_deg(terminal) == approx(35.0 * 0.299792458 / 29.5 / 1.2)

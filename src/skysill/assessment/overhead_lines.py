@@ -353,7 +353,7 @@ def _above(foot: Floats, rise_m: ArrayLike) -> Floats:
 def _apart_m(start: Floats, stop: Floats, line: Floats, flat: Bools) -> Floats:
     """(n,) least distance between segments start to stop (n, 3) and a polyline (vertex, 3); in plan where `flat`.
 
-    Of two segments: the common normal of their lines, its ends held inside (any text on computational geometry).
+    Of two segments: the common normal of their lines, its ends held inside (from memory).
     """
     least = np.empty(len(start))
     rows = max(1, _MOST_PAIRS // max(1, len(line) - 1))

@@ -276,7 +276,7 @@ def sun_crossings(
 def interference_half_angle_deg(*, dish_diameter_m: float, receive_ghz: float) -> float:
     """How close to the beam's centre the sun's centre disturbs reception.
 
-    Half the 3 dB beamwidth, 70 lambda / D for a tapered dish (any text on antennas), plus half the sun's width.
+    Half the 3 dB beamwidth, 70 lambda / D for a tapered dish (from memory), plus half the sun's width.
 
     >>> round(interference_half_angle_deg(dish_diameter_m=1.2, receive_ghz=20.0), 2)
     0.69

@@ -65,8 +65,8 @@ def exposure(
 ) -> Exposure:
     """Power density in front of a transmitting dish, FCC OET Bulletin 65 (ed. 97-01), eqs. (11), (13), (12), (16).
 
-    >>> exposure(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, efficiency=0.6).surface_w_m2  # doctest: +ELLIPSIS
-    10.610...
+    >>> exposure(2.5, dish_diameter_m=0.9, frequency_ghz=28.6, efficiency=0.6).surface_w_m2  # doctest: +ELLIPSIS
+    15.719...
     """
     square = dish_diameter_m**2
     wave_m = float(wavelength_m(frequency_ghz))
@@ -91,8 +91,8 @@ def beam_limit_m(
     0 also where only the reflector's own surface is above it. OET 65 (ed. 97-01): near field, eq. (13); transition,
     S_near R_near / r, eq. (17); far field, P G / (4 pi r**2), eq. (18). The two do not join; the farther one counts.
 
-    >>> round(beam_limit_m(3.0, dish_diameter_m=1.2, frequency_ghz=29.5, limit_w_m2=4.5104, efficiency=0.6), 1)
-    50.0
+    >>> round(beam_limit_m(2.5, dish_diameter_m=0.9, frequency_ghz=28.6, limit_w_m2=6.0733, efficiency=0.6), 1)
+    30.0
     """
     found = exposure(
         power_w, dish_diameter_m=dish_diameter_m, frequency_ghz=frequency_ghz, efficiency=efficiency

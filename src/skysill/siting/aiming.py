@@ -148,7 +148,7 @@ def side_of(turn_deg: float, *, within_deg: float = 0.05) -> str:
 
 
 def beam_half_width_deg(terminal: Terminal) -> float:
-    """Half the 3 dB beamwidth at the highest frequency: 35 lambda / D, a tapered dish (any text on antennas).
+    """Half the 3 dB beamwidth at the highest frequency: 35 lambda / D, a tapered dish (from memory).
 
     >>> round(beam_half_width_deg(Terminal(dish_diameter_m=1.2, receive_ghz=20.0)), 2)
     0.44
