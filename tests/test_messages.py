@@ -100,12 +100,12 @@ def test_no_cause_shares_its_sentence_with_a_key():
     """A customer's record leaves out sentences with keys: what is wrong must stand in one without, its remedy aside."""
     root = Path(skysill.__file__).parent
     for name in (
-        "verdict",
-        "unseen",
-        "gather",
-        "growth",
-        "placement",
-        "compass",
+        "assessment/verdict",
+        "assessment/unseen",
+        "assessment/evidence",
+        "assessment/growth",
+        "assessment/placement",
+        "pointing/compass",
         "horizon/measured",
         "horizon/terrain",
     ):
