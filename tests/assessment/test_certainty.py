@@ -21,6 +21,7 @@ from skysill.horizon.obstacles import Scene, building
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
+from skysill.model.link import Link, Ray
 from skysill.model.readings import Readings
 from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
@@ -54,7 +55,7 @@ def result(asked, height_m):
 
 def chance(witness, errors, elevation=RAY_DEG, azimuth=179.0):
     return confidence(
-        [witness], azimuth, elevation, terminal=TERMINAL, criteria=CRITERIA, errors=errors
+        [witness], Ray(azimuth, elevation), link=Link(TERMINAL, CRITERIA), errors=errors
     ).p_clear
 
 

@@ -8,6 +8,7 @@ from pytest import approx
 
 from skysill.assessment.clearance import blocked_fraction, clearance, column_margin_deg, column_rooms
 from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu
 
@@ -27,8 +28,8 @@ def columns(azimuth, elevation, distance, names=("thing",), thing=0, floor=-90.0
 
 
 def judged(*silhouettes, azimuth=179.0, elevation=24.1):
-    rooms = [column_rooms(s, azimuth, elevation, TERMINAL, CRITERIA) for s in silhouettes]
-    return clearance(rooms, silhouettes, azimuth, elevation, terminal=TERMINAL, criteria=CRITERIA)
+    rooms = [column_rooms(s, Ray(azimuth, elevation), Link(TERMINAL, CRITERIA)) for s in silhouettes]
+    return clearance(rooms, silhouettes, Ray(azimuth, elevation), link=Link(TERMINAL, CRITERIA))
 
 
 def skyline(elevation, distance, *, step=0.1, half=20.0, **more):
@@ -129,7 +130,7 @@ def test_blocked_fraction_is_the_circle_segment(below_m, hidden):
     120 m off bends by 3e-5 m over the dish."""
     drop = np.rad2deg(np.arcsin(below_m / 120.0))
     assert blocked_fraction(
-        [skyline(24.1 - drop, 120.0, half=3.0)], 179.0, 24.1, TERMINAL, CRITERIA
+        [skyline(24.1 - drop, 120.0, half=3.0)], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)
     ) == approx(hidden, abs=2e-3)
 
 
@@ -139,7 +140,7 @@ def test_a_pole_hides_the_strip_it_covers():
     azimuth = 179.0 + np.linspace(-half, half, 41)
     pole = columns(azimuth, np.full(41, 60.0), 30.0)
     strip = 2.0 * (0.1 * np.sqrt(0.36 - 0.01) + 0.36 * np.arcsin(0.1 / 0.6)) / (np.pi * 0.36)
-    assert blocked_fraction([pole], 179.0, 24.1, TERMINAL, CRITERIA) == approx(strip, rel=0.04)
+    assert blocked_fraction([pole], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == approx(strip, rel=0.04)
 
 
 def test_a_far_lower_point_cannot_turn_a_pass_into_a_fail():
@@ -201,8 +202,8 @@ def test_every_field_of_a_clearance_follows_from_its_definition(seed):
                 f"s{number}", azimuth + offsets, tops, distance, things, rng.integers(0, 2, count), floors
             )
         )
-    rooms = [column_rooms(s, azimuth, elevation, terminal, criteria) for s in sources]
-    found = clearance(rooms, sources, azimuth, elevation, terminal=terminal, criteria=criteria)
+    rooms = [column_rooms(s, Ray(azimuth, elevation), Link(terminal, criteria)) for s in sources]
+    found = clearance(rooms, sources, Ray(azimuth, elevation), link=Link(terminal, criteria))
 
     wavelength_m = 299_792_458.0 / (terminal.receive_ghz * 1e9)
     best = None
@@ -257,16 +258,16 @@ def test_an_edge_across_the_middle_costs_six_decibels_and_a_higher_one_more():
 
 
 def test_a_dish_that_nothing_touches_is_not_blocked():
-    assert blocked_fraction([skyline(10.0, 120.0)], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
-    assert blocked_fraction([], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
-    assert blocked_fraction([columns([], [], [])], 179.0, 24.1, TERMINAL, CRITERIA) == 0.0
+    assert blocked_fraction([skyline(10.0, 120.0)], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == 0.0
+    assert blocked_fraction([], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == 0.0
+    assert blocked_fraction([columns([], [], [])], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == 0.0
 
 
 def test_two_sources_hide_the_union_of_what_each_hides():
     low = skyline(24.1 - np.rad2deg(np.arcsin(0.3 / 120.0)), 120.0, half=3.0)
     same = skyline(24.1 - np.rad2deg(np.arcsin(0.3 / 60.0)), 60.0, half=3.0)
-    one = blocked_fraction([low], 179.0, 24.1, TERMINAL, CRITERIA)
-    assert blocked_fraction([low, same], 179.0, 24.1, TERMINAL, CRITERIA) == approx(one, abs=1e-3)
+    one = blocked_fraction([low], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA))
+    assert blocked_fraction([low, same], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == approx(one, abs=1e-3)
 
 
 def test_inside_two_things_the_nearest_is_named_and_the_deepest_tells_the_depth():

@@ -7,11 +7,12 @@ import pytest
 from pytest import approx
 from scipy.stats import norm
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.assessment.confidence import Errors, Witness, confidence
 from skysill.assessment.sampling import RasterErrors
 from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
+from skysill.radio.required_room import room_angle_deg
 
 TERMINAL, CRITERIA = Terminal(), Criteria()
 NOTHING = Errors(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -33,14 +34,14 @@ def edge(elevation, distance, source="measured", slope=0.0, sigma=0.0):
 
 def asked(silhouette, errors, elevation=24.0, **more):
     return confidence(
-        [Witness(silhouette, **more)], 179.0, elevation, terminal=TERMINAL, criteria=CRITERIA, errors=errors
+        [Witness(silhouette, **more)], Ray(179.0, elevation), link=Link(TERMINAL, CRITERIA), errors=errors
     )
 
 
 @pytest.mark.parametrize("spare", [-1.0, -0.3, 0.0, 0.4, 1.0])
 def test_inclination_error_of_a_level_edge_is_plain_normal_propagation(spare):
     """One straight level edge, one normal error of 0.5 degrees: p = Phi(spare / 0.5). Within three standard errors."""
-    top = 24.0 - float(room_angle_deg(300.0, TERMINAL, CRITERIA)) - spare
+    top = 24.0 - float(room_angle_deg(300.0, Link(TERMINAL, CRITERIA))) - spare
     found = asked(edge(top, 300.0), Errors(0.0, 0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
     # the error all readings share is 0.9 of it, their own part adds up over one anchor here: the same total
     assert found.p_clear == approx(norm.cdf(spare / 0.5), abs=max(3.0 * found.standard_error, 0.003))
@@ -49,7 +50,7 @@ def test_inclination_error_of_a_level_edge_is_plain_normal_propagation(spare):
 @pytest.mark.parametrize("spare", [-0.5, 0.0, 0.7])
 def test_height_error_of_the_dish_is_an_angle_at_the_edge(spare):
     """A dish 0.3 m (one sigma) off in height sees an edge 20 m away move by 0.3 cos(el) / 20 radians."""
-    top = 24.0 - float(room_angle_deg(20.0, TERMINAL, CRITERIA)) - spare
+    top = 24.0 - float(room_angle_deg(20.0, Link(TERMINAL, CRITERIA))) - spare
     sigma = np.rad2deg(0.3 * np.cos(np.deg2rad(top)) / 20.0)
     found = asked(edge(top, 20.0), Errors(0.0, 0.0, 0.0, 0.0, 0.3, 0.0, 0.0, 0.0))
     assert found.p_clear == approx(norm.cdf(spare / sigma), abs=max(3.0 * found.standard_error, 0.003))

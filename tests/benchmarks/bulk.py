@@ -171,7 +171,7 @@ def agreement(count=5_000):
             margin_deg = column_margin_deg(
                 wrap_180(seen.azimuth_deg - look.azimuth_deg), look.elevation_apparent_deg, seen.elevation_deg
             )
-            spare_deg = margin_deg - room_angle_deg(seen.distance_m, asked.terminal, asked.criteria)
+            spare_deg = margin_deg - room_angle_deg(seen.distance_m, asked.link)
             error_deg.append(close.spare_deg[at] - spare_deg.min())
         error_deg = np.array(error_deg)
         print(f"relief {steeper:g}, satellite {places.apparent_deg.mean():.0f} deg up: {error_deg.size:,} near, "

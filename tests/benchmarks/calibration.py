@@ -25,13 +25,14 @@ from dataclasses import replace
 import certainty
 import numpy as np
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.assessment.confidence import OWN_SHARE
 from skysill.assessment.pipeline import Job, Sources, assess
 from skysill.horizon.obstacles import Scene, building, clearances, scene_silhouette, tree
+from skysill.model.link import Link
 from skysill.model.readings import Readings
 from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 from skysill.pointing.look_vector import look_vector
+from skysill.radio.required_room import room_angle_deg
 
 COMMON_SHARE = np.sqrt(1.0 - OWN_SHARE**2)
 BANDS = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0001)
@@ -78,7 +79,7 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     top, far = np.full(true_azimuth.shape, -2.0), np.full(true_azimuth.shape, 3000.0)
     # of several things on one azimuth the one that needs the highest line is read: a near edge may count for more
     # than a higher hill behind it, as the field sheet says
-    need_deg = seen.elevation_deg + room_angle_deg(seen.distance_m, TERMINAL, CRITERIA)
+    need_deg = seen.elevation_deg + room_angle_deg(seen.distance_m, Link(TERMINAL, CRITERIA))
     for at in np.argsort(need_deg):
         top[offset[at]], far[offset[at]] = seen.elevation_deg[at], seen.distance_m[at]
     rising = np.diff(top, prepend=top[0])
@@ -122,7 +123,7 @@ def run(worlds: int, seed: int) -> dict[str, object]:
         # the dish ends up a little off the plan, as stated
         slip_m = [stated.position_error_m, stated.position_error_m, stated.height_error_m]
         dish = MOUNT_M + rng.normal(size=3) * slip_m
-        room = clearances(scene, dish[None], [ray[0]], [ray[1]], terminal=TERMINAL, criteria=CRITERIA)
+        room = clearances(scene, dish[None], [ray[0]], [ray[1]], link=Link(TERMINAL, CRITERIA))
         sources = Sources(readings=survey(rng, scene, ray[0], stated), survey=stated)
         found = assess(replace(job, sources=sources), Mount(height_m=2.0), explain=False).results[0]
         if found.p_clear is None:

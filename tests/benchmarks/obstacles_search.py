@@ -10,9 +10,10 @@ import time
 import numpy as np
 
 from skysill.horizon.obstacles import Scene, building, clearances, least_room, pole, tree, wall, wire
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Terminal
 
-GIVEN = {"terminal": Terminal(), "criteria": Criteria()}
+GIVEN = {"link": Link(Terminal(), Criteria())}
 AZIMUTH_DEG, ELEVATION_DEG = [145.0, 179.2, 213.0], [19.0, 24.1, 18.0]
 
 

@@ -7,6 +7,7 @@ import shapely
 from skysill.assessment.pipeline import assess
 from skysill.horizon.obstacles import Scene, building, clearances, facet, tree
 from skysill.model.job import Job, Sources
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.plots.sky_view import _longitude
 
@@ -41,7 +42,7 @@ def test_where_the_geometry_library_refuses_a_face_seen_edge_on_the_depth_is_sti
 
     def depth_deg():
         found = clearances(
-            Scene((CHIMNEY,)), [[0.0, 0.0, 2.0]], [90.0], [0.5], terminal=TERMINAL, criteria=Criteria()
+            Scene((CHIMNEY,)), [[0.0, 0.0, 2.0]], [90.0], [0.5], link=Link(TERMINAL, Criteria())
         )
         return float(found.margin_deg[0, 0, 0])
 
@@ -70,7 +71,7 @@ def test_a_ray_in_the_plane_of_a_face_grazes_it():
     what is seen beside it begins at the ray itself."""
     slope = facet("slope", [[0, 0, 5], [8, 0, 5], [8, 3, 8], [0, 3, 8]], ground_elevation_m=0.0, stands=True)
     dishes = [[-2.0, 3.0, 4.0], [-2.0, 3.0 - 1e-3, 4.0]]
-    found = clearances(Scene((slope,)), dishes, [90.0], [30.0], terminal=TERMINAL, criteria=Criteria())
+    found = clearances(Scene((slope,)), dishes, [90.0], [30.0], link=Link(TERMINAL, Criteria()))
     assert found.hit.all()
     assert found.margin_deg[:, 0, 0] == pytest.approx(
         [0.0, 0.0], abs=0.03

@@ -13,6 +13,7 @@ from houses import HOUSES, cast, directions, dishes, ears, triangles, upright, v
 from skysill.assessment.evidence import prepared
 from skysill.horizon.obstacles import clearances
 from skysill.io.site_file import read_site_file
+from skysill.model.link import Link
 
 WITHIN_DEG = 0.03
 FREE, HIT = 24, 10
@@ -87,7 +88,7 @@ def test_margins_are_those_of_the_triangles(house, tmp_path):
         if scene.holding(dish).any():
             continue
         azimuth, elevation = rng.uniform(90, 270, 8), rng.uniform(3, 45, 8)
-        found = clearances(scene, dish, azimuth, elevation, terminal=job.terminal, criteria=job.criteria)
+        found = clearances(scene, dish, azimuth, elevation, link=Link(job.terminal, job.criteria))
         arc, rays = arcs(house, solid, dish), directions(azimuth, elevation)
         for at in range(8):
             if not found.hit[0, at].any() and checked["free"] < FREE:

@@ -23,6 +23,7 @@ from houses import (
 from skysill.assessment.evidence import prepared
 from skysill.horizon.obstacles import clearances
 from skysill.io.site_file import read_site_file
+from skysill.model.link import Link
 
 
 @pytest.mark.parametrize("house", HOUSES, ids=lambda h: h.name)
@@ -37,7 +38,7 @@ def test_rays_from_the_roof_meet_what_the_ray_caster_meets(house, tmp_path):
         if scene.holding(dish).any():
             continue
         azimuth, elevation = rng.uniform(90, 270, 20), rng.uniform(3, 40, 20)
-        found = clearances(scene, dish, azimuth, elevation, terminal=job.terminal, criteria=job.criteria)
+        found = clearances(scene, dish, azimuth, elevation, link=Link(job.terminal, job.criteria))
         hit = found.hit[0].any(axis=1)
         met = np.isfinite(cast(solid, dish, directions(azimuth, elevation)))
         for odd in np.flatnonzero(hit != met):
@@ -78,7 +79,7 @@ def test_under_the_eaves_there_is_sky_and_the_overhang_stands_in_the_line(tmp_pa
         assert not scene.holding(dish).any()
         azimuth = np.rad2deg(np.arctan2(*out)) + rng.uniform(-85, 85, 20)
         elevation = rng.uniform(3, 85, 20)
-        found = clearances(scene, dish, azimuth, elevation, terminal=job.terminal, criteria=job.criteria)
+        found = clearances(scene, dish, azimuth, elevation, link=Link(job.terminal, job.criteria))
         hit = found.hit[0].any(axis=1)
         met = np.isfinite(cast(solid, dish, directions(azimuth, elevation)))
         for odd in np.flatnonzero(hit != met):

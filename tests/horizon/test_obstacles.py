@@ -20,12 +20,13 @@ from skysill.horizon.obstacles import (
     wall,
     wire,
 )
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu, separation_deg
 
 TERMINAL = Terminal(dish_diameter_m=1.2, receive_ghz=19.7)
 CRITERIA = Criteria()
-GIVEN = {"terminal": TERMINAL, "criteria": CRITERIA}
+GIVEN = {"link": Link(TERMINAL, CRITERIA)}
 
 
 def room(obstacle, azimuth_deg, elevation_deg, dish=(0.0, 0.0, 2.0), **options):

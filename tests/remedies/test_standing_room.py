@@ -11,6 +11,7 @@ from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene, building, clearances, facet, pole, tree
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.remedies.standing_room import standing
 
@@ -176,8 +177,7 @@ def test_a_bracket_under_the_eaves_looks_out_under_them_where_the_walls_are_give
             [[5.0, -0.3, 23.6]],
             [azimuth_deg],
             [elevation_deg],
-            terminal=Terminal(),
-            criteria=Criteria(),
+            link=Link(Terminal(), Criteria()),
         )
         assert bool(found.hit.any()) is met, (azimuth_deg, elevation_deg)
     result = assess(job(low, roof=GABLE), BRACKET).results[0]
@@ -187,7 +187,7 @@ def test_a_bracket_under_the_eaves_looks_out_under_them_where_the_walls_are_give
 def test_over_the_walls_the_roof_is_solid_still():
     """A ray from the yard through the gable, over the walls' flat top and under the ridge, is met."""
     scene = prepared(job(WALLS.lowered(24.6), roof=GABLE)).sources.scene
-    found = clearances(scene, [[20.0, 3.0, 25.4]], [270.0], [1.0], terminal=Terminal(), criteria=Criteria())
+    found = clearances(scene, [[20.0, 3.0, 25.4]], [270.0], [1.0], link=Link(Terminal(), Criteria()))
     assert found.hit.any()
     assert float(found.distance_m[found.hit].min()) == pytest.approx(10.0 / np.cos(np.deg2rad(1.0)), abs=1e-3)
 

@@ -94,7 +94,7 @@ def test_every_azimuth_that_must_be_covered_lies_between_two_rows(farm):
     job, sheet = farm
     asked = np.array([row.azimuth_deg for row in sheet.rows])
     for window in sheet.windows:
-        dense, _ = window_azimuths_deg(window.look, job.terminal, job.criteria)
+        dense, _ = window_azimuths_deg(window.look, job.link)
         before = np.mod(dense[:, None] - asked, 360.0).min(axis=1)
         after = np.mod(asked - dense[:, None], 360.0).min(axis=1)
         assert (before + after <= 2.0).all()

@@ -9,6 +9,7 @@ from skysill.assessment.pipeline import assess
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.obstacles import Scene, pole
 from skysill.model.job import Job, Sources
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.siting.allowed_heights import allowed_height_m, allowed_heights_text, ground_along
 
@@ -50,8 +51,7 @@ def test_without_bare_ground_it_is_taken_as_level_and_the_sentence_says_so():
         "South",
         elevation_deg=30.0,
         antenna_height_m=2.0,
-        terminal=TERMINAL,
-        criteria=Criteria(),
+        link=Link(TERMINAL, Criteria()),
         ground=level,
     )
     assert told.endswith("the ground is taken as level with the site's.")
@@ -69,8 +69,7 @@ def test_a_post_as_tall_as_allowed_over_the_ground_there_leaves_the_room_and_a_t
             away_m,
             elevation_deg=elevation_deg,
             antenna_height_m=4.0 - along.rise_m[0],
-            terminal=TERMINAL,
-            criteria=hill.criteria,
+            link=Link(TERMINAL, hill.criteria),
         )
     )
     room = {}

@@ -13,6 +13,7 @@ from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene, building, facet
 from skysill.horizon.roof_surface import own_roof, roof_elevation_m
 from skysill.model.job import Job, Sources
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.siting.allowed_heights import allowed_height_m
 from skysill.siting.cables import cable_run
@@ -166,9 +167,7 @@ def test_a_grid_needs_a_roof():
 def test_allowed_height_leaves_exactly_the_room():
     """The top at that height and distance: its angle under the ray is the angle of the room at its own distance."""
     height = float(
-        allowed_height_m(
-            20.0, elevation_deg=24.0, antenna_height_m=2.0, terminal=TERMINAL, criteria=Criteria()
-        )
+        allowed_height_m(20.0, elevation_deg=24.0, antenna_height_m=2.0, link=Link(TERMINAL, Criteria()))
     )
     distance = math.hypot(20.0, height - 2.0)
     needed = 0.4 + 0.6 * math.sqrt(299_792_458 / 12e9 * distance)

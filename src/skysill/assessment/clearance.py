@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.horizon.silhouette import Silhouette, Thing
-from skysill.model.site import Criteria, Terminal
+from skysill.model.link import Link, Ray
 from skysill.radio.fresnel import (
     aperture_loss_db,
     first_fresnel_radius_m,
-    required_angle_deg,
-    required_room_m,
 )
+from skysill.radio.required_room import room_angle_deg, room_m
 from skysill.units import Bools, Floats, Ints, direction_enu, wrap_180
 
 if TYPE_CHECKING:
@@ -37,7 +36,6 @@ __all__ = [
     "column_margin_deg",
     "column_rooms",
     "highest_below",
-    "room_angle_deg",
     "scene_rooms",
     "window_half_deg",
 ]
@@ -122,22 +120,12 @@ class Rooms:
     at_least: Bools
 
 
-def room_angle_deg(distance_m: ArrayLike, terminal: Terminal, criteria: Criteria) -> Floats:
-    """Angle of the required room at a distance, for this terminal by these criteria; see `required_angle_deg`."""
-    return required_angle_deg(
-        distance_m,
-        dish_diameter_m=terminal.dish_diameter_m,
-        frequency_ghz=terminal.lowest_ghz,
-        fresnel_fraction=criteria.fresnel_fraction,
-    )
-
-
-def window_half_deg(distance_m: float, elevation_deg: float, terminal: Terminal, criteria: Criteria) -> float:
+def window_half_deg(distance_m: float, elevation_deg: float, link: Link) -> float:
     """How far beside a ray, in azimuth, something at a distance could take the required room; at most 180 degrees.
 
     sin(half) = sin(required angle) / cos(elevation): the circle around the ray touches the meridian there.
     """
-    reach_rad = np.deg2rad(float(room_angle_deg(distance_m, terminal, criteria)))
+    reach_rad = np.deg2rad(float(room_angle_deg(distance_m, link)))
     beside = np.sin(reach_rad) / max(np.cos(np.deg2rad(elevation_deg)), 1e-9)
     return 180.0 if beside >= 1.0 else float(np.rad2deg(np.arcsin(beside)))
 
@@ -176,34 +164,32 @@ def column_margin_deg(
     return np.asarray(np.rad2deg(np.arctan2(off, np.sqrt(in_plane) * np.cos(gap_rad))))
 
 
-def column_rooms(
-    silhouette: Silhouette, azimuth_deg: float, elevation_deg: float, terminal: Terminal, criteria: Criteria
-) -> Rooms:
+def column_rooms(silhouette: Silhouette, ray: Ray, link: Link) -> Rooms:
     """The room at every column of one silhouette.
 
     The ray is inside where a column on its very azimuth reaches over it; the depth is then the angle to the
     nearest open direction past the silhouette's highest edge.
     """
-    offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - azimuth_deg))
+    offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - ray.azimuth_deg))
     floor_deg = np.asarray(silhouette.floor_deg)
-    margin_deg = column_margin_deg(offset_deg, elevation_deg, silhouette.elevation_deg, floor_deg)
+    margin_deg = column_margin_deg(offset_deg, ray.elevation_deg, silhouette.elevation_deg, floor_deg)
     inside = (
         (np.abs(offset_deg) < _SAME_AZIMUTH_DEG)
-        & (silhouette.elevation_deg >= elevation_deg)
-        & (floor_deg <= elevation_deg)
+        & (silhouette.elevation_deg >= ray.elevation_deg)
+        & (floor_deg <= ray.elevation_deg)
     )
     if inside.any():
-        margin_deg = np.where(inside, -_depth_deg(silhouette, offset_deg, elevation_deg), margin_deg)
+        margin_deg = np.where(inside, -_depth_deg(silhouette, offset_deg, ray.elevation_deg), margin_deg)
     assumed = np.isnan(silhouette.distance_m)
-    distance_m = np.where(assumed, criteria.assumed_distance_m, silhouette.distance_m)
+    distance_m = np.where(assumed, link.assumed_distance_m, silhouette.distance_m)
     return Rooms(
         margin_deg=margin_deg,
-        spare_deg=margin_deg - room_angle_deg(distance_m, terminal, criteria),
+        spare_deg=margin_deg - room_angle_deg(distance_m, link),
         distance_m=distance_m,
         inside=inside,
         assumed=assumed,
         azimuth_deg=np.asarray(silhouette.azimuth_deg),
-        elevation_deg=np.where(elevation_deg < floor_deg, floor_deg, silhouette.elevation_deg),
+        elevation_deg=np.where(ray.elevation_deg < floor_deg, floor_deg, silhouette.elevation_deg),
         things=silhouette.things,
         thing=silhouette.thing,
         at_least=np.asarray(silhouette.at_least),
@@ -223,10 +209,8 @@ def _depth_deg(silhouette: Silhouette, offset_deg: Floats, elevation_deg: float)
 def scene_rooms(
     scene: Scene,
     dish_m: Floats,
-    azimuth_deg: float,
-    elevation_deg: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    ray: Ray,
+    link: Link,
 ) -> Rooms:
     """The room at every obstacle of a scene, exact (no columns), as `column_rooms` gives it for the others.
 
@@ -235,12 +219,12 @@ def scene_rooms(
     """
     from skysill.horizon.obstacles import clearances, near_rays
 
-    rays = (np.atleast_2d(dish_m), [azimuth_deg], [elevation_deg])
-    close = near_rays(scene, *rays, terminal=terminal, criteria=criteria, within_deg=_CLOSE_DEG)
-    found = clearances(close, *rays, terminal=terminal, criteria=criteria)
+    rays = (np.atleast_2d(dish_m), [ray.azimuth_deg], [ray.elevation_deg])
+    close = near_rays(scene, *rays, link=link, within_deg=_CLOSE_DEG)
+    found = clearances(close, *rays, link=link)
     if len(close) < len(scene) and found.spare_deg.min(initial=np.inf) > _CLOSE_DEG:
         close = scene  # nothing is close: then the nearest of the rest is wanted after all
-        found = clearances(close, *rays, terminal=terminal, criteria=criteria)
+        found = clearances(close, *rays, link=link)
     hit = found.hit[0, 0]
 
     def pick(met: Floats, beside: Floats) -> Floats:
@@ -260,14 +244,12 @@ def scene_rooms(
     )
 
 
-def highest_below(
-    silhouettes: Sequence[Silhouette], azimuth_deg: float, elevation_deg: float
-) -> tuple[Silhouette, int] | None:
+def highest_below(silhouettes: Sequence[Silhouette], ray: Ray) -> tuple[Silhouette, int] | None:
     """The highest column on the ray's azimuth that rises from below the ray: (its silhouette, its index)."""
     best: tuple[Silhouette, int] | None = None
     for silhouette in silhouettes:
-        here = np.abs(wrap_180(silhouette.azimuth_deg - azimuth_deg)) < _SAME_AZIMUTH_DEG
-        here &= np.asarray(silhouette.floor_deg) <= elevation_deg
+        here = np.abs(wrap_180(silhouette.azimuth_deg - ray.azimuth_deg)) < _SAME_AZIMUTH_DEG
+        here &= np.asarray(silhouette.floor_deg) <= ray.elevation_deg
         if not here.any():
             continue
         top = int(np.flatnonzero(here)[silhouette.elevation_deg[here].argmax()])
@@ -279,11 +261,9 @@ def highest_below(
 def clearance(
     rooms: Sequence[Rooms],
     silhouettes: Sequence[Silhouette],
-    azimuth_deg: float,
-    elevation_deg: float,
+    ray: Ray,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     losses: bool = True,
 ) -> Clearance:
     """The clearance of one ray, from the room at every obstruction.
@@ -292,7 +272,6 @@ def clearance(
     ----------
     rooms : from `column_rooms` and `scene_rooms`, all sources
     silhouettes : the same sources' columns, for what stands straight below and for the blocked fraction
-    azimuth_deg, elevation_deg : the ray; apparent elevation
     losses : also work out the blocked share and the loss; None where not
 
     Returns
@@ -316,32 +295,23 @@ def clearance(
         else float(room.margin_deg[index])
     )
     clearance_m = d_m * float(np.sin(np.deg2rad(margin_deg)))
-    required_m = float(
-        required_room_m(
-            d_m,
-            dish_diameter_m=terminal.dish_diameter_m,
-            frequency_ghz=terminal.lowest_ghz,
-            fresnel_fraction=criteria.fresnel_fraction,
-        )
-    )
-    zone_m = float(first_fresnel_radius_m(d_m, frequency_ghz=terminal.lowest_ghz))
-    below = highest_below(silhouettes, azimuth_deg, elevation_deg)
+    required_m = float(room_m(d_m, link))
+    zone_m = float(first_fresnel_radius_m(d_m, frequency_ghz=link.frequency_ghz))
+    below = highest_below(silhouettes, ray)
     thing = room.things[room.thing[index]]
     return Clearance(
         margin_deg=margin_deg,
         vertical_margin_deg=None
         if below is None
-        else elevation_deg - float(below[0].elevation_deg[below[1]]),
+        else ray.elevation_deg - float(below[0].elevation_deg[below[1]]),
         clearance_m=clearance_m,
         required_m=required_m,
         fresnel_radius_m=zone_m,
         # a dish inside the thing itself has no zone and no edge before it
         fresnel_ratio=clearance_m / zone_m if zone_m > 0.0 else None,
-        blocked_fraction=blocked_fraction(silhouettes, azimuth_deg, elevation_deg, terminal, criteria)
-        if losses
-        else None,
+        blocked_fraction=blocked_fraction(silhouettes, ray, link) if losses else None,
         loss_db=aperture_loss_db(
-            -clearance_m, d_m, dish_diameter_m=terminal.dish_diameter_m, frequency_ghz=terminal.lowest_ghz
+            -clearance_m, d_m, dish_diameter_m=link.dish_diameter_m, frequency_ghz=link.frequency_ghz
         )
         if losses and d_m > 0.0
         else None,
@@ -355,16 +325,14 @@ def clearance(
             distance_assumed=bool(room.assumed[index]),
             distance_at_least=bool(room.at_least[index]),
         ),
-        spare_deg=float(margin_deg - room_angle_deg(d_m, terminal, criteria)),
+        spare_deg=float(margin_deg - room_angle_deg(d_m, link)),
     )
 
 
 def blocked_fraction(
     silhouettes: Sequence[Silhouette],
-    azimuth_deg: float,
-    elevation_deg: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    ray: Ray,
+    link: Link,
 ) -> float:
     """Share of the dish's projected aperture that the silhouettes hide, geometric optics.
 
@@ -376,11 +344,8 @@ def blocked_fraction(
     -------
     0 to 1
     """
-    radius_m = terminal.dish_diameter_m / 2.0
-    found = [
-        _shadows(silhouette, azimuth_deg, elevation_deg, radius_m, criteria.assumed_distance_m)
-        for silhouette in silhouettes
-    ]
+    radius_m = link.dish_diameter_m / 2.0
+    found = [_shadows(silhouette, ray, radius_m, link.assumed_distance_m) for silhouette in silhouettes]
     corners = np.concatenate([np.zeros((0, 4, 2)), *found])
     if not len(corners):
         return 0.0
@@ -396,23 +361,21 @@ def blocked_fraction(
     return float(min(1.0, hidden.intersection(disc).area / disc.area))
 
 
-def _shadows(
-    silhouette: Silhouette, azimuth_deg: float, elevation_deg: float, radius_m: float, assumed_m: float
-) -> Floats:
+def _shadows(silhouette: Silhouette, ray: Ray, radius_m: float, assumed_m: float) -> Floats:
     """(quad, 4, 2) corners, right and up across the ray, of the columns that may touch the aperture's disc."""
     if not len(silhouette):
         return np.zeros((0, 4, 2))
     distance_m = np.where(np.isnan(silhouette.distance_m), assumed_m, silhouette.distance_m)
-    offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - azimuth_deg))
+    offset_deg = np.asarray(wrap_180(silhouette.azimuth_deg - ray.azimuth_deg))
     half_deg = _half_widths(silhouette, offset_deg)
     reach_deg = np.rad2deg(np.arcsin(np.minimum(1.0, radius_m / distance_m))) + half_deg
     # no column comes nearer to the ray than its top is lower
     near = np.flatnonzero(
-        (np.abs(offset_deg) < 90.0) & (silhouette.elevation_deg >= elevation_deg - reach_deg)
+        (np.abs(offset_deg) < 90.0) & (silhouette.elevation_deg >= ray.elevation_deg - reach_deg)
     )
     margin_deg = column_margin_deg(
         offset_deg[near],
-        elevation_deg,
+        ray.elevation_deg,
         silhouette.elevation_deg[near],
         np.asarray(silhouette.floor_deg)[near],
     )
@@ -420,13 +383,13 @@ def _shadows(
     if not near.size:
         return np.zeros((0, 4, 2))
     floor_deg = np.maximum(
-        np.asarray(silhouette.floor_deg)[near], elevation_deg - 3.0 * reach_deg[near] - 1.0
+        np.asarray(silhouette.floor_deg)[near], ray.elevation_deg - 3.0 * reach_deg[near] - 1.0
     )
-    top_deg = np.minimum(silhouette.elevation_deg[near], elevation_deg + 3.0 * reach_deg[near] + 1.0)
+    top_deg = np.minimum(silhouette.elevation_deg[near], ray.elevation_deg + 3.0 * reach_deg[near] + 1.0)
     left, right = (silhouette.azimuth_deg[near] + sign * half_deg[near] for sign in (-1.0, 1.0))
     return np.stack(
         [
-            _on_plane(az, np.maximum(el, -89.0), distance_m[near], azimuth_deg, elevation_deg)
+            _on_plane(az, np.maximum(el, -89.0), distance_m[near], ray)
             for az, el in ((left, floor_deg), (right, floor_deg), (right, top_deg), (left, top_deg))
         ],
         axis=1,
@@ -446,11 +409,10 @@ def _on_plane(
     azimuth_deg: Floats,
     elevation_deg: Floats,
     distance_m: Floats,
-    ray_azimuth_deg: float,
-    ray_elevation_deg: float,
+    ray: Ray,
 ) -> Floats:
     """(n, 2) metres right and up of the ray, for points given by direction and distance."""
     points_m = direction_enu(azimuth_deg, elevation_deg) * distance_m[:, None]
-    right = direction_enu(ray_azimuth_deg + 90.0, 0.0)
-    up = direction_enu(ray_azimuth_deg + 180.0, 90.0 - ray_elevation_deg)
+    right = direction_enu(ray.azimuth_deg + 90.0, 0.0)
+    up = direction_enu(ray.azimuth_deg + 180.0, 90.0 - ray.elevation_deg)
     return np.column_stack([points_m @ right, points_m @ up])

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from skysill.assessment.clearance import NEAREST_M, column_margin_deg, room_angle_deg, window_half_deg
+from skysill.assessment.clearance import NEAREST_M, column_margin_deg, window_half_deg
 from skysill.assessment.sampling import (
     OWN_SHARE,
     SAMPLES,
@@ -23,7 +23,8 @@ from skysill.assessment.sampling import (
     sigma_at_most_deg,
     step_draws_m,
 )
-from skysill.model.site import Criteria, Terminal
+from skysill.model.link import Link, Ray
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, wrap_180
 
 __all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence", "deciding"]
@@ -58,11 +59,9 @@ _SPOKEN = {
 
 def confidence(
     witnesses: Sequence[Witness],
-    azimuth_deg: float,
-    elevation_deg: float,
+    ray: Ray,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     errors: Errors,
     samples: int = SAMPLES,
     explain: bool = True,
@@ -73,7 +72,6 @@ def confidence(
     Parameters
     ----------
     witnesses : every source's columns, from one dish centre
-    azimuth_deg, elevation_deg : the ray; apparent elevation
     samples : draws; the same inputs give the same answer (fixed seed)
     explain : also find the error that matters most
     enough : where some sources leave less probability than this, the others are not asked: the answer is then too high
@@ -83,37 +81,28 @@ def confidence(
     -------
     Confidence
     """
-    close = deciding(
-        witnesses, azimuth_deg, elevation_deg, terminal=terminal, criteria=criteria, errors=errors
-    )
+    close = deciding(witnesses, ray, link=link, errors=errors)
     if not close:
         return Confidence(1.0, 0.0)
-    spare_deg = _spares(close, azimuth_deg, elevation_deg, terminal, criteria, errors, samples, enough)
+    spare_deg = _spares(close, ray, link, errors, samples, enough)
     share = float((spare_deg >= 0.0).mean())
     standard_error = float(np.sqrt(max(share * (1.0 - share), 1e-12) / samples))
     if not explain or share > 0.995 or share < 0.005:
         return Confidence(share, standard_error)
-    alone = {
-        name: float(
-            _spares(close, azimuth_deg, elevation_deg, terminal, criteria, _only(errors, name), 256).std()
-        )
-        for name in _SPOKEN
-    }
+    alone = {name: float(_spares(close, ray, link, _only(errors, name), 256).std()) for name in _SPOKEN}
     dominant = max(alone, key=lambda name: alone[name])
     return Confidence(share, standard_error, _SPOKEN[dominant], alone[dominant])
 
 
 def deciding(
     witnesses: Sequence[Witness],
-    azimuth_deg: float,
-    elevation_deg: float,
+    ray: Ray,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     errors: Errors,
 ) -> tuple[Witness, ...]:
     """Every source with only the columns that could decide in some draw; `confidence` answers the same from these."""
-    close = [_close(w, azimuth_deg, elevation_deg, terminal, criteria, errors) for w in witnesses]
+    close = [_close(w, ray, link, errors) for w in witnesses]
     return tuple(w for w in close if len(w.silhouette))
 
 
@@ -121,47 +110,45 @@ def _only(errors: Errors, name: str) -> Errors:
     return replace(errors, **{f.name: 0.0 for f in fields(errors) if f.name != name})
 
 
-def _distance_m(witness: Witness, criteria: Criteria) -> Floats:
+def _distance_m(witness: Witness, link: Link) -> Floats:
     distance_m = witness.silhouette.distance_m
-    return np.where(np.isnan(distance_m), criteria.assumed_distance_m, distance_m)
+    return np.where(np.isnan(distance_m), link.assumed_distance_m, distance_m)
 
 
 def _close(
     witness: Witness,
-    azimuth_deg: float,
-    elevation_deg: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    ray: Ray,
+    link: Link,
     errors: Errors,
 ) -> Witness:
     """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
     if witness.silhouette.source != "measured":
         # what was gathered for other satellites of the job must not change this one's answer
-        half_deg = window_half_deg(NEAREST_M, elevation_deg, terminal, criteria) + _WIDE_STEP_DEG
-        aside_deg = np.abs(wrap_180(witness.silhouette.azimuth_deg - azimuth_deg))
+        half_deg = window_half_deg(NEAREST_M, ray.elevation_deg, link) + _WIDE_STEP_DEG
+        aside_deg = np.abs(wrap_180(witness.silhouette.azimuth_deg - ray.azimuth_deg))
         witness = witness.kept(np.flatnonzero(aside_deg <= half_deg))
     s = witness.silhouette
-    distance_m = _distance_m(witness, criteria)
+    distance_m = _distance_m(witness, link)
     margin_deg = column_margin_deg(
-        wrap_180(s.azimuth_deg - azimuth_deg), elevation_deg, s.elevation_deg, s.floor_deg
+        wrap_180(s.azimuth_deg - ray.azimuth_deg), ray.elevation_deg, s.elevation_deg, s.floor_deg
     )
-    spare_deg = margin_deg - room_angle_deg(distance_m, terminal, criteria)
+    spare_deg = margin_deg - room_angle_deg(distance_m, link)
     sigma_deg = sigma_at_most_deg(witness, errors, distance_m)
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
-    keep = keep[in_place(s.kept(keep), azimuth_deg)]
+    keep = keep[in_place(s.kept(keep), ray.azimuth_deg)]
     tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
-    apart = _apart(witness, keep, azimuth_deg, distance_m)
+    apart = _apart(witness, keep, ray, distance_m)
     order = np.argsort(tight, kind="stable")
     order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
     return witness.kept(keep[np.sort(order)])
 
 
-def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats) -> Ints:
+def _apart(witness: Witness, keep: Ints, ray: Ray, distance_m: Floats) -> Ints:
     """Which of some columns err alike (the same number): of one thing or the same readings, as far away to a twentieth,
     and within half a degree of each other.
     """
     s = witness.silhouette
-    aside = np.floor(2.0 * wrap_180(s.azimuth_deg[keep] - azimuth_deg)) + 400.0
+    aside = np.floor(2.0 * wrap_180(s.azimuth_deg[keep] - ray.azimuth_deg)) + 400.0
     away = np.floor(20.0 * np.log(np.maximum(distance_m[keep], 0.1))) + 100.0
     number = (np.asarray(s.thing)[keep] * 1_000 + aside.astype(np.int64)) * 1_000 + away.astype(np.int64)
     if witness.anchors is not None:
@@ -172,10 +159,8 @@ def _apart(witness: Witness, keep: Ints, azimuth_deg: float, distance_m: Floats)
 
 def _spares(
     witnesses: Sequence[Witness],
-    azimuth_deg: float,
-    elevation_deg: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    ray: Ray,
+    link: Link,
     errors: Errors,
     samples: int,
     enough: float = 0.0,
@@ -185,18 +170,18 @@ def _spares(
     least_deg = np.full(samples, np.inf)
     for witness in witnesses:
         s = witness.silhouette
-        distance_m = _distance_m(witness, criteria)
-        drawn = draw(witness, errors, step_m, distance_m, azimuth_deg)
+        distance_m = _distance_m(witness, link)
+        drawn = draw(witness, errors, step_m, distance_m, ray.azimuth_deg)
         offset_deg = (
-            np.float32(1.0) * wrap_180(s.azimuth_deg - azimuth_deg).astype(np.float32) + drawn.azimuth_deg
+            np.float32(1.0) * wrap_180(s.azimuth_deg - ray.azimuth_deg).astype(np.float32) + drawn.azimuth_deg
         )
         top_deg = s.elevation_deg.astype(np.float32) + drawn.elevation_deg + drawn.top_deg
         floor_deg = np.asarray(s.floor_deg, dtype=np.float32)
         if (floor_deg > -90.0).any():
             floor_deg = np.where(floor_deg > -90.0, floor_deg + drawn.elevation_deg, floor_deg)
-        margin_deg = column_margin_deg(offset_deg, np.float32(elevation_deg), top_deg, floor_deg)
+        margin_deg = column_margin_deg(offset_deg, np.float32(ray.elevation_deg), top_deg, floor_deg)
         far_m = np.maximum(distance_m.astype(np.float32) * drawn.stretch, np.float32(0.1))
-        spare_deg = margin_deg - room_angle_deg(far_m, terminal, criteria)
+        spare_deg = margin_deg - room_angle_deg(far_m, link)
         least_deg = np.minimum(least_deg, spare_deg.min(axis=1))
         if (least_deg >= 0.0).mean() < enough:
             break

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.assessment.clearance import NEAREST_M, room_angle_deg, window_half_deg
+from skysill.assessment.clearance import NEAREST_M, window_half_deg
 from skysill.assessment.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
 from skysill.assessment.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
 from skysill.assessment.stations import StationHorizon, station_horizons
@@ -22,9 +22,11 @@ from skysill.horizon.roof_surface import OWN_ROOF, with_own_roof
 from skysill.horizon.silhouette import Silhouette, Thing, covered
 from skysill.model.default_errors import facts_of
 from skysill.model.job import Job
-from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
+from skysill.model.link import Link
+from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
 from skysill.pointing.compass import SUN, CompassCorrection, Sighting
 from skysill.pointing.look_vector import LookVector
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, local_earth_radius_m, wrap_180, wrap_360
 
 __all__ = [
@@ -177,7 +179,7 @@ class Gathered:
         return found
 
 
-def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria) -> tuple[Floats, Floats]:
+def window_azimuths_deg(look: LookVector, link: Link) -> tuple[Floats, Floats]:
     """The azimuths that matter for one ray.
 
     Returns
@@ -188,10 +190,8 @@ def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria
     """
     azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
     halves = [
-        180.0
-        if look.azimuth_deg is None
-        else window_half_deg(distance_m, look.elevation_apparent_deg, terminal, criteria)
-        for distance_m in (criteria.assumed_distance_m, NEAREST_M)
+        180.0 if look.azimuth_deg is None else window_half_deg(distance_m, look.elevation_apparent_deg, link)
+        for distance_m in (link.assumed_distance_m, NEAREST_M)
     ]
     dense_steps = int(np.ceil(halves[0] / _DENSE_DEG))
     dense = azimuth_deg + np.arange(-dense_steps, dense_steps + 1) * _DENSE_DEG
@@ -204,15 +204,11 @@ def window_azimuths_deg(look: LookVector, terminal: Terminal, criteria: Criteria
     return wrap_360(dense), wrap_360(wide)
 
 
-def stop_elevation_deg(
-    look: LookVector, at: Place, highest_ground_m: float, terminal: Terminal, criteria: Criteria
-) -> float:
+def stop_elevation_deg(look: LookVector, at: Place, highest_ground_m: float, link: Link) -> float:
     """The lowest elevation that ground must not reach at the far end: the ray less the room it needs there."""
     rise_m = max(highest_ground_m - at.antenna_elevation_m, 0.0)
-    far_m = max(
-        rise_m / np.sin(np.deg2rad(max(look.elevation_apparent_deg, 1.0))), criteria.assumed_distance_m
-    )
-    return look.elevation_apparent_deg - float(room_angle_deg(far_m, terminal, criteria))
+    far_m = max(rise_m / np.sin(np.deg2rad(max(look.elevation_apparent_deg, 1.0))), link.assumed_distance_m)
+    return look.elevation_apparent_deg - float(room_angle_deg(far_m, link))
 
 
 EXACT_MARGIN_DEG = 10.0
@@ -227,19 +223,17 @@ def sought_elevation_deg(apparent_deg: ArrayLike, stop_deg: ArrayLike) -> Floats
     return np.minimum(stop_deg, np.maximum(np.asarray(apparent_deg) - EXACT_MARGIN_DEG, _LOWEST_SOUGHT_DEG))
 
 
-def reach_wanted_m(
-    look: LookVector, at: Place, highest_ground_m: float, terminal: Terminal, criteria: Criteria
-) -> float:
+def reach_wanted_m(look: LookVector, at: Place, highest_ground_m: float, link: Link) -> float:
     """How far out somebody must have looked: beyond, ground can no longer come into the required room."""
     from skysill.horizon.terrain import reach_needed_m
 
-    radius_m = criteria.refraction_factor * float(
+    radius_m = link.criteria.refraction_factor * float(
         local_earth_radius_m(at.latitude_deg, look.azimuth_deg or 0.0)
     )
     return float(
         reach_needed_m(
             at.antenna_elevation_m,
-            stop_elevation_deg(look, at, highest_ground_m, terminal, criteria),
+            stop_elevation_deg(look, at, highest_ground_m, link),
             highest_ground_m=highest_ground_m,
             radius_m=radius_m,
         )
@@ -338,9 +332,7 @@ def _farthest_wanted_m(job: Job, at: Place, looks: Sequence[LookVector]) -> floa
     if not at.datum_known:
         return 0.0
     highest_m = job.sources.highest_ground_m
-    wanted = [
-        reach_wanted_m(look, at, highest_m, job.terminal, job.criteria) for look in looks if look.visible
-    ]
+    wanted = [reach_wanted_m(look, at, highest_m, job.link) for look in looks if look.visible]
     return max(wanted, default=0.0)
 
 
@@ -394,14 +386,13 @@ def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) 
         dish_m,
         [look.azimuth_deg or 0.0 for look in looks],
         [look.elevation_apparent_deg for look in looks],
-        terminal=job.terminal,
-        criteria=job.criteria,
+        link=job.link,
         within_deg=_COLUMNS_WITHIN_DEG,
     )
     corners = corner_azimuths_deg(scene, dish_m)
     wanted = [np.zeros(0)]
     for look in looks:
-        dense, wide = window_azimuths_deg(look, job.terminal, job.criteria)
+        dense, wide = window_azimuths_deg(look, job.link)
         half_deg = float(np.abs(wrap_180(np.append(wide, dense) - (look.azimuth_deg or 0.0))).max())
         wanted += [dense, wide, corners[np.abs(wrap_180(corners - (look.azimuth_deg or 0.0))) < half_deg]]
     return scene_silhouette(scene, dish_m, azimuth_deg=np.concatenate(wanted))
@@ -470,10 +461,10 @@ def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhou
     for look in looks:
         if look.elevation_apparent_deg <= 0.0:
             continue
-        stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+        stop_deg = stop_elevation_deg(look, at, job.sources.highest_ground_m, job.link)
         near_m = max(near_m, near_reach_m(stop_deg))
         stop_deg = float(sought_elevation_deg(look.elevation_apparent_deg, stop_deg))
-        for azimuth in np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)):
+        for azimuth in np.concatenate(window_azimuths_deg(look, job.link)):
             key = float(azimuth)
             asked[key] = min(asked.get(key, 90.0), stop_deg)
     azimuth_deg = np.array(sorted(asked))
@@ -537,13 +528,13 @@ def overruled_by(
 def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
     """Why the azimuths that matter are not covered, in a sentence; None when they are."""
     at, highest_m = gathered.place, job.sources.highest_ground_m
-    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    dense, _ = window_azimuths_deg(look, job.link)
     spoken = np.zeros(dense.shape, dtype=bool)
     for station in gathered.stations:
         spoken |= covered(station.silhouette, dense)
     if spoken.all():
         return None
-    wanted_m = reach_wanted_m(look, at, highest_m, job.terminal, job.criteria) if at.datum_known else np.inf
+    wanted_m = reach_wanted_m(look, at, highest_m, job.link) if at.datum_known else np.inf
     if gathered.terrain is not None:
         spoken |= covered(gathered.terrain, dense, reach_m=wanted_m)
     if spoken.all():
@@ -591,14 +582,12 @@ def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
     """Whether near evidence exists over all azimuths that matter."""
     if gathered.scene is not None and gathered.scene.complete:
         return True
-    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    dense, _ = window_azimuths_deg(look, job.link)
     seen = np.zeros(dense.shape, dtype=bool)
     for station in gathered.stations:
         seen |= covered(station.silhouette, dense)
     if gathered.terrain is not None and not seen.all():
-        stop_deg = stop_elevation_deg(
-            look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
-        )
+        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
         seen |= covered(gathered.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
     return bool(seen.all())
 

@@ -37,6 +37,7 @@ from skysill.assessment.verdict import RANK, Evidence, Verdict, decide
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.model.default_errors import GROWTH_M_PER_YEAR
 from skysill.model.job import Job, Sources
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
@@ -187,6 +188,11 @@ class Assessment:
     profile: Profile | None = field(default=None, metadata=HIDDEN)
     paths: tuple[Any, ...] = field(default=(), metadata=HIDDEN)
 
+    @property
+    def link(self) -> Link:
+        """The terminal with the criteria it was judged by."""
+        return Link(self.terminal, self.criteria)
+
 
 def assess(
     job: Job,
@@ -304,9 +310,8 @@ def judge(
     if missing is None and look.visible:
         sure = confidence(
             then.gathered.witnesses(then.gathered.obstacles, then.growth_m),
-            *_ray(look),
-            terminal=job.terminal,
-            criteria=job.criteria,
+            look.ray,
+            link=job.link,
             errors=gathered.errors,
             explain=explain,
         )
@@ -330,7 +335,7 @@ def judge(
             set_aside=next((note for s in gathered.stations for note in s.silhouette.notes), None),
         )
     )
-    below = highest_below(gathered.silhouettes, *_ray(look))
+    below = highest_below(gathered.silhouettes, look.ray)
     asked = _if_trees(job, gathered, look) if explain and grown.roomy and look.visible else ()
     return SatelliteResult(
         satellite=satellite,
@@ -360,7 +365,8 @@ def _foliage(job: Job, gathered: Gathered, look: LookVector) -> Foliage | None:
     return foliage_on(
         gathered.scene.obstacles,
         dish_in_scene_m(gathered.place),
-        *_ray(look),
+        look.ray.azimuth_deg,
+        look.ray.elevation_deg,
         frequency_ghz=job.terminal.receive_ghz,
     )
 
@@ -390,11 +396,6 @@ def _bare_branches(gathered: Gathered, look: LookVector, now: Clearance, later: 
     return tuple(said)
 
 
-def _ray(look: LookVector) -> tuple[float, float]:
-    """Azimuth and apparent elevation; a satellite straight overhead gets azimuth 0, which there means nothing."""
-    return look.azimuth_deg or 0.0, look.elevation_apparent_deg
-
-
 def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
     distance_m = float(silhouette.distance_m[index])
     return HorizonBelow(
@@ -406,21 +407,19 @@ def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
 
 def _clearance(job: Job, gathered: Gathered, look: LookVector, *, losses: bool) -> Clearance:
     """The clearance of one ray from what the sources say."""
-    ray, tools = _ray(look), (job.terminal, job.criteria)
+    ray, link = look.ray, job.link
     standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
-    rooms: list[Rooms] = [column_rooms(s, *ray, *tools) for s in standing]
+    rooms: list[Rooms] = [column_rooms(s, ray, link) for s in standing]
     if gathered.scene is not None and gathered.obstacles is not None:
-        rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), *ray, *tools))
-    return clearance(
-        rooms, gathered.silhouettes, *ray, terminal=job.terminal, criteria=job.criteria, losses=losses
-    )
+        rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), ray, link))
+    return clearance(rooms, gathered.silhouettes, ray, link=link, losses=losses)
 
 
 def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:
     """The question that readings of unknown kind leave open, near enough to the ray to matter."""
     least: tuple[float, Silhouette, Rooms] | None = None
     for seen in as_trees(job, gathered, look):
-        rooms = column_rooms(seen, *_ray(look), job.terminal, job.criteria)
+        rooms = column_rooms(seen, look.ray, job.link)
         spare_deg = float(np.where(rooms.inside, -90.0, rooms.spare_deg).min(initial=90.0))
         if len(seen) and (least is None or spare_deg < least[0]):
             least = spare_deg, seen, rooms
@@ -446,7 +445,7 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
     """What only cells too coarse to be believed so near put into the required room."""
     if gathered.doubtful is None or not len(gathered.doubtful) or not now.roomy:
         return None
-    rooms = column_rooms(gathered.doubtful, *_ray(look), job.terminal, job.criteria)
+    rooms = column_rooms(gathered.doubtful, look.ray, job.link)
     if not (rooms.inside.any() or (rooms.spare_deg < 0.0).any()):
         return None
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
@@ -462,7 +461,7 @@ def _path(job: Job, at: Place, look: LookVector) -> Any | None:
         return None
     from skysill.horizon.terrain import path_profile
 
-    wanted_m = reach_wanted_m(look, at, job.sources.highest_ground_m, job.terminal, job.criteria)
+    wanted_m = reach_wanted_m(look, at, job.sources.highest_ground_m, job.link)
     return path_profile(
         job.sources.rasters,
         latitude_deg=at.latitude_deg,

@@ -10,6 +10,7 @@ from skysill.assessment.stations import StationHorizon
 from skysill.horizon.measured import SIDESTEP_M, carry, moved_readings, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.model.job import Job
+from skysill.model.link import Ray
 from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats, wrap_180, wrap_360
 
@@ -68,14 +69,10 @@ def _away(step_m: Floats) -> str:
 
 def _taking_room(job: Job, gathered: Gathered, look: LookVector, hidden: Silhouette) -> np.ndarray:
     """Which columns of what may stand hidden would take the room, the tightest first."""
-    rooms = column_rooms(
-        hidden, look.azimuth_deg or 0.0, look.elevation_apparent_deg, job.terminal, job.criteria
-    )
+    rooms = column_rooms(hidden, look.ray, job.link)
     at = np.flatnonzero(rooms.inside | (rooms.spare_deg < 0.0))
     if gathered.terrain is not None and at.size:
-        stop_deg = stop_elevation_deg(
-            look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
-        )
+        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
         near_m = near_reach_m(stop_deg)
         at = at[~covered(gathered.terrain, hidden.azimuth_deg[at], reach_m=near_m, fine=True)]
     for station in gathered.stations:
@@ -121,27 +118,27 @@ def in_line_by_assumption(job: Job, gathered: Gathered, look: LookVector, now: C
     """
     if not now.obstructed:
         return None
-    ray = (look.azimuth_deg or 0.0, look.elevation_apparent_deg)
+    ray = look.ray
     for station in gathered.stations:
         others = [s for s in gathered.silhouettes if s is not station.silhouette]
-        if any(column_rooms(s, *ray, job.terminal, job.criteria).inside.any() for s in others):
+        if any(column_rooms(s, ray, job.link).inside.any() for s in others):
             continue
-        found = _assumed(job, station, *ray)
+        found = _assumed(job, station, ray)
         if found is not None:
             return found
     return None
 
 
-def _assumed(job: Job, station: StationHorizon, azimuth_deg: float, elevation_deg: float) -> str | None:
+def _assumed(job: Job, station: StationHorizon, ray: Ray) -> str | None:
     """What of one station's readings stands in the line only by assumption; None where nothing does."""
     s, step_m = station.silhouette, station.step_m
-    rooms = column_rooms(s, azimuth_deg, elevation_deg, job.terminal, job.criteria)
+    rooms = column_rooms(s, ray, job.link)
     inside = np.flatnonzero(rooms.inside)
     if step_m[2] <= 0.0 or not inside.size or not rooms.assumed[inside].all():
         return None
     top = int(inside[s.elevation_deg[inside].argmax()])
     top_rad = np.deg2rad(s.elevation_deg[top])
-    over = np.sin(top_rad) - np.cos(top_rad) * np.tan(np.deg2rad(elevation_deg))
+    over = np.sin(top_rad) - np.cos(top_rad) * np.tan(np.deg2rad(ray.elevation_deg))
     free_m = float(step_m[2] / max(over, 1e-9))
     if free_m < _NEAREST_M:
         return None
@@ -218,8 +215,6 @@ def _near_known(job: Job, gathered: Gathered, look: LookVector) -> bool:
         return True
     if gathered.terrain is None:
         return False
-    stop_deg = stop_elevation_deg(
-        look, gathered.place, job.sources.highest_ground_m, job.terminal, job.criteria
-    )
+    stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
     at = [look.azimuth_deg or 0.0]
     return bool(covered(gathered.terrain, at, reach_m=near_reach_m(stop_deg), fine=True).all())

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from skysill.assessment.clearance import column_margin_deg, room_angle_deg
+from skysill.assessment.clearance import column_margin_deg
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Question
 from skysill.bulk.quadtree import Sights, sights
 from skysill.bulk.ray_fan import LocalMaps, Rays, Samples, local_maps
 from skysill.bulk.thresholds import Limits
 from skysill.horizon.rays import reach_needed_m, sight_slope
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
 
 __all__ = [
@@ -149,7 +150,7 @@ def half_windows_deg(places: Places, question: Question) -> tuple[Floats, Floats
     """Azimuth offsets out to which the chain's fan is dense, and out to which it goes (gather.window_azimuths_deg)."""
     level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
     distances_m = np.array([question.criteria.assumed_distance_m, _NEAREST_M])
-    room = np.sin(np.deg2rad(room_angle_deg(distances_m, question.terminal, question.criteria)))
+    room = np.sin(np.deg2rad(room_angle_deg(distances_m, question.link)))
     dense, wide = (np.rad2deg(np.arcsin(np.minimum(part / level, 1.0))) for part in room)
     return dense, wide
 

@@ -12,15 +12,16 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.assessment.evidence import EXACT_MARGIN_DEG, sought_elevation_deg
 from skysill.bulk.ray_fan import Ceiling, ceiling, local_maps, over_mesh
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.ray_march import FINE_CELL_M
 from skysill.horizon.rays import NEAREST_SAMPLE_M, reach_needed_m
 from skysill.model.default_errors import RasterFacts
+from skysill.model.link import Link
 from skysill.model.site import Criteria, Satellite, Terminal
 from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, local_earth_radius_m
 
 __all__ = [
@@ -85,6 +86,11 @@ class Question:
     full: bool = False
     position_error_m: float = 0.0
 
+    @property
+    def link(self) -> Link:
+        """The terminal with the criteria it is judged by."""
+        return Link(self.terminal, self.criteria)
+
 
 @dataclass(slots=True, eq=False)
 class Places:
@@ -130,7 +136,7 @@ def placed(
     far_m = np.maximum(
         rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), question.criteria.assumed_distance_m
     )
-    stop_deg = apparent - room_angle_deg(far_m, question.terminal, question.criteria)
+    stop_deg = apparent - room_angle_deg(far_m, question.link)
     needed_m = reach_needed_m(eye_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
     sought_deg = sought_elevation_deg(apparent, stop_deg)
     low = sought_deg > apparent - FLOOR_DEG  # what lies at the end of such rays can be nearer than FLOOR_DEG
@@ -195,7 +201,7 @@ def may_come_near(
     """
 
     def within_deg(away_m: float) -> float:
-        return FLOOR_DEG + float(room_angle_deg(away_m, question.terminal, question.criteria))
+        return FLOOR_DEG + float(room_angle_deg(away_m, question.link))
 
     parts = [slice(low, low + _SIEVED) for low in range(0, places.eye_m.size, _SIEVED)]
     found = [_sieve(ground, places.take(part), widest or within_deg, moved_m) for part in parts]
@@ -245,7 +251,7 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
     farthest_m = float(places.sought_m.max())
     while inner_m < farthest_m:
         outer_m = inner_m * 1.5
-        room_deg = float(room_angle_deg(inner_m, question.terminal, question.criteria))
+        room_deg = float(room_angle_deg(inner_m, question.link))
         slope = np.tan(np.deg2rad(places.apparent_deg - FLOOR_DEG - room_deg - 0.05))
         top_m = ground.ceiling.over(ground.ceiling.level_for(outer_m * densest), places.column, places.row)
         near |= top_m - places.eye_m >= slope * inner_m

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.assessment.clearance import Clearance, Controlling, room_angle_deg
+from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.evidence import Remembered
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Evidence, decide
@@ -46,7 +46,7 @@ from skysill.model.default_errors import facts_of
 from skysill.model.job import Job, Sources
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Site
 from skysill.pointing.look_vector import look_angles
-from skysill.radio.fresnel import required_room_m
+from skysill.radio.required_room import room_angle_deg, room_m
 from skysill.units import Bools, Floats, Ints, wrap_180
 
 __all__ = ["FLOOR_DEG", "Ground", "Question", "Screened", "joined", "out_of_reach", "screen", "screen_each"]
@@ -224,10 +224,8 @@ _PLACES_AROUND, _PLACES_TOGETHER = 8, 10_000
 
 def _counts(ground: Ground, question: Question) -> Callable[[float], float]:
     """The angle within which ground so far away counts: for an exact margin, or because errors could move it so far."""
-    doubt_deg, terminal, criteria = _doubt(ground, question), question.terminal, question.criteria
-    return lambda away_m: max(
-        FLOOR_DEG + float(room_angle_deg(away_m, terminal, criteria)), doubt_deg(away_m)
-    )
+    doubt_deg, link = _doubt(ground, question), question.link
+    return lambda away_m: max(FLOOR_DEG + float(room_angle_deg(away_m, link)), doubt_deg(away_m))
 
 
 def _doubt(ground: Ground, question: Question) -> Callable[[float], float]:
@@ -549,10 +547,7 @@ def _leaving_m(grid: Grid, rays: Rays) -> Floats:
 
 def _clearances(ground: Ground, question: Question, close: Close) -> Iterator[Clearance]:
     """The clearance at each place, as far as a verdict needs it."""
-    required_m = required_room_m(
-        close.slant_m, dish_diameter_m=question.terminal.dish_diameter_m, frequency_ghz=question.terminal.lowest_ghz,
-        fresnel_fraction=question.criteria.fresnel_fraction,
-    )  # fmt: skip
+    required_m = room_m(close.slant_m, question.link)  # fmt: skip
     clearance_m = close.slant_m * np.sin(np.deg2rad(close.margin_deg))
     kind = "surface" if ground.kind == "surface" else "ground"
     columns = (close.margin_deg, clearance_m, required_m, close.spare_deg, close.slant_m)

@@ -8,9 +8,9 @@ from statistics import NormalDist
 
 import numpy as np
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.bulk.prefilter import Ground, Question
 from skysill.model.default_errors import facts_of
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats
 
 __all__ = ["ALIKE_CELLS", "ByDistance", "Limits", "limits_of"]
@@ -53,7 +53,7 @@ class Limits:
 
     def room_deg(self, slant_m: Floats) -> Floats:
         """The required room."""
-        return room_angle_deg(slant_m, self.question.terminal, self.question.criteria)
+        return room_angle_deg(slant_m, self.question.link)
 
     def noted_deg(self, slant_m: Floats) -> Floats:
         """Spare room beyond which errors hardly ever bring ground too near."""
@@ -64,7 +64,7 @@ def limits_of(ground: Ground, question: Question) -> Limits:
     """The limits that hold for one raster and one question."""
 
     def room_deg(slant_m: Floats) -> Floats:
-        return room_angle_deg(slant_m, question.terminal, question.criteria)
+        return room_angle_deg(slant_m, question.link)
 
     # Margin from which the stated errors surely leave the room with the probability asked for: the room and so many
     # standard deviations that not even three independent parts of the ground together fail more often. The raster's

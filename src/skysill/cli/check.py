@@ -188,8 +188,7 @@ def _allowed(job: Job, found: Assessment, mount: Mount) -> dict[str, str]:
             result.satellite.name,
             elevation_deg=result.look.elevation_apparent_deg,
             antenna_height_m=up_m,
-            terminal=found.terminal,
-            criteria=found.criteria,
+            link=found.link,
             ground=ground_along(
                 job,
                 east_m=found.mount.east_m,

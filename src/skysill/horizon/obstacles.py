@@ -24,14 +24,14 @@ from skysill.horizon.shapes import (
     SIDE,
     Found,
     Parts,
-    Room,
     evaluate,
     first_hit_m,
     patch_radius_m,
 )
 from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.model.link import Link
 from skysill.model.obstacles import Kind, Obstacle, building, facet, pole, tree, triangles, wall, wire
-from skysill.model.site import Criteria, Terminal
+from skysill.radio.required_room import room_angle_rad
 from skysill.units import Bools, Floats, Ints, direction_enu, wrap_360
 
 __all__ = [
@@ -157,18 +157,13 @@ class LeastRoom:
     hit: Bools
 
 
-def _room(terminal: Terminal, criteria: Criteria) -> Room:
-    return Room(terminal.dish_diameter_m, terminal.lowest_ghz, criteria.fresnel_fraction)
-
-
 def clearances(
     scene: Scene,
     dish_m: ArrayLike,
     azimuth_deg: ArrayLike,
     elevation_deg: ArrayLike,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     exact_within_deg: float = 90.0,
 ) -> SceneClearance:
     """Exact room between every ray and every obstacle.
@@ -183,12 +178,13 @@ def clearances(
     -------
     SceneClearance, (n, k, obstacle)
 
+    >>> from skysill.model.site import Criteria, Terminal
     >>> scene = Scene((building("hall", [[-9, 20], [9, 20], [9, 30], [-9, 30]], ground_elevation_m=0, height_m=12),))
-    >>> room = clearances(scene, [[0, 0, 2]], [0.0], [45.0], terminal=Terminal(), criteria=Criteria())
+    >>> room = clearances(scene, [[0, 0, 2]], [0.0], [45.0], link=Link(Terminal(), Criteria()))
     >>> room.margin_deg.round(4), room.distance_m.round(4)  # 45 - atan(10 / 20); hypot(10, 20)
     (array([[[18.4349]]]), array([[[22.3607]]]))
     """
-    parts, room = _parts(scene), _room(terminal, criteria)
+    parts = _parts(scene)
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     ray = direction_enu(azimuth, elevation)
     shape = (*azimuth.shape, len(scene))
@@ -197,7 +193,7 @@ def clearances(
         parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (rows[0], rows[1], rows[2])
     )
     margin, distance = least.reshape(shape), away.reshape(shape)
-    spare = margin - room.angle_rad(distance)
+    spare = margin - room_angle_rad(distance, link)
     wanted = spare < np.deg2rad(exact_within_deg) if exact_within_deg < 90.0 else np.ones(shape, dtype=bool)
     blank = np.full(margin.shape, np.nan)
     result = _Filling(
@@ -210,9 +206,9 @@ def clearances(
     at = np.nonzero(wanted)
     for piece in _pieces(at[0].size):
         rows = tuple(index[piece] for index in at)
-        result.put(rows, evaluate(parts, rows[2], dish[rows[0]], ray[rows[:2]], room), room)
+        result.put(rows, evaluate(parts, rows[2], dish[rows[0]], ray[rows[:2]], link), link)
     if exact_within_deg >= 90.0 and result.hit.any():
-        result.deepen(parts, dish, ray, room)
+        result.deepen(parts, dish, ray, link)
     exact = wanted & ~(result.hit & (exact_within_deg < 90.0))
     return result.whole(exact, _holding(scene, parts, dish))
 
@@ -223,20 +219,19 @@ def near_rays(
     azimuth_deg: ArrayLike,
     elevation_deg: ArrayLike,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     within_deg: float,
 ) -> Scene:
     """The same scene with only what could leave less spare room than `within_deg` to any of the rays.
 
     What is left out leaves more for certain: the cylinder around it does. Arguments as in `clearances`.
     """
-    parts, room = _parts(scene), _room(terminal, criteria)
+    parts = _parts(scene)
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     n, k, o = (index.ravel() for index in np.indices((*azimuth.shape, len(scene))))
     margin, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (n, k, o))
     near = np.zeros(len(scene), dtype=bool)
-    near[o[margin - room.angle_rad(distance) < np.deg2rad(within_deg)]] = True
+    near[o[margin - room_angle_rad(distance, link) < np.deg2rad(within_deg)]] = True
     return replace(scene, obstacles=tuple(o for o, use in zip(scene.obstacles, near, strict=True) if use))
 
 
@@ -250,7 +245,7 @@ class _Filling:
     places: list[Floats]
     hit: Bools
 
-    def put(self, rows: tuple[Ints, ...], found: Found, room: Room) -> None:
+    def put(self, rows: tuple[Ints, ...], found: Found, link: Link) -> None:
         hit = np.isfinite(found.hit_m)
         margin = np.rad2deg(found.margin_rad)
         near, tight = _polar(found.near_m), _polar(found.tight_m)
@@ -258,16 +253,16 @@ class _Filling:
         self.margin_deg[rows] = np.where(hit, -margin, margin)
         self.spare_deg[rows] = np.rad2deg(found.spare_rad) - np.where(hit, margin, 0.0)
         self.distance_m[rows] = np.where(hit, found.hit_m, near[2])
-        tight_margin = np.rad2deg(found.spare_rad + room.angle_rad(tight[2]))
+        tight_margin = np.rad2deg(found.spare_rad + room_angle_rad(tight[2], link))
         for place, value in zip(self.places, (near[0], near[1], tight_margin, *tight), strict=True):
             place[rows] = value
 
-    def deepen(self, parts: Parts, dish: Floats, ray: Floats, room: Room) -> None:
+    def deepen(self, parts: Parts, dish: Floats, ray: Floats, link: Link) -> None:
         rows = np.nonzero(self.hit)
         depth, towards = depth_rad(parts, rows[2], dish[rows[0]], ray[rows[:2]])
         edge = _polar(towards)
         self.margin_deg[rows] = -np.rad2deg(depth)
-        self.spare_deg[rows] = -np.rad2deg(depth + room.angle_rad(self.distance_m[rows]))
+        self.spare_deg[rows] = -np.rad2deg(depth + room_angle_rad(self.distance_m[rows], link))
         for place, value in zip(
             self.places, (edge[0], edge[1], -np.rad2deg(depth), edge[0], edge[1]), strict=False
         ):
@@ -300,8 +295,7 @@ def least_room(
     azimuth_deg: ArrayLike,
     elevation_deg: ArrayLike,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     enough_deg: float = 2.0,
 ) -> LeastRoom:
     """The least spare angle over all obstacles, for searches: exact up to `enough_deg`, where it stops looking.
@@ -313,7 +307,7 @@ def least_room(
     Shapes as in `clearances`; returns (n, k). Where the ray is obstructed the spare angle is at most minus the room
     asked for there: enough to refuse the spot.
     """
-    parts, room = _parts(scene), _room(terminal, criteria)
+    parts = _parts(scene)
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     inside = _holding(scene, parts, dish)
     whole = LeastRoom(
@@ -324,19 +318,19 @@ def least_room(
     step = max(1, _BOUNDS // (azimuth.shape[1] * len(scene)))
     pieces = [slice(start, start + step) for start in range(0, len(dish), step)]
     rows = _side_by_side(
-        lambda p: _near_rays(parts, dish[p], azimuth[p], elevation[p], room, enough_deg), pieces
+        lambda p: _near_rays(parts, dish[p], azimuth[p], elevation[p], link, enough_deg), pieces
     )
     n = np.concatenate([at[0] + piece.start for at, piece in zip(rows, pieces, strict=True)])
     k, o = (np.concatenate([at[i] for at in rows]) for i in (1, 2))
     bound = np.concatenate([at[3] for at in rows])
-    _follow(whole, parts, room, (n, k, o, bound), dish, direction_enu(azimuth, elevation))
+    _follow(whole, parts, link, (n, k, o, bound), dish, direction_enu(azimuth, elevation))
     rows_in, who = np.nonzero(inside)
     whole.spare_deg[rows_in], whole.hit[rows_in], whole.obstacle[rows_in] = -180.0, True, who[:, None]
     return whole
 
 
 def _near_rays(
-    parts: Parts, dish: Floats, azimuth: Floats, elevation: Floats, room: Room, enough_deg: float
+    parts: Parts, dish: Floats, azimuth: Floats, elevation: Floats, link: Link, enough_deg: float
 ) -> tuple[Ints, Ints, Ints, Floats]:
     """Dish, ray, obstacle of every pair whose bound is under enough_deg, and the bound, radians.
 
@@ -349,10 +343,10 @@ def _near_rays(
     within = ahead <= 1e-6
     reach = np.where(over > 0, np.maximum(ahead, 1e-6), ahead + 2.0 * parts.reach_m)
     lowest = np.where(over < 0, np.hypot(np.maximum(ahead, 1e-6), over), np.maximum(ahead, 1e-6))
-    height = np.where(within, np.inf, np.arctan2(over, reach) + room.angle_rad(lowest))
+    height = np.where(within, np.inf, np.arctan2(over, reach) + room_angle_rad(lowest, link))
     n, k, o = np.nonzero(np.deg2rad(elevation)[..., None] < height[:, None, :] + enough)
     least, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (n, k, o))
-    bound = least - room.angle_rad(distance)
+    bound = least - room_angle_rad(distance, link)
     near = bound < enough
     return n[near], k[near], o[near], bound[near]
 
@@ -360,7 +354,7 @@ def _near_rays(
 def _follow(
     whole: LeastRoom,
     parts: Parts,
-    room: Room,
+    link: Link,
     pairs: tuple[Ints, Ints, Ints, Floats],
     dish: Floats,
     ray: Floats,
@@ -372,7 +366,7 @@ def _follow(
     )
     met = np.isfinite(along)
     whole.hit[n[met], k[met]] = True
-    _lessen(whole, n[met], k[met], o[met], -np.rad2deg(room.angle_rad(along[met])))
+    _lessen(whole, n[met], k[met], o[met], -np.rad2deg(room_angle_rad(along[met], link)))
     free = ~whole.hit[n, k]
     n, k, o, bound = n[free], k[free], o[free], np.rad2deg(bound[free])
     order = np.lexsort((bound, k, n))
@@ -384,7 +378,7 @@ def _follow(
         at = at[bound[at] < whole.spare_deg[n[at], k[at]]]
         rows = [at[p] for p in _pieces(at.size)]
         solved = _side_by_side(
-            lambda r: evaluate(parts, o[r], dish[n[r]], ray[n[r], k[r]], room, margins=False), rows
+            lambda r: evaluate(parts, o[r], dish[n[r]], ray[n[r], k[r]], link, margins=False), rows
         )
         for r, found in zip(rows, solved, strict=True):
             _lessen(whole, n[r], k[r], o[r], np.rad2deg(found.spare_rad))

@@ -15,7 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from skysill.units import SPEED_OF_LIGHT_M_S, Bools, Floats, Ints
+from skysill.model.link import Link
+from skysill.radio.required_room import room_angle_rad
+from skysill.units import Bools, Floats, Ints
 
 __all__ = [
     "CONE",
@@ -25,7 +27,6 @@ __all__ = [
     "SIDE",
     "Found",
     "Parts",
-    "Room",
     "evaluate",
     "first_hit_m",
     "nearest_on_segments",
@@ -50,21 +51,6 @@ disk       radius R tau, height z0
 
 _PATCHES = 500
 """Round surfaces searched at a time: their grids stay in the processor's cache."""
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """What the ray needs free around it: D/2 + k sqrt(lambda d)."""
-
-    dish_diameter_m: float
-    frequency_ghz: float
-    fresnel_fraction: float
-
-    def angle_rad(self, distance_m: Floats) -> Floats:
-        """atan(required / d) in radians, pi/2 at the dish itself; as `fresnel.required_angle_deg`, lean."""
-        wavelength_m = SPEED_OF_LIGHT_M_S / (self.frequency_ghz * 1e9)
-        needed_m = self.dish_diameter_m / 2.0 + self.fresnel_fraction * np.sqrt(wavelength_m * distance_m)
-        return np.asarray(np.arctan2(needed_m, distance_m))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,7 +151,7 @@ def nearest_on_segments(a_m: Floats, b_m: Floats, ray: Floats) -> Floats:
     return np.asarray(np.where(below > 0.0, inner, end))
 
 
-def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, room: Room) -> tuple[Floats, Floats]:
+def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> tuple[Floats, Floats]:
     """Least spare angle along each segment and where, (spare_rad, t).
 
     Seventeen points evenly spaced as the dish sees them, then five times nine points around the best.
@@ -180,7 +166,7 @@ def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, room: Room) -> t
     def spare(turn: Floats) -> tuple[Floats, Floats]:
         t = np.clip((foot[:, None] + off[:, None] * np.tan(turn)) / length[:, None], 0.0, 1.0)
         x = a_m[:, None, :] + t[..., None] * along[:, None, :]
-        return _angle_rad(x, ray[:, None, :]) - room.angle_rad(np.sqrt(_dot(x, x))), t
+        return _angle_rad(x, ray[:, None, :]) - room_angle_rad(np.sqrt(_dot(x, x)), link), t
 
     rows = np.arange(length.size)
     for nodes in (17, 9, 9, 9, 9, 9):
@@ -211,19 +197,19 @@ def patch_points(kind: Ints, shape: Floats, tau: Floats, turn: Floats) -> Floats
 
 
 def tightest_on_patches(
-    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, room: Room | None
+    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, link: Link | None
 ) -> tuple[Floats, Floats]:
-    """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); room None: the margin."""
+    """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); link None: the margin."""
     spare, point = np.empty(len(dish_m)), np.empty((len(dish_m), 3))
     for start in range(0, len(dish_m), _PATCHES):
         rows = slice(start, start + _PATCHES)
         near = kind[rows], shape[rows], span[rows], dish_m[rows], ray[rows]
-        spare[rows], point[rows] = _search_patches(*near, room)
+        spare[rows], point[rows] = _search_patches(*near, link)
     return spare, point
 
 
 def _search_patches(
-    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, room: Room | None
+    kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, link: Link | None
 ) -> tuple[Floats, Floats]:
     """One batch of `tightest_on_patches`.
 
@@ -238,18 +224,18 @@ def _search_patches(
     )
     tau = span[:, :1] + (span[:, 1:] - span[:, :1]) * up
     turn = np.broadcast_to(around, tau.shape)
-    value, _ = _patch_spare(kind, shape, tau, turn, dish_m, ray, room)
+    value, _ = _patch_spare(kind, shape, tau, turn, dish_m, ray, link)
     best = value.argmin(axis=1)
     spare, tau, turn = value[rows, best], tau[rows, best], turn[rows, best]
     step, live = np.ones(rows.size), rows
     for _ in range(60):
         near = kind[live], shape[live], span[live], dish_m[live], ray[live]
-        spare[live], tau[live], turn[live], still = _descend(*near, room, tau[live], turn[live], step[live])
+        spare[live], tau[live], turn[live], still = _descend(*near, link, tau[live], turn[live], step[live])
         step[live] = np.minimum(step[live] * np.where(still, 0.25, 2.0), 1.0)
         live = live[step[live] > 1e-3]
         if not live.size:
             break
-    tip, _ = _patch_spare(kind, shape, ends, np.stack([turn, turn], axis=1), dish_m, ray, room)
+    tip, _ = _patch_spare(kind, shape, ends, np.stack([turn, turn], axis=1), dish_m, ray, link)
     at = tip.argmin(axis=1)
     tau = np.where(tip[rows, at] < spare, ends[rows, at], tau)
     return np.minimum(spare, tip[rows, at]), patch_points(kind, shape, tau, turn) - dish_m
@@ -263,11 +249,11 @@ def _off_the_poles(kind: Ints, span: Floats) -> Floats:
 
 
 def _patch_spare(
-    kind: Ints, shape: Floats, tau: Floats, turn: Floats, dish_m: Floats, ray: Floats, room: Room | None
+    kind: Ints, shape: Floats, tau: Floats, turn: Floats, dish_m: Floats, ray: Floats, link: Link | None
 ) -> tuple[Floats, Floats]:
     x = patch_points(kind[:, None], shape[:, None, :], tau, turn) - dish_m[:, None, :]
     angle = _angle_rad(x, ray[:, None, :])
-    return (angle if room is None else angle - room.angle_rad(np.sqrt(_dot(x, x)))), x
+    return (angle if link is None else angle - room_angle_rad(np.sqrt(_dot(x, x)), link)), x
 
 
 _UP, _AROUND = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0], indexing="ij"))
@@ -279,7 +265,7 @@ def _descend(
     span: Floats,
     dish_m: Floats,
     ray: Floats,
-    room: Room | None,
+    link: Link | None,
     tau: Floats,
     turn: Floats,
     step: Floats,
@@ -288,10 +274,10 @@ def _descend(
     low, high = span[:, :1], span[:, 1:]
     wide, arc = (high - low) / 8 * step[:, None], np.pi / 12 * step[:, None]
     ups, turns = np.clip(tau[:, None] + _UP * wide, low, high), turn[:, None] + _AROUND * arc
-    value, _ = _patch_spare(kind, shape, ups, turns, dish_m, ray, room)
+    value, _ = _patch_spare(kind, shape, ups, turns, dish_m, ray, link)
     jump_up, jump_around = _newton(value)
     leap_up, leap_turn = np.clip(tau[:, None] + jump_up * wide, low, high), turn[:, None] + jump_around * arc
-    leap, _ = _patch_spare(kind, shape, leap_up, leap_turn, dish_m, ray, room)
+    leap, _ = _patch_spare(kind, shape, leap_up, leap_turn, dish_m, ray, link)
     value = np.concatenate([value, leap], axis=1)
     ups, turns = np.concatenate([ups, leap_up], axis=1), np.concatenate([turns, leap_turn], axis=1)
     rows, best = np.arange(len(value)), value.argmin(axis=1)
@@ -405,7 +391,7 @@ def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
 
 
 def evaluate(
-    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room, *, margins: bool = True
+    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, link: Link, *, margins: bool = True
 ) -> Found:
     """Exact room between each ray and its obstacle.
 
@@ -427,7 +413,7 @@ def evaluate(
         np.full(pairs, np.inf),
         np.zeros((pairs, 3)),
     )
-    segments = _edge_margins(parts, obstacle, dish_m, ray, room, found)
+    segments = _edge_margins(parts, obstacle, dish_m, ray, link, found)
     owner, patch = _spread(obstacle, parts.round_first)
     if owner.size:
         rounds = (
@@ -442,22 +428,22 @@ def evaluate(
             best, at = _least(margin, owner, pairs)
             won = best < found.margin_rad
             found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
-        _offer(found, *tightest_on_patches(*rounds, room), owner)
+        _offer(found, *tightest_on_patches(*rounds, link), owner)
     owner, face = _spread(obstacle, parts.face_first)
     if owner.size:
         a, b, there = _meridians(parts, face, dish_m[owner], ray[owner])
         segments.append((a[there], b[there], owner[there]))
     for a, b, owner in segments:
-        worth = _lower_spare(a, b, ray[owner], room) < found.spare_rad[owner]
+        worth = _lower_spare(a, b, ray[owner], link) < found.spare_rad[owner]
         a, b, owner = a[worth], b[worth], owner[worth]
         if owner.size:
-            spare, t = tightest_on_segments(a, b, ray[owner], room)
+            spare, t = tightest_on_segments(a, b, ray[owner], link)
             _offer(found, spare, a + t[:, None] * (b - a), owner)
     return found
 
 
 def _edge_margins(
-    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, room: Room, found: Found
+    parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, link: Link, found: Found
 ) -> list[tuple[Floats, Floats, Ints]]:
     """The nearest point of the edges into `found`; the edges themselves back, for the finer search."""
     owner, edge = _spread(obstacle, parts.edge_first)
@@ -470,15 +456,15 @@ def _edge_margins(
     best, at = _least(margin, owner, obstacle.size)
     held = at >= 0
     found.margin_rad[held], found.near_m[held] = best[held], point[at[held]]
-    _offer(found, margin - room.angle_rad(np.sqrt(_dot(point, point))), point, owner)
+    _offer(found, margin - room_angle_rad(np.sqrt(_dot(point, point)), link), point, owner)
     return [(a, b, owner)]
 
 
-def _lower_spare(a_m: Floats, b_m: Floats, ray: Floats, room: Room) -> Floats:
+def _lower_spare(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> Floats:
     """A bound from below on the spare angle along segments: the least angle, less the angle asked for nearest by."""
     along = b_m - a_m
     t = nearest_on_segments(a_m, b_m, ray)
     angle = _angle_rad(a_m + t[:, None] * along, ray)
     closest = np.clip(-_dot(a_m, along) / np.maximum(_dot(along, along), 1e-24), 0.0, 1.0)
     near = a_m + closest[:, None] * along
-    return angle - room.angle_rad(np.sqrt(_dot(near, near)))
+    return angle - room_angle_rad(np.sqrt(_dot(near, near)), link)

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
+from skysill.model.link import Link
 from skysill.model.readings import Readings
 from skysill.model.site import (
     HIGHEST_GROUND_ON_EARTH_M,
@@ -70,3 +71,8 @@ class Job:
     property_boundary: tuple[tuple[float, float], ...] = ()
     mounts_named: bool = True
     mast_kits: tuple[MastKit, ...] = ()
+
+    @property
+    def link(self) -> Link:
+        """The terminal with the criteria it is judged by."""
+        return Link(self.terminal, self.criteria)

@@ -24,7 +24,8 @@ from skysill.plots.captions import captions_in, chosen, key, rows, rows_in, stan
 from skysill.plots.labels import Label, Placed, box_of, place_labels, write
 from skysill.plots.theme import INK, PALETTE, Ink, drawing, fill, new_figure, save
 from skysill.plots.vertical_section import Plane, Standing
-from skysill.radio.fresnel import first_fresnel_radius_m, required_room_m
+from skysill.radio.fresnel import first_fresnel_radius_m
+from skysill.radio.required_room import room_m
 
 __all__ = ["PathArtists", "draw_path", "path_figure", "write_path_profile"]
 
@@ -141,16 +142,11 @@ def _draw_ray(ax: Axes, plane: Plane, far_m: float, ink: Ink) -> tuple[Line2D, d
     """The centre ray, and around it the first Fresnel zone, the part of it asked for, and the required room."""
     out, up = math.cos(plane.up_rad), math.sin(plane.up_rad)
     along = np.concatenate([[0.0], np.geomspace(0.02, 1.2 * far_m / max(out, 0.05), 120)])
-    terminal, fraction = plane.assessment.terminal, plane.assessment.criteria.fresnel_fraction
-    zone = first_fresnel_radius_m(along, frequency_ghz=terminal.lowest_ghz)
-    room = required_room_m(
-        along,
-        dish_diameter_m=terminal.dish_diameter_m,
-        frequency_ghz=terminal.lowest_ghz,
-        fresnel_fraction=fraction,
-    )
+    link = plane.assessment.link
+    zone = first_fresnel_radius_m(along, frequency_ghz=link.frequency_ghz)
+    room = room_m(along, link)
     zones: dict[str, Polygon] = {}
-    for name, half in (("zone", zone), ("part", fraction * zone), ("room", room)):
+    for name, half in (("zone", zone), ("part", link.fresnel_fraction * zone), ("room", room)):
         there, side = np.concatenate([along, along[::-1]]), np.concatenate([half, -half[::-1]])
         outline = np.column_stack([there * out - side * up, there * up + side * out + plane.datum_m])
         zones[name] = Polygon(outline, closed=True, linewidth=1.1, **_zone_style(name, ink))

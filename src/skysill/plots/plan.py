@@ -27,7 +27,7 @@ from skysill.plots.captions import captions_in, key, title
 from skysill.plots.labels import Label, place_labels, write
 from skysill.plots.theme import INK, PALETTE, Ink, drawing, fill, new_figure, save, trace
 from skysill.pointing.look_vector import LookVector
-from skysill.radio.fresnel import required_room_m
+from skysill.radio.required_room import room_m
 from skysill.siting.allowed_heights import allowed_height_m, ground_along
 from skysill.siting.mount_rows import MountRow, MountsFound, spot_lines
 from skysill.siting.mounts import Searched
@@ -176,12 +176,7 @@ def _draw_line(
         min((np.where(w > 0, high, low)[i] - foot[i]) / w for i, w in enumerate(way) if abs(w) > 1e-9)
     )
     plan = np.linspace(0.05, edge_m, 60)
-    half = required_room_m(
-        plan / max(np.cos(np.deg2rad(look.elevation_apparent_deg)), 1e-6),
-        dish_diameter_m=job.terminal.dish_diameter_m,
-        frequency_ghz=job.terminal.lowest_ghz,
-        fresnel_fraction=job.criteria.fresnel_fraction,
-    )
+    half = room_m(plan / max(np.cos(np.deg2rad(look.elevation_apparent_deg)), 1e-6), job.link)
     centre = foot + plan[:, None] * way
     ring = np.concatenate([centre + half[:, None] * side, (centre - half[:, None] * side)[::-1]])
     style = {"facecolor": ink.faint, "alpha": 0.55, "edgecolor": ink.rule, "linewidth": 0.5, "zorder": 1}
@@ -217,8 +212,7 @@ def _allowed(
         distance_m,
         elevation_deg=look.elevation_apparent_deg,
         antenna_height_m=raised - along.rise_m[0],
-        terminal=found.job.terminal,
-        criteria=found.job.criteria,
+        link=found.job.link,
     )
     return _label(f"≤ {np.floor(float(height) * 10.0) / 10.0:.1f} m at {distance_m:g} m", at, toward_deg, 8.0)
 

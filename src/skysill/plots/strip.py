@@ -48,7 +48,7 @@ from skysill.plots.silhouettes import (
     unseen_spans,
 )
 from skysill.plots.theme import INK, Ink, drawing, fill, new_figure, overlap_key, save, source_key, trace
-from skysill.radio.fresnel import required_angle_deg
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
 
 __all__ = ["StripArtists", "draw_strip", "half_width_deg", "strip_figure", "write_strip"]
@@ -281,12 +281,7 @@ def _low_edge(silhouette: Silhouette, assessment: Assessment, window: _Window) -
     )
     if not near.size:
         return near
-    spare_deg = apart_deg[near] - required_angle_deg(
-        distance_m[near],
-        dish_diameter_m=assessment.terminal.dish_diameter_m,
-        frequency_ghz=assessment.terminal.lowest_ghz,
-        fresnel_fraction=assessment.criteria.fresnel_fraction,
-    )
+    spare_deg = apart_deg[near] - room_angle_deg(distance_m[near], assessment.link)
     # one azimuth every fortieth of the window is enough to show the edge
     cell = np.round(wrap_180(silhouette.azimuth_deg[near] - window.azimuth_deg) / (window.half_deg / 20.0))
     order = np.lexsort((spare_deg, cell))

@@ -14,7 +14,7 @@ import numpy as np
 from skysill.assessment.pipeline import Assessment, SatelliteResult
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.terrain import PathProfile
-from skysill.radio.fresnel import required_angle_deg
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, cross_track_deg, separation_deg, wrap_180
 
 __all__ = ["PANEL_WIDE_IN", "Plane", "Standing"]
@@ -131,18 +131,13 @@ class Plane:
 
 def _standing(assessment: Assessment, result: SatelliteResult) -> list[Standing]:
     """Readings and obstacles no farther aside than the room they need, or half a degree."""
-    look, terminal, criteria = result.look, assessment.terminal, assessment.criteria
+    look, link = result.look, assessment.link
     found: list[Standing] = []
     for silhouette in assessment.silhouettes:
         if silhouette.source == "terrain" or not len(silhouette):
             continue
-        far_m = np.where(np.isnan(silhouette.distance_m), criteria.assumed_distance_m, silhouette.distance_m)
-        needed_deg = required_angle_deg(
-            np.maximum(far_m, 0.01),
-            dish_diameter_m=terminal.dish_diameter_m,
-            frequency_ghz=terminal.lowest_ghz,
-            fresnel_fraction=criteria.fresnel_fraction,
-        )
+        far_m = np.where(np.isnan(silhouette.distance_m), link.assumed_distance_m, silhouette.distance_m)
+        needed_deg = room_angle_deg(np.maximum(far_m, 0.01), link)
         turn_deg = wrap_180(silhouette.azimuth_deg - (look.azimuth_deg or 0.0))
         aside_deg = np.where(
             np.abs(turn_deg) < 90.0, cross_track_deg(turn_deg, silhouette.elevation_deg), 180.0

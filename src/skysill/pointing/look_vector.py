@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
+from skysill.model.link import Ray
 from skysill.model.site import Satellite
 from skysill.pointing.orbits import as_utc, positions_ecef
 from skysill.units import (
@@ -68,6 +69,11 @@ class LookVector:
     polarization_tilt_deg: float | None
     visible: bool
     time_utc: str | None = None
+
+    @property
+    def ray(self) -> Ray:
+        """The ray from the dish centre, by its apparent direction."""
+        return Ray(self.azimuth_deg or 0.0, self.elevation_apparent_deg)
 
 
 class LookAngles(NamedTuple):

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from skysill.assessment.clearance import column_margin_deg, room_angle_deg
+from skysill.assessment.clearance import column_margin_deg
 from skysill.horizon.silhouette import Silhouette
-from skysill.model.site import Criteria, Terminal
+from skysill.model.link import Link, Ray
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, direction_enu, wrap_180
 
 __all__ = ["carried", "carried_spare_deg"]
@@ -38,12 +39,10 @@ def carried(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[F
 
 def carried_spare_deg(
     silhouettes: Sequence[Silhouette],
-    azimuth_deg: float,
-    elevation_deg: float,
+    ray: Ray,
     step_m: Floats,
     *,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     enough_deg: float = 0.0,
 ) -> Floats:
     """Least spare room along a ray from dish centres elsewhere, guessed from columns seen from one.
@@ -51,7 +50,6 @@ def carried_spare_deg(
     Parameters
     ----------
     silhouettes : all seen from the same dish centre
-    azimuth_deg, elevation_deg : the ray; apparent elevation
     step_m : (n, 3) the other dish centres less that one: east, north, up
     enough_deg : columns that leave more spare room from every one of them are not looked at
 
@@ -62,43 +60,41 @@ def carried_spare_deg(
     least_deg = np.full(len(step_m), np.inf)
     farthest_m = float(np.linalg.norm(step_m, axis=1).max(initial=0.0))
     for silhouette in silhouettes:
-        keep = _can_matter(silhouette, azimuth_deg, elevation_deg, farthest_m, terminal, criteria, enough_deg)
+        keep = _can_matter(silhouette, ray, farthest_m, link, enough_deg)
         near = silhouette.kept(keep)
         rows = max(1, _AT_ONCE // max(len(near), 1))
         for start in range(0, len(step_m) if len(near) else 0, rows):
             here = slice(start, start + rows)
-            azimuth, elevation, distance_m = carried(near, step_m[here], criteria.assumed_distance_m)
+            azimuth, elevation, distance_m = carried(near, step_m[here], link.assumed_distance_m)
             margin_deg = column_margin_deg(
-                azimuth - np.float32(azimuth_deg),
-                np.float32(elevation_deg),
+                azimuth - np.float32(ray.azimuth_deg),
+                np.float32(ray.elevation_deg),
                 elevation,
                 np.asarray(near.floor_deg, dtype=np.float32),
             )
-            spare_deg = margin_deg - room_angle_deg(np.maximum(distance_m, 0.1), terminal, criteria)
+            spare_deg = margin_deg - room_angle_deg(np.maximum(distance_m, 0.1), link)
             least_deg[here] = np.minimum(least_deg[here], spare_deg.min(axis=1))
     return least_deg
 
 
 def _can_matter(
     silhouette: Silhouette,
-    azimuth_deg: float,
-    elevation_deg: float,
+    ray: Ray,
     farthest_m: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     enough_deg: float,
 ) -> Bools:
     """Columns that a step of up to `farthest_m` could bring in, the most threatening at most."""
     known = ~np.isnan(silhouette.distance_m)
-    distance_m = np.where(known, silhouette.distance_m, criteria.assumed_distance_m)
+    distance_m = np.where(known, silhouette.distance_m, link.assumed_distance_m)
     margin_deg = column_margin_deg(
-        wrap_180(silhouette.azimuth_deg - azimuth_deg),
-        elevation_deg,
+        wrap_180(silhouette.azimuth_deg - ray.azimuth_deg),
+        ray.elevation_deg,
         silhouette.elevation_deg,
         silhouette.floor_deg,
     )
     swing_deg = np.rad2deg(np.arcsin(np.minimum(1.0, np.where(known, farthest_m / distance_m, 0.0))))
-    room_deg = room_angle_deg(np.maximum(distance_m - farthest_m, 0.1), terminal, criteria)
+    room_deg = room_angle_deg(np.maximum(distance_m - farthest_m, 0.1), link)
     threat_deg = margin_deg - swing_deg - room_deg
     keep = threat_deg <= enough_deg
     if keep.sum() > MOST_COLUMNS:

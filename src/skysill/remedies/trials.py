@@ -111,10 +111,6 @@ class Trials:
         dish_m = dish_in_scene_m(self.gathered.place)
         return np.asarray(dish_m - np.array([0.0, 0.0, self.gathered.place.mount.height_m]))
 
-    @property
-    def _ray(self) -> tuple[float, float]:
-        return self.result.look.azimuth_deg or 0.0, self.result.look.elevation_apparent_deg
-
     def scene_spare_deg(self, step_m: Floats) -> Floats:
         """(n,) exact spare room beside the obstacles, today and grown, from dish centres `step_m` (n, 3) away.
 
@@ -132,14 +128,15 @@ class Trials:
     def _beside(self, scene: Scene, step_m: Floats) -> Floats:
         spare_deg = np.full(len(step_m), _ENOUGH_DEG)
         dish_m = dish_in_scene_m(self.gathered.place) + step_m
+        ray = self.result.look.ray
         later = scene.grown(self.job.criteria.years_ahead)
         for stand in (scene, later) if any(o.growth_m_per_year for o in scene.obstacles) else (scene,):
             found = least_room(
                 stand,
                 dish_m,
-                *([angle] for angle in self._ray),
-                terminal=self.job.terminal,
-                criteria=self.job.criteria,
+                ray.azimuth_deg,
+                ray.elevation_deg,
+                link=self.job.link,
                 enough_deg=_ENOUGH_DEG,
             )
             spare_deg = np.minimum(spare_deg, found.spare_deg[:, 0])
@@ -148,9 +145,7 @@ class Trials:
     def fixed_spare_deg(self, step_m: Floats) -> Floats:
         """(n,) spare room beside readings and terrain, guessed by shifting what was seen from the mount."""
         fixed = [w.silhouette for w in self.witnesses if w.silhouette.source != "obstacle"]
-        return carried_spare_deg(
-            fixed, *self._ray, step_m, terminal=self.job.terminal, criteria=self.job.criteria
-        )
+        return carried_spare_deg(fixed, self.result.look.ray, step_m, link=self.job.link)
 
     def spare_deg(self, step_m: Floats) -> Floats:
         """(n,) the lesser of both."""

@@ -20,11 +20,12 @@ from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import Fingerprint
 from skysill.io.photos import Photo
 from skysill.model.job import Job
+from skysill.model.link import Ray
 from skysill.model.readings import Readings
 from skysill.model.site import Mount
 from skysill.pointing.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
-from skysill.radio.fresnel import required_room_m
 from skysill.radio.rain import RainCost, rain_cost
+from skysill.radio.required_room import room_m
 from skysill.report.as_built import Built, PhotoRecord, built, photo_record, tapes_from
 from skysill.siting.aiming import Aim, aim
 from skysill.siting.cables import cable_run
@@ -340,7 +341,7 @@ def _obstructions(
     """Everything within 45 degrees of the line, the tightest first, each thing once, and how many more there are."""
     if not result.look.visible:
         return (), 0
-    ray = (result.look.azimuth_deg or 0.0, result.look.elevation_apparent_deg)
+    ray = result.look.ray
     found: dict[tuple[str, str], Obstruction] = {}
     for rooms in _rooms(job, at, assessment, ray):
         for thing in range(len(rooms.things)):
@@ -360,24 +361,19 @@ def _obstructions(
     return tuple(ordered[:MOST_OBSTRUCTIONS]), len(ordered[MOST_OBSTRUCTIONS:])
 
 
-def _rooms(job: Job, at: Place, assessment: Assessment, ray: tuple[float, float]) -> Iterator[Rooms]:
+def _rooms(job: Job, at: Place, assessment: Assessment, ray: Ray) -> Iterator[Rooms]:
     for silhouette in assessment.silhouettes:
         if silhouette.source != "obstacle" and len(silhouette):
-            yield column_rooms(silhouette, *ray, job.terminal, job.criteria)
+            yield column_rooms(silhouette, ray, job.link)
     scene = job.sources.scene
     if scene is not None and len(scene):
-        yield scene_rooms(scene, dish_in_scene_m(at), *ray, job.terminal, job.criteria)
+        yield scene_rooms(scene, dish_in_scene_m(at), ray, job.link)
 
 
 def _obstruction(job: Job, rooms: Rooms, at: int) -> Obstruction:
     thing, distance_m = rooms.things[int(rooms.thing[at])], float(rooms.distance_m[at])
     margin_deg = -abs(float(rooms.margin_deg[at])) if rooms.inside[at] else float(rooms.margin_deg[at])
-    required_m = required_room_m(
-        distance_m,
-        dish_diameter_m=job.terminal.dish_diameter_m,
-        frequency_ghz=job.terminal.lowest_ghz,
-        fresnel_fraction=job.criteria.fresnel_fraction,
-    )
+    required_m = room_m(distance_m, job.link)
     return Obstruction(
         name=thing.name,
         kind=thing.kind,

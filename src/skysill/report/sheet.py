@@ -13,7 +13,6 @@ from typing import Literal
 import numpy as np
 
 from skysill.assessment.cautions import cautions_for, sun_cautions
-from skysill.assessment.clearance import room_angle_deg
 from skysill.assessment.evidence import (
     Gathered,
     Place,
@@ -31,6 +30,7 @@ from skysill.model.readings import Readings
 from skysill.model.site import Mount, Site
 from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.radio.required_room import room_angle_deg
 from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
 from skysill.report.survey_gaps import still_missing
 from skysill.siting.aiming import SunGuide, day_shadows, sun_guides
@@ -232,8 +232,8 @@ _EQUIPMENT = (
 
 def _how(job: Job) -> tuple[str, ...]:
     gap_deg = job.sources.survey.max_gap_deg
-    beside_deg = float(room_angle_deg(2.0, job.terminal, job.criteria))
-    room_deg = room_angle_deg(_ROOMS_AT_M, job.terminal, job.criteria)
+    beside_deg = float(room_angle_deg(2.0, job.link))
+    room_deg = room_angle_deg(_ROOMS_AT_M, job.link)
     rooms = ", ".join(
         f"{angle:.1f} degrees at {d:g} m" for d, angle in zip(_ROOMS_AT_M, room_deg, strict=True)
     )

@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.assessment.evidence import (
     Gathered,
     Place,
@@ -21,6 +20,7 @@ from skysill.horizon.silhouette import Profile, covered
 from skysill.model.job import Job
 from skysill.pointing.compass import magnetic_bearing
 from skysill.pointing.look_vector import LookVector
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, wrap_180, wrap_360
 
 __all__ = [
@@ -98,12 +98,12 @@ def magnetic(azimuth_deg: float, turn_deg: float | None) -> float | None:
 
 
 def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_deg: float | None) -> Window:
-    room_deg = float(room_angle_deg(job.criteria.assumed_distance_m, job.terminal, job.criteria))
+    room_deg = float(room_angle_deg(job.criteria.assumed_distance_m, job.link))
     watch_deg = look.elevation_apparent_deg - room_deg
     if not look.visible:
         low = f"{look.satellite} never rises here; nothing need be measured for it."
         return Window(look, 0.0, 0.0, None, None, 0.0, "enough", watch_deg, (low,))
-    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    dense, _ = window_azimuths_deg(look, job.link)
     near, far = _seen(job, at, gathered, look, dense)
     need: Need = "check" if bool((near & far).all()) else "measure"
     why = list(_why(job, room_deg, near, far))
@@ -156,8 +156,8 @@ def _seen(
     if terrain is None or not at.datum_known:
         return near, np.zeros(azimuth_deg.shape, dtype=bool)
     highest_m = job.sources.highest_ground_m
-    stop_deg = stop_elevation_deg(look, at, highest_m, job.terminal, job.criteria)
-    far_m = reach_wanted_m(look, at, highest_m, job.terminal, job.criteria)
+    stop_deg = stop_elevation_deg(look, at, highest_m, job.link)
+    far_m = reach_wanted_m(look, at, highest_m, job.link)
     return (
         near | covered(terrain, azimuth_deg, reach_m=near_reach_m(stop_deg), fine=True),
         covered(terrain, azimuth_deg, reach_m=far_m),
@@ -187,7 +187,7 @@ def looked_at(
     """For each satellite the azimuths that matter, and whether each is known already, near and far."""
     found = []
     for look in looks:
-        dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+        dense, _ = window_azimuths_deg(look, job.link)
         near, far = _seen(job, at, gathered, look, dense)
         found.append((look, dense, near & far))
     return found

@@ -90,7 +90,7 @@ def _must_be_carried(gathered: Gathered) -> bool:
 
 def _uncovered(job: Job, gathered: Gathered, look: LookVector, known: Bools) -> Floats:
     """The azimuths that matter to a satellite and that nobody speaks for, as the dish sees them."""
-    dense, _ = window_azimuths_deg(look, job.terminal, job.criteria)
+    dense, _ = window_azimuths_deg(look, job.link)
     spoken = known.copy()
     for station in gathered.stations:
         spoken |= covered(station.silhouette, dense)

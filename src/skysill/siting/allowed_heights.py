@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.assessment.clearance import room_angle_deg
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.model.job import Job
-from skysill.model.site import Criteria, Terminal
+from skysill.model.link import Link
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats
 
 __all__ = ["GroundAlong", "allowed_height_m", "allowed_heights_text", "ground_along"]
@@ -27,8 +27,7 @@ def allowed_height_m(
     *,
     elevation_deg: float,
     antenna_height_m: ArrayLike,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
 ) -> Floats:
     """Height that a thing on the satellite's azimuth may have and still leave the required room.
 
@@ -49,8 +48,9 @@ def allowed_height_m(
     room as an angle changes slowly with d. Level ground; within the few hundred metres this is for, the Earth's
     curve takes off less than a centimetre.
 
-    >>> allowed_height_m([6.0, 20.0], elevation_deg=24.0, antenna_height_m=2.0, terminal=Terminal(),
-    ...                  criteria=Criteria()).round(2)
+    >>> from skysill.model.site import Criteria, Terminal
+    >>> allowed_height_m([6.0, 20.0], elevation_deg=24.0, antenna_height_m=2.0,
+    ...                  link=Link(Terminal(), Criteria())).round(2)
     array([3.82, 9.87])
     """
     distance_m = np.asarray(plan_distance_m, dtype=np.float64)
@@ -59,7 +59,7 @@ def allowed_height_m(
     top_deg = np.full(distance_m.shape, elevation_deg)
     for _ in range(30):
         sight_m = distance_m / np.cos(np.deg2rad(top_deg))
-        top_deg = elevation_deg - room_angle_deg(sight_m, terminal, criteria)
+        top_deg = elevation_deg - room_angle_deg(sight_m, link)
     return np.asarray(np.asarray(antenna_height_m) + distance_m * np.tan(np.deg2rad(top_deg)))
 
 
@@ -104,8 +104,7 @@ def allowed_heights_text(
     *,
     elevation_deg: float,
     antenna_height_m: float,
-    terminal: Terminal,
-    criteria: Criteria,
+    link: Link,
     distances_m: tuple[float, ...] = TOLD_M,
     ground: GroundAlong | None = None,
 ) -> str:
@@ -114,8 +113,9 @@ def allowed_heights_text(
     antenna_height_m : dish centre above the site's ground
     ground : at distances_m; None: level with the site's
 
-    >>> print(allowed_heights_text("Demo South", elevation_deg=24.0, antenna_height_m=2.0, terminal=Terminal(),
-    ...                            criteria=Criteria()))
+    >>> from skysill.model.site import Criteria, Terminal
+    >>> print(allowed_heights_text("Demo South", elevation_deg=24.0, antenna_height_m=2.0,
+    ...                            link=Link(Terminal(), Criteria())))
     Towards Demo South: at 10 m nothing above 5.5 m over the ground there, at 20 m 9.8 m, at 50 m 23.0 m; the ground is taken as level with the site's.
     """  # noqa: E501  # as it is printed
     ground = GroundAlong(np.zeros(len(distances_m))) if ground is None else ground
@@ -123,8 +123,7 @@ def allowed_heights_text(
         distances_m,
         elevation_deg=elevation_deg,
         antenna_height_m=antenna_height_m - ground.rise_m,
-        terminal=terminal,
-        criteria=criteria,
+        link=link,
     )
     # rounded down: the sentence must not allow more than the geometry does
     told = [

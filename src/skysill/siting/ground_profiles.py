@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from skysill.assessment.clearance import column_margin_deg, room_angle_deg
+from skysill.assessment.clearance import column_margin_deg
 from skysill.assessment.evidence import Place, overruled_ground, stop_elevation_deg, window_azimuths_deg
 from skysill.horizon.lattice import Grid
 from skysill.horizon.ray_march import FINE_CELL_M, Layer, stretches_beside
@@ -29,6 +29,7 @@ from skysill.horizon.rays import (
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.job import Job
 from skysill.pointing.look_vector import LookVector
+from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, local_earth_radius_m, wrap_180
 
 __all__ = ["GroundProfiles", "ground_profiles"]
@@ -136,7 +137,7 @@ class GroundProfiles:
     ) -> Floats:
         apparent_deg = self.looks[spot][look].elevation_apparent_deg
         margin_deg = column_margin_deg(offset_deg, apparent_deg, elevation_deg)
-        return margin_deg - room_angle_deg(distance_m, self.job.terminal, self.job.criteria)
+        return margin_deg - room_angle_deg(distance_m, self.job.link)
 
     def _short(self, spot: int, look: int, chords: _Chords, antenna_elevation_m: float) -> Bools:
         """(chord,) whether it takes the room."""
@@ -330,9 +331,7 @@ def _rays(job: Job, places: Sequence[Place], looks: Sequence[Sequence[LookVector
     spot, azimuth, offset, reach = [], [], [], []
     for at, (place, group) in enumerate(zip(places, looks, strict=True)):
         seen = [look for look in group if look.elevation_apparent_deg > 0.0]
-        windows = [
-            np.concatenate(window_azimuths_deg(look, job.terminal, job.criteria)) for look in seen
-        ] or [np.zeros(0)]
+        windows = [np.concatenate(window_azimuths_deg(look, job.link)) for look in seen] or [np.zeros(0)]
         azimuths = np.unique(np.concatenate(windows))
         aside = np.stack([wrap_180(azimuths - (look.azimuth_deg or 0.0)) for look in group], axis=1)
         far = [_reach_m(job, place, look, aside[:, k], doubt_m) for k, look in enumerate(group)]
@@ -364,9 +363,7 @@ def _rays(job: Job, places: Sequence[Place], looks: Sequence[Sequence[LookVector
 
 def _needs_deg(job: Job, distance_m: Floats, doubt_m: float) -> Floats:
     """Angle of the required room and of the doubt at a distance."""
-    return room_angle_deg(distance_m, job.terminal, job.criteria) + np.rad2deg(
-        np.arctan(doubt_m / distance_m)
-    )
+    return room_angle_deg(distance_m, job.link) + np.rad2deg(np.arctan(doubt_m / distance_m))
 
 
 def _reach_m(job: Job, place: Place, look: LookVector, offset_deg: Floats, doubt_m: float) -> Floats:
@@ -382,9 +379,7 @@ def _reach_m(job: Job, place: Place, look: LookVector, offset_deg: Floats, doubt
     at = np.searchsorted(-needs_deg, -aside_deg)  # needs fall with distance
     beside_m = steps_m[np.minimum(at, steps_m.size - 1)]
     highest_m = job.sources.highest_ground_m
-    stop_deg = stop_elevation_deg(look, place, highest_m, job.terminal, job.criteria) - (
-        _FAR_SLACK_DEG if doubt_m else 0.0
-    )
+    stop_deg = stop_elevation_deg(look, place, highest_m, job.link) - (_FAR_SLACK_DEG if doubt_m else 0.0)
     radius_m = job.criteria.refraction_factor * float(
         local_earth_radius_m(place.latitude_deg, look.azimuth_deg or 0.0)
     )

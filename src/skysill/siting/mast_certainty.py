@@ -136,10 +136,8 @@ class MastCertainty:
         witnesses, errors = evidence
         close = deciding(
             witnesses,
-            ray.azimuth_deg or 0.0,
-            ray.elevation_apparent_deg,
-            terminal=self.job.terminal,
-            criteria=self.job.criteria,
+            ray.ray,
+            link=self.job.link,
             errors=errors,
         )
         return close, errors
@@ -148,10 +146,8 @@ class MastCertainty:
         witnesses, errors = evidence
         found = confidence(
             witnesses,
-            ray.azimuth_deg or 0.0,
-            ray.elevation_apparent_deg,
-            terminal=self.job.terminal,
-            criteria=self.job.criteria,
+            ray.ray,
+            link=self.job.link,
             errors=errors,
             samples=samples,
             explain=False,

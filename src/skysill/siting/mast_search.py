@@ -221,9 +221,7 @@ class SpotRoom:
         seen = self._doubtful[spot].columns(0, look, antenna_m)
         if not alone or len(self.satellite_of) == 1:
             return seen
-        own = np.concatenate(
-            window_azimuths_deg(self.looks[spot][look], self.job.terminal, self.job.criteria)
-        )
+        own = np.concatenate(window_azimuths_deg(self.looks[spot][look], self.job.link))
         return seen.kept(np.isin(np.round(seen.azimuth_deg, 6), np.round(own, 6)))
 
     def looks_of(self, satellites: Sequence[int]) -> Ints:
@@ -336,10 +334,8 @@ class SpotRoom:
             apart_deg = np.abs(wrap_180(one.azimuth_deg - (ray.azimuth_deg or 0.0)))
             rooms = column_rooms(
                 one.kept(apart_deg < _BESIDE_DEG) if ray.elevation_apparent_deg < 45.0 else one,
-                ray.azimuth_deg or 0.0,
-                ray.elevation_apparent_deg,
-                self.job.terminal,
-                self.job.criteria,
+                ray.ray,
+                self.job.link,
             )
             least_deg = min(least_deg, np.where(rooms.inside, -90.0, rooms.spare_deg).min(initial=np.inf))
         return float(least_deg)
@@ -361,8 +357,7 @@ class SpotRoom:
                 dish,
                 azimuth,
                 elevation,
-                terminal=self.job.terminal,
-                criteria=self.job.criteria,
+                link=self.job.link,
                 enough_deg=0.0,
             )
             short = found.spare_deg < 0.0
