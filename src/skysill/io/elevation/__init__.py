@@ -1,0 +1,1 @@
+"""Where elevations come from besides single files: the web, tiles by name, large folders; vertical datums."""
