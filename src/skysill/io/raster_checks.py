@@ -17,7 +17,7 @@ from pathlib import Path
 from skysill.errors import InputError
 from skysill.io.text import check_file, quoted, read_bytes, refuse_remote
 
-__all__ = ["DRIVERS", "Mosaic", "RasterFile", "Source", "check_raster_file"]
+__all__ = ["DRIVERS", "TIFF_MARKS", "Mosaic", "RasterFile", "Source", "check_raster_file"]
 
 DRIVERS = {
     "GTiff": "GeoTIFF",
@@ -30,6 +30,9 @@ DRIVERS = {
     "JP2OpenJPEG": "JPEG 2000",
 }
 """GDAL's drivers that may open a raster, and how people call what they read."""
+
+TIFF_MARKS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+"""First bytes of a TIFF (TIFF 6.0, section 2) and of a BigTIFF, of either byte order."""
 
 MOST_SOURCES = 20_000
 """Files of one virtual raster."""
@@ -127,7 +130,7 @@ def _driver(head: bytes, place: Path, shown: str) -> str:
     """The driver a file is for, by its first bytes, where its format has any of its own."""
     suffix = place.suffix.lower()
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
-    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+    if head[:4] in TIFF_MARKS:
         return "GTiff"
     if text.startswith(b"<VRTDataset"):
         return "VRT"
@@ -178,7 +181,7 @@ def _sidecars(place: Path) -> list[str]:
                 ) from None
         else:
             with side.open("rb") as opened:
-                if opened.read(4) not in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+                if opened.read(4) not in TIFF_MARKS:
                     raise InputError("is no TIFF, as masks and overviews are.", where=str(side))
         found.append(os.path.abspath(side))
     for suffix in (".hdr", ".prj", ".tfw", ".wld", ".blw", ".stx", ".clr"):

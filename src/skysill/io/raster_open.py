@@ -4,27 +4,34 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
+from rasterio.abc import FileContainer
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
-from skysill.io.raster_checks import DRIVERS, Mosaic, check_raster_file
+from skysill.io.elevation.remote_source import RemoteSource
+from skysill.io.raster_checks import DRIVERS, TIFF_MARKS, Mosaic, check_raster_file
 from skysill.io.text import printable
+
+if TYPE_CHECKING:
+    from skysill.io.elevation.remote_file import RemoteFile
 
 __all__ = [
     "BREAKS_OFF",
     "Rectangle",
     "check_mosaic",
     "covered",
+    "fetch_blocks",
     "has_gaps",
     "opened",
+    "opened_remote",
     "painted",
     "unwritten_cells",
 ]
@@ -49,18 +56,95 @@ class _Complaints(logging.Handler):
 @contextlib.contextmanager
 def opened(path: str, driver: str) -> Iterator[Any]:
     """A raster opened by its own driver only; whatever GDAL complains of is a fault of the file."""
+    with _watched(path, lambda: rasterio.open(path, driver=driver), threads=2) as source:
+        yield source
+
+
+@contextlib.contextmanager
+def opened_remote(remote: RemoteSource) -> Iterator[tuple[Any, RemoteFile]]:
+    """A GeoTIFF on the web, and the file object that its bytes come through.
+
+    GDAL reads through an opener that knows this one file: whatever else it looks for (overviews, masks, metadata
+    beside it) is not there. What goes wrong on the way is raised in place of what GDAL makes of it.
+    """
+    from skysill.io.elevation.remote_file import RemoteFile
+
+    file = RemoteFile(remote)
+    where = remote.address.shown
+    try:
+        if file.bytes_of(0, min(4, file.size)) not in TIFF_MARKS:
+            raise InputError(
+                "is no GeoTIFF, and nothing else is read over the web.",
+                where=where,
+                mend="Save it here and give its path, or give a cloud-optimised GeoTIFF.",
+            )
+        opener = _OneFile(file)
+        with _watched(
+            where, lambda: rasterio.open(_ONE_NAME, driver="GTiff", opener=opener), threads=1
+        ) as source:
+            yield source, file
+    except (InputError, RasterioError, ValueError):
+        if file.fault is not None:
+            raise file.fault from None
+        raise
+    finally:
+        file.end()
+    if file.fault is not None:
+        raise file.fault
+
+
+_ONE_NAME = "raster.tif"
+
+
+class _OneFile(FileContainer):  # type: ignore[misc]  # the library has no types
+    """A folder with one file in it, as GDAL is shown it."""
+
+    def __init__(self, file: RemoteFile) -> None:
+        self._file = file
+
+    def open(self, path: str, mode: str = "r", **_: Any) -> RemoteFile:
+        if path != _ONE_NAME or mode not in ("r", "rb"):
+            raise FileNotFoundError(path)
+        self._file.seek(0)
+        return self._file
+
+    def isfile(self, path: str) -> bool:
+        return path == _ONE_NAME
+
+    def isdir(self, path: str) -> bool:
+        return False
+
+    def ls(self, path: str) -> list[str]:
+        return []
+
+    def mtime(self, path: str) -> int:
+        return 0
+
+    def size(self, path: str) -> int:
+        return self._file.size if path == _ONE_NAME else 0
+
+    def rm(self, path: str) -> None:
+        raise PermissionError(path)
+
+
+@contextlib.contextmanager
+def _watched(where: str, open_it: Callable[[], Any], *, threads: int) -> Iterator[Any]:
     complaints, log = _Complaints(), logging.getLogger("rasterio")
     passed_on, level = log.propagate, log.level
     log.addHandler(complaints)
     log.propagate, log.level = False, logging.WARNING
     try:
-        with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_DISABLE_READDIR_ON_OPEN="TRUE"):
+        with rasterio.Env(
+            GDAL_NUM_THREADS=str(threads),
+            GDAL_DISABLE_READDIR_ON_OPEN="TRUE",
+            CPL_VSIL_CURL_ALLOWED_FILENAME="none",  # GDAL's own network access stays shut
+        ):
             try:
-                source = rasterio.open(path, driver=driver)
+                source = open_it()
             except (RasterioError, ValueError) as fault:
                 raise InputError(
                     "this is not a raster that can be read (unknown format, damaged, or only half written).",
-                    where=path, mend=f"Give one of: {', '.join(DRIVERS.values())}; and complete.",
+                    where=where, mend=f"Give one of: {', '.join(DRIVERS.values())}; and complete.",
                 ) from fault  # fmt: skip
             with source:
                 yield source
@@ -70,9 +154,21 @@ def opened(path: str, driver: str) -> Iterator[Any]:
     if complaints.said:
         raise InputError(
             f"the file is damaged, or not what it says it is: {' '.join(printable(complaints.said[0]).split())[:200]}.",
-            where=path,
+            where=where,
             mend="Copy or download it again.",
         )
+
+
+def fetch_blocks(source: Any, file: RemoteFile, place: Window) -> None:
+    """Have the blocks of a GeoTIFF that lie under a window fetched together, before GDAL asks for them one by one."""
+    spans = []
+    for row, col, *_ in _blocks(source, place):
+        at, size = (
+            source.get_tag_item(f"BLOCK_{what}_{col}_{row}", "TIFF", bidx=1) for what in ("OFFSET", "SIZE")
+        )
+        if at is not None and size is not None:
+            spans.append((int(at), int(at) + int(size)))
+    file.prefetch(spans)
 
 
 def _blocks(source: Any, place: Window) -> Iterator[tuple[int, int, int, int, int, int]]:

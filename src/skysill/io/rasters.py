@@ -1,6 +1,6 @@
 """Elevation rasters: any raster GDAL reads, or a folder of tiles, as windows of a lattice; and GeoTIFF out.
 
-The only room that imports rasterio. A raster here is a `skysill.horizon.lattice.Elevations`: it opens its file for each
+A raster here is a `skysill.horizon.lattice.Elevations`: it opens its file for each
 window and closes it again, so it may be pickled and sent to other processes.
 """
 
@@ -9,8 +9,8 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -23,18 +23,21 @@ from rasterio.windows import Window
 from skysill.bulk.least_heights import Lattice
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, geod, position_on
-from skysill.io.raster_checks import check_raster_file
+from skysill.io.elevation.allowed_hosts import AllowedHosts
+from skysill.io.elevation.areas import Around
+from skysill.io.elevation.raster_heads import RasterHead
+from skysill.io.elevation.remote_source import RemoteSource
+from skysill.io.elevation.terrain_sources import TerrainSource, open_source
+from skysill.io.elevation.vertical_datums import DatumShift, datum_difference, vertical_datum
 from skysill.io.raster_open import (
     BREAKS_OFF,
     Rectangle,
-    check_mosaic,
-    covered,
-    has_gaps,
+    fetch_blocks,
     opened,
+    opened_remote,
     painted,
     unwritten_cells,
 )
-from skysill.io.text import refuse_remote
 from skysill.model.default_errors import CellValue, RasterFacts, raster_defaults
 from skysill.pointing.compass import decimal_year
 from skysill.units import Floats
@@ -47,31 +50,12 @@ MOST_CELLS = 150_000_000
 MOST_CELLS_KEPT = 40_000_000
 """Largest window kept for the next question (160 MB)."""
 
+MOST_REMOTE_CELLS = 25_000_000
+"""Largest window that is read over a network: 150 km of 30 m cells, 5 km of 1 m cells."""
+
 _STRIP_CELLS = 16_000_000
 
-MOST_TILES = 20_000
-"""Rasters of one folder."""
-
-TILE_SUFFIXES = (".tif", ".tiff", ".hgt", ".vrt", ".img", ".asc", ".bil", ".flt", ".dt0", ".dt1", ".dt2")
-
-_FOOT_M, _US_FOOT_M = 0.3048, 1200.0 / 3937.0
-_UNIT_M = {
-    **dict.fromkeys(("", "none", "unknown", "m", "meter", "metre", "meters", "metres"), 1.0),
-    **dict.fromkeys(("ft", "foot", "feet", "international foot"), _FOOT_M),
-    **dict.fromkeys(
-        ("us-ft", "ftus", "us survey foot", "foot_us", "us survey feet", "us_survey_foot"), _US_FOOT_M
-    ),
-    **dict.fromkeys(("dm", "decimetre", "decimeter"), 0.1),
-    **dict.fromkeys(("cm", "centimetre", "centimeter"), 0.01),
-    **dict.fromkeys(("mm", "millimetre", "millimeter"), 0.001),
-}
-"""Vertical units in metres; the international foot is 0.3048 m and the US survey foot 1200/3937 m by definition."""
-
-_LEAST_SCALE, _MOST_SCALE, _MOST_OFFSET = (
-    1e-4,
-    10.0,
-    33_000.0,
-)  # feet or millimetres in 16 bits, from any zero
+_SHIFT_STEP_M = 2000.0
 _UNDECLARED_VOIDS = (-32768.0, -32767.0, -9999.0)
 _HIGHEST_M = 9000.0
 
@@ -85,6 +69,7 @@ class RasterSpec:
     cells : what a cell's value is; None: not said, taken as "mean"
     date : when the heights were measured; None: not known
     growth_m_per_year : of the vegetation on a surface raster; None: not said
+    attribution : what whoever made it wants said; None: what its copyright tag says
     """
 
     path: str | os.PathLike[str]
@@ -94,6 +79,7 @@ class RasterSpec:
     cells: CellValue | None = None
     date: dt.date | None = None
     growth_m_per_year: float | None = None
+    attribution: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +90,7 @@ class _Tile:
     gaps : blocks of it were never written, and it declares no value for them
     covered : of a mosaic that declares no value for gaps: first and last-plus-one column and row of its files' cells,
         as (left, top, right, bottom)
+    remote : of a file on the web, how it is read
     """
 
     path: str
@@ -120,6 +107,7 @@ class _Tile:
     files: tuple[str, ...]
     gaps: bool = False
     covered: tuple[Rectangle, ...] | None = None
+    remote: RemoteSource | None = None
 
 
 class _LastWindow:
@@ -148,6 +136,8 @@ class Raster:
     rows, cols : of the whole lattice
     notes : plain sentences about the whole raster
     facts : errors in plan, what a cell's value is, survey date, growth
+    attribution : what whoever made it wants said; empty: nothing
+    shift : brings its heights to the datum of the other rasters of the job; None: they are above it
     """
 
     name: str
@@ -161,7 +151,28 @@ class Raster:
     tiles: tuple[_Tile, ...]
     notes: tuple[str, ...] = ()
     facts: RasterFacts = field(default_factory=RasterFacts)
+    attribution: str = ""
+    shift: DatumShift | None = None
     _last: _LastWindow = field(default_factory=_LastWindow, repr=False, compare=False)
+
+    @property
+    def is_remote(self) -> bool:
+        """Whether any of it is read over a network."""
+        return any(tile.remote is not None for tile in self.tiles)
+
+    @property
+    def most_cells(self) -> int:
+        """Largest window that is read at once."""
+        return MOST_REMOTE_CELLS if self.is_remote else MOST_CELLS
+
+    def web_versions(self) -> dict[str, list[str | int]]:
+        """Size, ETag and time of change of each of its files on the web, by their addresses without queries."""
+        found: dict[str, list[str | int]] = {}
+        for tile in self.tiles:
+            if tile.remote is not None and tile.remote.version is not None:
+                version = tile.remote.version
+                found[tile.path] = [version.size_bytes, version.etag, version.last_modified]
+        return found
 
     def away_m(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
         """How far places are from the raster at least, metres; 0 inside, and where its plane does not reach."""
@@ -191,12 +202,13 @@ class Raster:
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """Elevations out to at least `radius_m` around a place, clipped to the raster; None where it has nothing.
 
-        A window of more than MOST_CELLS is cut to a smaller radius, with a note in the grid. The last window is kept
+        A window of more than MOST_CELLS (over a network MOST_REMOTE_CELLS) is cut to a smaller radius, with a note in
+        the grid. The last window is kept
         and given again where it is wide enough, so many mounts on one property read the file once.
         """
         notes, radius_now_m = self.notes, radius_m
         box = self._box(latitude_deg, longitude_deg, radius_now_m)
-        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > MOST_CELLS:
+        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > self.most_cells:
             radius_now_m *= 0.9
             box = (
                 self._box(latitude_deg, longitude_deg, radius_now_m)
@@ -206,8 +218,9 @@ class Raster:
         if box is None:
             return None
         if radius_now_m < radius_m:
-            notes = (*notes, f"{self.name} was read only out to {radius_now_m / 1000:.1f} km, beyond that it would not "
-                     "fit in memory: add a coarser raster for the far ground, or give highest_ground_m.")  # fmt: skip
+            why = "be too much for the network" if self.is_remote else "not fit in memory"
+            notes = (*notes, f"{self.name} was read only out to {radius_now_m / 1000:.1f} km, beyond that it would "
+                     f"{why}: add a coarser raster for the far ground, or give highest_ground_m.")  # fmt: skip
         elif self._last.holds(box) and self._last.grid is not None:
             return self._last.grid
         grid = self._cells(box, notes)
@@ -250,7 +263,7 @@ class Raster:
         A circle of more than MOST_CELLS is cut to a smaller one.
         """
         box = self._box(latitude_deg, longitude_deg, radius_m)
-        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > MOST_CELLS:
+        while box is not None and (box[1] - box[0]) * (box[3] - box[2]) > self.most_cells:
             radius_m *= 0.9
             box = self._box(latitude_deg, longitude_deg, radius_m)
         return -np.inf if box is None else self.highest_of_m(*box)
@@ -290,13 +303,37 @@ class Raster:
             values = np.full(shape, np.nan, np.float32)
         a, b, c, d, e, f = self.transform
         corner_x, corner_y = a * first_col + b * first_row + c, d * first_col + e * first_row + f
+        if self.shift is not None:
+            values = self._shifted(values, first_row, first_col)
         return Grid(values, (a, b, corner_x, d, e, corner_y), self.crs, tuple(dict.fromkeys(notes)))
+
+    def _shifted(self, values: NDArray[np.float32], first_row: int, first_col: int) -> NDArray[np.float32]:
+        """Values brought to another datum; the difference is worked out at nodes and bilinear between them."""
+        assert self.shift is not None
+        rows, cols = values.shape
+        row, col = (_nodes(count, self.cell_size_m) for count in (rows, cols))
+        lattice = Lattice((self.rows, self.cols), self.transform, self.crs)
+        there = lattice.place(*np.meshgrid(row + first_row, col + first_col, indexing="ij"))
+        at_nodes = self.shift.metres(*there)
+        along = np.stack([np.interp(np.arange(cols), col, line) for line in at_nodes])
+        shifted = np.empty_like(values)
+        for number in range(rows):
+            at = int(np.clip(np.searchsorted(row, number, side="right") - 1, 0, row.size - 2))
+            part = (number - row[at]) / (row[at + 1] - row[at])
+            shifted[number] = values[number] + (1.0 - part) * along[at] + part * along[at + 1]
+        return shifted
+
+
+def _nodes(count: int, cell_m: float) -> Floats:
+    """Where along `count` cells a datum's difference is worked out: every 2 km or closer, at least at both ends."""
+    spans = int(np.clip(np.ceil(count * cell_m / _SHIFT_STEP_M), 1, 1000))
+    return np.linspace(0.0, max(count - 1, 1), spans + 1)
 
 
 def _read(tile: _Tile, top: int, bottom: int, left: int, right: int, notes: list[str]) -> NDArray[np.float32]:
     place = Window(left, top, right - left, bottom - top)
     name = Path(tile.path).name
-    with opened(tile.path, tile.driver) as source:
+    with _opened_tile(tile, place) as source:
         try:
             raw = source.read(1, window=place)
             hidden = source.read_masks(1, window=place) == 0 if tile.masked else None
@@ -334,6 +371,17 @@ def _read(tile: _Tile, top: int, bottom: int, left: int, right: int, notes: list
     return values
 
 
+@contextlib.contextmanager
+def _opened_tile(tile: _Tile, place: Window) -> Iterator[Any]:
+    if tile.remote is None:
+        with opened(tile.path, tile.driver) as source:
+            yield source
+        return
+    with opened_remote(tile.remote) as (source, file):
+        fetch_blocks(source, file, place)
+        yield source
+
+
 def _limits(values: NDArray[np.float32]) -> tuple[float, float]:
     """Lowest and highest value, voids apart; 0, 0 where there is none."""
     low, high = float(values.min()), float(values.max())
@@ -342,153 +390,69 @@ def _limits(values: NDArray[np.float32]) -> tuple[float, float]:
     return (0.0, 0.0) if np.isnan(low) else (low, high)
 
 
-def open_rasters(specs: Sequence[RasterSpec]) -> tuple[Raster, ...]:
-    """Rasters ready to be asked for windows, in the order given (finest first).
+def open_rasters(
+    specs: Sequence[RasterSpec], *, around: Around | None = None, hosts: AllowedHosts | None = None
+) -> tuple[Raster, ...]:
+    """Rasters ready to be asked for windows, in the order given (finest first), heights above one datum.
 
-    A folder gives one Raster for each lattice its tiles lie on (tiles of one size and one CRS lie on one), the finest
-    first; so there may be more rasters than specs.
+    A folder or a template of tile names gives one Raster for each lattice its tiles lie on (tiles of one size and one
+    CRS lie on one), the finest first; so there may be more rasters than specs.
+
+    Parameters
+    ----------
+    around : the area that they are wanted for; None: everywhere. A template of tile names needs it
+    hosts : that may be asked for what lies on the web; None: none
 
     Raises
     ------
-    InputError : no such file, not a raster, no CRS, no elevation unit that is known, a folder without rasters
+    InputError : no such file, not a raster, no CRS, no elevation unit that is known, a folder without rasters, a host
+        that is not allowed
     """
-    return tuple(raster for spec in specs for raster in _open_one(spec))
+    found = [raster for spec in specs for raster in _open_one(spec, around, hosts or AllowedHosts())]
+    return tuple(_on_one_datum(found, around))
 
 
-def _open_one(spec: RasterSpec) -> list[Raster]:
+def _open_one(spec: RasterSpec, around: Around | None, hosts: AllowedHosts) -> list[Raster]:
     from pyproj.exceptions import ProjError
 
-    path = Path(spec.path)
-    refuse_remote(os.fspath(spec.path))
-    if not path.exists():
-        raise InputError(
-            "there is no such file.", where=str(path), mend="Check the path of the elevation raster."
-        )
+    where = os.fspath(spec.path)
     if spec.vertical_error_m is not None and not 0.0 <= spec.vertical_error_m <= 1000.0:
-        raise InputError(f"{spec.vertical_error_m:g} m is no vertical error.", where=str(path),
+        raise InputError(f"{spec.vertical_error_m:g} m is no vertical error.", where=where,
                          mend="Give the standard deviation of the heights in metres.")  # fmt: skip
-    if path.is_dir():
-        files = sorted(p for p in path.rglob("*") if p.suffix.lower() in TILE_SUFFIXES and p.is_file())
-        if len(files) > MOST_TILES:
-            raise InputError(f"the folder holds more than {MOST_TILES:,} rasters.", where=str(path))
-        if not files:
-            raise InputError("the folder holds no elevation raster.", where=str(path),
-                             mend="Put GeoTIFF or .hgt tiles in it, or name a file.")  # fmt: skip
-    else:
-        files = [path]
-    heads = [_head(file) for file in files]
+    source = open_source(where, around=around, hosts=hosts)
     try:
-        rasters = [_lattice(path.name, spec, group) for group in _groups(heads)]
+        rasters = [_lattice(source, spec, group) for group in _groups(source.heads)]
     except ProjError as fault:
-        raise InputError("its coordinate reference system does not lie on the Earth.", where=str(path),
+        raise InputError("its coordinate reference system does not lie on the Earth.", where=where,
                          mend="Assign the projection the data are in.") from fault  # fmt: skip
     return sorted(rasters, key=lambda raster: raster.cell_size_m)
 
 
-@dataclass(frozen=True, slots=True)
-class _Head:
-    """What one file says about itself."""
-
-    path: str
-    crs: str
-    transform: tuple[float, float, float, float, float, float]
-    rows: int
-    cols: int
-    unit_m: float
-    scale: float
-    offset: float
-    nodata: float | None
-    masked: bool
-    driver: str
-    files: tuple[str, ...]
-    gaps: bool
-    covered: tuple[Rectangle, ...] | None
-    notes: tuple[str, ...]
-
-
-def _head(path: Path) -> _Head:
-    where, notes = str(path), []
-    file = check_raster_file(path)
-    if file.mosaic is not None:
-        check_mosaic(file.mosaic, where)
-    with opened(where, file.driver) as source:
-        if source.subdatasets:
-            raise InputError(f"the file holds {len(source.subdatasets)} rasters.", where=where,
-                             mend="Save the one with the elevations by itself.")  # fmt: skip
-        if source.count == 0 or np.dtype(source.dtypes[0]).kind not in "iuf":
-            raise InputError(
-                "it holds no band of elevations.",
-                where=where,
-                mend="Name the raster inside it, or another file.",
-            )
-        if source.crs is None:
-            raise InputError("the raster has no coordinate reference system.", where=where,
-                             mend='Assign one, for example with "gdal_edit.py -a_srs EPSG:32627 FILE".')  # fmt: skip
-        if not (source.crs.is_geographic or source.crs.is_projected):
-            raise InputError("its coordinate reference system does not lie on the Earth.", where=where,
-                             mend="Assign the projection the data are in.")  # fmt: skip
-        if source.transform.is_identity:
-            raise InputError(
-                "the raster does not say where it lies.",
-                where=where,
-                mend="Give it a geotransform or a world file.",
-            )
-        a, b, _, d, e, _ = tuple(source.transform)[:6]
-        if not np.isfinite(tuple(source.transform)[:6]).all() or a * e - b * d == 0.0:
-            raise InputError("its cells have no size.", where=where, mend="Correct its geotransform.")
-        if source.count > 1:
-            notes.append(f"{path.name} has {source.count} bands; the first is taken as elevation.")
-        unit_m, unit_notes = _vertical_unit_m(source, path)
-        scale, offset = _scale_and_offset(source, where)
-        centre = source.transform
-        a, b, d, e = centre.a, centre.b, centre.d, centre.e
-        return _Head(
-            path=where, crs=source.crs.to_wkt(),
-            transform=(a, b, centre.c + (a + b) / 2, d, e, centre.f + (d + e) / 2),
-            rows=source.height, cols=source.width, unit_m=unit_m, scale=scale, offset=offset,
-            driver=file.driver, files=file.files, gaps=has_gaps(source, file.driver),
-            covered=covered(file.mosaic, source.width, source.height),
-            nodata=None if source.nodata is None else float(source.nodata),
-            masked="per_dataset" in {flag.name for flag in source.mask_flag_enums[0]},
-            notes=(*notes, *unit_notes),
+def _on_one_datum(rasters: Sequence[Raster], around: Around | None) -> Iterator[Raster]:
+    """Rasters with their heights above one datum: that of the finest that names one."""
+    datums = [vertical_datum(raster.crs, raster.name) for raster in rasters]
+    wanted = next((datum for datum in datums if datum is not None), None)
+    for raster, datum in zip(rasters, datums, strict=True):
+        if around is not None:
+            place = around.latitude_deg, around.longitude_deg
+        else:
+            lattice = Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
+            middle = lattice.place(np.array([raster.rows / 2]), np.array([raster.cols / 2]))
+            place = float(middle[0][0]), float(middle[1][0])
+        shift, error_m, said = datum_difference(datum, wanted, *place)
+        if not said and datum is not None:
+            said = f"heights are {datum.said}"
+        yield replace(
+            raster,
+            shift=shift,
+            vertical_error_m=float(np.hypot(raster.vertical_error_m, error_m)) if error_m else raster.vertical_error_m,
+            notes=(*raster.notes, *([f"{raster.name}: {said}."] if said else [])),
         )  # fmt: skip
 
 
-def _scale_and_offset(source: Any, where: str) -> tuple[float, float]:
-    """Metres or feet of one unit of the cells, and what is added: within what heights on Earth are written with."""
-    scale, offset = float(source.scales[0]), float(source.offsets[0])
-    if not _LEAST_SCALE <= scale <= _MOST_SCALE:
-        raise InputError(f"its heights have the scale {scale:g}, which no raster of heights has.",
-                         where=f"{where}, scale", mend="Correct the band's scale.")  # fmt: skip
-    if not abs(offset) <= _MOST_OFFSET:
-        raise InputError(f"its heights have the offset {offset:g}, which no raster of heights has.",
-                         where=f"{where}, offset", mend="Correct the band's offset.")  # fmt: skip
-    return scale, offset
-
-
-def _vertical_unit_m(source: Any, path: Path) -> tuple[float, list[str]]:
-    """Metres in one unit of height: from the band's unit, else from the vertical part of the CRS, else 1."""
-    from pyproj import CRS
-
-    said = (source.units[0] or "").strip()
-    if said.lower() not in _UNIT_M:
-        raise InputError(f'its heights are in "{said}", which is no unit of length known here.', where=str(path),
-                         mend="Convert it to metres, or correct the band's unit.")  # fmt: skip
-    if said.lower() not in ("", "none", "unknown"):
-        return _UNIT_M[said.lower()], []
-    crs = CRS.from_wkt(source.crs.to_wkt())
-    vertical = [part for part in (crs.sub_crs_list if crs.is_compound else [crs]) if part.is_vertical]
-    if vertical and vertical[-1].axis_info:
-        return float(vertical[-1].axis_info[0].unit_conversion_factor), []
-    if crs.is_projected and abs(crs.axis_info[0].unit_conversion_factor - 1.0) > 0.01:
-        return 1.0, [f"{path.name} is laid out in {crs.axis_info[0].unit_name} but names no unit for its heights; "
-                     "they are taken as metres."]  # fmt: skip
-    return 1.0, []
-
-
-def _groups(heads: Sequence[_Head]) -> list[list[_Head]]:
+def _groups(heads: Sequence[RasterHead]) -> list[list[RasterHead]]:
     """Files that lie on one lattice: same CRS, same cells, whole cells apart."""
-    groups: list[list[_Head]] = []
+    groups: list[list[RasterHead]] = []
     for head in heads:
         for group in groups:
             if _offset(group[0], head) is not None:
@@ -499,7 +463,7 @@ def _groups(heads: Sequence[_Head]) -> list[list[_Head]]:
     return groups
 
 
-def _offset(first: _Head, other: _Head) -> tuple[int, int] | None:
+def _offset(first: RasterHead, other: RasterHead) -> tuple[int, int] | None:
     """Columns and rows from the first file's corner to the other's, None if they do not share a lattice."""
     if first.crs != other.crs:
         return None
@@ -516,7 +480,7 @@ def _offset(first: _Head, other: _Head) -> tuple[int, int] | None:
     return round(col), round(row)
 
 
-def _lattice(name: str, spec: RasterSpec, group: Sequence[_Head]) -> Raster:
+def _lattice(source: TerrainSource, spec: RasterSpec, group: Sequence[RasterHead]) -> Raster:
     first = group[0]
     offsets = [_offset(first, head) or (0, 0) for head in group]
     left, top = min(col for col, _ in offsets), min(row for _, row in offsets)
@@ -526,16 +490,24 @@ def _lattice(name: str, spec: RasterSpec, group: Sequence[_Head]) -> Raster:
     transform = (a, b, a * left + b * top + c, d, e, d * left + e * top + f)
     tiles = tuple(
         _Tile(head.path, col - left, row - top, head.cols, head.rows, head.unit_m, head.scale, head.offset, head.nodata,
-              head.masked, head.driver, head.files, head.gaps, head.covered)
+              head.masked, head.driver, head.files, head.gaps, head.covered, head.remote)
         for (col, row), head in zip(offsets, group, strict=True)
     )  # fmt: skip
     cell_m = _cell_size_m(first.crs, transform, rows, cols)
     error_m = spec.vertical_error_m
     if error_m is None:
         error_m = default_vertical_error_m(Path(first.path).name, spec.kind, cell_m)
-    notes = tuple(dict.fromkeys(note for head in group for note in head.notes))
+    said = spec.attribution
+    if said is None:
+        said = "; ".join(dict.fromkeys(head.attribution for head in group if head.attribution))
+    notes = (*source.notes, *(note for head in group for note in head.notes))
+    if said:
+        notes = (*notes, f"Elevations of {source.name}: {said.rstrip('.')}.")
     facts = _facts(spec, Path(first.path).name, cell_m)
-    return Raster(name, spec.kind, cell_m, error_m, first.crs, transform, rows, cols, tiles, notes, facts)
+    return Raster(
+        source.name, spec.kind, cell_m, error_m, first.crs, transform, rows, cols, tiles,
+        tuple(dict.fromkeys(notes)), facts, said,
+    )  # fmt: skip
 
 
 def _facts(spec: RasterSpec, file_name: str, cell_m: float) -> RasterFacts:

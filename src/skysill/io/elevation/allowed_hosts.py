@@ -22,7 +22,9 @@ ALLOWED_HOSTS_VARIABLE = "SKYSILL_ALLOWED_HOSTS"
 """Environment variable with hosts allowed on every run, separated by spaces or commas."""
 
 _DEFAULT_PORT = {"http": 80, "https": 443}
-_HOST = re.compile(r"(?=.{1,253}$)[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?)*\.?")
+_HOST = re.compile(
+    r"(?=.{1,253}$)[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?)*\.?"
+)
 _ADDRESS_6 = re.compile(r"[0-9a-f:.]{2,45}")
 _LONGEST = 2000
 

@@ -52,9 +52,7 @@ class Around:
         lat, lon = self.outline_deg()
         ahead = np.mod(west - lon.min(), 360.0)  # of the box's west edge, eastward from the circle's
         meets_lon = (ahead <= np.ptp(lon) + _SLACK_DEG) | (ahead + (east - west) >= 360.0 - _SLACK_DEG)
-        return np.asarray(
-            meets_lon & (south <= lat.max() + _SLACK_DEG) & (north >= lat.min() - _SLACK_DEG)
-        )
+        return np.asarray(meets_lon & (south <= lat.max() + _SLACK_DEG) & (north >= lat.min() - _SLACK_DEG))
 
 
 def box_of(crs: str, transform: tuple[float, ...], rows: int, cols: int) -> Box:

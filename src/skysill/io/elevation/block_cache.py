@@ -74,7 +74,9 @@ def cache_folder(environment: Mapping[str, str] | None = None) -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches" / "skysill"
     if sys.platform == "win32":
-        return Path(environment.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "skysill" / "Cache"
+        return (
+            Path(environment.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "skysill" / "Cache"
+        )
     return Path.home() / ".cache" / "skysill"
 
 

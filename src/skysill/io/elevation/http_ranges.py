@@ -20,9 +20,10 @@ from dataclasses import dataclass
 
 from skysill.errors import InputError
 from skysill.io.elevation.allowed_hosts import AllowedHosts, WebAddress, parse_web_address
+from skysill.io.elevation.remote_source import ChangedError, FileVersion, HttpLimits, MissingError
 from skysill.io.text import quoted
 
-__all__ = ["ChangedError", "FileVersion", "HttpLimits", "MissingError", "Part", "RangeReader"]
+__all__ = ["Part", "RangeReader"]
 
 _CHUNK = 1 << 16
 _RANGE = re.compile(r"bytes (\d{1,18})-(\d{1,18})/(\d{1,18})")
@@ -31,44 +32,8 @@ _REDIRECTS = frozenset({301, 302, 303, 307, 308})
 _AGAIN = "Try again later, or save the file here and give its path."
 
 
-class MissingError(InputError):
-    """The server has no such file (404 or 410)."""
-
-
-class ChangedError(InputError):
-    """The file on the server is no longer the one that parts were read of."""
-
-
 class _PassingError(Exception):
     """Something that a second try may mend; the text says what."""
-
-
-@dataclass(frozen=True, slots=True)
-class HttpLimits:
-    """How long, how often and how much.
-
-    timeout_s : without any byte; request_s : one request in all; tries : of one request
-    waits_s : before the second, third, ... try
-    whole_bytes : largest file taken whole from a server that does not serve ranges
-    request_bytes : largest range of one request
-    """
-
-    timeout_s: float = 20.0
-    request_s: float = 120.0
-    tries: int = 3
-    waits_s: tuple[float, ...] = (0.5, 2.0)
-    redirects: int = 4
-    whole_bytes: int = 32_000_000
-    request_bytes: int = 64_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class FileVersion:
-    """What tells one state of a file from another: its size, and what the server says (RFC 9110, section 8.8)."""
-
-    size_bytes: int
-    etag: str = ""
-    last_modified: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +155,7 @@ class RangeReader:
                 context=ssl.create_default_context(),
             )
         else:
-            self._open = http.client.HTTPConnection(
-                address.host, address.port, timeout=self.limits.timeout_s
-            )
+            self._open = http.client.HTTPConnection(address.host, address.port, timeout=self.limits.timeout_s)
         self._open_to = to
         return self._open
 
@@ -206,7 +169,9 @@ class RangeReader:
         try:
             found = parse_web_address(to)
         except InputError:
-            raise self._fault(f"is redirected to {quoted(to.partition('?')[0])}, which is not read.") from None
+            raise self._fault(
+                f"is redirected to {quoted(to.partition('?')[0])}, which is not read."
+            ) from None
         if address.scheme == "https" and found.scheme == "http":
             raise self._fault("is redirected from https to http.")
         if not self._hosts.allows(found):
@@ -266,17 +231,20 @@ class RangeReader:
                 raise self._fault(f"the server says that it has {quoted(length)} bytes.")
             size = int(length)
         if size is not None and size > most:
-            raise InputError(f"its server does not serve parts of files, and it has {size / 1e6:,.0f} MB; "
-                             f"up to {most / 1e6:,.0f} MB are taken whole.", where=self.address.shown, mend=mend)  # fmt: skip
+            raise InputError(
+                f"its server does not serve parts of files, and it has {size / 1e6:,.0f} MB; "
+                f"up to {most / 1e6:,.0f} MB are taken whole.",
+                where=self.address.shown,
+                mend=mend,
+            )
         data = self._body(answer, most + 1 if size is None else size, deadline)
         if len(data) > most:
             raise InputError(f"its server does not serve parts of files, and it has over {most / 1e6:,.0f} MB.",
                              where=self.address.shown, mend=mend)  # fmt: skip
         if size is not None and len(data) != size:
             raise _PassingError(f"{self._now.host} broke off after {len(data)} of {size} bytes")
-        if size is None:
-            if answer.getheader("Transfer-Encoding", "").strip().lower() != "chunked":
-                raise self._fault("its server does not say how long it is, so it cannot be told whether all came.")
+        if size is None and not answer.chunked:
+            raise self._fault("its server does not say how long it is, so it cannot be told whether all came.")
         return Part(0, data, _version(answer, len(data)))
 
     def _body(self, answer: http.client.HTTPResponse, count: int, deadline: float) -> bytes:

@@ -10,37 +10,20 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from pathlib import Path
 
 from skysill.errors import InputError
+from skysill.io.elevation.allowed_hosts import WebAddress
 from skysill.io.elevation.block_cache import BLOCK_BYTES, BlockCache
-from skysill.io.elevation.allowed_hosts import AllowedHosts, WebAddress
-from skysill.io.elevation.http_ranges import ChangedError, FileVersion, HttpLimits, MissingError, RangeReader
+from skysill.io.elevation.http_ranges import RangeReader
+from skysill.io.elevation.remote_source import ChangedError, FileVersion, MissingError, RemoteSource
 
-__all__ = ["RemoteFile", "RemoteSource", "known_source"]
+__all__ = ["RemoteFile"]
 
 _GAP_BLOCKS = 2
 """Blocks that nobody asked for are fetched too where they lie between two that are: one request instead of two."""
 
 _HELD_BYTES = 128_000_000
 _MISSING_DAYS = 30.0
-
-
-@dataclass(frozen=True, slots=True)
-class RemoteSource:
-    """What is needed to read a file on the web, here or in another process.
-
-    folder, limit_bytes : of the cache
-    version : of which every byte must be; None: not looked at yet
-    """
-
-    address: WebAddress
-    hosts: AllowedHosts
-    folder: Path
-    limit_bytes: int
-    limits: HttpLimits = HttpLimits()
-    version: FileVersion | None = None
 
 
 class RemoteFile:
@@ -176,7 +159,11 @@ class RemoteFile:
         if version.size_bytes == 0:
             raise InputError("is empty.", where=self.source.address.shown, mend="Check the address.")
         self._version, self._tag = version, _tag_of(version)
-        about = {"size_bytes": version.size_bytes, "etag": version.etag, "last_modified": version.last_modified}
+        about = {
+            "size_bytes": version.size_bytes,
+            "etag": version.etag,
+            "last_modified": version.last_modified,
+        }
         self._cache.put_about(about)
         self.fetched = str((self._cache.about() or {}).get("fetched", ""))
 
@@ -236,11 +223,6 @@ class RemoteFile:
         if number not in self._held:
             self._held_bytes += len(data)
         self._held[number] = data
-
-
-def known_source(file: RemoteFile) -> RemoteSource:
-    """The source with the version that was found, so that all later reads are of it."""
-    return replace(file.source, version=file.version)
 
 
 def _missing(address: WebAddress) -> MissingError:

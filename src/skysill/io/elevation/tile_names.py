@@ -10,12 +10,12 @@
 | {lat_letter} {lon_letter} | N or S, E or W, of that edge |
 | {top_lat} {top_lat_letter} | the same of the tile's north edge |
 | {right_lon} {right_lon_letter} | the same of its east edge |
-| {east_m} {north_m} {east_km} {north_km} | easting and northing of the south-west corner, in the grid's metres or kilometres |
+| {east_m} {north_m} {east_km} {north_km} | easting and northing of the south-west corner, in metres or kilometres |
 | {top_north_m} {top_north_km} {right_east_m} {right_east_km} | of the north and east edges |
 | {grid=CRS} | nothing; says which grid the metres are of |
 
-A step stands behind a slash, in degrees, metres or kilometres as the placeholder: {lat/5}, {east_m/2000}. Without one it
-is 1 degree or 1 kilometre. A format stands behind a colon: 02d, 03d, ... for numbers, lower for letters. {{ and }}
+A step stands behind a slash, in degrees, metres or kilometres as the placeholder: {lat/5}, {east_m/2000}. Without one
+it is 1 degree or 1 kilometre. A format stands behind a colon: 02d, 03d, ... for numbers, lower for letters. {{ and }}
 are braces.
 """
 
@@ -200,7 +200,9 @@ def _placeholder(inside: str, steps: dict[str, float], text: str) -> _Placeholde
     known = [*_DEGREES, *_METRES, "grid="]
     if name not in known:
         near = nearest(name, known)
-        mend = f"Did you mean {{{near}}}?" if near else "Known are lat, lon, east_km, north_km and others: docs."
+        mend = (
+            f"Did you mean {{{near}}}?" if near else "Known are lat, lon, east_km, north_km and others: docs."
+        )
         raise InputError(f"{quoted('{' + inside + '}')} is no placeholder.", where=text, mend=mend)
     letter = name in _DEGREES and _DEGREES[name][1]
     form = (found["format"] if found else None) or ""
@@ -233,5 +235,3 @@ def _grid(name: str, text: str) -> str:
     if not crs.is_projected or abs(crs.axis_info[0].unit_conversion_factor - 1.0) > 1e-9:
         raise InputError(f"{quoted(name)} is no grid in metres.", where=text)
     return name.strip()
-
-

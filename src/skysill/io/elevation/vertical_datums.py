@@ -70,7 +70,10 @@ class DatumShift:
         latitude_deg, longitude_deg = np.broadcast_arrays(latitude_deg, longitude_deg)
         with _no_network():
             found = _transformer(
-                self.source, self.target, round(float(latitude_deg.mean())), round(float(longitude_deg.mean()))
+                self.source,
+                self.target,
+                round(float(latitude_deg.mean())),
+                round(float(longitude_deg.mean())),
             )
             if found is None:
                 return np.full(latitude_deg.shape, np.nan)
@@ -114,7 +117,9 @@ def _vertical_datum(wkt: str, where: str) -> VerticalDatum | None:
     name = vertical.datum.name if vertical.datum is not None else vertical.name
     if "ellipsoid" in name.lower():
         return VerticalDatum(flat.name, "ellipsoid", flat.to_3d().to_wkt())
-    return VerticalDatum(name, "sea", CompoundCRS(f"{flat.name} + {vertical.name}", [flat, vertical]).to_wkt())
+    return VerticalDatum(
+        name, "sea", CompoundCRS(f"{flat.name} + {vertical.name}", [flat, vertical]).to_wkt()
+    )
 
 
 def _refuse_depths(direction: str, where: str) -> None:
@@ -163,14 +168,14 @@ def datum_difference(
 @contextlib.contextmanager
 def _no_network() -> Iterator[None]:
     """PROJ fetches no grids meanwhile, whatever the environment allows it."""
-    from pyproj import network
+    from pyproj.network import is_network_enabled, set_network_enabled  # type: ignore[attr-defined]  # not re-exported
 
-    before = network.is_network_enabled()
-    network.set_network_enabled(active=False)
+    before = is_network_enabled()
+    set_network_enabled(active=False)
     try:
         yield
     finally:
-        network.set_network_enabled(active=before)
+        set_network_enabled(active=before)
 
 
 @lru_cache(maxsize=64)
@@ -183,8 +188,12 @@ def _transformer(
     from pyproj.exceptions import ProjError
     from pyproj.transformer import TransformerGroup
 
-    area = AreaOfInterest(longitude_deg - 1.0, max(latitude_deg - 1.0, -90.0),
-                          longitude_deg + 1.0, min(latitude_deg + 1.0, 90.0))  # fmt: skip
+    area: Any = AreaOfInterest(
+        longitude_deg - 1.0,
+        max(latitude_deg - 1.0, -90.0),
+        longitude_deg + 1.0,
+        min(latitude_deg + 1.0, 90.0),
+    )
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # that a better one lacks its grid is what is asked for here
