@@ -82,7 +82,9 @@ class _Handler(BaseHTTPRequestHandler):
         headers = {"Content-Type": "image/tiff", "Content-Range": f"bytes {first}-{last}/{size}"}
         if server.tags:
             stat = file.stat()
-            headers["ETag"] = '"' + hashlib.sha256(f"{stat.st_mtime_ns}{size}".encode()).hexdigest()[:16] + '"'
+            headers["ETag"] = (
+                '"' + hashlib.sha256(f"{stat.st_mtime_ns}{size}".encode()).hexdigest()[:16] + '"'
+            )
             headers["Last-Modified"] = formatdate(stat.st_mtime, usegmt=True)
         return self._misbehave(fault, 206, body, headers, file)
 

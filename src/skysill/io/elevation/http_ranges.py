@@ -244,7 +244,9 @@ class RangeReader:
         if size is not None and len(data) != size:
             raise _PassingError(f"{self._now.host} broke off after {len(data)} of {size} bytes")
         if size is None and not answer.chunked:
-            raise self._fault("its server does not say how long it is, so it cannot be told whether all came.")
+            raise self._fault(
+                "its server does not say how long it is, so it cannot be told whether all came."
+            )
         return Part(0, data, _version(answer, len(data)))
 
     def _body(self, answer: http.client.HTTPResponse, count: int, deadline: float) -> bytes:
