@@ -139,12 +139,12 @@ def radius_along_m(latitude_deg, azimuth_deg, factor=4.0 / 3.0):
     return factor / (np.cos(np.radians(azimuth_deg)) ** 2 / m + np.sin(np.radians(azimuth_deg)) ** 2 / n)
 
 
-def over_sphere(distance_m, height_m, eye_m, radius_m):
+def over_sphere(distance_m, height_m, antenna_m, radius_m):
     """Elevation angle and line of sight to ground on the effective sphere, by plain vectors in its plane."""
     theta = distance_m / radius_m
     level, up = (
         (radius_m + height_m) * np.sin(theta),
-        (radius_m + height_m) * np.cos(theta) - (radius_m + eye_m),
+        (radius_m + height_m) * np.cos(theta) - (radius_m + antenna_m),
     )
     return np.degrees(np.arctan2(up, level)), np.hypot(up, level)
 
@@ -170,7 +170,7 @@ def seen_from(ground, places, at, question, *, offsets_deg=None, out_to_m=None, 
 
 
 def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
-    grid, eye_m = ground.grid, places.eye_m[at]
+    grid, antenna_m = ground.grid, places.antenna_m[at]
     azimuth = places.azimuth_deg[at] + offset_deg
     s = np.arange(0.0, out_to_m, ground.cell_size_m / 20.0)
     start = np.full(s.shape, places.longitude_deg[at]), np.full(s.shape, places.latitude_deg[at])
@@ -195,7 +195,7 @@ def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
     share = np.linspace(1e-6, 1.0 - 1e-6, 60)
     inside_m = crossed_m[:-1, None] + share * np.diff(crossed_m)[:, None]
     inside_height_m = ground_m(inside_m)
-    top, _ = over_sphere(inside_m, inside_height_m, eye_m, radius_m)
+    top, _ = over_sphere(inside_m, inside_height_m, antenna_m, radius_m)
     best = np.nan_to_num(top, nan=-90.0).argmax(axis=1) if len(inside_m) else np.zeros(0, int)
     bulging = np.flatnonzero((best > 0) & (best < 59) & ~np.isnan(top).any(axis=1))
     distance_m = np.concatenate([crossed_m, inside_m[bulging, best[bulging]]])
@@ -203,7 +203,7 @@ def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
     crest = np.arange(distance_m.size) >= crossed_m.size
     known = ~np.isnan(height_m)
     distance_m, height_m, crest = distance_m[known], height_m[known], crest[known]
-    top, slant_m = over_sphere(distance_m, height_m, eye_m, radius_m)
+    top, slant_m = over_sphere(distance_m, height_m, antenna_m, radius_m)
     return Seen(np.full(distance_m.size, offset_deg), distance_m, height_m, slant_m, top, crest)
 
 

@@ -124,7 +124,7 @@ def kernels():
         verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
         print(f"screen, satellite {np.nanmean(found.elevation_deg):.0f} deg up: {count / bare_s:,.0f} a second geometry, "  # noqa: E501  # one printed line
               f"{count / whole_s:,.0f} with certainty and least heights; {40 / each_s:,.0f} one by one "
-              f"(ratio {count / whole_s / (40 / each_s):,.0f}); ceilings {prepare_s:.2f} s; "
+              f"(ratio {count / whole_s / (40 / each_s):,.0f}); block maxima {prepare_s:.2f} s; "
               f"{100 * np.mean(~found.margin_is_floor):.1f} % within 10 deg; "
               + ", ".join(f"{v} {c}" for v, c in zip(verdicts, counts, strict=True)))  # fmt: skip
     sheet = np.ascontiguousarray(ground[:, :2048])

@@ -149,7 +149,7 @@ def test_corners_stand_where_geodesics_find_them(turn):
             offset = np.radians(azimuth - places.azimuth_deg[at])
             assert corners.ahead_m[corner, number] == pytest.approx(away_m * np.cos(offset), abs=0.05)
             assert corners.aside_m[corner, number] == pytest.approx(away_m * np.sin(offset), abs=0.05)
-            top, slant_m = over_sphere(away_m, own.grid.values[row, column], places.eye_m[at],
+            top, slant_m = over_sphere(away_m, own.grid.values[row, column], places.antenna_m[at],
                                        radius_along_m(places.latitude_deg[at], azimuth))  # fmt: skip
             assert corners.above_m[corner, number] == pytest.approx(
                 slant_m * np.sin(np.radians(top)), abs=0.02
@@ -160,7 +160,7 @@ def test_corners_stand_where_geodesics_find_them(turn):
 
 def cells_and_fan(own, places, question=ASKED, *, wide_deg=11.0):
     fan = Fan.of(limits_of(own, question), places)
-    cells = cells_near(own.ceiling, fan.sights, fan.near_m, lambda p, d: np.full(d.shape, wide_deg))
+    cells = cells_near(own.maxima, fan.sights, fan.near_m, lambda p, d: np.full(d.shape, wide_deg))
     return fan, cells, Corners.of(fan, cells)
 
 

@@ -17,7 +17,7 @@ ASKED = asked_of(-20.0)
 
 def fan_over(own, places, question=ASKED, wide_deg=14.0):
     fan = Fan.of(limits_of(own, question), places)
-    cells = cells_near(own.ceiling, fan.sights, fan.near_m, lambda p, d: np.full(d.shape, wide_deg))
+    cells = cells_near(own.maxima, fan.sights, fan.near_m, lambda p, d: np.full(d.shape, wide_deg))
     return fan, cells, Corners.of(fan, cells)
 
 

@@ -94,8 +94,8 @@ def test_rays_of_a_fan_lead_along_geodesics_over_the_earths_curve_on_their_own_a
     rays = fan.rays(place, offset, np.full(4, -1.0), np.array([500.0, 1e9, 700.0, 100.0]))
     azimuth = places.azimuth_deg[place] + offset
     assert rays.radius_m == pytest.approx(radius_along_m(places.latitude_deg[place], azimuth), rel=1e-9)
-    assert rays.eye_m.tolist() == places.eye_m[place].tolist()
-    assert (rays.near_m, rays.sure_m) == (60.0, 60.0)
+    assert rays.antenna_m.tolist() == places.antenna_m[place].tolist()
+    assert rays.near_m == 60.0
     assert rays.limit_m[[0, 2, 3]].tolist() == [500.0, 700.0, 100.0]
     assert rays.limit_m[1] <= places.sought_m[2]
     east, north, _ = ELLIPSOID.fwd(
@@ -117,7 +117,7 @@ def test_a_low_ray_is_followed_as_far_as_ground_can_be_seen_so_high():
     assert low.any()
     radius_m = radius_along_m(places.latitude_deg, azimuth)
     e, top_m = np.radians(places.sought_deg), max(900.0, own.grid.highest_m)
-    theta = np.arccos((radius_m + places.eye_m) * np.cos(e) / (radius_m + top_m)) - e
+    theta = np.arccos((radius_m + places.antenna_m) * np.cos(e) / (radius_m + top_m)) - e
     assert rays.limit_m[low] == pytest.approx((radius_m * theta)[low], rel=1e-6)
 
 
@@ -128,19 +128,19 @@ def test_the_reach_below_a_slope_leaves_out_nothing_that_looks_higher():
     nothing_left_out = True
     for slope in (0.25, 0.4, 0.6):  # higher than the elevation down to which ground is sought
         reach_m = fan.reach_below(np.full(3, slope), np.arange(3))
-        assert (reach_m <= (own.grid.highest_m - places.eye_m).clip(0.0) / slope + 1.0 + 1e-9).all()
+        assert (reach_m <= (own.grid.highest_m - places.antenna_m).clip(0.0) / slope + 1.0 + 1e-9).all()
         for at in range(3):
             row, column = np.mgrid[0 : rows - 1 : 0.5, 0 : columns - 1 : 0.5]
             away_m = 30.0 * np.hypot(column - places.column[at], row - places.row[at])
             height_m = bilinear(own.grid.values, column, row)
-            top, _ = over_sphere(np.maximum(away_m, 1.0), height_m, places.eye_m[at], 8.5e6)
+            top, _ = over_sphere(np.maximum(away_m, 1.0), height_m, places.antenna_m[at], 8.5e6)
             high = (np.degrees(np.arctan(slope)) <= top) & (away_m > 5.0)
             nothing_left_out &= not (away_m[high] > reach_m[at]).any()
     assert nothing_left_out
     assert (fan.reach_below(np.full(3, -0.1), np.arange(3)) == places.sought_m + 1.0).all()
-    # a slope that only near ground could show: the ceiling around shortens the reach
+    # a slope that only near ground could show: the block maxima around shorten the reach
     steep = fan.reach_below(np.full(3, 3.0), np.arange(3))
-    assert (steep < (own.grid.highest_m - places.eye_m) / 3.0 + 1.0).any()
+    assert (steep < (own.grid.highest_m - places.antenna_m) / 3.0 + 1.0).any()
 
 
 def test_what_is_taken_in_is_the_sample_with_least_spare_room():
@@ -188,7 +188,7 @@ def test_raised_by_what_is_said_the_controlling_ground_leaves_just_the_room():
     ):
         rays = fan.rays(np.array([0]), np.array([offset]), np.zeros(1), np.full(1, 1e9))
         slope = np.tan(np.radians(places.apparent_deg[0] + above_deg))
-        height_m = places.eye_m[0] + slope * distance_m + distance_m**2 / (2.0 * rays.radius_m[0])
+        height_m = places.antenna_m[0] + slope * distance_m + distance_m**2 / (2.0 * rays.radius_m[0])
         fan.spare_deg[:] = np.inf
         samples = Samples(np.array([0]), np.array([distance_m]), np.array([height_m]), np.array([slope]))
         take_in(fan, rays, samples, np.array([offset]))

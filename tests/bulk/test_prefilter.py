@@ -68,12 +68,12 @@ def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude
     assert known.all()
     assert places.column == pytest.approx(column, abs=1e-6)
     assert places.row == pytest.approx(row, abs=1e-6)
-    eye_m = bilinear(own.grid.values, column, row) + height
-    assert places.eye_m == pytest.approx(eye_m, abs=1e-3)
+    antenna_m = bilinear(own.grid.values, column, row) + height
+    assert places.antenna_m == pytest.approx(antenna_m, abs=1e-3)
     tallest_m = max(highest_m, own.grid.highest_m)
     for at in range(3):
         look = look_vector(
-            float(latitude[at]), float(longitude_deg[at]), float(eye_m[at]), question.satellite
+            float(latitude[at]), float(longitude_deg[at]), float(antenna_m[at]), question.satellite
         )
         assert places.azimuth_deg[at] == pytest.approx(look.azimuth_deg, abs=1e-6)
         assert places.elevation_deg[at] == pytest.approx(look.elevation_deg, abs=1e-6)
@@ -84,10 +84,10 @@ def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude
 
         def reach_m(elevation_deg, top_m, at=at, radius_m=radius_m):
             e = math.radians(elevation_deg)
-            ratio = (radius_m + eye_m[at]) * math.cos(e) / (radius_m + top_m)
-            return radius_m * max(math.acos(min(ratio, 1.0)) - e, 0.0) if top_m > eye_m[at] else 0.0
+            ratio = (radius_m + antenna_m[at]) * math.cos(e) / (radius_m + top_m)
+            return radius_m * max(math.acos(min(ratio, 1.0)) - e, 0.0) if top_m > antenna_m[at] else 0.0
 
-        far_m = max((tallest_m - eye_m[at]) / math.sin(math.radians(max(apparent, 1.0))), 10.0)
+        far_m = max((tallest_m - antenna_m[at]) / math.sin(math.radians(max(apparent, 1.0))), 10.0)
         stop_deg = apparent - float(room_deg(far_m, question))
         assert places.needed_m[at] == pytest.approx(reach_m(stop_deg, tallest_m), rel=1e-6)
         sought_deg = min(stop_deg, max(apparent - 10.0, 1.0))
@@ -103,7 +103,7 @@ def test_a_place_beside_the_raster_or_in_a_void_is_not_known():
     latitude, longitude = spots(own, np.array([5.5, 30.0, 10.0]), np.array([5.5, 3.0, 10.0]))
     places, known = placed(own, latitude, longitude, np.full(3, 2.0), ASKED)
     assert known.tolist() == [False, False, True]
-    assert places.eye_m[0] == 2.0
+    assert places.antenna_m[0] == 2.0
 
 
 @pytest.mark.parametrize("turn", [(0.0, 0.0), (12.0, 12.0)])
@@ -147,7 +147,7 @@ def least_angle_deg(own, places, at, question):
     away_m = np.hypot(east_m, north_m)
     azimuth = np.degrees(np.arctan2(east_m, north_m))
     counted = away_m >= own.near_m * (1.0 + 1e-9)
-    top, slant_m = over_sphere(away_m[counted], bilinear(own.grid.values, column, row)[counted], places.eye_m[at],
+    top, slant_m = over_sphere(away_m[counted], bilinear(own.grid.values, column, row)[counted], places.antenna_m[at],
                                places.radius_m[at])  # fmt: skip
     offset = azimuth[counted] - places.azimuth_deg[at]
     best = np.inf
@@ -197,7 +197,7 @@ def test_for_an_address_that_may_stand_elsewhere_no_place_around_is_left_out():
         there = places_at(own, ASKED, places.column + right, places.row + down)
         moved.append(there)
     lowest = places.take(slice(0, 40))
-    lowest.eye_m = np.min([there.eye_m for there in [*moved, places]], axis=0)
+    lowest.antenna_m = np.min([there.antenna_m for there in [*moved, places]], axis=0)
     asked = may_come_near(own, lowest, ASKED, moved_m=45.1)
     for there in moved:
         least = np.array([least_angle_deg(own, there, at, ASKED) for at in range(40)])

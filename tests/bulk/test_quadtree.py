@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
+from skysill.bulk.local_maps import local_maps
 from skysill.bulk.quadtree import Cells, cells_near, sights
-from skysill.bulk.ray_fan import local_maps
 from small_ground import (
     asked_of,
     ground_of,
@@ -23,9 +23,9 @@ ASKED = asked_of(-20.0)
 
 def frames(own, places, *, widest_deg=30.0, reach_m=None):
     maps = local_maps(own.grid, places.latitude_deg, places.longitude_deg)
-    count = places.eye_m.size
-    return maps, sights(maps, places.azimuth_deg, places.apparent_deg, eye_m=places.eye_m, radius_m=places.radius_m,
-                        reach_m=np.full(count, 900.0 if reach_m is None else reach_m),
+    count = places.antenna_m.size
+    return maps, sights(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
+                        radius_m=places.radius_m, reach_m=np.full(count, 900.0 if reach_m is None else reach_m),
                         widest_deg=np.full(count, widest_deg))  # fmt: skip
 
 
@@ -94,7 +94,7 @@ def near_cells(own, places, frame_maps, at, near_m, wanted_deg, reach_m):
             kept = (away_m >= near_m * 1.001) & (away_m <= reach_m * 0.999)
             if not kept.any():
                 continue
-            top, _ = over_sphere(away_m[kept], h[kept], places.eye_m[at], places.radius_m[at])
+            top, _ = over_sphere(away_m[kept], h[kept], places.antenna_m[at], places.radius_m[at])
             offset = np.degrees(np.arctan2(east_m, north_m))[kept] - places.azimuth_deg[at]
             offset = (offset + 180.0) % 360.0 - 180.0
             ahead = np.abs(offset) < 29.0
@@ -111,7 +111,7 @@ def test_no_cell_that_comes_near_enough_is_missing_and_few_others_are_there(seed
     own = ground_of(hills(48, seed=seed, relief_m=relief_m), turn=turn)
     places = places_at(own, ASKED, [20.3, 30.0, 11.7, 24.0], [12.6, 9.0, 15.1, 22.2])
     maps, frame = frames(own, places)
-    asked = cells_near(own.ceiling, frame, 60.0, lambda p, d: np.full(d.shape, 6.0))
+    asked = cells_near(own.maxima, frame, 60.0, lambda p, d: np.full(d.shape, 6.0))
     found = [
         set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True))
         for at in range(4)
@@ -131,7 +131,7 @@ def test_the_limit_may_depend_on_place_and_distance():
     places = places_at(own, ASKED, [20.3, 20.3], [12.6, 12.6], height_m=60.0)
     _, frame = frames(own, places)
     asked = cells_near(
-        own.ceiling, frame, 60.0, lambda p, d: np.where(p == 0, 12.0, np.where(d < 250.0, 12.0, 0.0))
+        own.maxima, frame, 60.0, lambda p, d: np.where(p == 0, 12.0, np.where(d < 250.0, 12.0, 0.0))
     )
     cells = [
         set(zip(asked.column[asked.place == at], asked.row[asked.place == at], strict=True)) for at in (0, 1)
@@ -148,15 +148,15 @@ def test_nearer_and_farther_cells_are_left_out():
     own = ground_of(hills(48, seed=1, relief_m=50.0))
     places = places_at(own, ASKED, [20.3], [12.6])
     near_all = frames(own, places)[1]
-    every = cells_near(own.ceiling, near_all, 0.25, lambda p, d: np.full(d.shape, 89.0))
+    every = cells_near(own.maxima, near_all, 0.25, lambda p, d: np.full(d.shape, 89.0))
     away_m = 30.0 * np.hypot(every.column + 0.5 - 20.3, every.row + 0.5 - 12.6)
     assert away_m.min() < 25.0
     assert (every.row + 1 >= 12.0).all()  # nothing behind the place
-    far = cells_near(own.ceiling, near_all, 300.0, lambda p, d: np.full(d.shape, 89.0))
+    far = cells_near(own.maxima, near_all, 300.0, lambda p, d: np.full(d.shape, 89.0))
     far_m = 30.0 * np.hypot(far.column + 0.5 - 20.3, far.row + 0.5 - 12.6)
     assert far_m.min() > 278.0
     short = cells_near(
-        own.ceiling, frames(own, places, reach_m=400.0)[1], 60.0, lambda p, d: np.full(d.shape, 89.0)
+        own.maxima, frames(own, places, reach_m=400.0)[1], 60.0, lambda p, d: np.full(d.shape, 89.0)
     )
     short_m = 30.0 * np.hypot(short.column + 0.5 - 20.3, short.row + 0.5 - 12.6)
     assert 380.0 < short_m.max() < 424.0
@@ -171,13 +171,13 @@ def test_many_places_together_find_what_each_finds_alone():
     def widest(place, away_m):
         return np.full(away_m.shape, 5.0)
 
-    many = cells_near(own.ceiling, frame, 60.0, widest)
+    many = cells_near(own.maxima, frame, 60.0, widest)
     for at in range(30):
-        one = cells_near(own.ceiling, frame.take(np.array([at])), 60.0, widest)
+        one = cells_near(own.maxima, frame.take(np.array([at])), 60.0, widest)
         assert set(zip(one.column, one.row, strict=True)) == set(
             zip(many.column[many.place == at], many.row[many.place == at], strict=True)
         )
-    assert len(cells_near(own.ceiling, frame.take(np.zeros(0, np.int64)), 60.0, widest)) == 0
+    assert len(cells_near(own.maxima, frame.take(np.zeros(0, np.int64)), 60.0, widest)) == 0
 
 
 def test_a_block_is_made_of_four():

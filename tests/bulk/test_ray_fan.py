@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from skysill.bulk.local_maps import local_maps, over_mesh
 from skysill.bulk.prefilter import Ground
-from skysill.bulk.ray_fan import Rays, ceiling, distance_to, first_gap_m, local_maps, over_mesh, sampled
+from skysill.bulk.ray_fan import Rays, distance_to
+from skysill.bulk.ray_samples import first_gap_m, sampled
 from skysill.horizon.lattice import Grid
 from small_ground import (
     ELLIPSOID,
@@ -24,48 +26,6 @@ from small_ground import (
 ASKED = asked_of(-20.0)
 
 
-def test_every_level_holds_the_highest_node_of_its_blocks_and_of_their_neighbours():
-    values = hills(37, seed=2)[:37, :22]
-    roofs = ceiling(ground_of(values).grid)
-    rows, columns = values.shape
-    assert roofs.holes is None
-    assert not roofs.hole_near(0, np.zeros(3), np.zeros(3)).any()
-    for level, (own, wide) in enumerate(zip(roofs.own, roofs.levels, strict=True)):
-        side = 2**level
-        assert own.shape == (-(-rows // side), -(-columns // side))
-        for i in range(own.shape[0]):
-            for j in range(own.shape[1]):
-                assert own[i, j] == values[i * side : (i + 1) * side + 1, j * side : (j + 1) * side + 1].max()
-                around = own[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2]
-                assert wide[i, j] == around.max()
-    assert min(roofs.own[-1].shape) <= 2 < min(roofs.own[-2].shape)
-
-
-def test_a_void_is_lower_than_anything_and_is_told_within_its_level():
-    values = hills(32, seed=3)
-    values[20, 11] = np.nan
-    roofs = ceiling(ground_of(values).grid)
-    assert np.isfinite(roofs.own[0][5, 5])
-    lone = np.full((8, 8), np.nan, np.float32)
-    assert np.isneginf(ceiling(ground_of(lone).grid).own[0]).all()
-    for level in range(3):
-        side = 2**level
-        holed = {(r // side, c // side) for r in (19, 20) for c in (10, 11)}
-        for row in range(32):
-            for column in range(32):
-                here = row // side, column // side
-                near = any(abs(here[0] - a) <= 1 and abs(here[1] - b) <= 1 for a, b in holed)
-                assert roofs.hole_near(level, np.array([column + 0.5]), np.array([row + 0.5]))[0] == near
-
-
-def test_the_ceiling_over_a_place_looks_to_the_nearest_edge_from_outside():
-    values = np.arange(64, dtype=np.float32).reshape(8, 8)
-    roofs = ceiling(ground_of(values).grid)
-    column, row = np.array([-50.0, 50.0, 3.2]), np.array([-50.0, 50.0, 4.9])
-    assert roofs.over(0, column, row).tolist() == [values[:3, :3].max(), 63.0, values[3:7, 2:6].max()]
-    assert [roofs.level_for(cells) for cells in (0.1, 1.0, 1.1, 2.0, 2.1, 4.0, 1e9)] == [0, 0, 1, 1, 2, 2, 2]
-
-
 @pytest.mark.parametrize("count", [3, 400])
 def test_local_maps_lead_where_geodesics_lead(count):
     """A few centimetres at 5 km; of many places close together by way of a mesh."""
@@ -77,7 +37,7 @@ def test_local_maps_lead_where_geodesics_lead(count):
     azimuth, distance_m = rng.uniform(0.0, 360.0, count), rng.uniform(50.0, 6_000.0, count)
     maps = local_maps(own.grid, latitude, longitude)
     first, second = maps.along(np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth)))
-    rays = Rays(np.arange(count), maps.start, first, second, *[np.zeros(count)] * 4, 0.0, 0.0)
+    rays = Rays(np.arange(count), maps.start, first, second, *[np.zeros(count)] * 4, 0.0)
     east, north, _ = ELLIPSOID.fwd(longitude, latitude, azimuth, distance_m)
     wanted = on_lattice(own.grid, np.asarray(north), np.asarray(east))
     found = rays.at(distance_m)
@@ -133,15 +93,15 @@ def test_distance_along_a_bending_line():
     assert abs(distance_to(np.array([5.0]), np.array([0.0]), np.array([0.0]))[0]) > 1e8
 
 
-def rays_of(own, places, question, offsets_deg, *, least_slope, limit_m, near_m, sure_m):
+def rays_of(own, places, question, offsets_deg, *, least_slope, limit_m, near_m):
     count = offsets_deg.size
     maps = local_maps(own.grid, places.latitude_deg, places.longitude_deg)
     owner = np.zeros(count, np.int64)
     azimuth = places.azimuth_deg[0] + offsets_deg
     first, second = maps.take(owner).along(np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth)))
-    return Rays(owner, maps.start[owner], first, second, np.full(count, places.eye_m[0]),
+    return Rays(owner, maps.start[owner], first, second, np.full(count, places.antenna_m[0]),
                 radius_along_m(places.latitude_deg[0], azimuth), np.full(count, least_slope),
-                np.full(count, limit_m), near_m, sure_m)  # fmt: skip
+                np.full(count, limit_m), near_m)  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -154,14 +114,14 @@ def test_rays_meet_each_crossing_and_each_bulge_that_looks_high_enough(seed, tur
     offsets = np.array([-170.0, -93.0, -20.5, 0.0, 14.0, 61.0, 120.0])
     limit_m, near_m = 370.0, 75.0
     rays = rays_of(own, places, ASKED, offsets, least_slope=np.tan(np.radians(least_deg)), limit_m=limit_m,
-                   near_m=near_m, sure_m=near_m)  # fmt: skip
-    many = sampled(own.grid, rays, own.ceiling)
+                   near_m=near_m)  # fmt: skip
+    many = sampled(own.grid, rays, own.maxima)
     wanted = seen_from(own, places, 0, ASKED, offsets_deg=offsets, out_to_m=limit_m + 60.0, near_m=near_m)
     wanted = wanted.only(wanted.distance_m <= limit_m)
     assert (many.slope >= np.tan(np.radians(least_deg)) - 1e-12).all()
     assert (many.distance_m >= near_m).all()
     assert (many.distance_m <= limit_m).all()
-    top_deg, _ = over_sphere(many.distance_m, many.elevation_m, places.eye_m[0], rays.radius_m[many.ray])
+    top_deg, _ = over_sphere(many.distance_m, many.elevation_m, places.antenna_m[0], rays.radius_m[many.ray])
     assert np.degrees(np.arctan(many.slope)) == pytest.approx(top_deg, abs=1e-6)
     interesting = wanted.only(wanted.top_deg >= least_deg + 0.01)
     assert interesting.crest.any()
@@ -180,19 +140,6 @@ def test_rays_meet_each_crossing_and_each_bulge_that_looks_high_enough(seed, tur
             assert np.abs(own_samples.distance_m - many.distance_m[number]).min() < 4.0
 
 
-def test_each_ray_may_have_its_own_nearest_distance():
-    own = ground_of(hills(48, seed=4))
-    places = places_at(own, ASKED, 20.3, 12.6)
-    offsets = np.array([0.0, 0.0])
-    rays = rays_of(own, places, ASKED, offsets, least_slope=-1e3, limit_m=400.0, near_m=np.array([60.0, 200.0]),
-                   sure_m=60.0)  # fmt: skip
-    many = sampled(own.grid, rays, own.ceiling)
-    assert many.distance_m[many.ray == 0].min() < 120.0
-    assert many.distance_m[many.ray == 1].min() >= 200.0
-    near, far = (np.unique(many.distance_m[many.ray == ray].round(3)) for ray in (0, 1))
-    assert near[near >= 200.0].tolist() == far.tolist()
-
-
 def test_the_first_gap_lies_behind_the_last_known_crossing():
     """Along the ray's main axis: to the edge of the raster, and to a strip of voids."""
     values = hills(48, seed=6)
@@ -200,11 +147,11 @@ def test_the_first_gap_lies_behind_the_last_known_crossing():
     own = ground_of(values)
     places = places_at(own, ASKED, 20.3, 12.6)
     south = np.array([180.0 - places.azimuth_deg[0], -places.azimuth_deg[0], 90.0 - places.azimuth_deg[0]])
-    rays = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=5_000.0, near_m=0.0, sure_m=0.0)
+    rays = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=5_000.0, near_m=0.0)
     gap_m = first_gap_m(own.grid, rays)
     # row 29 is the last with both of its neighbours along the line known; 0 is the first of all; 47 the last column
     assert gap_m[0] == pytest.approx((29.0 - 12.6) * 30.0, abs=1.0)
     assert gap_m[1] == pytest.approx(12.6 * 30.0, abs=1.0)
     assert gap_m[2] == pytest.approx((47.0 - 20.3) * 30.0, abs=1.0)
-    near = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=300.0, near_m=0.0, sure_m=0.0)
+    near = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=300.0, near_m=0.0)
     assert np.isinf(first_gap_m(own.grid, near)).all()

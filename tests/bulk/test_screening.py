@@ -10,8 +10,11 @@ import pytest
 from pyproj import Transformer
 
 from skysill.assessment.pipeline import assess
-from skysill.bulk.ray_fan import Rays, ceiling, local_maps, sampled
+from skysill.bulk.local_maps import local_maps
+from skysill.bulk.ray_fan import Rays
+from skysill.bulk.ray_samples import sampled
 from skysill.bulk.screening import FLOOR_DEG, Ground, Question, screen, screen_each
+from skysill.horizon.block_maxima import maximum_pyramid
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.rays import crossings, ray_paths
 from skysill.model.job import Job, Sources
@@ -251,10 +254,10 @@ def test_rays_from_many_places_meet_the_samples_that_one_place_meets():
     latitude, longitude, azimuth = np.array([36.30]), np.array([-84.25]), np.array([141.0])
     maps = local_maps(grid, latitude, longitude)
     first, second = maps.along(np.sin(np.deg2rad(azimuth)), np.cos(np.deg2rad(azimuth)))
-    eye_m = interpolate(grid, *lattice_position(grid, latitude, longitude)) + 5.0
-    rays = Rays(np.zeros(1, np.int64), maps.start, first, second, eye_m, np.array([8.5e6]), np.array([-1e3]),
-                np.array([6_000.0]), 200.0, 200.0)  # fmt: skip
-    many = sampled(grid, rays, ceiling(grid))
+    antenna_m = interpolate(grid, *lattice_position(grid, latitude, longitude)) + 5.0
+    rays = Rays(np.zeros(1, np.int64), maps.start, first, second, antenna_m, np.array([8.5e6]), np.array([-1e3]),
+                np.array([6_000.0]), 200.0)  # fmt: skip
+    many = sampled(grid, rays, maximum_pyramid(grid.values, has_void=grid.has_void))
     paths = ray_paths(
         grid, latitude_deg=latitude, longitude_deg=longitude, azimuth_deg=azimuth, distance_m=6_000.0
     )
@@ -273,9 +276,9 @@ def test_rays_from_many_places_meet_the_samples_that_one_place_meets():
     assert np.abs(many.elevation_m[order][pick] - height_m).max() < 0.02
 
 
-def test_ceilings_are_never_below_the_ground_they_cover():
+def test_block_maxima_are_never_below_the_ground_they_cover():
     grid = tennessee()
-    roofs = ceiling(grid)
+    maxima = maximum_pyramid(grid.values, has_void=grid.has_void)
     rng = np.random.default_rng(8)
     column, row = rng.uniform(0, 402, 2_000), rng.uniform(0, 343, 2_000)
     for level in range(5):
@@ -283,7 +286,7 @@ def test_ceilings_are_never_below_the_ground_they_cover():
         there_column = np.clip(column + rng.uniform(-reach, reach, 2_000), 0, 402)
         there_row = np.clip(row + rng.uniform(-reach, reach, 2_000), 0, 343)
         height_m = interpolate(grid, there_column, there_row)
-        assert (roofs.over(level, column, row) >= height_m - 1e-3).all()
+        assert (maxima.highest_near(level, column, row) >= height_m - 1e-3).all()
 
 
 def test_a_held_grid_speaks_for_the_ground():

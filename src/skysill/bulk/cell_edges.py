@@ -47,8 +47,8 @@ class Corners:
             for i, part in enumerate((right, down))
         )
         ahead_m, aside_m = right * axes[0] + down * axes[1], right * axes[2] + down * axes[3]
-        radius_m, eye_m = sight.radius_m.take(place), sight.eye_m.take(place)
-        above_m = (height_m - eye_m) * (radius_m / (radius_m + height_m))
+        radius_m, antenna_m = sight.radius_m.take(place), sight.antenna_m.take(place)
+        above_m = (height_m - antenna_m) * (radius_m / (radius_m + height_m))
         above_m -= (ahead_m * ahead_m + aside_m * aside_m) / (2.0 * radius_m)
         return cls(ahead_m, aside_m, above_m, height_m)
 

@@ -8,6 +8,7 @@ from skysill.bulk.cell_edges import Corners
 from skysill.bulk.fan_results import DENSE_DEG, Fan, numbered, slope_of, take_in
 from skysill.bulk.quadtree import Cells
 from skysill.bulk.ray_fan import Samples, distance_to
+from skysill.horizon.lattice import bilinear, chord_elevation_m, chord_maximum
 from skysill.units import Floats
 
 __all__ = ["sample_bulges"]
@@ -105,25 +106,20 @@ def _take_crests(fan: Fan, cells: Cells, offset_deg: Floats) -> Floats:
     offset_deg = offset_deg[ray]
     values = fan.ground.grid.values
     node = cells.row * values.shape[1] + cells.column
-    h00, h01, h10, h11 = (values.ravel().take(node + step).astype(np.float64)
-                          for step in (0, 1, values.shape[1], values.shape[1] + 1))  # fmt: skip
-    twisted = h00 - h01 - h10 + h11
-    where = (rays.at(d) for d in (from_m, to_m))
+    nodes = [values.ravel().take(node + step).astype(np.float64)
+             for step in (0, 1, values.shape[1], values.shape[1] + 1)]  # fmt: skip
+    mixed = nodes[0] - nodes[1] - nodes[2] + nodes[3]
+    where = (rays.at(distance_m) for distance_m in (from_m, to_m))
     (u0, v0), (u1, v1) = ((column - cells.column, row - cells.row) for column, row in where)
-    low_m, high_m = (
-        h00 + u * (h01 - h00) + v * (h10 - h00) + u * v * twisted for u, v in ((u0, v0), (u1, v1))
-    )
-    bent = -twisted * (u1 - u0) * (v1 - v0)
-    everyone = np.arange(bent.size)
-    slope = [slope_of(rays, everyone, d, h) for d, h in ((from_m, low_m), (to_m, high_m))]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = 0.5 + (slope[1] - slope[0]) * (from_m + to_m) / (4.0 * bent)
-        crest = np.flatnonzero((bent > 0.0) & (t > 0.0) & (t < 1.0))
-    t = t[crest]
-    top_m = low_m[crest] + t * (high_m[crest] - low_m[crest]) + bent[crest] * t * (1.0 - t)
-    distance_m = from_m[crest] + t * (to_m[crest] - from_m[crest])
-    good = distance_m <= rays.limit_m[crest]
-    crest, distance_m, top_m = crest[good], distance_m[good], top_m[good]
+    low_m, high_m = bilinear(nodes, u0, v0), bilinear(nodes, u1, v1)
+    bend_m = -mixed * (u1 - u0) * (v1 - v0)
+    everyone = np.arange(bend_m.size)
+    near_slope, far_slope = slope_of(rays, everyone, from_m, low_m), slope_of(rays, everyone, to_m, high_m)
+    share = chord_maximum(from_m, to_m, far_slope - near_slope, bend_m)
+    distance_m = from_m + share * (to_m - from_m)
+    crest = np.flatnonzero(distance_m <= rays.limit_m)  # nan where there is no maximum
+    top_m = chord_elevation_m(low_m, high_m, bend_m, share)[crest]
+    distance_m = distance_m[crest]
     seen = Samples(crest, distance_m, top_m, slope_of(rays, crest, distance_m, top_m))
     spare_deg[ray[crest]] = take_in(fan, rays, seen, offset_deg[crest])
     return spare_deg

@@ -17,7 +17,7 @@ from skysill.bulk.fan_results import CHUNK, Fan, first_of_each, take_in
 from skysill.bulk.obstruction_depth import measure_depths
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Question
 from skysill.bulk.quadtree import Cells, cells_near
-from skysill.bulk.ray_fan import sampled
+from skysill.bulk.ray_samples import sampled
 from skysill.bulk.thresholds import Limits, limits_of
 from skysill.horizon.lattice import interpolate
 from skysill.horizon.rays import sight_slope
@@ -55,7 +55,7 @@ def followed(ground: Ground, places: Places, question: Question, *, most_deg: fl
 
     most_deg : spare room beyond which what controls is not asked for; 0 is enough for verdicts
     """
-    count = places.eye_m.size
+    count = places.antenna_m.size
     nothing, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
     whole = Close(nothing, nothing.copy(), nothing.copy(), nothing.copy(), nothing.copy(), none, none.copy(),
                   np.zeros(count))  # fmt: skip
@@ -104,7 +104,7 @@ def _come_near(limits: Limits, places: Places, low: int, most_deg: float) -> _Ne
     met = _guess(fan)
     open_ = np.flatnonzero(~met)
     frames = fan.sights if open_.size == met.size else fan.sights.take(open_)
-    cells = cells_near(limits.ground.ceiling, frames, fan.near_m, lambda p, d: fan.widest_deg(open_[p], d))
+    cells = cells_near(limits.ground.maxima, frames, fan.near_m, lambda p, d: fan.widest_deg(open_[p], d))
     place = open_[cells.place]
     order = np.argsort(place.astype(np.uint16), kind="stable")
     counts = np.bincount(place, minlength=met.size)
@@ -152,7 +152,7 @@ def _below(fan: Fan) -> tuple[Floats, Floats]:
     column, row = (start[:, None] + (one[:, None] + two[:, None] * distance_m) * distance_m
                    for start, one, two in zip(fan.maps.start.T, first.T, second.T, strict=True))  # fmt: skip
     slope = sight_slope(
-        distance_m, interpolate(fan.ground.grid, column, row), antenna_elevation_m=places.eye_m[:, None],
+        distance_m, interpolate(fan.ground.grid, column, row), antenna_elevation_m=places.antenna_m[:, None],
         radius_m=places.radius_m[:, None],
     )  # fmt: skip
     unknown = np.isnan(slope) | (distance_m > places.sought_m[:, None] - 2.0 * cell_m)
@@ -162,12 +162,12 @@ def _below(fan: Fan) -> tuple[Floats, Floats]:
 
 def _centre(fan: Fan) -> tuple[Floats, Floats, Bools]:
     """The ray itself: the highest ground on its azimuth, whether it is met, and what it leaves for the room."""
-    places, count = fan.places, fan.places.eye_m.size
+    places, count = fan.places, fan.places.antenna_m.size
     everyone, level = np.arange(count), np.zeros(count)
     surely = _below(fan)[1].max(axis=1)
     surely = np.minimum(surely - 1e-3 - 1e-3 * np.abs(surely), np.tan(np.deg2rad(places.apparent_deg)))
     rays = fan.rays(everyone, level, surely, fan.reach_below(surely, everyone))
-    seen = sampled(fan.ground.grid, rays, fan.ground.ceiling)
+    seen = sampled(fan.ground.grid, rays, fan.ground.maxima)
     slant_m = fan.slant(rays, seen)
     best = first_of_each(seen.ray, -seen.slope, slant_m)
     top_deg, top_m = np.full(count, np.nan), np.full(count, np.nan)

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
+from skysill.bulk.local_maps import LocalMaps, local_maps
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Question
 from skysill.bulk.quadtree import Sights, sights
-from skysill.bulk.ray_fan import LocalMaps, Rays, Samples, local_maps
+from skysill.bulk.ray_fan import Rays, Samples
 from skysill.bulk.thresholds import Limits
 from skysill.horizon.rays import reach_needed_m, sight_slope
 from skysill.radio.required_room import room_angle_deg
@@ -62,12 +63,12 @@ class Fan:
     @classmethod
     def of(cls, limits: Limits, places: Places, *, most_deg: float = FLOOR_DEG) -> Fan:
         """most_deg : spare room beyond which nothing is of interest"""
-        count = places.eye_m.size
+        count = places.antenna_m.size
         maps = local_maps(limits.ground.grid, places.latitude_deg, places.longitude_deg)
         outer_deg = half_windows_deg(places, limits.question)[1] + _WIDE_DEG
         window = Window.of(places, limits.question)
-        frames = sights(maps, places.azimuth_deg, places.apparent_deg, eye_m=places.eye_m, radius_m=places.radius_m,
-                        reach_m=places.sought_m, widest_deg=outer_deg)  # fmt: skip
+        frames = sights(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
+                        radius_m=places.radius_m, reach_m=places.sought_m, widest_deg=outer_deg)  # fmt: skip
         factor = limits.question.criteria.refraction_factor
         across, along = (1.0 / (factor * local_earth_radius_m(places.latitude_deg, at)) for at in (90.0, 0.0))
         nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
@@ -111,12 +112,12 @@ class Fan:
         limit_m = np.minimum(limit_m, self.places.sought_m[place])
         low = np.flatnonzero(self.places.sought_deg[place] > self.places.apparent_deg[place] - FLOOR_DEG)
         if low.size:  # followed as far as the chain does: what lies there can be nearer than FLOOR_DEG
-            eye_m, sought_deg = self.places.eye_m[place[low]], self.places.sought_deg[place[low]]
+            antenna_m, sought_deg = self.places.antenna_m[place[low]], self.places.sought_deg[place[low]]
             limit_m[low] = np.minimum(limit_m[low], reach_needed_m(
-                eye_m, sought_deg, radius_m=radius_m[low],
+                antenna_m, sought_deg, radius_m=radius_m[low],
                 highest_ground_m=max(self.limits.question.highest_ground_m, self.ground.grid.highest_m)))  # fmt: skip
-        return Rays(place, maps.start, first, second, self.places.eye_m.take(place), radius_m, least_slope,
-                    limit_m, self.near_m, self.near_m)  # fmt: skip
+        return Rays(place, maps.start, first, second, self.places.antenna_m.take(place), radius_m, least_slope,
+                    limit_m, self.near_m)  # fmt: skip
 
     def slant(self, rays: Rays, samples: Samples) -> Floats:
         radius_m = rays.radius_m[samples.ray]
@@ -127,9 +128,9 @@ class Fan:
         )
 
     def reach_below(self, top_slope: Floats, place: Ints) -> Floats:
-        """Distance beyond which no ground of the raster is seen higher than a slope; from the ceiling around."""
+        """Distance beyond which no ground of the raster is seen higher than a slope, by the block maxima around."""
         places, column_row = self.places, self.maps.start[place]
-        rise_m = np.maximum(self.ground.grid.highest_m - places.eye_m[place], 0.0)
+        rise_m = np.maximum(self.ground.grid.highest_m - places.antenna_m[place], 0.0)
         steep = top_slope > 1e-3
         reach_m = np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf)
         reach_m = np.minimum(reach_m, places.sought_m[place])
@@ -137,11 +138,11 @@ class Fan:
         for _ in range(2):
             level = np.ceil(np.log2(np.maximum(reach_m * per_m, 1.0))).astype(np.int64)
             for one in np.unique(level):
-                if one >= len(self.ground.ceiling.levels):
+                if one >= len(self.ground.maxima.neighbourhood_m):
                     continue
                 at = np.flatnonzero(level == one)
-                top_m = self.ground.ceiling.over(int(one), column_row[at, 0], column_row[at, 1])
-                rise_m[at] = np.maximum(top_m - places.eye_m[place[at]], 0.0)
+                top_m = self.ground.maxima.highest_near(int(one), column_row[at, 0], column_row[at, 1])
+                rise_m[at] = np.maximum(top_m - places.antenna_m[place[at]], 0.0)
             reach_m = np.minimum(reach_m, np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf))
         return reach_m + 1.0
 
@@ -259,4 +260,6 @@ def _raise_m(fan: Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats
 
 
 def slope_of(rays: Rays, ray: Ints, distance_m: Floats, height_m: Floats) -> Floats:
-    return sight_slope(distance_m, height_m, antenna_elevation_m=rays.eye_m[ray], radius_m=rays.radius_m[ray])
+    return sight_slope(
+        distance_m, height_m, antenna_elevation_m=rays.antenna_m[ray], radius_m=rays.radius_m[ray]
+    )

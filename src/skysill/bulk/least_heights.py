@@ -9,20 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from skysill.bulk.running_maximum import NO_GROUND_M, RAYS_PER_CELL, Course, Sheet, Sweep
-from skysill.horizon.lattice import position_on
+from skysill.horizon.block_maxima import over_blocks
+from skysill.horizon.lattice import Lattice, geod
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.pointing.look_vector import look_angles, refraction_deg
 from skysill.units import Floats, local_earth_radius_m
-
-if TYPE_CHECKING:
-    from pyproj import Transformer
 
 __all__ = [
     "Lattice",
@@ -42,43 +38,6 @@ _NODE_ROWS = 32
 _PROBE_M = 1000.0
 _CURVE_TOLERANCE_M = 0.1
 _EARTH_M = 6.371e6
-
-
-@dataclass(frozen=True, slots=True)
-class Lattice:
-    """Where the cell centres of a raster lie. Rows and columns are 0-based, fractions allowed.
-
-    shape : rows, columns
-    transform : (a, b, c, d, e, f) of cell CENTRES: x = a col + b row + c, y = d col + e row + f
-    crs : anything pyproj understands
-    """
-
-    shape: tuple[int, int]
-    transform: tuple[float, float, float, float, float, float]
-    crs: str
-
-    def place(self, row: ArrayLike, column: ArrayLike) -> tuple[Floats, Floats]:
-        """Latitude and longitude (WGS 84, degrees) of cell centres."""
-        a, b, c, d, e, f = self.transform
-        row, column = np.asarray(row, dtype=np.float64), np.asarray(column, dtype=np.float64)
-        longitude_deg, latitude_deg = _to_wgs84(self.crs).transform(
-            a * column + b * row + c, d * column + e * row + f
-        )
-        return np.asarray(latitude_deg), np.asarray(longitude_deg)
-
-    def cell(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-        """Row and column of places."""
-        column, row = position_on(self.crs, self.transform, self.shape, latitude_deg, longitude_deg)
-        return row, column
-
-
-@lru_cache(maxsize=16)
-def _to_wgs84(crs: str) -> Transformer:
-    from pyproj import CRS, Transformer
-
-    plane = CRS.from_user_input(crs)
-    plane = (plane.sub_crs_list[0] if plane.is_compound else plane).to_2d()
-    return Transformer.from_crs(plane, "EPSG:4326", always_xy=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,11 +131,9 @@ def sight_from(
     ground_m: float,
     refraction_factor: float,
 ) -> Sight:
-    from pyproj import Geod
-
     latitude_deg, longitude_deg = lattice.place(row, column)
     azimuth_deg, slope = _pointing(latitude_deg, longitude_deg, ground_m, satellite_longitude_deg)
-    probe_longitude, probe_latitude, _ = Geod(ellps="WGS84").fwd(
+    probe_longitude, probe_latitude, _ = geod().fwd(
         longitude_deg, latitude_deg, azimuth_deg, np.full(latitude_deg.shape, _PROBE_M)
     )
     probe_row, probe_column = lattice.cell(probe_latitude, probe_longitude)
@@ -318,19 +275,19 @@ class Relief:
 
 def block_relief(elevation_m: Sheet, block: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Lowest, highest and any void of every block of a sheet whose first cell starts a block."""
-    rows, columns = elevation_m.shape
-    starts = range(0, rows, block), np.arange(0, columns, block)
-
-    def over_blocks(operation: np.ufunc, values: NDArray[np.generic]) -> NDArray[np.generic]:
-        strips = [operation.reduce(values[top : top + block], axis=0) for top in starts[0]]
-        return operation.reduceat(np.stack(strips), starts[1], axis=1)
-
-    lowest, highest = (over_blocks(part, elevation_m).astype(np.float64) for part in (np.minimum, np.maximum))
-    void = np.isnan(lowest)  # a minimum is not a number where any value is none
+    lowest, highest = (
+        over_blocks(operation, elevation_m, block).astype(np.float64)
+        for operation in (np.minimum, np.maximum)
+    )
+    void = np.isnan(lowest)  # a minimum is nan wherever one value is
     if void.any():
-        hole = np.isnan(elevation_m)
-        lowest = over_blocks(np.minimum, np.where(hole, np.float32(np.inf), elevation_m)).astype(np.float64)
-        highest = over_blocks(np.maximum, np.where(hole, np.float32(-np.inf), elevation_m)).astype(np.float64)
+        unknown = np.isnan(elevation_m)
+        lowest, highest = (
+            over_blocks(operation, np.where(unknown, np.float32(filled), elevation_m), block).astype(
+                np.float64
+            )
+            for operation, filled in ((np.minimum, np.inf), (np.maximum, -np.inf))
+        )
     return lowest, highest, void
 
 

@@ -39,12 +39,12 @@ def estimated_p_clear(ground: Ground, places: Places, question: Question) -> Flo
     Within a hundredth or two of `confidence`, and by its rules: errors of ground are alike over five cells, with knots
     at 0, L, 2L, 4L, ... along the ray, the one at the dish shared.
     """
-    share = np.ones(places.eye_m.size)
+    share = np.ones(places.antenna_m.size)
     limits = limits_of(ground, question)
     for low in range(0, share.size, CHUNK):
         some = places.take(slice(low, low + CHUNK))
         noted = _noted(limits, some)
-        ends = np.searchsorted(noted.place, np.arange(some.eye_m.size + 1))
+        ends = np.searchsorted(noted.place, np.arange(some.antenna_m.size + 1))
         for number, (since, until) in enumerate(pairwise(ends.tolist())):
             if since < until:
                 kept = since + np.argsort(noted.tight_deg[since:until], kind="stable")[:_MOST_EDGES]
@@ -123,7 +123,7 @@ def _noted(limits: Limits, places: Places) -> _Noted:
         return np.asarray(limits.room_at_most_deg(away_m) + limits.noted_at_most_deg(away_m))
 
     fan = Fan.of(limits, places)
-    cells = cells_near(limits.ground.ceiling, fan.sights, fan.near_m, widest_deg)
+    cells = cells_near(limits.ground.maxima, fan.sights, fan.near_m, widest_deg)
     piece = seen_pieces(fan, cells, pieces(fan, cells, Corners.of(fan, cells)))
     place = cells.place[piece.cell]
     ahead_m, aside_m, above_m = piece.edge.at(piece.nearest)

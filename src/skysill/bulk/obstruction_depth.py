@@ -6,7 +6,7 @@ import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
 from skysill.bulk.fan_results import Fan, first_of_each, slope_of, spread
-from skysill.bulk.ray_fan import sampled
+from skysill.bulk.ray_samples import sampled
 from skysill.horizon.lattice import interpolate
 from skysill.units import Bools, Floats, Ints, cross_track_deg
 
@@ -65,7 +65,7 @@ def _open_beside(fan: Fan, place: Ints, offset_deg: Floats, depth_deg: Floats) -
     # a ray without any ground says nothing; one with low ground is open
     top = np.where(_surely_known(fan, place), least - 1e-3, -np.inf)
     looked = fan.rays(place, offset_deg, top.copy(), fan.reach_below(least, place))
-    seen = sampled(fan.ground.grid, looked, fan.ground.ceiling)
+    seen = sampled(fan.ground.grid, looked, fan.ground.maxima)
     best = first_of_each(seen.ray, -seen.slope, seen.distance_m)
     top[seen.ray[best]] = np.maximum(top[seen.ray[best]], seen.slope[best])
     highest_m[seen.ray[best]] = seen.distance_m[best]

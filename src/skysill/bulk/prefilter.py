@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 
 from skysill.assessment.evidence import EXACT_MARGIN_DEG, sought_elevation_deg
-from skysill.bulk.ray_fan import Ceiling, ceiling, local_maps, over_mesh
+from skysill.bulk.local_maps import local_maps, over_mesh
+from skysill.horizon.block_maxima import MaximumPyramid, maximum_pyramid
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.ray_march import FINE_CELL_M
 from skysill.horizon.rays import NEAREST_SAMPLE_M, reach_needed_m
@@ -46,10 +47,10 @@ _TILE_CELLS, _SIEVED = 256, 32_768
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
-    """One elevation raster, or a part of it, held in memory with its ceilings."""
+    """One elevation raster, or a part of it, held in memory with the maxima of its blocks."""
 
     grid: Grid
-    ceiling: Ceiling
+    maxima: MaximumPyramid
     name: str
     kind: Literal["surface", "bare"]
     cell_size_m: float
@@ -59,7 +60,8 @@ class Ground:
     @classmethod
     def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,
            vertical_error_m: float, facts: RasterFacts | None = None) -> Ground:  # fmt: skip
-        return cls(grid, ceiling(grid), name, kind, cell_size_m, vertical_error_m, facts)
+        maxima = maximum_pyramid(grid.values, has_void=grid.has_void)
+        return cls(grid, maxima, name, kind, cell_size_m, vertical_error_m, facts)
 
     @property
     def near_m(self) -> float:
@@ -104,7 +106,7 @@ class Places:
     latitude_deg: Floats
     longitude_deg: Floats
     height_m: Floats
-    eye_m: Floats
+    antenna_m: Floats
     azimuth_deg: Floats
     elevation_deg: Floats
     apparent_deg: Floats
@@ -125,25 +127,25 @@ def placed(
     column, row = lattice_position(ground.grid, latitude, longitude)
     own_m = interpolate(ground.grid, column, row)
     known = ~np.isnan(own_m)
-    eye_m = np.where(known, own_m, 0.0) + height
+    antenna_m = np.where(known, own_m, 0.0) + height
     satellite_deg = question.satellite.longitude_deg
     assert satellite_deg is not None
-    azimuth, elevation, _ = look_angles(latitude, longitude, eye_m, satellite_longitude_deg=satellite_deg)
-    apparent = elevation + refraction_deg(elevation, eye_m)
+    azimuth, elevation, _ = look_angles(latitude, longitude, antenna_m, satellite_longitude_deg=satellite_deg)
+    apparent = elevation + refraction_deg(elevation, antenna_m)
     radius = question.criteria.refraction_factor * local_earth_radius_m(latitude, np.nan_to_num(azimuth))
     highest_m = max(question.highest_ground_m, ground.grid.highest_m)
-    rise_m = np.maximum(highest_m - eye_m, 0.0)
+    rise_m = np.maximum(highest_m - antenna_m, 0.0)
     far_m = np.maximum(
         rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), question.criteria.assumed_distance_m
     )
     stop_deg = apparent - room_angle_deg(far_m, question.link)
-    needed_m = reach_needed_m(eye_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
+    needed_m = reach_needed_m(antenna_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
     sought_deg = sought_elevation_deg(apparent, stop_deg)
     low = sought_deg > apparent - FLOOR_DEG  # what lies at the end of such rays can be nearer than FLOOR_DEG
-    sought_m = reach_needed_m(eye_m, sought_deg, highest_ground_m=np.where(low, highest_m, ground.grid.highest_m),
+    sought_m = reach_needed_m(antenna_m, sought_deg, highest_ground_m=np.where(low, highest_m, ground.grid.highest_m),
                               radius_m=radius)  # fmt: skip
     return Places(
-        latitude, longitude, height, eye_m, azimuth, elevation, apparent, radius, needed_m, sought_deg,
+        latitude, longitude, height, antenna_m, azimuth, elevation, apparent, radius, needed_m, sought_deg,
         1.005 * sought_m, column, row,
     ), known  # fmt: skip
 
@@ -197,13 +199,13 @@ def may_come_near(
     Parameters
     ----------
     widest : the angle in place of FLOOR_DEG and the room, degrees, of ground at least so many metres away
-    moved_m : the same for all places up to so far from each of them, with the dish no lower than eye_m
+    moved_m : the same for all places up to so far from each of them, with the dish no lower than antenna_m
     """
 
     def within_deg(away_m: float) -> float:
         return FLOOR_DEG + float(room_angle_deg(away_m, question.link))
 
-    parts = [slice(low, low + _SIEVED) for low in range(0, places.eye_m.size, _SIEVED)]
+    parts = [slice(low, low + _SIEVED) for low in range(0, places.antenna_m.size, _SIEVED)]
     found = [_sieve(ground, places.take(part), widest or within_deg, moved_m) for part in parts]
     return np.concatenate(found) if found else np.zeros(0, dtype=bool)
 
@@ -212,9 +214,9 @@ _RING_GROWTH = 1.35
 
 
 def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], moved_m: float) -> Bools:
-    near = np.zeros(places.eye_m.shape, dtype=bool)
+    near = np.zeros(places.antenna_m.shape, dtype=bool)
     ahead_column, ahead_row = direction(ground, places)
-    eye_m, up = places.eye_m, np.tan(np.deg2rad(places.apparent_deg))
+    antenna_m, up = places.antenna_m, np.tan(np.deg2rad(places.apparent_deg))
     level = float(np.cos(np.deg2rad(places.apparent_deg.max())))
     densest = cells_per_m(ground, places)
     inner_m = 0.98 * ground.near_m
@@ -224,12 +226,12 @@ def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], mov
         wide = float(np.tan(np.deg2rad(min(widest(inner_m) + 0.05, 89.0))))
         aside_m = outer_m * min(wide / max(level, 0.1), 1.5)
         box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m) + moved_m
-        top_m = ground.ceiling.over(
-            ground.ceiling.level_for(box_m * densest),
+        top_m = ground.maxima.highest_near(
+            ground.maxima.level_for(box_m * densest),
             places.column.take(rows) + ahead_column.take(rows) * middle_m,
             places.row.take(rows) + ahead_row.take(rows) * middle_m,
         )
-        here_m, steep = eye_m.take(rows), up.take(rows)
+        here_m, steep = antenna_m.take(rows), up.take(rows)
         least = (steep - wide) / (
             1.0 + steep * wide
         ) - 1e-4  # the tangent of so much less than the ray's elevation
@@ -244,7 +246,7 @@ def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], mov
 
 def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
     """Whether ground in any direction could come near a ray that is almost upright; never wrongly no."""
-    near = np.zeros(places.eye_m.shape, dtype=bool)
+    near = np.zeros(places.antenna_m.shape, dtype=bool)
     if not near.size:
         return near
     densest, inner_m = cells_per_m(ground, places), 0.98 * ground.near_m
@@ -253,8 +255,10 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
         outer_m = inner_m * 1.5
         room_deg = float(room_angle_deg(inner_m, question.link))
         slope = np.tan(np.deg2rad(places.apparent_deg - FLOOR_DEG - room_deg - 0.05))
-        top_m = ground.ceiling.over(ground.ceiling.level_for(outer_m * densest), places.column, places.row)
-        near |= top_m - places.eye_m >= slope * inner_m
+        top_m = ground.maxima.highest_near(
+            ground.maxima.level_for(outer_m * densest), places.column, places.row
+        )
+        near |= top_m - places.antenna_m >= slope * inner_m
         inner_m = outer_m
     return near
 

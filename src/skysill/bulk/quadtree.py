@@ -13,7 +13,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.bulk.ray_fan import Ceiling, LocalMaps
+from skysill.bulk.local_maps import LocalMaps
+from skysill.horizon.block_maxima import MaximumPyramid
 from skysill.units import Bools, Floats, Ints
 
 __all__ = ["Cells", "Sights", "cells_near", "sights"]
@@ -31,7 +32,7 @@ class Sights:
     half_m : half the diagonal of a cell
     bent : (place, 2, 3) cells, of columns and of rows, per square metre: ahead**2, ahead * aside, aside**2
     bend : what lattice lines bend off straight at a distance d, at most, over d**2, per metre
-    eye_m, radius_m, reach_m : dish centre, effective Earth radius along the ray, distance out to which ground is asked
+    antenna_m, radius_m, reach_m : dish centre, effective Earth radius along the ray, largest distance of interest
     sine, cosine : of the ray's apparent elevation
     widest_rad : the azimuth offset beyond which nothing is asked
     """
@@ -43,7 +44,7 @@ class Sights:
     half_m: Floats
     bent: Floats
     bend: Floats
-    eye_m: Floats
+    antenna_m: Floats
     radius_m: Floats
     reach_m: Floats
     sine: Floats
@@ -78,7 +79,7 @@ class Cells:
 
 
 def sights(
-    maps: LocalMaps, azimuth_deg: Floats, apparent_deg: Floats, *, eye_m: Floats, radius_m: Floats,
+    maps: LocalMaps, azimuth_deg: Floats, apparent_deg: Floats, *, antenna_m: Floats, radius_m: Floats,
     reach_m: Floats, widest_deg: Floats,
 ) -> Sights:  # fmt: skip
     """The frames of rays over the lattice that `maps` lead to; shapes (place,)."""
@@ -96,11 +97,12 @@ def sights(
         east2 * north * north - mixed * east * north + north2 * east * east,
     ], axis=2)  # fmt: skip
     bend = 3.0 * half_m * np.abs(bent).sum(axis=2).max(axis=1)
-    return Sights(maps.start[:, 0], maps.start[:, 1], ahead_m, aside_m, half_m, bent, bend, eye_m, radius_m, reach_m,
-                  np.sin(apparent_rad), np.cos(apparent_rad), np.deg2rad(np.minimum(widest_deg, 90.0)))  # fmt: skip
+    return Sights(maps.start[:, 0], maps.start[:, 1], ahead_m, aside_m, half_m, bent, bend, antenna_m, radius_m,
+                  reach_m, np.sin(apparent_rad), np.cos(apparent_rad),
+                  np.deg2rad(np.minimum(widest_deg, 90.0)))  # fmt: skip
 
 
-def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) -> Cells:
+def cells_near(maxima: MaximumPyramid, sights: Sights, near_m: float, widest: Widest) -> Cells:
     """All cells that could come as near to the rays as `widest` says; others may be among them, none is missing.
 
     near_m : cells wholly nearer than this are left out
@@ -113,7 +115,7 @@ def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) 
     place_column, place_row = (np.floor(part).astype(np.int64) for part in (sights.column, sights.row))
     cell_m = float(sights.half_m.min()) * np.sqrt(2.0)
     wanted = float(sights.reach_m.max()) / cell_m / 2.0
-    top = int(np.clip(np.ceil(np.log2(max(wanted, 1.0))), 0, len(ceiling.own) - 1))
+    top = int(np.clip(np.ceil(np.log2(max(wanted, 1.0))), 0, len(maxima.block_m) - 1))
     quick = _Quick.of(sights)
     level_frame, side_m = _Frame.of(sights), 0.9 * float(np.hypot(sights.ahead_m, sights.aside_m).min())
     for level in range(top, -1, -1):
@@ -123,12 +125,12 @@ def cells_near(ceiling: Ceiling, sights: Sights, near_m: float, widest: Widest) 
         around = int(np.ceil(2.0 * wanted / 2**level)) + 1 if level == top else 3
         asked = _ring(frame, place_column >> level, place_row >> level, around, top=level == top)
         asked = _together([asked, found.quartered()])
-        rows, columns = ceiling.own[level].shape
+        rows, columns = maxima.block_m[level].shape
         if asked.column.size:
             inside = (asked.column >= 0) & (asked.column < columns) & (asked.row >= 0) & (asked.row < rows)
             if not inside.all():
                 asked = asked.take(inside)
-        found = asked.take(_worth(ceiling, level, quick, asked, near_m, widest))
+        found = asked.take(_worth(maxima, level, quick, asked, near_m, widest))
     return found
 
 
@@ -142,7 +144,7 @@ class _Quick:
 
     @classmethod
     def of(cls, sights: Sights) -> _Quick:
-        parts = (*sights.ahead_m.T, *sights.aside_m.T, sights.half_m * 1.0001, sights.bend, sights.eye_m - 1e-3,
+        parts = (*sights.ahead_m.T, *sights.aside_m.T, sights.half_m * 1.0001, sights.bend, sights.antenna_m - 1e-3,
                  0.4995 / sights.radius_m, sights.reach_m + 1.0, sights.cosine, sights.sine)  # fmt: skip
         return cls(sights.column, sights.row, tuple(part.astype(np.float32) for part in parts))
 
@@ -223,13 +225,15 @@ def _in_any_fan(frame: _Frame, right: Ints, down: Ints) -> Bools:
     return np.asarray((half_m >= away_m) | (least_rad <= frame.widest_rad))
 
 
-def _worth(ceiling: Ceiling, level: int, quick: _Quick, asked: Cells, near_m: float, widest: Widest) -> Bools:
+def _worth(
+    maxima: MaximumPyramid, level: int, quick: _Quick, asked: Cells, near_m: float, widest: Widest
+) -> Bools:
     """Whether blocks could come near enough."""
     place, size, one = asked.place, float(2**level), np.float32(1.0)
-    top_m = ceiling.own[level].ravel().take(asked.row * ceiling.own[level].shape[1] + asked.column)
+    top_m = maxima.block_m[level].ravel().take(asked.row * maxima.block_m[level].shape[1] + asked.column)
     right = ((asked.column + 0.5) * size - quick.column.take(place)).astype(np.float32)
     down = ((asked.row + 0.5) * size - quick.row.take(place)).astype(np.float32)
-    ahead0, ahead1, aside0, aside1, half, bend, eye_m, sag, reach_m, cosine, sine = (
+    ahead0, ahead1, aside0, aside1, half, bend, antenna_m, sag, reach_m, cosine, sine = (
         part.take(place) for part in quick.columns
     )
     ahead_m = right * ahead0 + down * ahead1
@@ -238,7 +242,7 @@ def _worth(ceiling: Ceiling, level: int, quick: _Quick, asked: Cells, near_m: fl
     away_m = np.sqrt(away2)
     half_m = half * np.float32(size) + bend * away2
     far_m, from_m = away_m + half_m, np.maximum(away_m - half_m, np.float32(near_m))
-    rise_m = np.maximum(top_m, np.float32(-1e5)) - eye_m - from_m * from_m * sag
+    rise_m = np.maximum(top_m, np.float32(-1e5)) - antenna_m - from_m * from_m * sag
     slope = rise_m / np.where(rise_m > 0.0, from_m, far_m)
     # turned towards the ray by half of what the block fills
     wide = np.minimum(half_m / away_m, one)

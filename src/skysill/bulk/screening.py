@@ -20,6 +20,7 @@ from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Evidence, decide
 from skysill.bulk.controlling_obstruction import Close, followed
 from skysill.bulk.fan_results import CHUNK, DENSE_DEG, Window, half_windows_deg, spread
+from skysill.bulk.local_maps import local_maps
 from skysill.bulk.monte_carlo import estimated_p_clear
 from skysill.bulk.position_error import around_m, holds, sentence
 from skysill.bulk.prefilter import (
@@ -35,7 +36,8 @@ from skysill.bulk.prefilter import (
     placed,
     together,
 )
-from skysill.bulk.ray_fan import Rays, distance_to, first_gap_m, local_maps
+from skysill.bulk.ray_fan import Rays, distance_to
+from skysill.bulk.ray_samples import first_gap_m
 from skysill.bulk.thresholds import limits_of
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
@@ -189,7 +191,7 @@ def _mind_position(ground: Ground, places: Places, question: Question, answer: S
     here = places.take(told)
     lowest_m = _lowest_around_m(ground, here, east_m, north_m) + here.height_m
     unknown = np.isnan(lowest_m)
-    here.eye_m = np.where(unknown, here.eye_m, np.minimum(lowest_m, here.eye_m))
+    here.antenna_m = np.where(unknown, here.antenna_m, np.minimum(lowest_m, here.antenna_m))
     here.sought_m = 1.1 * here.sought_m + far_m  # for an eye so much lower
     asked = unknown | (here.apparent_deg > _STEEP_DEG)
     asked |= may_come_near(ground, here, still, widest=_doubt(ground, still), moved_m=far_m)
@@ -262,7 +264,7 @@ def out_of_reach(
     places, known = placed(ground, latitude_deg, longitude_deg, height_m, question)
     highest_m = max(question.highest_ground_m, ground.grid.highest_m)
     seen_m = reach_needed_m(
-        places.eye_m, places.sought_deg, highest_ground_m=highest_m, radius_m=places.radius_m
+        places.antenna_m, places.sought_deg, highest_ground_m=highest_m, radius_m=places.radius_m
     )
     reach_m = np.maximum(places.needed_m, seen_m) * 1.01 + _NEARBY_M
     out = known & (places.apparent_deg > 5.0) & (places.apparent_deg < _STEEP_DEG)
@@ -454,12 +456,12 @@ def _write_unknown(
     Where ground comes so near that it might itself hide the gap, the chain is asked.
     """
     rim = np.flatnonzero(_gap_possible(ground, places, question))
-    reach_m = np.full(places.eye_m.size, np.inf)
+    reach_m = np.full(places.antenna_m.size, np.inf)
     for at in range(0, rim.size, CHUNK):
         some = rim[at : at + CHUNK]
         reach_m[some] = _known_out_to_m(ground, places.take(some), question)
-    spare = np.full(places.eye_m.size, np.inf)
-    inside = np.zeros(places.eye_m.size, dtype=bool)
+    spare = np.full(places.antenna_m.size, np.inf)
+    inside = np.zeros(places.antenna_m.size, dtype=bool)
     spare[near], inside[near] = np.nan_to_num(close.spare_deg, nan=np.inf), close.inside
     gap = np.isfinite(reach_m) & ~inside
     lower = ""
@@ -496,15 +498,15 @@ def _gap_possible(ground: Ground, places: Places, question: Question) -> Bools:
     for start, by, last in ((column, by_column, columns - 1), (row, by_row, rows - 1)):
         end = start + by * places.needed_m * 1.02
         gap |= (np.minimum(start, end) - aside < 0.0) | (np.maximum(start, end) + aside > last)
-    if ground.ceiling.holes is not None:
+    if ground.maxima.neighbourhood_void is not None:
         cells = places.needed_m * per_m * 0.6 + aside
         level = np.minimum(
-            np.ceil(np.log2(np.maximum(cells, 1.0))).astype(np.int64), len(ground.ceiling.levels) - 1
+            np.ceil(np.log2(np.maximum(cells, 1.0))).astype(np.int64), len(ground.maxima.neighbourhood_m) - 1
         )
         for one in np.unique(level):
             at = np.flatnonzero(level == one)
             half_m = places.needed_m[at] / 2.0
-            gap[at] |= ground.ceiling.hole_near(
+            gap[at] |= ground.maxima.void_near(
                 int(one), column[at] + by_column[at] * half_m, row[at] + by_row[at] * half_m
             )
     return gap
@@ -515,21 +517,21 @@ def _known_out_to_m(ground: Ground, places: Places, question: Question) -> Float
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
     steps = Window.of(places, question).dense
     place, step = spread(steps)
-    if ground.ceiling.holes is None:  # the raster is convex: a few rays of the fan find its edge
+    if ground.maxima.neighbourhood_void is None:  # the raster is convex: a few rays of the fan find its edge
         coarse = (step % 10 == 0) | (np.abs(step) == steps[place])
         place, step = place[coarse], step[coarse]
     offset_deg = step * DENSE_DEG
     azimuth_rad = np.deg2rad(places.azimuth_deg[place] + offset_deg)
     first, second = maps.take(place).along(np.sin(azimuth_rad), np.cos(azimuth_rad))
     needed_m = places.needed_m[place]
-    rays = Rays(place, maps.start[place], first, second, places.eye_m[place], places.radius_m[place],
-                np.zeros(place.size), needed_m, 0.0, 0.0)  # fmt: skip
-    if ground.ceiling.holes is None:
+    rays = Rays(place, maps.start[place], first, second, places.antenna_m[place], places.radius_m[place],
+                np.zeros(place.size), needed_m, 0.0)  # fmt: skip
+    if ground.maxima.neighbourhood_void is None:
         known_m = _leaving_m(ground.grid, rays)
         known_m = np.where(known_m >= needed_m, np.inf, known_m)
     else:
         known_m = first_gap_m(ground.grid, rays)
-    least_m = np.full(places.eye_m.size, np.inf)
+    least_m = np.full(places.antenna_m.size, np.inf)
     np.minimum.at(least_m, place, known_m)
     return least_m
 

@@ -13,7 +13,8 @@ from typing import TypeAlias
 
 import numpy as np
 
-from skysill.horizon.lattice import BLOCK_CELLS, Elevations, Grid, has_data, within_m
+from skysill.horizon.block_maxima import BLOCK_CELLS
+from skysill.horizon.lattice import Elevations, Grid, has_data, within_m
 from skysill.horizon.rays import (
     NEAREST_SAMPLE_M,
     Crossings,
@@ -213,7 +214,7 @@ def _stages(eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -
     beside = (i >= -1) & (j >= -1) & (i <= down) & (j <= across)
     index = np.clip(i, 0, down - 1) * across + np.clip(j, 0, across - 1)
     roof_m = np.where(beside, blocks.highest_m.ravel().take(index), -np.inf).reshape(shape).max(axis=2)
-    bulge_m = blocks.bulge_m.ravel().take(index).reshape(shape).max(axis=2).astype(float)
+    bulge_m = blocks.rise_m.ravel().take(index).reshape(shape).max(axis=2).astype(float)
     edge_m = np.maximum(
         paths.distance_at(paths.behind[:, None] + _BLOCK * np.arange(count + 1)), NEAREST_SAMPLE_M
     )

@@ -12,7 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.lattice import EDGE_SLACK, Grid, geod, lattice_position, twist
+from skysill.horizon.lattice import (
+    Grid,
+    LineSampler,
+    chord_elevation_m,
+    chord_maximum,
+    geod,
+    lattice_position,
+    mixed_difference,
+)
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
@@ -225,14 +233,15 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     cell = np.floor(other)
     jump = np.abs(cell[:, 1:] - cell[:, :-1])
     between = max(int(jump.max(initial=0)), 1)
-    sight = _Sight(grid, paths)
+    sampler = LineSampler(grid, paths.by_column)
+    forward = paths.sign[:, None] > 0
     found_m = np.empty((len(paths), steps, 1 + between))
     height_m = np.empty_like(found_m)
     parts = np.empty_like(found_m)
     parts[:, :, 0] = 0.0
     main = paths.line[:, None] + paths.sign[:, None] * ahead
     found_m[:, :, 0] = distance_m[:, :-1]
-    height_m[:, :, 0] = sight.on_main_line(main[:, :-1], other[:, :-1], cell[:, :-1])
+    height_m[:, :, 0] = sampler.on_main_line(main[:, :-1], other[:, :-1], cell[:, :-1])
     rise = other[:, 1:] - other[:, :-1]
     stride_m = distance_m[:, 1:] - distance_m[:, :-1]
     nearer = np.minimum(main[:, :-1], main[:, 1:])
@@ -245,7 +254,8 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
         np.copyto(part, np.nan, where=jump <= extra)
         parts[:, :, 1 + extra] = part
         found_m[:, :, 1 + extra] = distance_m[:, :-1] + part * stride_m
-        height_m[:, :, 1 + extra] = sight.on_other_line(nearer, line, part)
+        share = np.where(forward, part, 1.0 - part)
+        height_m[:, :, 1 + extra] = sampler.on_other_line(nearer, line, share)
     if int(first.min(initial=0)) < 2:
         found_m[found_m < NEAREST_SAMPLE_M] = np.nan
     rays = len(paths)
@@ -254,56 +264,8 @@ def crossings(grid: Grid, paths: RayPaths, first: ArrayLike, steps: int) -> Cros
     )
 
 
-class _Sight:
-    """Two-node gathers from a grid for rays that follow columns or rows."""
-
-    def __init__(self, grid: Grid, paths: RayPaths) -> None:
-        rows, cols = grid.values.shape
-        self.flat = grid.values.ravel()
-        by_column = paths.by_column[:, None]
-        self.main_last = np.where(by_column, cols - 1, rows - 1)
-        self.other_last = np.where(by_column, rows - 1, cols - 1)
-        self.main_stride = np.where(by_column, 1, cols)
-        self.other_stride = np.where(by_column, cols, 1)
-        self.forward = paths.sign[:, None] > 0
-        self.flat_enough = min(rows, cols) > 1
-
-    def on_main_line(self, main: Ints, other: Floats, cell: Floats) -> Floats:
-        inside = (
-            (main >= 0)
-            & (main <= self.main_last)
-            & (other >= -EDGE_SLACK)
-            & (other <= self.other_last + EDGE_SLACK)
-        )
-        node = np.clip(cell, 0, np.maximum(self.other_last - 1, 0))
-        return self._between(inside, main, node.astype(np.int64), other - node, self.other_stride)
-
-    def on_other_line(self, nearer: Ints, line: Floats, part: Floats) -> Floats:
-        inside = (nearer >= 0) & (nearer < self.main_last) & (line >= 0) & (line <= self.other_last)
-        share = np.where(self.forward, part, 1.0 - part)
-        return self._between(
-            inside, nearer, np.where(inside, line, 0).astype(np.int64), share, self.main_stride
-        )
-
-    def _between(self, inside: Bools, main: Ints, other: Ints, share: Floats, stride: Ints) -> Floats:
-        if not self.flat_enough:
-            return np.full(share.shape, np.nan)
-        index = main * self.main_stride + other * self.other_stride
-        if not inside.all():
-            index = np.where(inside, index, 0)
-        low = self.flat.take(index)
-        height = self.flat.take(index + stride) - low
-        height = height * share + low
-        if not inside.all():
-            height[~inside] = np.nan
-        return np.asarray(height)
-
-
 def chord_bends(grid: Grid, paths: RayPaths, seen: Crossings, ray: Ints, here: Ints, there: Ints) -> Floats:
-    """(n,) c of the ground between two crossings that follow each other: its chord plus c t (1 - t), t from 0 to 1.
-
-    ray, here, there : as in `crests`, where the formula is
-    """
+    """(n,) c of `chord_elevation_m` between two crossings that follow each other; ray, here, there as in `crests`."""
     step = here // (seen.distance_m.shape[1] // (seen._other.shape[1] - 1))
     since, until = seen._part[ray, here], seen._part[ray, there]
     until = np.where(until > 0.0, until, 1.0)  # the next line itself
@@ -313,8 +275,8 @@ def chord_bends(grid: Grid, paths: RayPaths, seen: Crossings, ray: Ints, here: I
     main = paths.line[ray] + paths.sign[ray] * (seen._first[ray] + step + middle)
     other = other + middle * sideways
     by_column = paths.by_column[ray]
-    twisted = twist(grid, np.where(by_column, main, other), np.where(by_column, other, main))
-    return np.asarray(-twisted * paths.sign[ray] * (until - since) ** 2 * sideways)
+    mixed = mixed_difference(grid, np.where(by_column, main, other), np.where(by_column, other, main))
+    return np.asarray(-mixed * paths.sign[ray] * (until - since) ** 2 * sideways)
 
 
 def crests(
@@ -334,18 +296,13 @@ def crests(
 
     Notes
     -----
-    Bilinear ground along a straight line through a cell is its chord plus c t (1 - t), t from 0 to 1, with
-    c = -twist * (columns crossed) * (rows crossed). Seen from a distance d the slope is that over d, so its top is
-    at t = 1/2 + rise d / 2c.
+    See `chord_maximum` and `chord_elevation_m`.
     """
-    bent = chord_bends(grid, paths, seen, ray, here, there)
+    bend_m = chord_bends(grid, paths, seen, ray, here, there)
     from_m, to_m = seen.distance_m[ray, here], seen.distance_m[ray, there]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = 0.5 + rise * (from_m + to_m) / (4.0 * bent)
-        inside = (bent > 0.0) & (t > 0.0) & (t < 1.0)
-    t = np.where(inside, t, np.nan)
-    low, high = seen.elevation_m[ray, here], seen.elevation_m[ray, there]
-    return from_m + t * (to_m - from_m), low + t * (high - low) + bent * t * (1.0 - t)
+    share = chord_maximum(from_m, to_m, rise, bend_m)
+    low_m, high_m = seen.elevation_m[ray, here], seen.elevation_m[ray, there]
+    return from_m + share * (to_m - from_m), chord_elevation_m(low_m, high_m, bend_m, share)
 
 
 def sight_slope(

@@ -14,7 +14,7 @@ import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
 from skysill.assessment.evidence import Place, overruled_ground, stop_elevation_deg, window_azimuths_deg
-from skysill.horizon.lattice import Grid
+from skysill.horizon.lattice import Grid, chord_elevation_m, chord_maximum
 from skysill.horizon.ray_march import FINE_CELL_M, Layer, stretches_beside
 from skysill.horizon.rays import (
     Crossings,
@@ -48,7 +48,7 @@ class _Chords:
     spot, look : (chord,) int; ray : (chord,) int, numbered by spot and azimuth
     offset_deg : (chord,) the ray's azimuth less the look's
     near_m, far_m : ground distances of its ends; near_elevation_m, far_elevation_m
-    bend_m : how the ground bulges over the chord, see `crests`
+    bend_m : how the ground rises over the chord, see `chord_elevation_m`
     radius_m : effective Earth radius; raster : (chord,) int
     """
 
@@ -161,12 +161,9 @@ def _points(chords: _Chords, antenna_elevation_m: float) -> tuple[Floats, Floats
         slope(chords.far_m, chords.far_elevation_m),
     )
     length_m = chords.far_m - chords.near_m
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = 0.5 + (far - near) * (chords.near_m + chords.far_m) / (4.0 * chords.bend_m)
-    t = np.where((chords.bend_m > 0.0) & (t > 0.0) & (t < 1.0), t, 0.0)
-    crest_m = chords.near_m + t * length_m
-    rise_m = chords.far_elevation_m - chords.near_elevation_m
-    crest_up_m = chords.near_elevation_m + t * rise_m + chords.bend_m * t * (1.0 - t)
+    share = np.nan_to_num(chord_maximum(chords.near_m, chords.far_m, far - near, chords.bend_m))
+    crest_m = chords.near_m + share * length_m
+    crest_up_m = chord_elevation_m(chords.near_elevation_m, chords.far_elevation_m, chords.bend_m, share)
     along = np.concatenate([chords.near_m, chords.far_m, crest_m])
     up = np.concatenate([chords.near_elevation_m, chords.far_elevation_m, crest_up_m])
     slopes = np.concatenate([near, far, slope(crest_m, crest_up_m)])
@@ -425,7 +422,7 @@ def _through(
             antenna_elevation_m=rays.antenna_elevation_m[rows][:, None],
             radius_m=rays.radius_m[rows][:, None],
         )
-        bulge_m = float(layer.grid.blocks().bulge_m.max(initial=0.0))
+        bulge_m = float(layer.grid.blocks().rise_m.max(initial=0.0))
         with np.errstate(invalid="ignore"):
             top_deg = np.rad2deg(np.arctan(slope + bulge_m / seen.distance_m))
             needs_deg = _needs_deg(job, np.where(wanted, seen.distance_m, 1.0), doubt_m)
