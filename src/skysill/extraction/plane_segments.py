@@ -24,6 +24,9 @@ _MOST_SIGMA_M = 0.25
 """Samples that scatter by more than this about smooth pieces carry no plane."""
 
 _LEAST_SIGMA_M = 0.015
+_ALIKE_M = 0.06
+"""Planes that fit each other's samples within this are one."""
+
 _OFF_COST = 10.0
 """Cost of a sample that is on no plane: a residual of 3.2 standard deviations."""
 
@@ -53,14 +56,21 @@ class Segments:
 
 
 def segment_planes(
-    points_m: Floats, *, least_samples: int, least_area_m2: float, neighbours: int = NEIGHBOURS
+    points_m: Floats,
+    *,
+    spacing_m: float,
+    least_samples: int,
+    least_area_m2: float,
+    least_width_m: float,
+    neighbours: int = NEIGHBOURS,
 ) -> Segments:
     """The planes that samples of a roof lie on.
 
     Parameters
     ----------
     points_m : (n, 3) east, north, elevation; on the roof or what stands off it
-    least_samples, least_area_m2 : of a plane that is believed
+    spacing_m : between samples, the root of the plan area per sample
+    least_samples, least_area_m2, least_width_m : of a plane that is believed
     neighbours : samples around each for its local plane
 
     Returns
@@ -78,25 +88,17 @@ def segment_planes(
     if sigma > _MOST_SIGMA_M:
         said = f"The samples scatter by {sigma:.2f} m about any smooth surface; no plane was fitted."
         return Segments(nothing, (), sigma, near, (said,))
-    area_each = _area_each_m2(points_m[:, :2], near)
-    least = max(float(least_samples), least_area_m2 / area_each)
+    least = max(float(least_samples), least_area_m2 / spacing_m**2)
     label, planes = _grown(points_m, near, local.slope, local.residual_rms_m, sigma, least)
     for _ in range(4):
         before = len(planes)
-        label, planes = _merged(points_m, label, planes, near, sigma)
+        label, planes = _merged(points_m, label, planes, sigma)
         label = _relabelled(points_m, label, planes, near, sigma)
         label, planes = _refitted(points_m, label, near, sigma, least)
         if len(planes) == before:
             break
-    label, believed, rejected = _believed(points_m, label, planes, near, sigma, area_each, least_area_m2)
+    label, believed, rejected = _believed(points_m, label, planes, sigma, least, least_width_m)
     return Segments(label, believed, sigma, near, rejected)
-
-
-def _area_each_m2(plan: Floats, near: Ints) -> float:
-    """Plan area per sample: the circle to the 8th neighbour holds about 8.5 samples; the median over all samples."""
-    at = min(7, near.shape[1] - 1)
-    far_m = np.hypot(*(plan[near[:, at]] - plan).T)
-    return float(np.pi * np.median(far_m) ** 2 / (at + 1.5))
 
 
 def _grown(
@@ -154,38 +156,25 @@ def _region(points: Floats, near: Ints, slope: Floats, sigma: float, free: Bools
     return member
 
 
-def _touching(label: Ints, near: Ints, count: int) -> Ints:
-    """(p, p) number of neighbouring pairs of samples between planes."""
-    pairs = np.zeros((count, count), dtype=np.int64)
-    here = np.repeat(label, min(8, near.shape[1]))
-    there = label[near[:, :8]].ravel()
-    both = (here >= 0) & (there >= 0)
-    np.add.at(pairs, (here[both], there[both]), 1)
-    return pairs + pairs.T
-
-
-def _merged(
-    points: Floats, label: Ints, planes: list[PlaneFit], near: Ints, sigma: float
-) -> tuple[Ints, list[PlaneFit]]:
-    """Planes that fit each other's samples made one."""
+def _merged(points: Floats, label: Ints, planes: list[PlaneFit], sigma: float) -> tuple[Ints, list[PlaneFit]]:
+    """Planes that fit each other's samples made one, also where they do not touch."""
     label = label.copy()
     for _ in range(_MOST_PLANES):
-        touching = _touching(label, near, len(planes))
         best: tuple[float, int, int, PlaneFit] | None = None
         for i in range(len(planes)):
             for j in range(i + 1, len(planes)):
                 ours = (label == i) | (label == j)
                 if not np.any(label == i) or not np.any(label == j):
                     continue
-                apart = touching[i, j] == 0
                 fit = fit_plane(points[ours], scale_m=sigma)
                 if fit is None:
                     continue
                 worst = max(
-                    _rms_about(points[label == k], fit) / max(planes[k].residual_rms_m, 0.7 * sigma)
+                    _rms_about(points[label == k], fit)
+                    / max(1.25 * planes[k].residual_rms_m, 0.9 * sigma, _ALIKE_M)
                     for k in (i, j)
                 )
-                if worst < (1.12 if apart else 1.25) and (best is None or worst < best[0]):
+                if worst < 1.0 and (best is None or worst < best[0]):
                     best = (worst, i, j, fit)
         if best is None:
             break
@@ -256,10 +245,9 @@ def _believed(
     points: Floats,
     label: Ints,
     planes: list[PlaneFit],
-    near: Ints,
     sigma: float,
-    area_each: float,
-    least_area_m2: float,
+    least: float,
+    least_width_m: float,
 ) -> tuple[Ints, tuple[PlaneFit, ...], tuple[str, ...]]:
     """Planes without those that are too steep, too narrow, or whose samples scatter too much."""
     renewed = np.full(len(label), -1, dtype=np.int64)
@@ -273,7 +261,7 @@ def _believed(
         thin_m = float(np.sqrt(12.0 * max(spread[0], 0.0)))  # width of a uniform strip with that spread
         if np.hypot(*fit.slope) > 3.0:
             continue  # a wall
-        if len(plan) * area_each < least_area_m2 or thin_m < max(0.6, 1.2 * np.sqrt(area_each)):
+        if len(plan) < least or thin_m < least_width_m:
             continue
         if fit.residual_rms_m > max(2.0 * sigma, 0.08):
             said.append(f"A part {where} scatters by {fit.residual_rms_m:.2f} m about its best plane.")

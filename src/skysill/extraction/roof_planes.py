@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.extraction.found import FoundPlane, FoundRoof, Point2, Ring2, SurveyData
-from skysill.extraction.plane_fit import PlaneFit
+from skysill.extraction.found import FoundRoof, FoundWall, Point2, Ring2, SurveyData
+from skysill.extraction.plane_fit import PlaneFit, nearest_neighbours
 from skysill.extraction.plane_segments import NEIGHBOURS, Segments, segment_planes
+from skysill.extraction.roof_facets import cut_facets, found_planes, polygons_of, unsupported
+from skysill.extraction.roof_form_fit import fit_form
 from skysill.extraction.roof_partition import partition_footprint, roof_lines, wall_directions
 from skysill.extraction.standing_off import SampleErrors, dormer_planes, find_parapets, find_standing_off
 from skysill.units import Bools, Floats, Ints
@@ -28,8 +30,11 @@ _LEAST_HEIGHT_M = 1.8
 """Samples less than this above the ground are no roof."""
 
 _MOST_SAMPLES = 12_000
-_SNAP_M = 0.06
-_UNKNOWN_M2 = 2.0
+_LEAST_WIDTH_M = 0.6
+_SPARSE_M = 0.45
+"""From this distance between samples on, a form fitted as a whole is tried beside the planes."""
+
+_CAP_M = 0.3
 _SEED = 20260614
 
 
@@ -133,78 +138,150 @@ def _footprint(outline_m: ArrayLike, holes_m: Sequence[ArrayLike]) -> Any:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Samples:
-    """Samples of the roof and what their distances are. points_m : (n, 3)."""
+    """Samples of the roof. points_m : (n, 3); spacing_m : root of the plan area per sample."""
 
     points_m: Floats
     spacing_m: float
-    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surface:
+    """One way to explain the samples.
+
+    facets : (number of the plane, polygon); label : (n,) the plane of each sample, negative for none
+    near : (n, k) neighbours; parapets, raised : upstands and which samples are on them
+    """
+
+    planes: tuple[PlaneFit, ...]
+    facets: tuple[tuple[int, Any], ...]
+    label: Ints
+    near: Ints
+    sigma_m: float
+    parapets: tuple[FoundWall, ...]
+    raised: Bools
+    notes: tuple[str, ...] = ()
 
 
 def _roof(
     points: Floats, footprint: Any, data: SurveyData, ground_elevation_m: float | None, neighbours: int
 ) -> FoundRoof:
-    """The chain: samples, segments, parapets, things standing off, partition, lines, errors."""
+    """The pipeline: samples, planes, facets, things standing off, lines, errors."""
     samples = _on_the_roof(points, footprint, data, ground_elevation_m)
-    segments = segment_planes(
-        samples.points_m,
-        least_samples=_LEAST_SAMPLES,
-        least_area_m2=_LEAST_AREA_M2,
-        neighbours=neighbours,
-    )
-    errors = SampleErrors(
-        segments.sigma_m if np.isfinite(segments.sigma_m) else 0.0,
-        samples.spacing_m,
-        data.vertical_error_m,
-        float(np.hypot(data.horizontal_error_m, (data.cell_m or 0.0) / np.sqrt(12.0))),
-    )
+    laid_m = float(np.hypot(data.horizontal_error_m, (data.cell_m or 0.0) / np.sqrt(12.0)))
+    errors = SampleErrors(0.0, samples.spacing_m, data.vertical_error_m, laid_m)
+    by_planes, refused = _by_segments(samples, footprint, data, errors, neighbours)
+    surface = by_planes
+    if samples.spacing_m >= _SPARSE_M:
+        surface = _better(samples.points_m, by_planes, _by_form(samples, footprint, data))
     outline = _ring(footprint.exterior)
-    notes = (*samples.notes, *segments.rejected, *data.age_notes())
-    if not segments.planes:
+    if surface is None:
         said = "The data carry no plane of this roof: its surface is unknown."
         return FoundRoof(
             outline, (), errors.top_m, errors.place_m, unknown_m=(outline,), origin=data.origin,
-            survey_year=data.survey_year, notes=(*notes, said),
+            survey_year=data.survey_year, notes=(*refused, *data.age_notes(), said),
         )  # fmt: skip
-    points = samples.points_m
-    parapets, raised = find_parapets(points, footprint, segments.planes, segments.label, errors)
-    segments = _without(points, segments, footprint, samples.spacing_m, raised)
-    label, planes = segments.label, segments.planes
-    parted = partition_footprint(
-        footprint, points, label, planes, sigma_m=segments.sigma_m, near=segments.neighbours
-    )
-    owner = _owner_at(parted.facets, points[:, :2])
-    over = _over(points, owner, planes)
+    return _described(samples, footprint, data, surface, replace(errors, sigma_m=surface.sigma_m))
+
+
+def _described(
+    samples: _Samples, footprint: Any, data: SurveyData, surface: _Surface, errors: SampleErrors
+) -> FoundRoof:
+    """What stands off a surface, which parts of it no data carry, its lines and its errors."""
+    points, planes, label = samples.points_m, surface.planes, surface.label
+    owner = _owner_at(surface.facets, points[:, :2])
     standing = find_standing_off(
-        points, over, (label < 0) & ~raised & (owner >= 0), segments.neighbours, owner, planes,
-        wall_directions(footprint), errors,
+        points, _over(points, owner, planes), (label < 0) & ~surface.raised & (owner >= 0), surface.near, owner,
+        planes, wall_directions(footprint), errors,
     )  # fmt: skip
-    unknown = _unsupported(footprint, points, label, standing, parapets, samples.spacing_m)
-    facets = _less(parted.facets, unknown)
+    unknown = unsupported(surface.facets, points, label, standing, surface.parapets, samples.spacing_m)
+    facets = cut_facets(surface.facets, unknown)
     lines = roof_lines(footprint, facets, planes)
-    found = _found_planes(facets, planes, label)
+    found = found_planes(facets, planes, label)
     worst = max((plane.height_error_m for plane in found), default=0.0)
+    notes = (*surface.notes, *data.age_notes())
     if unknown.area > 0.0:
-        notes = (
-            *notes,
-            f"{unknown.area:.0f} m2 of the footprint have no plane in the data; they are unknown.",
-        )
+        said = f"{unknown.area:.0f} m2 of the footprint have no plane in the data; they are unknown."
+        notes = (*notes, said)
     return FoundRoof(
-        outline,
+        _ring(footprint.exterior),
         found,
         float(np.hypot(data.vertical_error_m, worst)),
-        float(np.hypot(data.horizontal_error_m, _line_error_m(planes))),
+        float(np.hypot(errors.horizontal_m, _line_error_m(planes))),
         ridges_m=lines.ridges,
         hips_m=lines.hips,
         valleys_m=lines.valleys,
         eaves_m=lines.eaves,
         steps_m=lines.steps,
-        parapets=parapets,
+        parapets=surface.parapets,
         standing_off=standing,
-        unknown_m=tuple(_ring(part.exterior) for part in _polygons(unknown)),
+        unknown_m=tuple(_ring(part.exterior) for part in polygons_of(unknown)),
         origin=data.origin,
         survey_year=data.survey_year,
         notes=notes,
     )
+
+
+def _by_segments(
+    samples: _Samples, footprint: Any, data: SurveyData, errors: SampleErrors, neighbours: int
+) -> tuple[_Surface | None, tuple[str, ...]]:
+    """Planes segmented from the samples themselves; None, and why, where they carry none."""
+    points = samples.points_m
+    segments = segment_planes(
+        points,
+        spacing_m=samples.spacing_m,
+        least_samples=_LEAST_SAMPLES,
+        least_area_m2=_LEAST_AREA_M2,
+        least_width_m=_LEAST_WIDTH_M if data.cell_m is None else max(_LEAST_WIDTH_M, 1.9 * data.cell_m),
+        neighbours=neighbours,
+    )
+    if not segments.planes:
+        return None, segments.rejected
+    errors = replace(errors, sigma_m=segments.sigma_m)
+    parapets, raised = find_parapets(points, footprint, segments.planes, segments.label, errors)
+    segments = _without(points, segments, footprint, samples.spacing_m, raised)
+    parted = partition_footprint(
+        footprint, points, segments.label, segments.planes, sigma_m=segments.sigma_m, near=segments.neighbours
+    )
+    surface = _Surface(
+        segments.planes, parted.facets, segments.label, segments.neighbours, segments.sigma_m, parapets, raised,
+        segments.rejected,
+    )  # fmt: skip
+    return surface, segments.rejected
+
+
+def _by_form(samples: _Samples, footprint: Any, data: SurveyData) -> _Surface | None:
+    """A whole form fitted to a rectangular house, for samples too sparse for each plane alone."""
+    points = samples.points_m
+    fit = fit_form(points, footprint, cell_m=data.cell_m)
+    if fit is None:
+        return None
+    owner = _owner_at(fit.facets, points[:, :2])
+    over = np.nan_to_num(_over(points, owner, fit.planes), nan=np.inf)
+    folded = (
+        (data.cell_m or 0.0) * max(float(np.hypot(*p.slope)) for p in fit.planes) / 2.0
+    )  # cells over a fold
+    on = np.abs(over) < 3.0 * fit.residual_rms_m + folded
+    note = (
+        f"The roof was fitted as a whole, as a {fit.form} one (roof:shape), {fit.residual_rms_m:.2f} m rms; the data "
+        "are too sparse for each plane alone."
+    )
+    return _Surface(
+        fit.planes, fit.facets, np.where(on, owner, -1), nearest_neighbours(points[:, :2], 8),
+        max(fit.residual_rms_m, 0.02), (), np.zeros(len(points), dtype=bool), (note,),
+    )  # fmt: skip
+
+
+def _better(points: Floats, one: _Surface | None, other: _Surface | None) -> _Surface | None:
+    """Of two surfaces the one nearer to the samples, residuals over 0.3 m counting as that; the other one on a tie."""
+    if one is None or other is None:
+        return other if one is None else one
+
+    def off_m(surface: _Surface) -> float:
+        over = _over(points, _owner_at(surface.facets, points[:, :2]), surface.planes)
+        capped = np.minimum(np.abs(np.nan_to_num(over, nan=_CAP_M)), _CAP_M)[~surface.raised]
+        return float(np.sqrt((capped**2).mean()))
+
+    return other if off_m(other) < 1.1 * off_m(one) else one
 
 
 def _on_the_roof(points: Floats, footprint: Any, data: SurveyData, ground_m: float | None) -> _Samples:
@@ -218,12 +295,12 @@ def _on_the_roof(points: Floats, footprint: Any, data: SurveyData, ground_m: flo
         ground_m = float(low) if most - low > _LEAST_HEIGHT_M else None
     if ground_m is not None:
         inside &= points[:, 2] > ground_m + _LEAST_HEIGHT_M
-    found, notes = points[inside], ()
+    found = points[inside]
     if len(found) > _MOST_SAMPLES:
         chosen = np.random.default_rng(_SEED).choice(len(found), _MOST_SAMPLES, replace=False)
         found = found[np.sort(chosen)]
     spacing_m = float(np.sqrt(footprint.area / max(len(found), 1)))
-    return _Samples(found, data.cell_m or spacing_m, notes)
+    return _Samples(found, data.cell_m or spacing_m)
 
 
 def _without(points: Floats, segments: Segments, footprint: Any, spacing_m: float, raised: Bools) -> Segments:
@@ -257,103 +334,6 @@ def _over(points: Floats, owner: Ints, planes: Sequence[PlaneFit]) -> Floats:
         mine = owner == number
         over[mine] = points[mine, 2] - fit.at(points[mine, :2])
     return over
-
-
-def _polygons(shape: Any) -> list[Any]:
-    import shapely
-
-    return [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 1e-3]
-
-
-def _unsupported(
-    footprint: Any,
-    points: Floats,
-    label: Ints,
-    standing: Sequence[Any],
-    parapets: Sequence[Any],
-    spacing_m: float,
-) -> Any:
-    """Parts of the footprint of 2 m2 and more that lie far from every sample on a plane and under nothing found."""
-    import shapely
-
-    reach = max(1.0, 3.0 * spacing_m)
-    on = label >= 0
-    known = [shapely.union_all(shapely.buffer(shapely.points(points[on, :2]), reach, quad_segs=2))]
-    known += [shapely.Polygon(one.outline_m).buffer(0.5 * reach, join_style="mitre") for one in standing]
-    known += [
-        shapely.LineString([p[:2] for p in one.line_m]).buffer(reach, cap_style="square") for one in parapets
-    ]
-    rest = shapely.difference(footprint, shapely.union_all(known))
-    parts = [part for part in _polygons(rest) if part.area > 0.2]
-    # what is left lies `reach` away from the samples; it is given back half of that all round
-    wide = [shapely.intersection(part.buffer(0.5 * reach, join_style="mitre"), footprint) for part in parts]
-    whole = shapely.union_all(wide) if wide else shapely.Polygon()
-    return shapely.union_all([part for part in _polygons(whole) if part.area >= _UNKNOWN_M2])
-
-
-def _less(facets: Sequence[tuple[int, Any]], unknown: Any) -> list[tuple[int, Any]]:
-    """Facets without the unknown parts, and without holes."""
-    import shapely
-
-    found = []
-    for number, facet in facets:
-        left = facet if unknown.is_empty else shapely.difference(facet, unknown)
-        for part in _polygons(left):
-            found += [(number, piece) for piece in _without_holes(part)]
-    return found
-
-
-def _without_holes(polygon: Any) -> list[Any]:
-    """A polygon cut along north-south lines through its holes, until no piece has one."""
-    import shapely
-
-    if not len(polygon.interiors):
-        return [polygon]
-    west, south, east, north = polygon.bounds
-    at = shapely.get_x(shapely.centroid(shapely.Polygon(polygon.interiors[0])))
-    halves = [
-        shapely.box(west - 1.0, south - 1.0, at, north + 1.0),
-        shapely.box(at, south - 1.0, east + 1.0, north + 1.0),
-    ]
-    cut = [part for half in halves for part in _polygons(shapely.intersection(polygon, half))]
-    return [piece for part in cut for piece in _without_holes(part)]
-
-
-def _found_planes(
-    facets: Sequence[tuple[int, Any]], planes: Sequence[PlaneFit], label: Ints
-) -> tuple[FoundPlane, ...]:
-    """Facets with elevations; corners that several share get the mean elevation where they differ by under 6 cm."""
-    import shapely
-
-    rings = [shapely.get_coordinates(shapely.orient_polygons(facet).exterior)[:-1] for _, facet in facets]
-    levels: dict[tuple[float, float], list[float]] = {}
-    for (number, _), ring in zip(facets, rings, strict=True):
-        for place, up in zip(ring, planes[number].at(ring), strict=True):
-            levels.setdefault(_key(place), []).append(float(up))
-    found = []
-    for (number, _), ring in zip(facets, rings, strict=True):
-        fit = planes[number]
-        z = fit.at(ring)
-        for index, place in enumerate(ring):
-            alike = [up for up in levels[_key(place)] if abs(up - z[index]) < _SNAP_M]
-            z[index] = float(np.mean(alike))
-        corners = tuple((float(p[0]), float(p[1]), float(up)) for p, up in zip(ring, z, strict=True))
-        found.append(
-            FoundPlane(
-                corners,
-                fit.slope_east,
-                fit.slope_north,
-                (float(fit.centre_m[0]), float(fit.centre_m[1]), fit.elevation_m),
-                fit.residual_rms_m,
-                int(np.count_nonzero(label == number)),
-                float(fit.error_at(ring).max()),
-            )
-        )
-    return tuple(found)
-
-
-def _key(place: Floats) -> tuple[float, float]:
-    return round(float(place[0]), 3), round(float(place[1]), 3)
 
 
 def _line_error_m(planes: Sequence[PlaneFit]) -> float:

@@ -28,7 +28,7 @@ _FLAT = 0.12
 
 _PARAPET_IN_M = 0.75
 _PARAPET_LOW_M, _PARAPET_HIGH_M = 0.12, 2.0
-_CHIMNEY_M2, _AERIAL_M2 = 3.0, 0.45
+_CHIMNEY_M2, _AERIAL_M2 = 1.7, 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def dormer_planes(points_m: Floats, segments: Segments, footprint: Any, spacing_
         if not sizes[number] or area > min(_DORMER_SHARE * footprint.area, _DORMER_M2):
             continue
         plan = points_m[mine, :2]
-        at_edge = shapely.distance(footprint.boundary, shapely.points(plan)) < max(_EDGE_M, 1.2 * spacing_m)
+        at_edge = shapely.distance(footprint.boundary, shapely.points(plan)) < max(_EDGE_M, 1.5 * spacing_m)
         if at_edge.mean() > 0.15:
             continue
         around = label[near[mine]].ravel()
