@@ -14,13 +14,12 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "extraction")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from roof_truth import around, compare, rasterised, top_line_of
-from synthetic_scans import FORMS, street
-
 from skysill.extraction.found import SurveyData
 from skysill.extraction.roof_planes import roof_from_points, roof_from_surface
+from synthetic_scans import FORMS, street
 
 
 def main():
@@ -59,7 +58,8 @@ def main():
                 print(
                     f"{seed} {house.form} {density:.0f}/m2 {noise_m:.2f} m: {got.found}/{got.true}, wrong {got.wrong}, "
                     f"height {got.height_m:+.2f}, place {got.place_m:.2f}, gap {got.gap_m2:.1f}, "
-                    f"{[(p.samples, round(p.residual_rms_m, 2)) for p in roof.planes]} {roof.notes} {[o.kind for o in roof.standing_off]}"
+                    f"{[(p.samples, round(p.residual_rms_m, 2)) for p in roof.planes]} {roof.notes} "
+                    f"{[o.kind for o in roof.standing_off]}"
                 )
     report(rows, things, took_s)
 
@@ -106,9 +106,8 @@ def report(rows, things, took_s):
         print(
             f"parapets: {np.mean([c == 4 for c, *_ in flat]):.0%} with all four sides; top {np.median(tops):+.2f} m"
         )
-    print(
-        f"standing off without a fixture: {sum(len(r[4].standing_off) for r in rows) - sum(t[1] for t in things.values())}"
-    )
+    off = sum(len(row[4].standing_off) for row in rows)
+    print(f"things standing off: {off}, fixtures found: {sum(row[1] for row in things.values())}")
     print(f"{took_s / len(rows):.2f} s a house")
 
 

@@ -22,7 +22,7 @@ _HIP_SHARES = (0.6, 0.8, 1.0, 1.25, 1.5)
 """How far a hip reaches in, over what it would with the slope of the sides."""
 
 _MOST_RMS_M = 0.15
-_LEAST_INLIERS = 0.8
+_LEAST_INLIERS = 0.7
 _LEAST_RISE_M = 0.5
 _TUKEY = 4.685
 
@@ -57,7 +57,7 @@ def fit_form(points_m: Floats, footprint: Any, *, cell_m: float | None) -> FormF
 
     Notes
     -----
-    Accepted are forms whose samples lie within 0.15 m rms, four of five of them kept, with a ridge of 0.5 m and more.
+    Accepted are forms whose samples lie within 0.15 m rms, seven of ten of them kept, with a ridge of 0.5 m and more.
     """
     frame = _rectangle(footprint)
     if frame is None or len(points_m) < 12:

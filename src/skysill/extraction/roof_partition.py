@@ -30,6 +30,7 @@ _LEVEL = 0.06
 """A line that rises by less than this per metre is level."""
 
 _GRID_M = 1e-4
+_ASIDE_M = 0.05
 _SLIVER_M2 = 0.3
 _SIMPLE_M = 0.07
 """Corners whose triangle is smaller than the square of this are left out: 1 cm on a metre."""
@@ -305,11 +306,12 @@ def roof_lines(footprint: Any, facets: Sequence[tuple[int, Any]], planes: Sequen
         fit = planes[number]
         ring = shapely.get_coordinates(facet.exterior)
         sides = np.stack([ring[:-1], ring[1:]], axis=1)
-        outer = shapely.distance(footprint.boundary, shapely.points(sides)).max(axis=1) < 10.0 * _GRID_M
+        places = np.concatenate([sides, sides.mean(axis=1, keepdims=True)], axis=1)
+        outer = shapely.distance(footprint.boundary, shapely.points(places)).max(axis=1) < 0.5 * _ASIDE_M
         for edge in _straight(shapely.MultiLineString(list(sides[outer]))):
             along = (edge[1] - edge[0]) / np.hypot(*(edge[1] - edge[0]))
             outward = np.array([along[1], -along[0]])
-            if shapely.contains_xy(footprint, *(edge.mean(axis=0) + 1e-3 * outward)):
+            if shapely.contains_xy(footprint, *(edge.mean(axis=0) + _ASIDE_M * outward)):
                 outward = -outward
             if abs(fit.slope @ along) < _LEVEL:
                 kind = "ridges" if fit.slope @ outward > _LEVEL else "eaves"
@@ -339,6 +341,6 @@ def _folds_up(one: PlaneFit, other: PlaneFit, facet: Any, edge: Floats) -> bool:
 
     along = (edge[1] - edge[0]) / np.hypot(*(edge[1] - edge[0]))
     inward = np.array([-along[1], along[0]])
-    if not shapely.contains_xy(facet, *(edge.mean(axis=0) + 1e-3 * inward)):
+    if not shapely.contains_xy(facet, *(edge.mean(axis=0) + _ASIDE_M * inward)):
         inward = -inward
     return bool((one.slope - other.slope) @ inward > 0.0)

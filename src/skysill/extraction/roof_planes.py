@@ -242,8 +242,11 @@ def _by_segments(
     parted = partition_footprint(
         footprint, points, segments.label, segments.planes, sigma_m=segments.sigma_m, near=segments.neighbours
     )
+    # a small plane that got no facet stands off the one that did
+    over = np.nan_to_num(_over(points, _owner_at(parted.facets, points[:, :2]), segments.planes))
+    label = np.where(np.abs(over) > 4.0 * segments.sigma_m, -1, segments.label)
     surface = _Surface(
-        segments.planes, parted.facets, segments.label, segments.neighbours, segments.sigma_m, parapets, raised,
+        segments.planes, parted.facets, label, segments.neighbours, segments.sigma_m, parapets, raised,
         segments.rejected,
     )  # fmt: skip
     return surface, segments.rejected

@@ -28,6 +28,9 @@ _FLAT = 0.12
 
 _PARAPET_IN_M = 0.75
 _PARAPET_LOW_M, _PARAPET_HIGH_M = 0.12, 2.0
+_THIN_LOW_M, _THIN_HIGH_M = 0.5, 4.0
+"""One or two samples count as something only between these heights over the roof: lower is scatter, higher a bird."""
+
 _CHIMNEY_M2, _AERIAL_M2 = 1.7, 0.45
 
 
@@ -110,7 +113,8 @@ def find_standing_off(
     for number in range(group.max() + 1 if len(group) else 0):
         mine = group == number
         count = int(np.count_nonzero(mine))
-        if count < 2 or (count == 2 and np.min(over_m[mine]) < 0.5):
+        tall_m = float(over_m[mine].max())
+        if count < 3 and not _THIN_LOW_M < tall_m < _THIN_HIGH_M:
             continue
         found.append(
             _thing(points_m[mine], over_m[mine], planes[int(_most(planes_at[mine]))], directions, errors)
@@ -168,7 +172,9 @@ def _thing(
     scattered = float(np.std(over_m)) > 0.5 and extent > 0.6  # a crown over the roof
     if scattered:
         kind = "other"
-    elif area <= _AERIAL_M2 and extent < 0.6 and np.std(over_m) > 3.0 * errors.sigma_m:
+    elif len(points_m) == 1 or (
+        area <= _AERIAL_M2 and extent < 0.6 and np.std(over_m) > 3.0 * errors.sigma_m
+    ):
         kind = "aerial"
     elif area <= _CHIMNEY_M2:
         kind = "chimney"
