@@ -18,6 +18,7 @@ from skysill.assessment.sampling import ObstacleErrors, RasterErrors, Unread, be
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import carry
 from skysill.horizon.obstacles import Scene, building
+from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
@@ -381,3 +382,71 @@ def test_other_satellites_of_the_job_leave_a_probability_as_it_is(tmp_path):
         alone = assess(replace(job, satellites=(satellite,)), mount, explain=False).results[0]
         assert found.verdict == alone.verdict
         assert found.p_clear == pytest.approx(alone.p_clear, abs=0.005)
+
+
+# each error by itself against a closed form
+
+
+def one_column(top_deg, *, distance_m=np.nan, source="measured", azimuth_deg=179.0, **more):
+    column = Silhouette(
+        source,
+        np.array([azimuth_deg]),
+        np.array([top_deg]),
+        np.array([distance_m]),
+        (Thing("one", "reading", source),),
+        0,
+    )
+    return Witness(column, **more)
+
+
+@pytest.mark.parametrize("spare", [-0.5, 0.4])
+def test_a_distance_that_nobody_measured_is_log_normal_about_the_assumed_one(spare):
+    """Half a natural logarithm, stated in docs/accuracy.md: its room is there from some factor of 10 m on."""
+    top = RAY_DEG - room_deg(10.0) - spare
+    factor = brentq(lambda f: RAY_DEG - top - room_deg(10.0 * f), 0.1, 10.0)
+    expected = 1.0 - norm.cdf(np.log(factor) / 0.5)
+    assert 0.05 < expected < 0.95
+    assert chance(one_column(top), replace(STILL, unread=1.0)) == approx(expected, abs=0.03)
+
+
+@pytest.mark.parametrize(("along", "reached"), [(0.5, 0.5), (0.1, 0.35)])
+def test_what_rises_unread_between_two_readings_is_half_as_wide_as_the_gap(along, reached):
+    """0.0025 w^2 of the gaps have something 0.5 degree and an exponential of 0.7 high, over half the gap, anywhere."""
+    gap = Unread(np.array([0]), np.array([along]), np.array([10.0]), np.array([0.0]))
+    spare = 0.9
+    witness = one_column(RAY_DEG - room_deg(300.0) - spare, distance_m=300.0, unread=gap)
+    expected = 1.0 - 0.0025 * 10.0**2 * reached * np.exp(-(spare - 0.5) / 0.7)
+    assert chance(witness, replace(STILL, unread=1.0)) == approx(expected, abs=0.015)
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_an_edge_beside_the_ray_that_a_fine_raster_blurs_stands_nearer_to_it(side):
+    """An upright edge 20 m away, on either side; it may be 0.3 m wider, standard deviation 0.1 m: a normal law."""
+    gap_deg = 6.0
+    angle = np.deg2rad([gap_deg, RAY_DEG])  # from the ray to the edge: sin = sin(azimuth difference) cos(elevation)
+    level_m = 20.0
+    from_ray_deg = np.rad2deg(np.arcsin(np.sin(angle[0]) * np.cos(angle[1])))
+    needed_deg = room_deg(level_m / np.cos(np.deg2rad(60.0)))
+    assert from_ray_deg > needed_deg
+    azimuth_deg = 179.0 + side * gap_deg
+    just_deg = np.rad2deg(np.arcsin(np.sin(np.deg2rad(needed_deg)) / np.cos(angle[1])))
+    spare_m = level_m * (np.sin(angle[0]) - np.sin(np.deg2rad(just_deg)))
+    lost_m, spread_m = spare_m + 0.05, 0.1
+    blur = Blur(np.zeros(1), np.array([lost_m]), np.array([spread_m]))
+    witness = one_column(
+        60.0,
+        distance_m=level_m / np.cos(np.deg2rad(60.0)),
+        source="terrain",
+        azimuth_deg=azimuth_deg,
+        blur=blur,
+        rasters={"one": RasterErrors(0.0, 5.0, fine=True)},
+    )
+    expected = norm.cdf((spare_m - lost_m) / spread_m)
+    assert chance(witness, replace(STILL, terrain=1.0)) == approx(expected, abs=0.05)
+
+
+def test_of_two_obstacles_with_one_name_the_wider_errors_count_and_the_ground_that_errs():
+    known = ObstacleErrors(0.1, 0.2, 0.3, 0.4, "")
+    other = ObstacleErrors(0.4, 0.1, None, 0.2, "island.tif")
+    for wide in (known.widest(other), other.widest(known)):
+        assert wide == ObstacleErrors(0.4, 0.2, None, 0.4, "island.tif")

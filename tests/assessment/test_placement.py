@@ -117,3 +117,27 @@ def test_an_instrument_elsewhere_stands_on_the_same_ground_as_the_mount_there():
     asked = job(tilted, readings=readings, survey=Survey(east_m=10.0, instrument_height_m=1.6))
     step_m = place(asked, Mount(east_m=10.0, height_m=2.0)).from_instrument_m
     assert step_m == approx(np.array([0.0, 0.0, 0.4]), abs=1e-6)
+
+
+# which ground of the rasters the site's stated ground is held against
+
+
+def test_a_coarse_bare_raster_is_taken_as_it_is_at_the_site():
+    """A knoll of 3 m at the site that the raster has and the stated ground has not: nothing stands on bare ground."""
+    knoll = ground(
+        lambda x, y: 100.0 + 3.0 * (np.hypot(x, y) < 2.5), kind="bare", name="bare.tif", error_m=3.0
+    )
+    assert surface_at(job(knoll), SITE, 30.0, 0.0).elevation_m == approx(97.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(("error_m", "expected_m"), [(0.3, 100.0), (3.0, 94.9)])
+def test_a_fine_bare_raster_tells_what_a_wide_house_stands_on_and_a_coarse_one_does_not(error_m, expected_m):
+    """A house reaches 20 m around the site, so that nothing around it tells."""
+    house = ground(lambda x, y: np.where(np.maximum(abs(x), abs(y)) < 20.0, 105.5, 100.4))
+    bare = ground(lambda x, y: 100.4 + 0.0 * x, kind="bare", name="bare.tif", error_m=error_m)
+    assert surface_at(job(house, bare), SITE, 40.0, 0.0).elevation_m == approx(expected_m, abs=1e-3)
+
+
+def test_ground_five_metres_around_a_tree_at_the_site_is_found_though_things_stand_ten_metres_around():
+    near = ground(lambda x, y: np.where(abs(np.hypot(x, y) - 5.0) < 1.9, 100.4, 105.5))
+    assert surface_at(job(near), SITE, 5.0, 0.0).elevation_m == approx(100.0, abs=1e-3)

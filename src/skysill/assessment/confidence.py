@@ -20,6 +20,7 @@ from skysill.assessment.sampling import (
     Witness,
     draw,
     in_place,
+    nearest_share,
     sigma_at_most_deg,
     step_draws_m,
 )
@@ -132,8 +133,11 @@ def _close(
     margin_deg = column_margin_deg(
         wrap_180(s.azimuth_deg - ray.azimuth_deg), ray.elevation_deg, s.elevation_deg, s.floor_deg
     )
-    spare_deg = margin_deg - room_angle_deg(distance_m, link)
-    sigma_deg = sigma_at_most_deg(witness, errors, distance_m)
+    nearest_m = np.where(
+        np.isnan(s.distance_m) & (errors.unread > 0.0), distance_m * nearest_share(errors), distance_m
+    )
+    spare_deg = margin_deg - room_angle_deg(nearest_m, link)
+    sigma_deg = sigma_at_most_deg(witness, errors, nearest_m)
     keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
     keep = keep[in_place(s.kept(keep), ray.azimuth_deg)]
     tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]

@@ -33,6 +33,7 @@ __all__ = [
     "generator",
     "in_place",
     "laid_draws_m",
+    "nearest_share",
     "sigma_at_most_deg",
     "step_draws_m",
     "terrain_draws",
@@ -300,6 +301,11 @@ _UNKNOWN_SPREAD = 0.5
 
 Own estimate, no source.
 """
+
+
+def nearest_share(errors: Errors) -> float:
+    """Share of an assumed distance that one in 740 of its draws falls short of: three standard deviations."""
+    return float(np.exp(-3.0 * _UNKNOWN_SPREAD * errors.unread))
 
 
 def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats) -> Drawn:
