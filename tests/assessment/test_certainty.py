@@ -401,7 +401,7 @@ def one_column(top_deg, *, distance_m=np.nan, source="measured", azimuth_deg=179
 
 @pytest.mark.parametrize("spare", [-0.5, 0.4])
 def test_a_distance_that_nobody_measured_is_log_normal_about_the_assumed_one(spare):
-    """Half a natural logarithm, stated in docs/accuracy.md: its room is there from some factor of 10 m on."""
+    """Standard deviation half a natural logarithm (the code's stated estimate): its room is there from some factor of 10 m on."""
     top = RAY_DEG - room_deg(10.0) - spare
     factor = brentq(lambda f: RAY_DEG - top - room_deg(10.0 * f), 0.1, 10.0)
     expected = 1.0 - norm.cdf(np.log(factor) / 0.5)
