@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.obstacles import Scene, building, tree
 from skysill.model.readings import Readings
 from skysill.model.site import Criteria, Landmark, Mount, Satellite, Site, SunSighting, Survey, Terminal
+from skysill.pointing.orbits import read_orbits
 from skysill.remedies.search import check
 
 SITE = Site("Skerrow clinic", 58.0312, -24.6541, ground_elevation_m=10.0, ground_source="given")
@@ -352,3 +354,107 @@ def test_another_satellite_is_offered_when_it_is_clear():
     found = check(asked, Mount(height_m=1.6)).results
     assert [r.verdict for r in found] == ["blocked", "clear"]
     assert [r.satellite for r in found[0].remedies if r.action == "other-satellite"] == ["Demo East"]
+
+
+# objects that move
+
+
+def moving(**sources):
+    """An object near 24 W that swings north and south over a day, asked every two hours."""
+    path = Path(__file__).parents[2] / "demo_terrain" / "orbit_demo.json"
+    ((_, record),) = read_orbits(path.read_text(encoding="utf-8"), "orbit_demo.json")
+    first = dt.datetime(2026, 6, 14, tzinfo=dt.UTC)  # the epoch of its elements
+    times = tuple(first + dt.timedelta(hours=2 * step) for step in range(12))
+    return replace(job(**sources), satellites=(Satellite("Swinging", orbit=record),), times_utc=times)
+
+
+def test_the_worst_moment_of_a_track_is_told_and_the_others_beside_it():
+    """A level skyline far off: the room needed is the same at all moments, so the lowest moment is the worst."""
+    found = result(moving(readings=readings(5.0, distance=2000.0)))
+    track = found.track
+    assert len(track.margin_deg) == 12
+    assert set(track.verdict) == {"clear"}
+    assert max(track.margin_deg) - min(track.margin_deg) > 1.0
+    assert found.clearance.margin_deg == min(track.margin_deg)
+    lowest = int(np.argmin(track.elevation_deg))
+    assert found.look.time_utc == track.time_utc[lowest]
+    assert found.look.elevation_apparent_deg == min(track.elevation_deg)
+
+
+def test_a_moment_with_a_worse_verdict_is_worse_than_one_with_less_room():
+    """Between its extremes the skyline stands: some moments are blocked, and the deepest of those is the worst."""
+    clear = result(moving(readings=readings(5.0, distance=2000.0)))
+    low, high = min(clear.track.elevation_deg), max(clear.track.elevation_deg)
+    found = result(moving(readings=readings((low + high) / 2, distance=2000.0)))
+    assert found.verdict == "blocked"
+    assert 0.0 < found.track.share_clear < 1.0
+    assert found.track.share_clear == sum(v == "clear" for v in found.track.verdict) / 12
+    assert found.clearance.margin_deg == min(found.track.margin_deg)
+
+
+# what else is told
+
+
+def test_the_whole_horizon_is_worked_out_only_where_it_is_asked_for():
+    asked = job(readings=readings(5.0))
+    assert assess(asked, Mount(height_m=2.0)).profile is None
+    whole = assess(asked, Mount(height_m=2.0), profile_step_deg=2.0).profile
+    assert whole.azimuth_deg.size == 180
+    assert np.nanmax(whole.elevation_deg) == approx(5.0)
+
+
+def test_the_path_profile_needs_rasters():
+    mount = Mount(height_m=2.0)
+    assert assess(job(readings=readings(5.0)), mount, paths=True).paths == (None,)
+    (path,) = assess(job(rasters=(FINE, COARSE)), mount, paths=True).paths
+    assert path is not None
+    assert assess(job(rasters=(FINE, COARSE)), mount).paths == ()
+
+
+def bare_tree(offsets_deg, azimuth_deg=179.23):
+    """Readings of a far low skyline, with some of a tree without leaves at offsets from the satellite's azimuth."""
+    azimuth = np.sort(np.concatenate([np.arange(0.0, 360.0, 5.0), azimuth_deg + np.asarray(offsets_deg)]))
+    here = np.isin(azimuth, azimuth_deg + np.asarray(offsets_deg))
+    return Readings(
+        azimuth,
+        np.full(azimuth.size, 5.0),
+        np.full(azimuth.size, 300.0),
+        ("",) * azimuth.size,
+        "horizon.csv",
+        kind=tuple("tree" if one else "ground" for one in here),
+        leaf=tuple("bare" if one else "" for one in here),
+    )
+
+
+def told(found, words):
+    return [note for note in found.reasons if words in note]
+
+
+@pytest.mark.parametrize(
+    ("offsets", "expected"),
+    [([-14.0, 9.0], "azimuths 165 to 188 "), ([-16.0, 16.0], None), ([14.9], "azimuths 194 to 194 ")],
+)
+def test_branches_read_bare_within_15_degrees_of_the_ray_are_told_with_their_azimuths(offsets, expected):
+    said = told(result(job(readings=bare_tree(offsets))), "read without leaves")
+    assert len(said) == (expected is not None)
+    if expected is not None:
+        assert expected in said[0]
+
+
+def unknown_kind(top_deg):
+    return Readings(
+        np.arange(0.0, 360.0, 5.0), np.full(72, top_deg), np.full(72, 40.0), ("",) * 72, "horizon.csv"
+    )
+
+
+@pytest.mark.parametrize(("spare", "asked"), [(9.0, True), (11.0, False)])
+def test_what_was_read_may_be_a_tree_only_where_grown_it_would_come_within_ten_degrees(spare, asked):
+    """40 m away a tree that gains 5 x 0.4 m stands 2.0 m taller; the angle is by trigonometry, room by hand."""
+    ray = result(job(readings=readings(1.0))).look.elevation_apparent_deg
+    room = np.rad2deg(np.arcsin((0.6 + 0.6 * np.sqrt(299_792_458.0 / 19.7e9 * 40.0)) / 40.0))
+    grown = ray - room - spare
+    gain = 5.0 * 0.4
+    # the top as read, two metres under the grown one at the same place
+    level = 40.0 * np.cos(np.deg2rad(grown))
+    top = np.rad2deg(np.arctan2(level * np.tan(np.deg2rad(grown)) - gain, level))
+    assert bool(told(result(job(readings=unknown_kind(top))), "is a tree, growing")) is asked
