@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.assessment.clearance import blocked_fraction, clearance, column_margin_deg, column_rooms
+from skysill.assessment.clearance import (
+    blocked_fraction,
+    clearance,
+    column_margin_deg,
+    column_rooms,
+    window_half_deg,
+)
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
@@ -141,6 +147,32 @@ def test_a_pole_hides_the_strip_it_covers():
     pole = columns(azimuth, np.full(41, 60.0), 30.0)
     strip = 2.0 * (0.1 * np.sqrt(0.36 - 0.01) + 0.36 * np.arcsin(0.1 / 0.6)) / (np.pi * 0.36)
     assert blocked_fraction([pole], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == approx(strip, rel=0.04)
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_few_columns_hide_the_strips_between_their_neighbours(count):
+    """Columns in the middle of strips of one width: together the strip of the pole above, by its closed form."""
+    half = np.rad2deg(np.arctan(0.1 / (30.0 * np.cos(np.deg2rad(24.1)))))
+    azimuth = 179.0 + half * (2.0 * np.arange(count) + 1.0 - count) / count
+    strip = 2.0 * (0.1 * np.sqrt(0.36 - 0.01) + 0.36 * np.arcsin(0.1 / 0.6)) / (np.pi * 0.36)
+    pole = columns(azimuth, np.full(count, 60.0), 30.0)
+    assert blocked_fraction([pole], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == approx(strip, rel=0.01)
+
+
+@pytest.mark.parametrize(("distance_m", "elevation_deg"), [(2.0, 24.1), (8.0, 60.0), (300.0, 5.0)])
+def test_the_window_of_a_ray_ends_where_a_wall_to_the_sky_leaves_just_the_room(distance_m, elevation_deg):
+    """The least angle between the ray and a meridian, over all its elevations, is the required angle there."""
+    link = Link(TERMINAL, CRITERIA)
+    half_deg = window_half_deg(distance_m, elevation_deg, link)
+    up = np.linspace(-20.0, 110.0, 260_001)
+    cosine = direction_enu(np.full(up.shape, half_deg), up) @ direction_enu(0.0, elevation_deg)
+    wavelength_m = 299_792_458.0 / 19.7e9
+    needed_m = 0.6 + 0.6 * np.sqrt(wavelength_m * distance_m)  # half the dish and 0.6 of the first Fresnel radius
+    assert np.rad2deg(np.arccos(cosine.max())) == approx(np.rad2deg(np.arctan(needed_m / distance_m)), abs=1e-4)
+
+
+def test_near_a_steep_ray_the_window_is_the_whole_circle():
+    assert window_half_deg(1.0, 88.0, Link(TERMINAL, CRITERIA)) == 180.0
 
 
 def test_a_far_lower_point_cannot_turn_a_pass_into_a_fail():
