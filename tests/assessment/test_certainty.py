@@ -401,7 +401,7 @@ def one_column(top_deg, *, distance_m=np.nan, source="measured", azimuth_deg=179
 
 @pytest.mark.parametrize("spare", [-0.5, 0.4])
 def test_a_distance_that_nobody_measured_is_log_normal_about_the_assumed_one(spare):
-    """Standard deviation half a natural logarithm (the code's stated estimate): its room is there from some factor of 10 m on."""
+    """Half a natural logarithm, as the code states: its room is there from some factor of the assumed 10 m on."""
     top = RAY_DEG - room_deg(10.0) - spare
     factor = brentq(lambda f: RAY_DEG - top - room_deg(10.0 * f), 0.1, 10.0)
     expected = 1.0 - norm.cdf(np.log(factor) / 0.5)
@@ -423,7 +423,9 @@ def test_what_rises_unread_between_two_readings_is_half_as_wide_as_the_gap(along
 def test_an_edge_beside_the_ray_that_a_fine_raster_blurs_stands_nearer_to_it(side):
     """An upright edge 20 m away, on either side; it may be 0.3 m wider, standard deviation 0.1 m: a normal law."""
     gap_deg = 6.0
-    angle = np.deg2rad([gap_deg, RAY_DEG])  # from the ray to the edge: sin = sin(azimuth difference) cos(elevation)
+    angle = np.deg2rad(
+        [gap_deg, RAY_DEG]
+    )  # from the ray to the edge: sin = sin(azimuth difference) cos(elevation)
     level_m = 20.0
     from_ray_deg = np.rad2deg(np.arcsin(np.sin(angle[0]) * np.cos(angle[1])))
     needed_deg = room_deg(level_m / np.cos(np.deg2rad(60.0)))

@@ -167,8 +167,12 @@ def test_the_window_of_a_ray_ends_where_a_wall_to_the_sky_leaves_just_the_room(d
     up = np.linspace(-20.0, 110.0, 260_001)
     cosine = direction_enu(np.full(up.shape, half_deg), up) @ direction_enu(0.0, elevation_deg)
     wavelength_m = 299_792_458.0 / 19.7e9
-    needed_m = 0.6 + 0.6 * np.sqrt(wavelength_m * distance_m)  # half the dish and 0.6 of the first Fresnel radius
-    assert np.rad2deg(np.arccos(cosine.max())) == approx(np.rad2deg(np.arctan(needed_m / distance_m)), abs=1e-4)
+    needed_m = 0.6 + 0.6 * np.sqrt(
+        wavelength_m * distance_m
+    )  # half the dish and 0.6 of the first Fresnel radius
+    assert np.rad2deg(np.arccos(cosine.max())) == approx(
+        np.rad2deg(np.arctan(needed_m / distance_m)), abs=1e-4
+    )
 
 
 def test_near_a_steep_ray_the_window_is_the_whole_circle():
