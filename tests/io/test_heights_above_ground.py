@@ -8,9 +8,9 @@ import pytest
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.io.obstacle_files import read_obstacles
+from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import LEVEL_GROUND, Ground
 from skysill.io.site_bearings import TypedBearings
-from skysill.io.site_schema import ObstacleTable
 from skysill.io.sources import inline_obstacles
 from skysill.model.site import Site, Survey
 

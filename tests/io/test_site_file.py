@@ -146,12 +146,12 @@ hidden_tall_m = 25.0
 def test_every_field_of_the_nouns_can_be_written_in_a_site_file():
     from dataclasses import fields
 
-    from skysill.io import site_schema as door
+    from skysill.io.site_keys import CriteriaTable, SurveyTable, TerminalTable
 
     for noun, table, others in (
-        (Terminal, door.TerminalTable, {"assumed"}),
-        (Survey, door.SurveyTable, set()),
-        (Criteria, door.CriteriaTable, set()),
+        (Terminal, TerminalTable, {"assumed"}),
+        (Survey, SurveyTable, set()),
+        (Criteria, CriteriaTable, set()),
     ):
         assert {part.name for part in fields(noun)} - others <= {part.name for part in fields(table)}
 

@@ -16,6 +16,7 @@ COMMANDS = {
     "sun": "When the sun stands at, or on, the satellite.",
     "sheet": "Blank field sheet for the azimuths that need measuring, and the table to fill in.",
     "report": "One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.",
+    "site": "Skeleton of a site file, and its schema for editors.",
     "serve": "The same for a browser, on this machine.",
 }
 

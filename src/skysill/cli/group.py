@@ -58,8 +58,8 @@ def _guarded(call: Callable[[], Any]) -> int:
         sys.stdout.flush()
     except (InputError, CoverageError) as fault:
         return _line(str(fault), code=2)
-    except click.exceptions.NoArgsIsHelpError:
-        click.echo(listing())
+    except click.exceptions.NoArgsIsHelpError as fault:
+        click.echo(fault.format_message())
         return 0
     except click.UsageError as fault:
         path = fault.ctx.command_path if fault.ctx else "skysill"

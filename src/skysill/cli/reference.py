@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 import click
 
@@ -25,23 +26,35 @@ def handbook() -> str:
         f"```text\n{listing()}\n```\n",
     ]
     for name in present():
-        parts.append(f"## skysill {name}\n\n```text\n{_help(name)}\n```\n")
+        parts += [f"## skysill {words}\n\n```text\n{text}\n```\n" for words, text in _helps(name)]
     return "\n".join(parts)
 
 
-def _help(name: str) -> str:
-    context = click.Context(main, info_name="skysill", terminal_width=_WIDTH, max_content_width=_WIDTH)
+def _helps(name: str) -> Iterator[tuple[str, str]]:
+    """The help of a command, and of the commands below it."""
+    context = click.Context(
+        main,
+        info_name="skysill",
+        terminal_width=_WIDTH,
+        max_content_width=_WIDTH,
+        help_option_names=main.context_settings["help_option_names"],
+    )
     command = main.get_command(context, name)
     assert command is not None
     with click.Context(command, info_name=name, parent=context) as inner:
-        return command.get_help(inner).rstrip()
+        yield name, command.get_help(inner).rstrip()
+        below_it = command.commands if isinstance(command, click.Group) else {}
+        for below, sub in below_it.items():
+            with click.Context(sub, info_name=below, parent=inner) as innermost:
+                yield f"{name} {below}", sub.get_help(innermost).rstrip()
 
 
 def examples() -> dict[str, str]:
     """The line that each command's help shows, which runs on the demo."""
     found = {}
     for name in present():
-        lines = re.findall(rf"^ *(skysill {name} .*)$", _help(name), re.MULTILINE)
+        _, text = next(_helps(name))
+        lines = re.findall(rf"^ *(skysill {name} .*)$", text, re.MULTILINE)
         assert lines, f"the help of {name} shows no example"
         found[name] = lines[0]
     return found

@@ -17,13 +17,26 @@ from skysill.model.default_errors import OBSTACLE, ObstacleError
 from skysill.model.roof_forms import form_facets
 from skysill.units import Floats
 
-__all__ = ["HEIGHTS", "NUMBERS", "Feature", "Ground", "obstacle_of", "obstacles_of", "unique_names"]
+__all__ = [
+    "HEIGHTS",
+    "KINDS_BY_SHAPE",
+    "NUMBERS",
+    "Feature",
+    "Ground",
+    "obstacle_of",
+    "obstacles_of",
+    "unique_names",
+]
 
-_POINT_KINDS = {"tree", "pole", "mast", "chimney", "flue", "tank"}
-_LINE_KINDS = {"wall", "ridge", "wire", "parapet", "hedge", "fence"}
-_AREA_KINDS = {"building", "roof", "facet", "wood", "chimney", "tank"}
+KINDS_BY_SHAPE = {
+    "point": {"tree", "pole", "mast", "chimney", "flue", "tank"},
+    "line": {"wall", "ridge", "wire", "parapet", "hedge", "fence"},
+    "area": {"building", "roof", "facet", "wood", "chimney", "tank"},
+}
+"""Kinds of obstacle that a geometry can be."""
+
+_KINDS = set().union(*KINDS_BY_SHAPE.values())
 _PLANTS = {"tree", "hedge", "wood"}
-_KINDS = _POINT_KINDS | _LINE_KINDS | _AREA_KINDS
 NUMBERS = (
     "height_m",
     "height_above_site_m",
@@ -206,7 +219,7 @@ def _errors(feature: Feature) -> ObstacleError:
 def _check_kind(feature: Feature) -> None:
     if feature.kind is None:
         return
-    fitting = {"point": _POINT_KINDS, "line": _LINE_KINDS, "area": _AREA_KINDS}[feature.shape]
+    fitting = KINDS_BY_SHAPE[feature.shape]
     if feature.kind not in _KINDS:
         raise InputError(
             f"{quoted(feature.kind)} is no kind of obstacle.",

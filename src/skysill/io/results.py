@@ -19,7 +19,7 @@ from typing import Any
 
 from skysill.errors import InputError
 
-__all__ = ["Writing", "check_writable", "plain", "to_json_text", "write_together", "write_whole"]
+__all__ = ["Writing", "check_writable", "plain", "to_json_text", "write_new", "write_together", "write_whole"]
 
 Writing = bytes | str | Callable[[Path], object]
 """What goes into a file: its bytes, its text (kept as UTF-8), or a function that fills the path given."""
@@ -115,6 +115,32 @@ def write_together(pairs: Iterable[tuple[str | os.PathLike[str], Writing]]) -> l
         for part, _, _ in ready:
             part.unlink(missing_ok=True)
     return [path for path, _ in wanted]
+
+
+def write_new(path: str | os.PathLike[str], text: str) -> Path:
+    """Write a text file that does not exist yet; nothing that exists is replaced, not even by a race.
+
+    Raises
+    ------
+    InputError : something of this name exists; the folder is missing or not writable, the disk is full
+    """
+    check_writable(path)
+    target = Path(path)
+    try:
+        with target.open("x", encoding="utf-8", newline="\n") as opened:
+            try:
+                opened.write(text)
+                opened.flush()
+            except OSError:
+                target.unlink(missing_ok=True)
+                raise
+    except FileExistsError:
+        raise InputError(
+            "exists already, and nothing is overwritten.", where=os.fspath(path), mend="Give another name."
+        ) from None
+    except OSError as fault:
+        raise _cannot(target, fault) from fault
+    return target
 
 
 def check_writable(path: str | os.PathLike[str]) -> Path:

@@ -9,7 +9,7 @@ from typing import Any
 
 from skysill.assessment.evidence import correction_at, place
 from skysill.errors import InputError
-from skysill.io.site_schema import ObstacleTable
+from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.text import placed_at, quoted
 from skysill.model.job import Job, Sources
 from skysill.model.site import Landmark, Mount, Site, SunSighting, Survey

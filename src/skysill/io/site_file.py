@@ -12,19 +12,11 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude, parse_position
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.roof_surface import roof_doubts
+from skysill.io.obstacle_keys import MastKitTable, RoofTable
 from skysill.io.site_bearings import TypedBearings
-from skysill.io.site_schema import (
-    MastKitTable,
-    MountTable,
-    RoofTable,
-    SiteFile,
-    StationTable,
-    SurveyTable,
-    TerminalTable,
-    TerrainTable,
-    given,
-    parse_site_file,
-)
+from skysill.io.site_keys import MountTable, StationTable, SurveyTable, TerminalTable, TerrainTable
+from skysill.io.site_schema import SiteFile, parse_site_file
+from skysill.io.site_values import given
 from skysill.io.sources import (
     inline_obstacles,
     open_listed,

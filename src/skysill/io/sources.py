@@ -13,9 +13,10 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.terrain import LOWEST_GROUND_M
+from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
 from skysill.io.site_bearings import TypedBearings, refuse_mixture
-from skysill.io.site_schema import ObstacleTable, given
+from skysill.io.site_values import given
 from skysill.io.text import nearest, placed_at, quoted
 from skysill.model.default_errors import OBSTACLE, sighted_error
 from skysill.model.job import Job, Sources
