@@ -138,25 +138,3 @@ def test_checking_without_pictures_draws_nothing():
     loaded = loaded_by("skysill.cli.main", "check", "--at", "58.0312 N 24.6541 W", "--satellite", "24W")
     assert "skysill.assessment.pipeline" in loaded
     assert not {"matplotlib", "rasterio", "pyogrio", "jinja2"} & loaded
-
-
-def test_every_public_name_is_public_in_its_module():
-    from importlib import import_module
-
-    for name, module in skysill._SHELF.items():
-        module = import_module(f"skysill.{module}")
-        assert name in module.__all__, f"{name} is not public in {module}"
-        assert getattr(skysill, name) is getattr(module, name)
-    assert set(skysill.__all__) == {*skysill._SHELF, "__version__"}
-    assert set(skysill.__all__) <= set(dir(skysill))
-
-
-def test_the_version_is_that_of_the_installed_package():
-    from importlib.metadata import version
-
-    assert skysill.__version__ == version("skysill")
-
-
-def test_there_are_no_other_public_names():
-    with pytest.raises(AttributeError, match="skysill has no such_thing"):
-        skysill.such_thing  # noqa: B018  # the asking is the test

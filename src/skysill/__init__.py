@@ -1,62 +1,342 @@
 """Will a small satellite dish see its satellite from this spot?
 
-The public shelf: names in the order the data walks. Each is fetched from its room when first asked for, so
-that ``import skysill`` loads nothing heavy.
+The public API: everything that the three users' jobs need, from reading a site file to writing a record; see
+docs/api. Each name is imported from its module when it is first asked for, so that ``import skysill`` loads nothing
+heavy. Type checkers read the imports below and see the real types.
 
->>> "assess" in dir(__import__("skysill"))
-True
+>>> import skysill
+>>> look = skysill.look_vector(58.0312, -24.6541, 47.7, skysill.Satellite("Demo South", longitude_deg=-24.0))
+>>> round(look.elevation_apparent_deg, 2)
+24.1
 """
 
 from __future__ import annotations
 
-import sys
+from typing import TYPE_CHECKING
 
-_SHELF = {
-    "InputError": "errors",
-    "SkysillError": "errors",
-    "parse_position": "geodesy.positions",
-    "Criteria": "model.site",
-    "Mount": "model.site",
-    "Satellite": "model.site",
-    "Site": "model.site",
-    "Terminal": "model.site",
-    "look_vector": "pointing.look_vector",
-    "Job": "model.job",
-    "Sources": "model.job",
-    "Assessment": "assessment.pipeline",
-    "assess": "assessment.pipeline",
-    "check": "remedies.search",
-    "RasterSpec": "io.rasters",
-    "open_rasters": "io.rasters",
-    "read_site_file": "io.site_file",
+if TYPE_CHECKING:
+    from skysill.assessment.assessment_cautions import assessment_cautions as assessment_cautions
+    from skysill.assessment.cautions import Caution as Caution
+    from skysill.assessment.clearance import Clearance as Clearance, Controlling as Controlling
+    from skysill.assessment.look_vectors import MountLooks as MountLooks, look_vectors as look_vectors
+    from skysill.assessment.pipeline import (
+        Assessment as Assessment,
+        Remedy as Remedy,
+        SatelliteResult as SatelliteResult,
+        Track as Track,
+        assess as assess,
+        horizon_profile as horizon_profile,
+    )
+    from skysill.assessment.sun_reports import MountSun as MountSun, sun_reports as sun_reports
+    from skysill.assessment.verdict import Verdict as Verdict
+    from skysill.assessment.verdicts_by_year import (
+        YearVerdict as YearVerdict,
+        verdicts_by_year as verdicts_by_year,
+    )
+    from skysill.bulk.screening import (
+        Ground as Ground,
+        Question as Question,
+        Screened as Screened,
+        screen as screen,
+    )
+    from skysill.errors import (
+        CoverageError as CoverageError,
+        InputError as InputError,
+        SkysillError as SkysillError,
+    )
+    from skysill.geodesy.positions import (
+        Position as Position,
+        format_position as format_position,
+        parse_position as parse_position,
+    )
+    from skysill.horizon.obstacles import Scene as Scene
+    from skysill.horizon.silhouette import Profile as Profile, Silhouette as Silhouette
+    from skysill.io.as_built import AsBuilt as AsBuilt, read_as_built as read_as_built
+    from skysill.io.checksums import Fingerprint as Fingerprint, fingerprint as fingerprint
+    from skysill.io.horizon_tables import horizon_profile_csv as horizon_profile_csv
+    from skysill.io.least_height_rasters import (
+        HeightsAsked as HeightsAsked,
+        HeightsMade as HeightsMade,
+        outline_of as outline_of,
+        raster_window as raster_window,
+        write_heights as write_heights,
+    )
+    from skysill.io.photos import Photo as Photo, read_photo as read_photo
+    from skysill.io.rasters import Raster as Raster, RasterSpec as RasterSpec, open_rasters as open_rasters
+    from skysill.io.results import (
+        plain as plain,
+        to_json_text as to_json_text,
+        write_together as write_together,
+        write_whole as write_whole,
+    )
+    from skysill.io.screening import (
+        ScreeningAsked as ScreeningAsked,
+        ScreeningMade as ScreeningMade,
+        screen_file as screen_file,
+    )
+    from skysill.io.site_file import read_site_file as read_site_file
+    from skysill.io.sources import read_scene as read_scene
+    from skysill.io.survey_tables import (
+        read_horizon_csv as read_horizon_csv,
+        read_satellites as read_satellites,
+    )
+    from skysill.model.job import Job as Job, Sources as Sources
+    from skysill.model.link import Link as Link, Ray as Ray
+    from skysill.model.obstacles import (
+        Obstacle as Obstacle,
+        building as building,
+        facet as facet,
+        pole as pole,
+        tree as tree,
+        wall as wall,
+        wire as wire,
+    )
+    from skysill.model.readings import Readings as Readings
+    from skysill.model.site import (
+        Criteria as Criteria,
+        Landmark as Landmark,
+        MastKit as MastKit,
+        Mount as Mount,
+        OrbitRecord as OrbitRecord,
+        Roof as Roof,
+        Satellite as Satellite,
+        Site as Site,
+        Station as Station,
+        SunSighting as SunSighting,
+        Survey as Survey,
+        Terminal as Terminal,
+    )
+    from skysill.pointing.compass import (
+        Declination as Declination,
+        declination as declination,
+        magnetic_bearing as magnetic_bearing,
+    )
+    from skysill.pointing.look_vector import (
+        LookVector as LookVector,
+        look_track as look_track,
+        look_vector as look_vector,
+    )
+    from skysill.pointing.sun import (
+        Alignment as Alignment,
+        Crossing as Crossing,
+        SunPosition as SunPosition,
+        SunReport as SunReport,
+        sun_report as sun_report,
+    )
+    from skysill.radio.fresnel import (
+        first_fresnel_radius_m as first_fresnel_radius_m,
+        required_room_m as required_room_m,
+    )
+    from skysill.remedies.search import check as check
+    from skysill.report.html import record_html as record_html, sheet_html as sheet_html
+    from skysill.report.record import Record as Record, survey_record as survey_record
+    from skysill.report.record_pdf import record_pdf as record_pdf
+    from skysill.report.sheet import (
+        FieldSheet as FieldSheet,
+        field_sheet as field_sheet,
+        horizon_csv as horizon_csv,
+    )
+    from skysill.report.sheet_pdf import sheet_pdf as sheet_pdf
+    from skysill.siting.allowed_heights import (
+        allowed_height_m as allowed_height_m,
+        allowed_heights_by_satellite as allowed_heights_by_satellite,
+    )
+    from skysill.siting.mount_rows import (
+        MountRow as MountRow,
+        MountsFound as MountsFound,
+        mounts_geojson as mounts_geojson,
+    )
+    from skysill.siting.mounts import compare_mounts as compare_mounts
+
+    __version__: str
+
+_MODULES: dict[str, tuple[str, ...]] = {
+    "errors": (
+        "SkysillError",
+        "InputError",
+        "CoverageError",
+    ),
+    "geodesy.positions": (
+        "Position",
+        "parse_position",
+        "format_position",
+    ),
+    "model.site": (
+        "Site",
+        "Mount",
+        "Terminal",
+        "Satellite",
+        "OrbitRecord",
+        "Criteria",
+        "Survey",
+        "Station",
+        "Landmark",
+        "SunSighting",
+        "Roof",
+        "MastKit",
+    ),
+    "model.obstacles": (
+        "Obstacle",
+        "building",
+        "facet",
+        "pole",
+        "tree",
+        "wall",
+        "wire",
+    ),
+    "model.readings": ("Readings",),
+    "model.link": ("Link", "Ray"),
+    "model.job": (
+        "Job",
+        "Sources",
+    ),
+    "pointing.compass": (
+        "Declination",
+        "declination",
+        "magnetic_bearing",
+    ),
+    "pointing.look_vector": (
+        "LookVector",
+        "look_vector",
+        "look_track",
+    ),
+    "pointing.sun": (
+        "Alignment",
+        "Crossing",
+        "SunPosition",
+        "SunReport",
+        "sun_report",
+    ),
+    "radio.fresnel": (
+        "first_fresnel_radius_m",
+        "required_room_m",
+    ),
+    "horizon.silhouette": (
+        "Profile",
+        "Silhouette",
+    ),
+    "horizon.obstacles": ("Scene",),
+    "assessment.clearance": (
+        "Clearance",
+        "Controlling",
+    ),
+    "assessment.verdict": ("Verdict",),
+    "assessment.cautions": ("Caution",),
+    "assessment.pipeline": (
+        "Assessment",
+        "Remedy",
+        "SatelliteResult",
+        "Track",
+        "assess",
+        "horizon_profile",
+    ),
+    "assessment.look_vectors": (
+        "MountLooks",
+        "look_vectors",
+    ),
+    "assessment.sun_reports": (
+        "MountSun",
+        "sun_reports",
+    ),
+    "assessment.verdicts_by_year": (
+        "YearVerdict",
+        "verdicts_by_year",
+    ),
+    "assessment.assessment_cautions": ("assessment_cautions",),
+    "remedies.search": ("check",),
+    "siting.allowed_heights": ("allowed_height_m", "allowed_heights_by_satellite"),
+    "siting.mount_rows": (
+        "MountRow",
+        "MountsFound",
+        "mounts_geojson",
+    ),
+    "siting.mounts": ("compare_mounts",),
+    "bulk.screening": (
+        "Ground",
+        "Question",
+        "Screened",
+        "screen",
+    ),
+    "io.results": (
+        "plain",
+        "to_json_text",
+        "write_together",
+        "write_whole",
+    ),
+    "io.rasters": (
+        "Raster",
+        "RasterSpec",
+        "open_rasters",
+    ),
+    "io.survey_tables": (
+        "read_horizon_csv",
+        "read_satellites",
+    ),
+    "io.sources": ("read_scene",),
+    "io.site_file": ("read_site_file",),
+    "io.checksums": (
+        "Fingerprint",
+        "fingerprint",
+    ),
+    "io.as_built": (
+        "AsBuilt",
+        "read_as_built",
+    ),
+    "io.photos": (
+        "Photo",
+        "read_photo",
+    ),
+    "io.horizon_tables": ("horizon_profile_csv",),
+    "io.screening": (
+        "ScreeningAsked",
+        "ScreeningMade",
+        "screen_file",
+    ),
+    "io.least_height_rasters": (
+        "HeightsAsked",
+        "HeightsMade",
+        "outline_of",
+        "raster_window",
+        "write_heights",
+    ),
+    "report.record": (
+        "Record",
+        "survey_record",
+    ),
+    "report.sheet": (
+        "FieldSheet",
+        "field_sheet",
+        "horizon_csv",
+    ),
+    "report.html": (
+        "record_html",
+        "sheet_html",
+    ),
+    "report.record_pdf": ("record_pdf",),
+    "report.sheet_pdf": ("sheet_pdf",),
 }
+"""The public names of each module, for the imports at run time; tests/test_public_api.py compares both lists."""
 
-__all__ = [*_SHELF, "__version__"]  # noqa: PLE0604  # names of the table above
+_MODULE_OF = {name: module for module, names in _MODULES.items() for name in names}
 
+__all__ = [*_MODULE_OF, "__version__"]  # noqa: PLE0604  # names of the table above
 
-def __getattr__(name: str) -> object:
-    if name == "__version__":
-        from importlib.metadata import version
+if not TYPE_CHECKING:  # a checker that saw this function would take every misspelt name for an object
 
-        globals()[name] = version("skysill")  # found once
-        return globals()[name]
-    if name not in _SHELF:
-        raise AttributeError(f"skysill has no {name}")
-    from importlib import import_module
+    def __getattr__(name: str) -> object:
+        if name == "__version__":
+            from importlib.metadata import version
 
-    return getattr(import_module(f"skysill.{_SHELF[name]}"), name)
+            value = version("skysill")
+        elif name in _MODULE_OF:
+            from importlib import import_module
+
+            value = getattr(import_module(f"skysill.{_MODULE_OF[name]}"), name)
+        else:
+            raise AttributeError(f"skysill has no {name}")
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
-
-
-class _Shelf(type(sys)):  # type: ignore[misc]  # the class of all modules
-    """Keeps a name on the shelf from being covered by the room of the same name, once that is imported."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        if not (name in _SHELF and isinstance(value, type(sys))):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Shelf

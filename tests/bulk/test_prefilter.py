@@ -13,12 +13,10 @@ from skysill.bulk.prefilter import (
     cells_along,
     cells_per_m,
     cliffs_around,
+    direction as cells_ahead,
     may_come_near,
     placed,
     together,
-)
-from skysill.bulk.prefilter import (
-    direction as cells_ahead,
 )
 from skysill.pointing.look_vector import look_vector
 from small_ground import (

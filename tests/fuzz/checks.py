@@ -1,7 +1,6 @@
 """What every reader is held to, whatever is done to its file."""
 
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from readers import READERS
 from scenes import SCENES
 

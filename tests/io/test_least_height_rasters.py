@@ -9,8 +9,7 @@ import rasterio
 from skysill.bulk.least_heights import Tile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
-from skysill.io import least_height_rasters as heightmaps
-from skysill.io import least_height_rasters as room
+from skysill.io import least_height_rasters as heightmaps, least_height_rasters as room
 from skysill.io.least_height_rasters import HeightsAsked, outline_of, raster_window, write_heights
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.model.site import OrbitRecord, Satellite

@@ -17,8 +17,7 @@ import pytest
 from skysill.bulk.least_heights import Lattice
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
-from skysill.io import checkpoints as parts_room
-from skysill.io import screening as screening_room
+from skysill.io import checkpoints as parts_room, screening as screening_room
 from skysill.io.address_lists import neutralized, open_addresses, read_addresses
 from skysill.io.checkpoints import Parts
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from skysill.errors import InputError
 from skysill.io.survey_tables import read_horizon_csv, read_satellites

@@ -4,8 +4,7 @@ import csv
 import io
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from skysill.errors import InputError
 from skysill.io.table_reader import MOST_ROWS, Column, read_table, split_table

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from skysill.assessment.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.assessment.confidence import Confidence, confidence
@@ -43,7 +44,7 @@ from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
 from skysill.pointing.orbits import orbit_notes
 from skysill.radio.foliage import Foliage, foliage_on
-from skysill.units import Floats, wrap_180, wrap_360
+from skysill.units import wrap_180, wrap_360
 
 __all__ = [
     "Assessment",
@@ -245,10 +246,31 @@ def assess(
     )
 
 
-def horizon_profile(job: Job, mount: Mount, azimuth_deg: Floats) -> tuple[Profile, tuple[str, ...]]:
-    """The merged horizon at sorted, evenly spaced azimuths, and what there is to say about it."""
-    at = place(job, mount)
-    gathered = gather(job, at, [], azimuths_deg=np.asarray(azimuth_deg, dtype=np.float64))
+def horizon_profile(job: Job, mount: Mount, azimuth_deg: ArrayLike) -> tuple[Profile, tuple[str, ...]]:
+    """The merged horizon of all sources of a job, seen from one mount.
+
+    Parameters
+    ----------
+    job : its sources speak; its satellites are not used
+    mount : usually one of job.mounts
+    azimuth_deg : (n,) true azimuths, sorted and evenly spaced
+
+    Returns
+    -------
+    Profile, (n,), degrees and metres, nan where no source looked; and notes in whole sentences
+
+    Raises
+    ------
+    InputError : readings that cannot be turned to true azimuths, a mount without a surface elevation that needs one
+
+    >>> from skysill import horizon_profile, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> profile, notes = horizon_profile(job, job.mounts[0], [170.0, 180.0])
+    >>> profile.elevation_deg.round(1), profile.source
+    (array([6.8, 6.9]), ('terrain', 'terrain'))
+    """
+    azimuth_deg = np.asarray(azimuth_deg, dtype=np.float64)
+    gathered = gather(job, place(job, mount), [], azimuths_deg=azimuth_deg)
     return profile(gathered.shown, azimuth_deg), gathered.notes
 
 

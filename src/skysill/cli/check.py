@@ -16,8 +16,7 @@ from skysill.io.job_options import Asked
 if TYPE_CHECKING:
     from skysill.assessment.cautions import Caution
     from skysill.assessment.pipeline import Assessment, SatelliteResult
-    from skysill.model.job import Job
-    from skysill.model.site import Mount
+    from skysill.assessment.verdicts_by_year import YearVerdict
 
 __all__ = ["check"]
 
@@ -76,7 +75,9 @@ def check(
     pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
     wanted = {option: path for option, path in pictures.items() if path is not None}
     _refuse_early(asked, wanted)
+    from skysill.assessment.assessment_cautions import assessment_cautions
     from skysill.assessment.pipeline import assess
+    from skysill.assessment.verdicts_by_year import verdicts_by_year
     from skysill.io.sources import refuse_outside
     from skysill.remedies.search import with_remedies
 
@@ -89,16 +90,19 @@ def check(
     round_deg = _ROUND_STEP_DEG if sky_view is not None else None
     found = assess(job, mount, profile_step_deg=round_deg, paths=path_profile is not None)
     found = with_remedies(job, mount, found)
-    ahead = _ahead(job, mount, years or ())
+    ahead = verdicts_by_year(job, mount, years or ())
+    safety = assessment_cautions(job, mount, found)
     _draw(wanted, found, picture_of)
     if out.json:
         from skysill.io.results import plain
 
-        more = {"years": ahead} if years else {}
-        out.document({**plain(found), **more, "cautions": plain(_cautions(job, mount, found))})
+        more = {"years": plain(ahead)} if years else {}
+        out.document({**plain(found), **more, "cautions": plain(safety)})
     else:
-        safety = _cautions(job, mount, found)
-        _tell(out, found, ahead, allowed=_allowed(job, found, mount), safety=safety)
+        from skysill.siting.allowed_heights import allowed_heights_by_satellite
+
+        allowed = allowed_heights_by_satellite(job, mount, found)
+        _tell(out, found, ahead, allowed=allowed, safety=safety)
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
@@ -138,76 +142,13 @@ def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -
     write_together([(pictures[option], writers[option]) for option in pictures])
 
 
-def _ahead(job: Job, mount: Mount, years: Sequence[float]) -> list[dict[str, Any]]:
-    """The verdicts after so many years of growth."""
-    from skysill.assessment.pipeline import assess
-
-    rows = []
-    for year in years:
-        grown = replace(job, criteria=replace(job.criteria, years_ahead=year))
-        for result in assess(grown, mount).results:
-            room = result.later or result.clearance
-            rows.append(
-                {
-                    "years_ahead": year,
-                    "satellite": result.satellite.name,
-                    "verdict": result.verdict,
-                    "margin_deg": room.margin_deg,
-                    "clearance_m": room.clearance_m,
-                    "required_m": room.required_m,
-                    "p_clear": result.p_clear,
-                }
-            )
-    return rows
-
-
-def _cautions(job: Job, mount: Mount, found: Assessment) -> tuple[Caution, ...]:
-    from skysill.assessment.cautions import cautions_for
-
-    placed = replace(mount, surface_elevation_m=found.mount.surface_elevation_m)
-    return cautions_for(
-        placed,
-        scene=job.sources.scene,
-        terminal=job.terminal,
-        roof=job.roof,
-        ground_elevation_m=found.site.ground_elevation_m,
-        survey=job.sources.survey,
-        remedies=[remedy for result in found.results for remedy in result.remedies],
-    )
-
-
-def _allowed(job: Job, found: Assessment, mount: Mount) -> dict[str, str]:
-    """How tall things may be along each satellite's azimuth, in a sentence."""
-    from skysill.siting.allowed_heights import allowed_heights_text, ground_along
-
-    ground_m, antenna_m = found.site.ground_elevation_m, found.mount.antenna_elevation_m
-    known = ground_m is not None and antenna_m is not None
-    up_m = antenna_m - ground_m if known else mount.height_m + (mount.surface_height_m or 0.0)  # type: ignore[operator]
-    return {
-        result.satellite.name: allowed_heights_text(
-            result.satellite.name,
-            elevation_deg=result.look.elevation_apparent_deg,
-            antenna_height_m=up_m,
-            link=found.link,
-            ground=ground_along(
-                job,
-                east_m=found.mount.east_m,
-                north_m=found.mount.north_m,
-                azimuth_deg=result.look.azimuth_deg or 0.0,
-            ),
-        )
-        for result in found.results
-        if result.look.visible and up_m >= 0.0
-    }
-
-
 # --- words for people ----------------------------------------------------------------------------------------
 
 
 def _tell(
     out: Output,
     found: Assessment,
-    ahead: list[dict[str, Any]],
+    ahead: Sequence[YearVerdict],
     *,
     allowed: dict[str, str],
     safety: Sequence[Caution],
@@ -222,7 +163,7 @@ def _tell(
             out.text(line)
         if result.satellite.name in allowed:
             out.text(f"  allowed   {allowed[result.satellite.name]}")
-        _tell_ahead(out, [row for row in ahead if row["satellite"] == result.satellite.name])
+        _tell_ahead(out, [row for row in ahead if row.satellite == result.satellite.name])
     out.text("\nSafety:")
     for caution in safety:
         out.text(f"  - {caution.text}")
@@ -320,11 +261,11 @@ def _db(value: float | None) -> str:
     return "-" if value is None else f"{value:.1f} dB"
 
 
-def _tell_ahead(out: Output, rows: list[dict[str, Any]]) -> None:
+def _tell_ahead(out: Output, rows: Sequence[YearVerdict]) -> None:
     if not rows:
         return
-    told = ", ".join(f"{row['years_ahead']:g} years {row['verdict']}" for row in rows)
-    lost = next((row["years_ahead"] for row in rows if row["verdict"] != "clear"), None)
-    began = rows[0]["verdict"] == "clear"
+    told = ", ".join(f"{row.years_ahead:g} years {row.verdict}" for row in rows)
+    lost = next((row.years_ahead for row in rows if row.verdict != "clear"), None)
+    began = rows[0].verdict == "clear"
     end = f"; clear stops by year {lost:g}" if began and lost is not None else ""
     out.text(f"  years     {told}{end}")

@@ -21,7 +21,6 @@ __all__ = ["horizon"]
 
 _PICTURES = (".png", ".svg", ".pdf")
 _MOST_AZIMUTHS = 360_000
-_COLUMNS = "azimuth_deg,elevation_deg,distance_m,source"
 
 
 @click.command()
@@ -53,6 +52,7 @@ def horizon(
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
     _refuse_early(asked, out_file, plot)
     from skysill.assessment.pipeline import horizon_profile
+    from skysill.io.horizon_tables import horizon_profile_csv
     from skysill.io.sources import refuse_outside
 
     job = asked.job(satellites=False)
@@ -66,7 +66,7 @@ def horizon(
     out.say(*asked.mount_notes(job), *job.notes, *notes)
     files: list[tuple[str, object]] = []
     if out_file is not None:
-        files.append((out_file, _csv(profile)))
+        files.append((out_file, horizon_profile_csv(profile)))
     if plot is not None:
         from skysill.assessment.pipeline import assess
         from skysill.plots.sky_view import write_sky_view
@@ -82,7 +82,7 @@ def horizon(
     if out.json:
         out.document(_columns(profile))
     elif out_file is None:
-        out.text(_csv(profile).rstrip("\n"))
+        out.text(horizon_profile_csv(profile).rstrip("\n"))
 
 
 def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Floats:
@@ -121,13 +121,3 @@ def _columns(profile: Profile) -> dict[str, object]:
         "distance_m": profile.distance_m,
         "source": [source or None for source in profile.source],
     }
-
-
-def _csv(profile: Profile) -> str:
-    lines = [_COLUMNS]
-    for at, azimuth_deg in enumerate(_columns(profile)["azimuth_deg"]):  # type: ignore[arg-type,var-annotated]  # a list
-        cells = [f"{azimuth_deg:.6f}".rstrip("0").rstrip(".")]
-        for value, digits in ((profile.elevation_deg[at], 4), (profile.distance_m[at], 2)):
-            cells.append("" if math.isnan(value) else f"{value:.{digits}f}")
-        lines.append(",".join([*cells, profile.source[at]]))
-    return "\n".join(lines) + "\n"

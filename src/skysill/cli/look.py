@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -30,32 +29,19 @@ def look(asked: Asked, out: Output, polarization: bool) -> None:
     \b
     skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
     """
-    from skysill.assessment.evidence import place
-    from skysill.pointing.look_vector import look_track, look_vector
+    from skysill.assessment.look_vectors import look_vectors
 
     job = asked.job(without={"horizon", "obstacles", "terrain"})
     if _asks_terrain(job.site, asked.mount(job)):  # opening rasters takes longer than all the rest
         job = asked.job(without={"horizon", "obstacles"})
-    at = place(job, asked.mount(job))
-    out.say(*asked.mount_notes(job))
-    site = at.site
-    if not at.datum_known:
-        out.say(
-            "The ground's elevation is not known: 0 m is taken. --ground-elevation or --terrain would say."
-        )
-        site = replace(site, ground_elevation_m=0.0, ground_source="assumed")
-    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
-    looks: list[LookVector] = []
-    for satellite in job.satellites:
-        if satellite.orbit is None:
-            looks.append(look_vector(*here, satellite, date=job.date))
-        else:
-            looks.extend(look_track(*here, satellite, times_utc=job.times_utc, date=job.date))
+    mount = asked.mount(job)
+    found = look_vectors(job, mount)
+    out.say(*asked.mount_notes(job), *found.notes)
     if out.json:
-        out.document({"site": site, "look": looks})
+        out.document(found)
         return
-    out.text(_heading(site, at.mount.name if len(job.mounts) > 1 else None, at.mount.height_m))
-    _table(out, looks, tilt=polarization or job.terminal.polarization == "linear")
+    out.text(_heading(found.site, mount.name if len(job.mounts) > 1 else None, mount.height_m))
+    _table(out, found.look, tilt=polarization or job.terminal.polarization == "linear")
 
 
 def _asks_terrain(site: Site, mount: Mount) -> bool:

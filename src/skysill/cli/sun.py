@@ -54,8 +54,7 @@ def sun(
     skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
     """
     _refuse_early(asked, plot)
-    from skysill.assessment.evidence import place
-    from skysill.pointing.look_vector import look_vector
+    from skysill.assessment.sun_reports import sun_reports
     from skysill.siting.aiming import local_zone
 
     try:
@@ -64,17 +63,16 @@ def sun(
         raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
     begin, end, one_day = _range(day, first, last, local)
     job = asked.job(without={"horizon", "obstacles"})
-    at = place(job, asked.mount(job))
-    here = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m)
-    if not at.datum_known:
-        out.say("The ground's elevation is not known: 0 m is taken.")
-    moment = None if time is None else _moment(time, begin, local)
-    answers: list[tuple[LookVector, SunReport]] = []
-    for satellite in job.satellites:
-        found = _report(here, satellite, job.terminal, begin, end, moment=moment, one_day=one_day)
-        if satellite.orbit is None:
-            look = look_vector(*here, satellite)
-            answers.append((look, found))
+    at = sun_reports(
+        job,
+        asked.mount(job),
+        first_utc=begin,
+        last_utc=end,
+        time_utc=None if time is None else _moment(time, begin, local),
+        alignments_until_utc=begin + dt.timedelta(days=365) if one_day else None,
+    )
+    out.say(*at.notes)
+    answers = list(zip(at.looks, at.reports, strict=True))
     if plot is not None:
         from skysill.io.results import write_whole
         from skysill.plots.sun_path import write_sun
@@ -97,7 +95,7 @@ def sun(
     from skysill.assessment.cautions import sun_cautions
 
     out.text("\nSafety:")
-    for caution in sun_cautions(here, [look for look, _ in told], begin, local):
+    for caution in sun_cautions(at.position, [look for look, _ in told], begin, local):
         out.text(f"  - {caution.text}")
     for note in dict.fromkeys(note for _, found in told for note in found.notes):
         out.text(f"\n{note}")
@@ -145,41 +143,6 @@ def _moment(text: str, begin: dt.datetime, zone: dt.tzinfo) -> dt.datetime:
     except InputError as fault:
         raise InputError(fault.what, where="--time", mend=fault.mend) from fault
     return bare.replace(tzinfo=zone).astimezone(dt.UTC) if bare.tzinfo is None else moment
-
-
-def _report(
-    here: tuple[float, float, float],
-    satellite: Any,
-    terminal: Any,
-    begin: dt.datetime,
-    end: dt.datetime,
-    *,
-    moment: dt.datetime | None,
-    one_day: bool,
-) -> SunReport:
-    """Crossings over the range; seasons in the beam over it too, or over the year that a single day begins."""
-    from skysill.pointing.sun import alignments, interference_half_angle_deg, sun_report
-
-    half_deg = interference_half_angle_deg(
-        dish_diameter_m=terminal.dish_diameter_m, receive_ghz=terminal.receive_ghz
-    )
-    found = sun_report(
-        *here, satellite, half_angle_deg=half_deg, first_utc=begin, last_utc=end, time_utc=moment
-    )
-    if not one_day:
-        return found
-    from skysill.pointing.look_vector import look_vector
-
-    look = look_vector(*here, satellite)
-    seasons = alignments(
-        *here,
-        azimuth_deg=look.azimuth_deg,
-        elevation_deg=look.elevation_deg,
-        half_angle_deg=half_deg,
-        first_utc=begin,
-        last_utc=begin + dt.timedelta(days=365),
-    )
-    return replace(found, alignments=seasons)
 
 
 def _in_zone(thing: Any, zone: dt.tzinfo) -> Any:

@@ -7,14 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from skysill.assessment.pipeline import Assessment
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.model.job import Job
 from skysill.model.link import Link
+from skysill.model.site import Mount
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats
 
-__all__ = ["GroundAlong", "allowed_height_m", "allowed_heights_text", "ground_along"]
+__all__ = [
+    "GroundAlong",
+    "allowed_height_m",
+    "allowed_heights_by_satellite",
+    "allowed_heights_text",
+    "ground_along",
+]
 
 TOLD_M = (10.0, 20.0, 50.0)
 """Plan distances that the sentence tells."""
@@ -136,3 +144,47 @@ def allowed_heights_text(
     rest = "".join(f", at {d:g} m {height}" for d, height in zip(distances_m[1:], told[1:], strict=True))
     who = "is taken as level with the site's" if ground.source is None else f"is {ground.source}'s"
     return f"Towards {satellite}: {first}{rest}; the ground {who}."
+
+
+def allowed_heights_by_satellite(job: Job, mount: Mount, assessment: Assessment) -> dict[str, str]:
+    """How tall things may be at 10, 20 and 50 m along the azimuth of each satellite, as a sentence.
+
+    Parameters
+    ----------
+    job, mount : what was assessed
+    assessment : of that mount, from `skysill.check` or `skysill.assess`
+
+    Returns
+    -------
+    name of the satellite to the sentence; without satellites below the horizon, and empty where the dish is below
+    the ground of the site. Formula: `allowed_height_m`.
+
+    >>> from skysill import Job, Mount, Satellite, Site, allowed_heights_by_satellite, assess
+    >>> job = Job(Site("clinic", 58.0312, -24.6541), satellites=(Satellite("Demo South", longitude_deg=-24.0),))
+    >>> mount = Mount(height_m=2.0)
+    >>> print(allowed_heights_by_satellite(job, mount, assess(job, mount))["Demo South"])
+    Towards Demo South: at 10 m nothing above 5.5 m over the ground there, at 20 m 9.9 m, at 50 m 23.1 m; ...
+    """
+    ground_m, antenna_m = assessment.site.ground_elevation_m, assessment.mount.antenna_elevation_m
+    if ground_m is not None and antenna_m is not None:
+        antenna_height_m = antenna_m - ground_m
+    else:
+        antenna_height_m = mount.height_m + (mount.surface_height_m or 0.0)
+    if antenna_height_m < 0.0:
+        return {}
+    return {
+        result.satellite.name: allowed_heights_text(
+            result.satellite.name,
+            elevation_deg=result.look.elevation_apparent_deg,
+            antenna_height_m=antenna_height_m,
+            link=assessment.link,
+            ground=ground_along(
+                job,
+                east_m=assessment.mount.east_m,
+                north_m=assessment.mount.north_m,
+                azimuth_deg=result.look.azimuth_deg or 0.0,
+            ),
+        )
+        for result in assessment.results
+        if result.look.visible
+    }
