@@ -1,7 +1,7 @@
-"""The invented ground of Hollinsay: a seeded landscape, worn by rain, on a 30 m lattice.
+"""The invented ground of Hollinsay: a seeded landscape, shaped by simulated erosion, on a 30 m lattice.
 
-Only additions, multiplications, divisions and square roots are used on the way, so that every machine that keeps
-IEEE arithmetic makes the same island. Coordinates are metres east and north of the clinic on the map grid.
+Only additions, multiplications, divisions and square roots are used, so that every machine with IEEE arithmetic
+makes the same island. Coordinates are metres east and north of the clinic on the map grid.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def lattice_noise(x_m, y_m, *, wavelength_m, seed):
 
 
 def fractal_noise(x_m, y_m, *, wavelength_m, octaves, seed, ridged=False):
-    """Sum of octaves of lattice noise, each turned against the last so that no lattice shows."""
+    """Sum of octaves of lattice noise, each rotated against the last to hide the lattice."""
     total, weight, scale = np.zeros(np.shape(x_m)), 1.0, wavelength_m
     for octave in range(octaves):
         part = lattice_noise(x_m, y_m, wavelength_m=scale, seed=seed * 16 + octave)
@@ -62,7 +62,7 @@ def fractal_noise(x_m, y_m, *, wavelength_m, octaves, seed, ridged=False):
 
 
 def distance_to_line(x_m, y_m, line):
-    """Distance to a broken line, and the share of the way along it."""
+    """Distance to a polyline, and the share of its length up to the nearest point."""
     best, share = np.full(np.shape(x_m), np.inf), np.zeros(np.shape(x_m))
     pieces = len(line) - 1
     for piece, ((x0, y0), (x1, y1)) in enumerate(itertools.pairwise(line)):
@@ -82,7 +82,7 @@ def _axes(step_m):
 
 
 def _shore(x_m, y_m):
-    """Above 0 on land, about the share of the way to the island's middle."""
+    """Positive on land: about the share of the distance from the shore to the island's middle."""
     radius = np.sqrt(((x_m - 300.0) / 6500.0) ** 2 + ((y_m + 2900.0) / 4600.0) ** 2)
     shore = 1.0 - radius + 0.30 * fractal_noise(x_m, y_m, wavelength_m=3600.0, octaves=6, seed=1)
     wind_m = 170.0 * fractal_noise(x_m, y_m, wavelength_m=700.0, octaves=4, seed=4)
@@ -94,7 +94,7 @@ def _shore(x_m, y_m):
 
 
 def _first_shape(x_m, y_m):
-    """The land before the rain: a hilly shield, the ridge with its steep north face, its summits and its cols."""
+    """The land before erosion: hills, and the ridge with its steep north face, summits and cols."""
     land = smooth(_shore(x_m, y_m) / 0.45)
     hills = fractal_noise(x_m, y_m, wavelength_m=2600.0, octaves=6, seed=2, ridged=True)
     height = 95.0 * land * (1.0 + 0.9 * hills)
@@ -112,7 +112,7 @@ def _first_shape(x_m, y_m):
 
 
 def _filled(height_m, sea):
-    """Hollows filled to their spill, a hair uphill from outlet to head, so that all water reaches the sea."""
+    """Depressions filled to their outlet, with 1 mm of rise a cell away from it, so that all water reaches the sea."""
     columns = height_m.shape[1]
     bottom, done = height_m.ravel().tolist(), sea.ravel().tolist()  # the rim of the lattice is all sea
     level = list(bottom)
@@ -154,10 +154,10 @@ def _receivers(level_m, step_m):
     return to.ravel(), length.ravel()
 
 
-def worn(height_m, *, step_m, rounds, strength, hardness, creep):
-    """Rain on a landscape: the stream power law, cut in implicitly from the sea upwards, and slope creep.
+def eroded(height_m, *, step_m, rounds, strength, hardness, creep):
+    """Erosion of a landscape: the stream power law, solved implicitly from the sea upward, and slope creep.
 
-    Whipple & Tucker (1999), J. Geophys. Res. 104(B8), area exponent 1/2, slope exponent 1; the implicit sweep
+    Whipple & Tucker (1999), J. Geophys. Res. 104(B8), area exponent 1/2, slope exponent 1; the implicit scheme
     after Braun & Willett (2013), Geomorphology 180-181 (both from memory).
     """
     sea = height_m <= 0.0
@@ -203,7 +203,7 @@ def cubic(grid, row, column):
 
 
 def _with_village_bench(x_m, y_m, height_m):
-    """The village's bench: a plane that slopes to the harbour, the chapel's rise, and the natural land around."""
+    """The land with the village's ground: a plane that slopes to the harbour, and the chapel's rise."""
     bench = CLINIC_GROUND_M + VILLAGE_TILT[0] * x_m + VILLAGE_TILT[1] * y_m
     swell = fractal_noise(x_m, y_m, wavelength_m=420.0, octaves=3, seed=5)
     bench = bench + 1.6 * (
@@ -219,7 +219,7 @@ def land_lattice():
     """Heights (row from the north, column from the west) of the part that may hold land, metres."""
     x_m, y_m = _axes(90.0)
     hardness = 1.0 + 0.6 * smooth(0.5 + 0.5 * fractal_noise(x_m, y_m, wavelength_m=1700.0, octaves=3, seed=6))
-    coarse = worn(
+    coarse = eroded(
         _first_shape(x_m, y_m), step_m=90.0, rounds=22, strength=0.022, hardness=hardness, creep=0.04
     )
     x_m, y_m = _axes(CELL_M)
@@ -233,7 +233,7 @@ def land_lattice():
     )
     fine = np.where(shore > 0.0, np.maximum(fine, 0.8) + cliff * smooth(shore / 0.05), 0.0)
     hard = np.ones(fine.shape)
-    fine = worn(fine, step_m=CELL_M, rounds=4, strength=0.012, hardness=hard, creep=0.15)
+    fine = eroded(fine, step_m=CELL_M, rounds=4, strength=0.012, hardness=hard, creep=0.15)
     fine = fine * (HIGHEST_M / fine.max())
     return np.where(shore > 0.0, np.maximum(_with_village_bench(x_m, y_m, fine), 0.3), 0.0)
 

@@ -19,7 +19,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import ground as land  # noqa: E402  (the folder is not a package)
-import papers  # noqa: E402
+import job_files  # noqa: E402
 import village as skerrow  # noqa: E402
 
 CLINIC_LATITUDE_DEG, CLINIC_LONGITUDE_DEG = 58.0312, -24.6541
@@ -54,7 +54,7 @@ def degrees_of(east_m, north_m):
 
 
 def land_and_sea(lattice):
-    """The whole raster: land where there is some, sea at 0 m, one hole where the survey flight saw nothing."""
+    """The whole raster: the land, the sea at 0 m, one hole without data."""
     rows = round((RASTER_NORTH_M - RASTER_SOUTH_M) / land.CELL_M)
     columns = round((RASTER_EAST_M - RASTER_WEST_M) / land.CELL_M)
     heights = np.zeros((rows, columns))
@@ -73,7 +73,7 @@ def land_and_sea(lattice):
 
 
 def plan_of_cells(x_m, y_m, step=20):
-    """Plan east and north of every cell (row, column): exact every 20 m, straight between, good to 0.1 mm."""
+    """Plan east and north of every cell (row, column): exact every 20 m, linear between, within 0.1 mm."""
     nodes_x, nodes_y = (
         x_m[0] + step * np.arange(len(x_m) // step + 2),
         y_m[0] - step * np.arange(len(y_m) // step + 2),
@@ -90,7 +90,7 @@ def plan_of_cells(x_m, y_m, step=20):
 
 
 def village_surface(lattice, village):
-    """1 m cells: the same ground, with everything a survey flight would have caught."""
+    """1 m cells: the same ground, with everything that an airborne survey would show."""
     x = VILLAGE_WEST_M + 0.5 + np.arange(VILLAGE_EAST_M - VILLAGE_WEST_M)
     y = VILLAGE_NORTH_M - 0.5 - np.arange(VILLAGE_NORTH_M - VILLAGE_SOUTH_M)
     east, north = plan_of_cells(x, y)
@@ -100,7 +100,7 @@ def village_surface(lattice, village):
 
 
 def foot_of(lattice):
-    """Ground under one place of the plan."""
+    """A function that gives the ground elevation at plan east, north."""
     return lambda east, north: float(land.ground_m(lattice, *lattice_place(east, north)))
 
 
@@ -153,7 +153,9 @@ def make(folder):
         cell_m=1.0,
         description="surface with houses, trees and walls",
     )
-    papers.write_all(folder, lattice, village, foot=foot_of(lattice), place=lattice_place, degrees=degrees_of)
+    job_files.write_all(
+        folder, lattice, village, foot=foot_of(lattice), place=lattice_place, degrees=degrees_of
+    )
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from village import (
 
 SURVEY_DATE = dt.date(2026, 6, 14)
 EYE_M = 1.6
-COMPASS_ERROR_DEG = 0.8  # what this compass shows too little, everywhere; the landmark gives it away
+COMPASS_ERROR_DEG = 0.8  # what this compass shows too little, everywhere; the landmark reveals it
 HARBOUR_LIGHT = (-520.0, -142.0)
 SWEEP_DEG = (102.0, 280.0)  # magnetic: the half of the sky in front of the gable
 FINE_DEG = (146.0, 234.0)
@@ -35,7 +35,7 @@ def declination_deg(latitude_deg, longitude_deg, height_m):
 
 
 def _near_top_m(east, north, foot, village: Village):
-    """Top of what stands within a stone's throw, and its number in the list of names, at plan points (n,)."""
+    """Top of the houses and trees within 110 m, and its number in the list of names, at plan points (n,)."""
     things = [h for h in village.houses if np.hypot(h.east, h.north) < 110] + [
         t for t in village.trees if np.hypot(t.east, t.north) < 110
     ]
@@ -68,7 +68,7 @@ def seen(azimuth_deg, eye_m, ground, foot, village: Village):
 
 
 def horizon_lines(ground, foot, village: Village, declination: float):
-    """The rows of clinic_horizon.csv: bearings set by the compass, half degrees off the clinometer."""
+    """The rows of clinic_horizon.csv: bearings by the compass, elevations by the clinometer to half a degree."""
     rng = np.random.default_rng([SEED, 400])
     bearings = np.unique(
         np.concatenate(
@@ -87,14 +87,14 @@ def horizon_lines(ground, foot, village: Village, declination: float):
         read = round(2.0 * (elevation + 0.35 * (rng.random() + rng.random() - 1.0))) / 2.0
         if slant < 150.0:  # tape and rangefinder
             distance = f"{slant * (1.0 + 0.015 * (rng.random() * 2 - 1)):.1f}"
-        else:  # scaled off the map, where anybody cared
+        else:  # taken from the map, where it matters
             distance = f"{round(slant / 50.0) * 50}" if FINE_DEG[0] <= bearing <= FINE_DEG[1] else ""
         rows.append(f"{bearing:.0f},{read:.1f},{distance},{','.join(_what_it_is(name, village))},{name}")
     return rows
 
 
 def _what_it_is(name, village: Village):
-    """kind, leaf and growth_m_per_year of what was read, as text."""
+    """Columns kind, leaf and growth_m_per_year of a reading, as text."""
     if name in ("field", "ridge"):
         return "ground", "", ""
     tree = next((t for t in village.trees if t.name == name), None)
@@ -104,7 +104,7 @@ def _what_it_is(name, village: Village):
 
 
 def horizon_csv(rows):
-    """The file, with the surveyor's heading."""
+    """The text of clinic_horizon.csv, with the surveyor's comments at the top."""
     return "\n".join(
         [
             "# Skerrow clinic, Hollinsay (invented). Horizon from the foot of the south gable.",
@@ -166,7 +166,7 @@ def house_features(house, base_m, place, *, kind="building"):
 
 
 def obstacle_features(foot, place, village: Village):
-    """Everything the surveyor taped at the clinic."""
+    """GeoJSON features of everything the surveyor measured with a tape at the clinic."""
     near = [CLINIC, HALL] + [h for h in village.houses if h.street and np.hypot(h.east, h.north) < 75.0]
     for house in near:
         yield from house_features(house, round(foot(house.east, house.north), 2), place)

@@ -9,7 +9,7 @@ import numpy as np
 from ground import SEED
 
 CLIPPED_M = 0.25
-"""Survey flights seldom hit the topmost twig: crowns come out lower in a surface raster."""
+"""Survey flights seldom hit the topmost twig: crowns are lower in a surface raster by so many metres."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ def _along(line, gap_m):
 
 
 def _cottages(rng):
-    """Houses on both sides of the streets, none on another, none where the told stories need the view."""
+    """Houses on both sides of the streets, none on another, none where the demo's site files need a free view."""
     placed = [CLINIC, SCHOOL, CHAPEL, HALL, NET_STORE]
     for street, line in STREETS.items():
         number = 0
@@ -169,7 +169,7 @@ def _cottages(rng):
 
 
 def build():
-    """The village as it stands."""
+    """All houses, trees, walls and poles of the village."""
     rng = np.random.default_rng([SEED, 900])
     village = Village(houses=_cottages(rng))
     village.trees = [*SYCAMORES, GATE_SYCAMORE, *SCHOOL_ROW]
@@ -257,7 +257,7 @@ def crown_half_height_m(tree):
 def surface_m(east, north, ground, foot, village):
     """Ground with everything on it, at plan points (row, column); `foot(east, north)` is the ground at one place.
 
-    The rows run nearly along north and the columns nearly along east, a cell a metre: enough to know where to look.
+    Rows run nearly north and columns nearly east, one metre a cell: enough to find the cells of each feature.
     """
     top = ground.copy()
     turn = (

@@ -26,7 +26,14 @@ from skysill.cli.group import main
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
 DAYS = sorted((DOCS / "days").glob("*.md"))
-PAGES = [page for page in (ROOT / "README.md", *sorted(DOCS.glob("*.md")), *DAYS) if page.exists()]
+PAGES = [
+    page
+    for page in (
+        *(ROOT / name for name in ("README.md", "DEVELOPERS.md", "demo_terrain/README.md")),
+        *sorted(DOCS.rglob("*.md")),
+    )
+    if page.exists()
+]
 SOURCE = ROOT / "src" / "skysill"
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 README = ROOT / "README.md"
@@ -169,11 +176,20 @@ def test_every_test_named_in_the_accuracy_page_exists():
         assert name in names_in(ROOT / path), f"{path}::{name}"
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
-def test_links_lead_somewhere(page):
-    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
-        if not target.startswith(("https://", "http://", "geo:")):
-            assert (page.parent / target).exists(), target
+def anchors_of(page: Path) -> set[str]:
+    """The anchors of a page's headings, as the usual Markdown renderers make them."""
+    headings = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_links_lead_to_files_and_headings_that_exist(page):
+    for target, anchor in re.findall(r"\]\(([^)#]*)(?:#([^)]*))?\)", page.read_text(encoding="utf-8")):
+        if target.startswith(("https://", "http://", "geo:")):
+            continue
+        linked = page.parent / target if target else page
+        assert linked.exists(), target
+        assert not anchor or anchor in anchors_of(linked), f"{target}#{anchor}"
 
 
 def practice_in(path: Path) -> Iterator[str]:

@@ -85,8 +85,8 @@ def brier(chance: np.ndarray, truly: np.ndarray) -> tuple[float, float, float, f
 def report(rows: list[Row]) -> None:
     kinds = list(dict.fromkeys(r.kind for r in rows))
     print(
-        "| known | worlds | clear | false clear | 95 % interval | ray met | of those over 0.99 | roomy worlds | "
-        "of them clear | blocked | blocked with room |"
+        "| given | worlds | clear | false clear | 95 % interval | ray obstructed | of those over 0.99 | "
+        "worlds with ample room | of them clear | blocked | blocked with room |"
     )
     print("| --- " * 11 + "|")
     for kind in kinds:

@@ -1,4 +1,4 @@
-"""The papers of the demo: site files, the survey's two files, address lists, an orbit, the declaration."""
+"""The text files of the demo: site files, the survey's two files, address lists, an orbit."""
 
 from __future__ import annotations
 
@@ -299,7 +299,7 @@ def _address_places(lattice, village, degrees):
 
 
 def addresses_csv(lattice, village, degrees):
-    """400 invented addresses; identifiers with leading zeros, quotes, commas and a spreadsheet's traps in the text."""
+    """400 invented addresses: identifiers with leading zeros, quotes, commas and cells that look like formulas."""
     rng = np.random.default_rng([SEED, 501])
     text = io.StringIO()
     out = csv.writer(text, lineterminator="\n")
@@ -326,7 +326,7 @@ def _dms(value, positive, negative):
 
 
 def mixed_csv(rows):
-    """Two dozen of them in every notation people write, and six rows no screening can answer."""
+    """24 of them in eight notations of a position, and six rows that screening rejects or cannot answer."""
     to_map = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True)
     notations = (
         lambda a, o: f"{a:.6f}, {o:.6f}",
@@ -393,7 +393,7 @@ def orbit_json():
 
 
 def write_all(folder, lattice, village, *, foot, place, degrees):
-    """Everything that is text."""
+    """Write every text file of the demo into `folder`."""
     from ground import ground_m
 
     def ground(east, north):
