@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from skysill.plots.dish_tilt import draw_tilt, tilt_figure
-from skysill.plots.labels import box_of
-from skysill.plots.theme import drawing, new_figure, render
+from skysill.plots.dish_tilt import dish_tilt_figure, draw_dish_tilt
+from skysill.plots.labels import text_box
+from skysill.plots.theme import fixed_settings, new_figure, render
 
 
 def drawn(elevation_deg, tilt_deg):
-    with drawing():
+    with fixed_settings():
         figure = new_figure(4.4, 3.05)
         ax = figure.add_axes((0, 0, 1, 1))
-        return ax, draw_tilt(ax, elevation_deg=elevation_deg, tilt_deg=tilt_deg)
+        return ax, draw_dish_tilt(ax, elevation_deg=elevation_deg, tilt_deg=tilt_deg)
 
 
 @pytest.mark.parametrize("tilt_deg", [-22.0, 0.0, 7.1, 60.0])
@@ -42,7 +42,7 @@ def test_every_word_is_on_the_paper(elevation_deg, tilt_deg):
     ax, _ = drawn(elevation_deg, tilt_deg)
     figure = ax.get_figure()
     for text in (text for text in ax.texts if text.get_text()):
-        box = box_of(text)
+        box = text_box(text)
         assert box.x0 >= 0.0
         assert box.x1 <= figure.bbox.width
         assert box.y0 >= 0.0
@@ -52,6 +52,6 @@ def test_every_word_is_on_the_paper(elevation_deg, tilt_deg):
 
 
 def test_the_same_drawing_gives_the_same_bytes():
-    with drawing():
-        first, second = (render(tilt_figure(elevation_deg=24.1, tilt_deg=7.1), "svg") for _ in range(2))
+    with fixed_settings():
+        first, second = (render(dish_tilt_figure(elevation_deg=24.1, tilt_deg=7.1), "svg") for _ in range(2))
     assert first == second

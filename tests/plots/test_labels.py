@@ -7,13 +7,13 @@ import itertools
 import numpy as np
 import pytest
 
-from skysill.plots.labels import Label, box_of, fit, place_labels, printable, write
-from skysill.plots.theme import drawing, new_figure, render
+from skysill.plots.labels import Label, add_text, place_labels, printable, shorten_to, text_box
+from skysill.plots.theme import fixed_settings, new_figure, render
 
 
 @pytest.fixture
 def ax():
-    with drawing():
+    with fixed_settings():
         ax = new_figure(5.4, 5.4).add_axes((0, 0, 1, 1))
         ax.set_xlim(-100, 100)
         ax.set_ylim(-100, 100)
@@ -21,7 +21,7 @@ def ax():
 
 
 def _overlapping(placed):
-    boxes = [box_of(one.text) for one in placed]
+    boxes = [text_box(one.text) for one in placed]
     return [(a, b) for a, b in itertools.combinations(range(len(boxes)), 2) if boxes[a].overlaps(boxes[b])]
 
 
@@ -42,22 +42,22 @@ def test_labels_of_scattered_points_do_not_overlap_and_stay_inside(ax):
         assert _overlapping(placed) == []
         frame = ax.get_window_extent()
         for one in placed:
-            box = box_of(one.text)
+            box = text_box(one.text)
             assert frame.x0 <= box.x0 < box.x1 <= frame.x1
             assert frame.y0 <= box.y0 < box.y1 <= frame.y1
             one.text.remove()
 
 
 def test_a_label_keeps_off_what_must_stay_readable(ax):
-    tick = write(ax, 0.0, 8.0, "20°W", ha="center", va="center")
-    (placed,) = place_labels(ax, [Label("Demo South", 0.0, 0.0)], keep_clear=[box_of(tick)])
-    assert not box_of(placed.text).overlaps(box_of(tick))
+    tick = add_text(ax, 0.0, 8.0, "20°W", ha="center", va="center")
+    (placed,) = place_labels(ax, [Label("Demo South", 0.0, 0.0)], keep_clear=[text_box(tick)])
+    assert not text_box(placed.text).overlaps(text_box(tick))
 
 
 def test_a_label_rather_leaves_a_line_uncovered(ax):
     line = np.column_stack([np.linspace(-100, 100, 400), np.full(400, 9.0)])
     (placed,) = place_labels(ax, [Label("Demo South", 0.0, 0.0, toward_deg=90.0)], avoid=line)
-    low, high = box_of(placed.text).intervaly
+    low, high = text_box(placed.text).intervaly
     height = ax.transData.transform((0.0, 9.0))[1]
     assert not low < height < high
 
@@ -69,7 +69,7 @@ def test_a_leader_runs_from_the_point_to_its_own_label(ax):
             continue
         start, end = one.leader.get_xydata()
         assert start == pytest.approx((one.label.x, one.label.y))
-        reach = box_of(one.text).padded(6.0)
+        reach = text_box(one.text).padded(6.0)
         assert reach.contains(*ax.transData.transform(end))
 
 
@@ -80,19 +80,19 @@ def test_the_same_labels_land_in_the_same_places(ax):
 
 
 def test_a_name_is_written_as_it_stands(ax):
-    text = write(ax, 0, 0, r"cost $5 \alpha$ _x_")
+    text = add_text(ax, 0, 0, r"cost $5 \alpha$ _x_")
     assert text.get_text() == r"cost $5 \alpha$ _x_"
     assert not text.get_parse_math()
 
 
 def test_letters_the_font_lacks_become_squares_and_draw_without_complaint(ax):
     assert printable("tower\n\x07\u5854") == "tower  \u25a1"
-    write(ax, 0, 0, "Sk\u00e9rrow \u5854")
+    add_text(ax, 0, 0, "Sk\u00e9rrow \u5854")
     render(ax.figure, "png")  # a missing letter would warn, and warnings are errors here
 
 
 def test_a_long_name_is_cut_with_an_ellipsis(ax):
-    text = fit(write(ax, 0, 0, "a very long name of a satellite " * 4), 1.5)
-    assert box_of(text).width <= 1.5 * ax.figure.dpi
+    text = shorten_to(add_text(ax, 0, 0, "a very long name of a satellite " * 4), 1.5)
+    assert text_box(text).width <= 1.5 * ax.figure.dpi
     assert text.get_text().endswith("…")
-    assert fit(write(ax, 0, 0, "short"), 1.5).get_text() == "short"
+    assert shorten_to(add_text(ax, 0, 0, "short"), 1.5).get_text() == "short"

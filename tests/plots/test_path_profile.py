@@ -9,22 +9,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from skysill.plots.labels import box_of
-from skysill.plots.path_profile import draw_path, path_figure, write_path_profile
-from skysill.plots.theme import INK, drawing, new_figure
-from skysill.plots.vertical_section import Plane
+from skysill.plots.labels import text_box
+from skysill.plots.path_profile import draw_section, path_profile_figure, write_path_profile
+from skysill.plots.theme import THEME, fixed_settings, new_figure
+from skysill.plots.vertical_section import VerticalSection
 
 SOUTH, WEST = 1, 2
 
 
 def _drawn(assessment, index=SOUTH, *, far_m=None, from_m=0.0):
-    plane = Plane.of(assessment, index)
+    plane = VerticalSection.of(assessment, index)
     far_m = plane.ranges_m()[0] if far_m is None else far_m
     height_in, _ = plane.panel(far_m)
-    with drawing():
+    with fixed_settings():
         figure = new_figure(5.6, height_in + 1.0)
         ax = figure.add_axes((0.76 / 5.6, 0.5 / (height_in + 1.0), 4.72 / 5.6, height_in / (height_in + 1.0)))
-        return ax, draw_path(ax, plane, far_m=far_m, height_in=height_in, from_m=from_m)
+        return ax, draw_section(ax, plane, far_m=far_m, height_in=height_in, from_m=from_m)
 
 
 def _words(figure):
@@ -47,7 +47,7 @@ def test_the_ground_falls_away_by_the_earths_curvature(clinic):
     hill_m = 300.0 * math.exp(-(((x[far] - 2300.0) / 500.0) ** 2))
     assert y[far] == pytest.approx(41.0 + hill_m - x[far] ** 2 / (2.0 * 6.37e6 * 4.0 / 3.0), abs=0.02)
     assert "Ground lowered for Earth curvature, refraction factor 1.33" in _words(
-        path_figure(clinic, "Demo South")
+        path_profile_figure(clinic, "Demo South")
     )
 
 
@@ -73,7 +73,7 @@ def test_readings_and_obstacles_stand_where_they_are(clinic):
     assert line.get_xdata()[1] == pytest.approx(6.0 * math.cos(math.radians(below_deg)))
     assert line.get_ydata()[1] == pytest.approx(47.7 + 6.0 * math.sin(math.radians(below_deg)))
     assert line.get_ydata()[0] == pytest.approx(41.0, abs=0.1)  # down to the ground
-    assert line.get_marker() == INK.sources["measured"].marker
+    assert line.get_marker() == THEME.sources["measured"].marker
     wire, line = things["wire"]
     assert line.get_ydata() == pytest.approx(
         [47.7 + 15.0 * math.sin(math.radians(deg)) for deg in (37.6, 38.4)]
@@ -109,9 +109,9 @@ def test_the_label_gives_the_room_in_metres(clinic):
 
 def test_labels_do_not_overlap(clinic):
     for index in (0, SOUTH, WEST):
-        for far_m in Plane.of(clinic, index).ranges_m():
+        for far_m in VerticalSection.of(clinic, index).ranges_m():
             _, drawn = _drawn(clinic, index, far_m=far_m)
-            boxes = [box_of(placed.text) for placed in drawn.labels]
+            boxes = [text_box(placed.text) for placed in drawn.labels]
             assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
 
 
@@ -121,28 +121,31 @@ def test_the_mast_is_as_tall_as_the_mount(clinic):
 
 
 def test_a_far_hill_and_a_near_gutter_get_a_panel_each(clinic):
-    far_m, near_m = Plane.of(clinic, SOUTH).ranges_m()
+    far_m, near_m = VerticalSection.of(clinic, SOUTH).ranges_m()
     assert 2300.0 < far_m < 6000.0  # beyond the hill's top, and no farther than the ground goes
     assert near_m < 60.0
     _, drawn = _drawn(clinic, far_m=far_m, from_m=near_m)
     assert [thing.name for thing, _ in drawn.things if thing.level_m < near_m] == []
-    assert sum(ax.get_label().startswith("path to") for ax in path_figure(clinic, "Demo South").axes) == 2
+    assert (
+        sum(ax.get_label().startswith("path to") for ax in path_profile_figure(clinic, "Demo South").axes)
+        == 2
+    )
 
 
 def test_stretched_heights_are_said(make_assessment, make_result, make_path):
     low = make_result(control=None)
     low = replace(low, look=replace(low.look, elevation_apparent_deg=3.0))
     made = make_assessment([low], paths=(make_path(),))
-    stretch = Plane.of(made, 0).panel(2900.0)[1]
+    stretch = VerticalSection.of(made, 0).panel(2900.0)[1]
     assert stretch > 1.5
-    assert any(word.startswith("heights drawn ") for word in _words(path_figure(made)))
-    assert Plane.of(made, 0).panel(30.0)[1] >= 1.0
+    assert any(word.startswith("heights drawn ") for word in _words(path_profile_figure(made)))
+    assert VerticalSection.of(made, 0).panel(30.0)[1] >= 1.0
 
 
 def test_ground_nobody_knows_is_hatched_and_not_bridged(clinic):
     _, drawn = _drawn(clinic, WEST)
     (band,) = drawn.unknown
-    assert band.get_hatch() == INK.sources[""].hatch
+    assert band.get_hatch() == THEME.sources[""].hatch
     x = np.asarray(band.get_path().vertices)[:, 0]
     assert (x.min(), x.max()) == pytest.approx((900.0, 1500.0), abs=1.0)
     assert len(drawn.soil) == 2
@@ -155,7 +158,7 @@ def test_without_a_raster_the_ground_is_flat_and_said_to_be_unknown(make_assessm
     _, drawn = _drawn(made, 0)
     assert drawn.ground.get_ydata() == pytest.approx([41.0, 41.0])  # the site's own ground
     assert drawn.ground.get_linestyle() != "-"
-    assert "Ground along the way not known: drawn flat" in _words(path_figure(made))
+    assert "Ground along the way not known: drawn flat" in _words(path_profile_figure(made))
 
 
 def test_without_any_datum_heights_count_from_the_mounts_foot(make_assessment, make_result):
@@ -165,14 +168,14 @@ def test_without_any_datum_heights_count_from_the_mounts_foot(make_assessment, m
     _, drawn = _drawn(made, 0)
     assert drawn.mast.get_ydata() == pytest.approx([0.0, 1.5])
     assert drawn.ground.get_ydata() == pytest.approx([0.0, 0.0])
-    assert "above the mount's foot, m" in _words(path_figure(made))
+    assert "above the mount's foot, m" in _words(path_profile_figure(made))
 
 
 @pytest.mark.parametrize("up_deg", [-15.0, 0.0, 0.4, 45.0, 89.9])
 def test_any_elevation_can_be_drawn(make_assessment, make_result, make_path, up_deg):
     result = make_result(control=None)
     result = replace(result, look=replace(result.look, elevation_apparent_deg=up_deg))
-    figure = path_figure(make_assessment([result], paths=(make_path(),)))
+    figure = path_profile_figure(make_assessment([result], paths=(make_path(),)))
     for ax in figure.axes:
         low, high = ax.get_ylim()
         assert np.isfinite([low, high]).all()

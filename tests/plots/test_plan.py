@@ -12,8 +12,8 @@ from skysill.assessment.cautions import Caution
 from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
-from skysill.plots.plan import draw_roof, draw_surroundings, plan_figure, write_plan
-from skysill.plots.theme import drawing, new_figure
+from skysill.plots.plan import draw_plan, draw_roof, plan_figure, write_plan
+from skysill.plots.theme import fixed_settings, new_figure
 from skysill.siting.mount_rows import spot_lines
 from skysill.siting.mounts import compare_mounts
 
@@ -53,8 +53,8 @@ def axes():
 
 
 def test_the_satellite_line_leaves_the_best_mount_along_its_azimuth(found):
-    with drawing():
-        drawn = draw_surroundings(axes(), found)
+    with fixed_settings():
+        drawn = draw_plan(axes(), found)
     (x0, y0), (x1, y1) = drawn.lines[0].get_xydata()
     assert (x0, y0) == (found.mounts[0].east_m, found.mounts[0].north_m)
     assert np.rad2deg(np.arctan2(x1 - x0, y1 - y0)) == pytest.approx(found.looks[0].azimuth_deg, abs=1e-6)
@@ -64,7 +64,7 @@ def test_the_satellite_line_leaves_the_best_mount_along_its_azimuth(found):
 
 
 def test_every_spot_is_drawn_once_in_the_class_of_its_mast(found):
-    with drawing():
+    with fixed_settings():
         drawn = draw_roof(axes(), found)
     assert sum(len(line.get_xdata()) for line in drawn.spots) == len(found.searched.spots)
     lowest = found.searched.all_height_m <= 1.0
@@ -73,7 +73,7 @@ def test_every_spot_is_drawn_once_in_the_class_of_its_mast(found):
 
 
 def test_the_best_is_numbered_and_the_sheet_says_what_it_shows(found):
-    with drawing():
+    with fixed_settings():
         figure = plan_figure(found)
     words = [text.get_text() for text in figure.findobj(lambda artist: hasattr(artist, "get_text"))]
     assert any(word.startswith("1: ") for word in words)
@@ -85,7 +85,7 @@ def test_the_best_is_numbered_and_the_sheet_says_what_it_shows(found):
 def test_each_spot_that_a_line_comes_near_is_marked_once(found):
     """The wire runs 12 m south of the middle at the height of the roof: every mark stands beside a spot, and the
     southern row, 9 m from it at the most, has a mark at each spot."""
-    with drawing():
+    with fixed_settings():
         drawn = draw_roof(axes(), found)
     marked = [tuple(point) for line in drawn.warnings for point in line.get_xydata()]
     assert len(set(marked)) == len(marked)
@@ -103,7 +103,7 @@ def test_where_no_line_is_listed_the_plan_says_to_look(found):
     bare = replace(found, job=replace(found.job, sources=replace(found.job.sources, scene=alone)))
     words = [text.get_text() for text in plan_figure(bare).findobj(Text)]
     assert any("look for overhead lines before raising anything" in word.replace("\n", " ") for word in words)
-    with drawing():
+    with fixed_settings():
         assert draw_roof(axes(), bare).warnings == ()
 
 

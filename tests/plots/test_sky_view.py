@@ -7,15 +7,15 @@ import itertools
 import numpy as np
 import pytest
 
-from skysill.plots.labels import box_of
+from skysill.plots.labels import text_box
 from skysill.plots.sky_view import draw_sky, project, sky_figure, write_sky_view
-from skysill.plots.theme import INK, drawing
+from skysill.plots.theme import THEME, fixed_settings
 from skysill.pointing.look_vector import look_angles
 from skysill.units import separation_deg
 
 
 def _drawn(assessment):
-    with drawing():
+    with fixed_settings():
         figure = sky_figure(assessment)
         ax = next(ax for ax in figure.axes if ax.get_label() == "sky")
         for artist in list(ax.get_children()):
@@ -81,7 +81,7 @@ def test_each_satellite_stands_at_its_look_angles(clinic, drawn):
         azimuth_deg, elevation_deg = _direction(*mark.get_xydata()[0])
         assert azimuth_deg == pytest.approx(result.look.azimuth_deg)
         assert elevation_deg == pytest.approx(max(result.look.elevation_apparent_deg, 0.0))
-        assert mark.get_marker() == INK.verdicts[result.verdict].marker
+        assert mark.get_marker() == THEME.verdicts[result.verdict].marker
 
 
 def test_the_required_room_is_drawn_to_scale(clinic, drawn):
@@ -100,7 +100,7 @@ def test_each_label_says_the_verdict_in_words_and_none_overlap(clinic, drawn):
         "Demo West\nUNKNOWN",
         "Demo Far\nbelow the horizon",
     ]
-    boxes = [box_of(t) for t in (*(p.text for p in drawn.labels), *drawn.ticks, *drawn.notes)]
+    boxes = [text_box(t) for t in (*(p.text for p in drawn.labels), *drawn.ticks, *drawn.notes)]
     for one, other in itertools.combinations(boxes, 2):
         assert not one.overlaps(other)
 
@@ -110,7 +110,7 @@ def test_eight_satellites_a_degree_apart_keep_readable_labels(make_assessment, m
     results = [make_result(f"Demo Sat {k}", -27.0 + k, v) for k, v in enumerate(verdicts)]
     ground = make_silhouette("terrain", np.arange(0.0, 360.0), 12.0, 900.0, spans=[[0.0, 360.0]])
     _, ax, drawn = _drawn(make_assessment(results, [ground]))
-    boxes = [box_of(placed.text) for placed in drawn.labels]
+    boxes = [text_box(placed.text) for placed in drawn.labels]
     assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
     frame = ax.get_window_extent()
     assert all(frame.x0 <= box.x0 and box.x1 <= frame.x1 and frame.y0 <= box.y0 for box in boxes)
@@ -118,7 +118,7 @@ def test_eight_satellites_a_degree_apart_keep_readable_labels(make_assessment, m
 
 def test_azimuths_nobody_looked_at_are_hatched_and_named(clinic, drawn):
     (sector,) = drawn.unseen
-    assert sector.get_hatch() == INK.sources[""].hatch
+    assert sector.get_hatch() == THEME.sources[""].hatch
     azimuth_deg, _ = _direction(*sector.get_path().vertices[:-1].T)
     turn = (azimuth_deg[np.hypot(*sector.get_path().vertices[:-1].T) > 1.0] - 300.0) % 360.0
     assert (turn.min(), turn.max()) == pytest.approx((0.0, 90.0), abs=1e-6)  # 300 clockwise to 30
@@ -136,7 +136,7 @@ def test_with_no_source_the_whole_sky_is_hatched(make_assessment, make_result):
 def test_each_source_stands_at_its_height_with_its_own_hatch(clinic, drawn):
     highest = {}
     for source, patch in drawn.areas:
-        assert patch.get_hatch() == INK.sources[source].hatch
+        assert patch.get_hatch() == THEME.sources[source].hatch
         elevation_deg = _direction(*np.asarray(patch.get_path().vertices).T)[1]
         highest[source] = max(highest.get(source, 0.0), elevation_deg.max())
     assert highest == pytest.approx({"terrain": 8.0, "measured": 17.0, "obstacle": 38.4}, abs=0.1)

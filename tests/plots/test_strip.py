@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from skysill.errors import InputError
-from skysill.plots.labels import box_of, extent_of
+from skysill.plots.labels import artist_box, text_box
 from skysill.plots.strip import draw_strip, half_width_deg, strip_figure, write_strip
-from skysill.plots.theme import INK, PRINT, drawing, new_figure
+from skysill.plots.theme import PRINT_THEME, THEME, fixed_settings, new_figure
 
 
 def _drawn(assessment, index=0):
-    with drawing():
+    with fixed_settings():
         ax = new_figure(5.6, 6.0).add_axes((0.1, 0.1, 0.8, 0.8 * 5.6 / 6.0))
         return ax, draw_strip(ax, assessment, assessment.results[index])
 
@@ -68,7 +68,7 @@ def test_obstructions_stand_at_their_heights(clinic):
     _, drawn = _drawn(clinic, 1)
     look = clinic.results[1].look
     for source, patch in drawn.areas:
-        assert patch.get_hatch() == INK.sources[source].hatch
+        assert patch.get_hatch() == THEME.sources[source].hatch
     (measured,) = (patch for source, patch in drawn.areas if source == "measured")
     edge = np.asarray(measured.get_path().vertices)
     at_ray = edge[np.abs(edge[:, 0]) < 0.3][:, 1].max()
@@ -89,7 +89,7 @@ def test_nearer_lower_edges_are_marked(make_assessment, make_result, make_silhou
 
 def test_azimuths_nobody_looked_at_are_hatched(make_assessment, make_result):
     _, drawn = _drawn(make_assessment([make_result(verdict="unknown", control=None)]))
-    assert [patch.get_hatch() for patch in drawn.unseen] == [INK.sources[""].hatch]
+    assert [patch.get_hatch() for patch in drawn.unseen] == [THEME.sources[""].hatch]
     assert drawn.room is None
     assert drawn.margin is None
 
@@ -157,7 +157,7 @@ def test_near_the_zenith_no_two_numbers_touch_and_heights_are_named(make_assessm
             result.look, azimuth_deg=13.2, elevation_apparent_deg=elevation_deg, declination_deg=-25.2
         )
         _, drawn = _drawn(make_assessment([replace(result, look=look)]))
-        boxes = [box_of(text) for text in (*drawn.ticks, *drawn.compass_ticks)]
+        boxes = [text_box(text) for text in (*drawn.ticks, *drawn.compass_ticks)]
         assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
         assert any(text.get_text() in ("40°", "50°", "60°", "70°", "80°") for text in drawn.ticks)
 
@@ -180,19 +180,19 @@ def test_the_hatch_across_ground_is_explained_where_it_is_seen(make_assessment, 
 def test_a_long_title_is_broken_and_not_cut(clinic):
     name = "Community clinic of Upper and Lower Skerrow with its two outbuildings"
     named = replace(clinic, site=replace(clinic.site, name=name))
-    for figure in (strip_figure(named, "Demo South"), strip_figure(named, "Demo South", ink=PRINT)):
+    for figure in (strip_figure(named, "Demo South"), strip_figure(named, "Demo South", theme=PRINT_THEME)):
         title = [text.get_text() for text in figure.texts]
         assert f"{name}: sky around Demo South" in " ".join(title)
         assert not any("…" in line for line in title)
-        boxes = [box_of(text) for text in figure.texts]
+        boxes = [text_box(text) for text in figure.texts]
         assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
         assert all(box.x1 <= figure.bbox.x1 for box in boxes)
 
 
 def test_the_key_fits_its_picture(clinic):
-    for ink in (INK, PRINT):
-        figure = strip_figure(clinic, "Demo South", heading=False, ink=ink)
-        box = extent_of(figure, figure.legends[0])
+    for theme in (THEME, PRINT_THEME):
+        figure = strip_figure(clinic, "Demo South", heading=False, theme=theme)
+        box = artist_box(figure, figure.legends[0])
         assert box.x0 >= 0.0
         assert box.x1 <= figure.bbox.x1
         assert box.y0 >= 0.0
@@ -201,7 +201,7 @@ def test_the_key_fits_its_picture(clinic):
 def test_labels_and_ticks_do_not_overlap(clinic):
     for index in range(3):
         _, drawn = _drawn(clinic, index)
-        boxes = [box_of(text) for text in (*(placed.text for placed in drawn.labels), *drawn.ticks)]
+        boxes = [text_box(text) for text in (*(placed.text for placed in drawn.labels), *drawn.ticks)]
         assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
 
 

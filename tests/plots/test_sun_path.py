@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from skysill.model.site import Satellite, Site
-from skysill.plots.labels import box_of
-from skysill.plots.sun_path import draw_sun_day, draw_sun_season, sun_figure, write_sun, zone_name
-from skysill.plots.theme import drawing, new_figure
+from skysill.plots.labels import text_box
+from skysill.plots.sun_path import draw_sun_crossings, draw_sun_path, sun_figure, write_sun, zone_name
+from skysill.plots.theme import fixed_settings, new_figure
 from skysill.pointing.look_vector import look_vector
 from skysill.pointing.sun import Alignment, Crossing, SunReport
 
@@ -42,8 +42,8 @@ def _axes():
 
 def test_the_sun_culminates_at_the_solstice_at_the_height_that_the_obliquity_gives():
     """90 - latitude + 23.44 (obliquity of the ecliptic, from memory): 55.41 degrees at 58.0312 N."""
-    with drawing():
-        drawn = draw_sun_day(_axes(), SITE, LOOK, NOON, first_utc=DAY)
+    with fixed_settings():
+        drawn = draw_sun_path(_axes(), SITE, LOOK, NOON, first_utc=DAY)
     turn_deg, elevation_deg = drawn.path.get_xydata().T
     assert np.nanmax(elevation_deg) == pytest.approx(90.0 - 58.0312 + 23.44, abs=0.03)
     top = int(np.nanargmax(elevation_deg))
@@ -51,20 +51,20 @@ def test_the_sun_culminates_at_the_solstice_at_the_height_that_the_obliquity_giv
 
 
 def test_satellite_and_crossing_stand_on_the_satellites_azimuth():
-    with drawing():
-        drawn = draw_sun_day(_axes(), SITE, LOOK, NOON, first_utc=DAY)
+    with fixed_settings():
+        drawn = draw_sun_path(_axes(), SITE, LOOK, NOON, first_utc=DAY)
     assert drawn.satellite.get_xydata()[0] == pytest.approx((0.0, LOOK.elevation_apparent_deg))
     (mark,) = drawn.crossings
     assert mark.get_xydata()[0] == pytest.approx((0.0, 55.4))
     words = [placed.text.get_text() for placed in drawn.labels]
     assert words == ["Demo South", "13:38\nsun 55.4° up"]
-    one, other = (box_of(placed.text) for placed in drawn.labels)
+    one, other = (text_box(placed.text) for placed in drawn.labels)
     assert not one.overlaps(other)
 
 
 def test_a_season_is_a_band_with_its_dates():
-    with drawing():
-        drawn = draw_sun_season(
+    with fixed_settings():
+        drawn = draw_sun_crossings(
             _axes(), LOOK, YEAR, first_utc=dt.datetime(2026, 1, 1), last_utc=dt.datetime(2027, 1, 1)
         )
     assert len(drawn.crossings.get_xdata()) == 365
@@ -72,7 +72,7 @@ def test_a_season_is_a_band_with_its_dates():
     assert all(band.get_hatch() for band in drawn.seasons)
     words = [placed.text.get_text() for placed in drawn.labels]
     assert words[0] == "sun in the beam\n26 Feb to 1 Mar\nup to 6 min a day"
-    boxes = [box_of(placed.text) for placed in drawn.labels]
+    boxes = [text_box(placed.text) for placed in drawn.labels]
     assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
 
 
@@ -92,8 +92,8 @@ def test_day_and_hours_are_those_of_the_zone_asked():
     )
     assert "2026-03-11; times in SAST (UTC+02:00)" in words
     assert "12:20\nsun 61.6° up" in words
-    with drawing():
-        drawn = draw_sun_day(_axes(), site, look, met, first_utc=first, zone=zone)
+    with fixed_settings():
+        drawn = draw_sun_path(_axes(), site, look, met, first_utc=first, zone=zone)
     turn_deg, elevation_deg = drawn.hours.get_xydata().T
     # local apparent noon there: 12:00 - 4 min * (21.03 - 30) + equation of time of 10 min = 12:46, so 13 is the highest
     names = [text.get_text() for text in drawn.hour_names]
@@ -107,12 +107,12 @@ def test_day_and_hours_are_those_of_the_zone_asked():
 def test_hours_keep_off_the_path_and_inside_the_frame():
     for month in (3, 6, 12):
         day = dt.datetime(2026, month, 21, tzinfo=UTC)
-        with drawing():
+        with fixed_settings():
             ax = _axes()
-            drawn = draw_sun_day(ax, SITE, LOOK, SunReport(None, (), ()), first_utc=day)
+            drawn = draw_sun_path(ax, SITE, LOOK, SunReport(None, (), ()), first_utc=day)
         path = ax.transData.transform(drawn.path.get_xydata())
         frame = ax.get_window_extent()
-        boxes = [box_of(text) for text in drawn.hour_names]
+        boxes = [text_box(text) for text in drawn.hour_names]
         assert len(boxes) >= 4
         for box in boxes:
             assert not box.count_contains(path[np.isfinite(path).all(axis=1)])
@@ -131,8 +131,8 @@ def test_clock_ticks_are_round_and_every_name_fits_the_picture():
         hours = np.asarray(ax.get_yticks())
         assert np.allclose(hours * 4.0, np.round(hours * 4.0))
         names = [text for text in (*ax.get_xticklabels(), *ax.get_yticklabels()) if text.get_text()]
-        assert all(box_of(text).x0 >= 0.0 and box_of(text).x1 <= figure.bbox.x1 for text in names)
-        xs = [box_of(text) for text in ax.get_xticklabels()]
+        assert all(text_box(text).x0 >= 0.0 and text_box(text).x1 <= figure.bbox.x1 for text in names)
+        xs = [text_box(text) for text in ax.get_xticklabels()]
         assert not any(one.overlaps(other) for one, other in itertools.combinations(xs, 2))
 
 

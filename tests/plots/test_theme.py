@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from skysill.errors import InputError
-from skysill.plots import theme as ink
+from skysill.plots import theme
 
 PICTURES = (".png", ".svg", ".pdf")
 
@@ -38,63 +38,65 @@ def test_the_palette_is_the_published_one():
         "vermillion": (213, 94, 0),
         "reddish purple": (204, 121, 167),
     }
-    assert {name: "#{:02X}{:02X}{:02X}".format(*rgb) for name, rgb in published.items()} == ink.PALETTE
+    assert {name: "#{:02X}{:02X}{:02X}".format(*rgb) for name, rgb in published.items()} == theme.PALETTE
 
 
 def test_every_source_and_verdict_differs_from_each_other_without_its_colour():
-    for one, other in itertools.combinations(ink.SOURCES.values(), 2):
+    for one, other in itertools.combinations(theme.SOURCES.values(), 2):
         assert one.hatch != other.hatch
         assert one.stroke != other.stroke
         assert one.marker != other.marker
         assert one.word != other.word
-    for one, other in itertools.combinations(ink.VERDICTS.values(), 2):
+    for one, other in itertools.combinations(theme.VERDICTS.values(), 2):
         assert one.marker != other.marker
         assert one.stroke != other.stroke
         assert one.word != other.word
 
 
 def test_every_verdict_of_the_rules_has_its_ink():
-    assert set(ink.VERDICTS) == {"blocked", "unknown", "marginal", "needs-survey", "clear"}
+    assert set(theme.VERDICTS) == {"blocked", "unknown", "marginal", "needs-survey", "clear"}
 
 
 def test_strokes_stand_out_from_paper_and_letters_from_every_fill():
     """WCAG 2.1 (2018), success criteria 1.4.11 (3:1 for graphics) and 1.4.6 (7:1 for text)."""
-    for source in ink.SOURCES.values():
-        assert _contrast(source.colour, ink.INK.paper) >= 3.0
+    for source in theme.SOURCES.values():
+        assert _contrast(source.colour, theme.THEME.paper) >= 3.0
         assert _contrast(source.colour, source.fill) >= 3.0
-        assert _contrast(ink.INK.text, source.fill) >= 7.0
-    assert _contrast(ink.INK.arc, ink.INK.paper) >= 7.0
+        assert _contrast(theme.THEME.text, source.fill) >= 7.0
+    assert _contrast(theme.THEME.arc, theme.THEME.paper) >= 7.0
 
 
 def test_letters_stand_nine_pixels_high_on_a_phone_four_hundred_pixels_wide():
-    smallest = ink.INK.small_pt - 0.5
-    assert smallest / 72.0 * 400.0 / ink.INK.width_in >= 8.0
-    assert ink.INK.body_pt / 72.0 * 400.0 / ink.INK.width_in >= 9.9
+    smallest = theme.THEME.small_pt - 0.5
+    assert smallest / 72.0 * 400.0 / theme.THEME.width_in >= 8.0
+    assert theme.THEME.body_pt / 72.0 * 400.0 / theme.THEME.width_in >= 9.9
 
 
 def _simple_figure():
-    figure = ink.new_figure(3.0, 2.0)
+    figure = theme.new_figure(3.0, 2.0)
     ax = figure.add_axes((0.1, 0.1, 0.8, 0.8))
-    ax.add_artist(ink.fill([[(0.1, 0.1), (0.9, 0.1), (0.5, 0.9)]], ink.SOURCES["measured"], zorder=1))
+    ax.add_artist(
+        theme.source_area([[(0.1, 0.1), (0.9, 0.1), (0.5, 0.9)]], theme.SOURCES["measured"], zorder=1)
+    )
     return figure
 
 
 @pytest.mark.parametrize("kind", ["png", "svg", "pdf"])
 def test_the_same_picture_gives_the_same_bytes(kind):
-    first, second = (ink.render(_simple_figure(), kind, title="a sky") for _ in range(2))
+    first, second = (theme.render(_simple_figure(), kind, title="a sky") for _ in range(2))
     assert first == second
     assert b"202" not in first.split(b"stream")[0] or kind != "pdf"  # no date in the document's head
 
 
 def test_a_vector_picture_carries_its_title_and_no_date():
-    text = ink.render(_simple_figure(), "svg", title="sky over <the clinic>").decode()
+    text = theme.render(_simple_figure(), "svg", title="sky over <the clinic>").decode()
     assert "sky over &lt;the clinic&gt;" in text
     assert "<dc:date>" not in text
 
 
 @pytest.mark.parametrize("suffix", PICTURES)
 def test_a_picture_is_written_by_its_suffix(tmp_path, suffix):
-    ink.save(tmp_path / f"sky{suffix}", _simple_figure())
+    theme.save(tmp_path / f"sky{suffix}", _simple_figure())
     head = (tmp_path / f"sky{suffix}").read_bytes()[:60]
     assert {".png": b"PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}[suffix] in head
 
@@ -102,7 +104,7 @@ def test_a_picture_is_written_by_its_suffix(tmp_path, suffix):
 @pytest.mark.parametrize("name", ["sky.gif", "sky", "sky.jpg"])
 def test_other_suffixes_are_refused_and_leave_nothing(tmp_path, name):
     with pytest.raises(InputError, match=r"pictures are written as PNG, SVG or PDF\. End the name in \.png"):
-        ink.save(tmp_path / name, _simple_figure())
+        theme.save(tmp_path / name, _simple_figure())
     assert list(tmp_path.iterdir()) == []
 
 
@@ -110,7 +112,7 @@ def test_drawing_leaves_the_settings_of_others_as_they_were():
     import matplotlib
 
     before = dict(matplotlib.rcParams)
-    with ink.drawing():
+    with theme.fixed_settings():
         assert matplotlib.rcParams["svg.hashsalt"] == "skysill"
     assert dict(matplotlib.rcParams) == before
 
@@ -126,12 +128,12 @@ def test_no_window_toolkit_is_loaded():
 def test_an_area_keeps_all_its_corners_and_its_hole():
     square = [(0, 0), (4, 0), (4, 4), (0, 4)]
     hole = [(1, 1), (1, 2), (2, 2), (2, 1)]
-    figure = ink.new_figure(1.0, 1.0)
+    figure = theme.new_figure(1.0, 1.0)
     ax = figure.add_axes((0, 0, 1, 1))
     ax.set_axis_off()
     ax.set_xlim(0, 4)
     ax.set_ylim(0, 4)
-    ax.add_artist(ink.fill([square, hole], ink.SOURCES[""], zorder=1))
+    ax.add_artist(theme.source_area([square, hole], theme.SOURCES[""], zorder=1))
     ax.patches[0].set_facecolor("#FF0000")
     ax.patches[0].set_hatch(None)
     image = _image(figure)
@@ -146,4 +148,4 @@ def _image(figure):
 
     from PIL import Image
 
-    return np.asarray(Image.open(io.BytesIO(ink.render(figure, "png"))).convert("RGBA"))
+    return np.asarray(Image.open(io.BytesIO(theme.render(figure, "png"))).convert("RGBA"))

@@ -78,10 +78,10 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
         click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
         raise
     if given["map_path"]:
-        from skysill.plots.screening_map import write_summary
+        from skysill.plots.screening_map import write_verdict_map
 
         names = ", ".join(satellite.name for satellite in wanted.satellites)
-        write_summary(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
+        write_verdict_map(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
     out.say(*made.notes, said)
     if out.json:
         out.document(made)

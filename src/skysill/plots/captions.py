@@ -15,23 +15,23 @@ from matplotlib.patches import Patch
 from skysill.assessment.evidence import PlacedMount
 from skysill.assessment.pipeline import Assessment, SatelliteResult
 from skysill.errors import InputError
-from skysill.plots.labels import box_of, extent_of, fit, wrapped, write
-from skysill.plots.theme import INK, Ink
+from skysill.plots.labels import add_text, artist_box, shorten_to, text_box, wrap_text
+from skysill.plots.theme import THEME, Theme
 
 __all__ = [
     "Compass",
-    "captions_in",
-    "chosen",
-    "compass_of",
-    "detail",
-    "key",
-    "needed_deg",
-    "rows",
-    "rows_in",
-    "stands",
-    "title",
-    "when",
-    "whereabouts",
+    "add_legend",
+    "add_rows",
+    "add_title",
+    "compass_edge",
+    "date_text",
+    "direction_text",
+    "mount_text",
+    "required_room_deg",
+    "result_index",
+    "row_heights_in",
+    "title_height_in",
+    "verdict_detail",
 ]
 
 _MARGIN_IN = 0.15
@@ -39,7 +39,7 @@ _MOST_TITLE_LINES = 3
 _MOST_DETAIL_LINES = 4
 
 
-def chosen(assessment: Assessment, satellite_name: str | None) -> int:
+def result_index(assessment: Assessment, satellite_name: str | None) -> int:
     """Which result is meant: the one of that name, or the first.
 
     Raises
@@ -60,18 +60,18 @@ def chosen(assessment: Assessment, satellite_name: str | None) -> int:
     return names.index(satellite_name)
 
 
-def when(assessment: Assessment) -> str:
+def date_text(assessment: Assessment) -> str:
     """Date of the assessment as ISO 8601, "" while nobody gave one."""
     date: Any = getattr(assessment, "date", None)
     return "" if date is None else str(date)
 
 
-def stands(mount: PlacedMount) -> str:
+def mount_text(mount: PlacedMount) -> str:
     """The mount in words."""
     return f"{mount.name}: dish centre {mount.height_m:.1f} m above what it stands on"
 
 
-def whereabouts(result: SatelliteResult) -> str:
+def direction_text(result: SatelliteResult) -> str:
     """Where the satellite stands, with the magnetic bearing where the date gave one."""
     look = result.look
     if look.azimuth_deg is None:
@@ -80,7 +80,7 @@ def whereabouts(result: SatelliteResult) -> str:
     return f"az {look.azimuth_deg:.1f}°{magnetic}  el {look.elevation_apparent_deg:.1f}°"
 
 
-def needed_deg(result: SatelliteResult) -> float | None:
+def required_room_deg(result: SatelliteResult) -> float | None:
     """The required room at the controlling obstruction's distance, as an angle from the dish centre.
 
     atan(required_m / distance); None when nothing controls or its distance is not known.
@@ -91,11 +91,11 @@ def needed_deg(result: SatelliteResult) -> float | None:
     return math.degrees(math.atan2(clearance.required_m, clearance.controlling.distance_m))
 
 
-def detail(result: SatelliteResult) -> str:
+def verdict_detail(result: SatelliteResult) -> str:
     """What the verdict rests on, in one sentence: the room at the controlling thing, or the first reason."""
     if not result.look.visible:
         return f"Below the horizon: elevation {result.look.elevation_apparent_deg:.1f}°."
-    control, needed = result.clearance.controlling, needed_deg(result)
+    control, needed = result.clearance.controlling, required_room_deg(result)
     reason = result.reasons[0] if result.reasons else ""
     margin = result.clearance.margin_deg
     if control is None or margin is None or needed is None or result.verdict in ("unknown", "needs-survey"):
@@ -117,7 +117,7 @@ class Compass:
     words: str
 
 
-def compass_of(assessment: Assessment, result: SatelliteResult) -> Compass | None:
+def compass_edge(assessment: Assessment, result: SatelliteResult) -> Compass | None:
     """The survey's own compass where there is one, as its sightings correct it; else the magnetic model's."""
     gathered = assessment.gathered
     found = None if gathered is None else gathered.correction
@@ -130,43 +130,43 @@ def compass_of(assessment: Assessment, result: SatelliteResult) -> Compass | Non
     return Compass(result.look.declination_deg, "bearing, magnetic (compass)")
 
 
-def _title_lines(lines: Sequence[str], ink: Ink) -> list[tuple[str, float, str]]:
+def _title_lines(lines: Sequence[str], theme: Theme) -> list[tuple[str, float, str]]:
     """(text, points, weight) of each line on paper; long ones are broken, nothing is cut but the endless."""
-    room_in = ink.width_in - 2 * _MARGIN_IN
+    room_in = theme.width_in - 2 * _MARGIN_IN
     made = []
     for k, line in enumerate(lines):
-        size, weight = (ink.title_pt, "bold") if k == 0 else (ink.body_pt, "normal")
+        size, weight = (theme.title_pt, "bold") if k == 0 else (theme.body_pt, "normal")
         made += [
             (part, size, weight)
-            for part in wrapped(line, room_in, size_pt=size, weight=weight, most=_MOST_TITLE_LINES)
+            for part in wrap_text(line, room_in, size_pt=size, weight=weight, most=_MOST_TITLE_LINES)
         ]
     return made
 
 
-def captions_in(lines: Sequence[str], *, ink: Ink = INK) -> float:
+def title_height_in(lines: Sequence[str], *, theme: Theme = THEME) -> float:
     """The inches that `title` takes for these lines."""
-    return 0.10 + sum(size / 72.0 * 1.35 for _, size, _ in _title_lines(lines, ink))
+    return 0.10 + sum(size / 72.0 * 1.35 for _, size, _ in _title_lines(lines, theme))
 
 
-def title(figure: Figure, lines: Sequence[str], *, ink: Ink = INK) -> float:
+def add_title(figure: Figure, lines: Sequence[str], *, theme: Theme = THEME) -> float:
     """A bold first line and plain ones under it at the figure's top left; returns the inches taken."""
     width_in, height_in = figure.get_size_inches()
     below_in = 0.10
-    for line, size, weight in _title_lines(lines, ink):
+    for line, size, weight in _title_lines(lines, theme):
         at = (_MARGIN_IN / width_in, 1.0 - below_in / height_in)
-        text = write(figure, *at, line, size=size, va="top", weight=weight, color=ink.text)
-        fit(text, width_in - 2 * _MARGIN_IN)
+        text = add_text(figure, *at, line, size=size, va="top", weight=weight, color=theme.text)
+        shorten_to(text, width_in - 2 * _MARGIN_IN)
         below_in += size / 72.0 * 1.35
     return below_in
 
 
-def key(
+def add_legend(
     figure: Figure,
     handles: Sequence[Patch | Line2D],
     middle_in: float,
     *,
     columns: int | None = None,
-    ink: Ink = INK,
+    theme: Theme = THEME,
 ) -> None:
     """What the fills and strokes mean, centred `middle_in` inches below the top; in as many columns as fit."""
     if not handles:
@@ -177,7 +177,7 @@ def key(
             handles=list(handles),
             loc="center",
             ncols=wide,
-            fontsize=ink.small_pt,
+            fontsize=theme.small_pt,
             frameon=False,
             bbox_to_anchor=(0.5, 1.0 - middle_in / figure.get_size_inches()[1]),
             handlelength=2.2,
@@ -187,31 +187,33 @@ def key(
             labelspacing=0.3,
             borderpad=0.0,
         )
-        if wide == 1 or extent_of(figure, legend).width <= room:
+        if wide == 1 or artist_box(figure, legend).width <= room:
             return
         legend.remove()
 
 
-def _line_in(ink: Ink) -> float:
-    return ink.small_pt / 72.0 * 1.32
+def _line_in(theme: Theme) -> float:
+    return theme.small_pt / 72.0 * 1.32
 
 
-def _wrapped(result: SatelliteResult, ink: Ink) -> list[str]:
-    room_in = ink.width_in - 2 * _MARGIN_IN - 0.27
-    return wrapped(detail(result), room_in, size_pt=ink.small_pt, most=_MOST_DETAIL_LINES)
+def _wrapped(result: SatelliteResult, theme: Theme) -> list[str]:
+    room_in = theme.width_in - 2 * _MARGIN_IN - 0.27
+    return wrap_text(verdict_detail(result), room_in, size_pt=theme.small_pt, most=_MOST_DETAIL_LINES)
 
 
-def rows_in(results: Sequence[SatelliteResult], *, ink: Ink = INK) -> list[float]:
+def row_heights_in(results: Sequence[SatelliteResult], *, theme: Theme = THEME) -> list[float]:
     """Height of each row in inches: a head line and a few lines of detail."""
-    return [0.36 + _line_in(ink) * len(_wrapped(result, ink)) for result in results]
+    return [0.36 + _line_in(theme) * len(_wrapped(result, theme)) for result in results]
 
 
-def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, ink: Ink = INK) -> None:
+def add_rows(
+    figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, theme: Theme = THEME
+) -> None:
     """A row per satellite from `top_in` inches below the top: marker, verdict, name, place, reason."""
     if not results:
         return
     width_in, height_in = figure.get_size_inches()
-    heights_in = rows_in(results, ink=ink)
+    heights_in = row_heights_in(results, theme=theme)
     tall_in = sum(heights_in)
     ax = figure.add_axes((0.0, 1.0 - (top_in + tall_in) / height_in, 1.0, tall_in / height_in), label="rows")
     ax.set_axis_off()
@@ -219,31 +221,31 @@ def rows(figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, i
     ax.set_ylim(tall_in, 0.0)
     y_in = 0.0
     for result, row_in in zip(results, heights_in, strict=True):
-        _row(ax, result, y_in, ink)
+        _row(ax, result, y_in, theme)
         y_in += row_in
 
 
-def _row(ax: Axes, result: SatelliteResult, y_in: float, ink: Ink) -> None:
+def _row(ax: Axes, result: SatelliteResult, y_in: float, theme: Theme) -> None:
     width_in = ax.get_xlim()[1]
-    verdict = ink.verdicts[result.verdict]
-    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=ink.faint, linewidth=0.7)
+    verdict = theme.verdicts[result.verdict]
+    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=theme.faint, linewidth=0.7)
     ax.plot(
         [_MARGIN_IN + 0.1],
         [y_in + 0.16],
         marker=verdict.marker,
         color=verdict.colour,
         markersize=9,
-        markeredgecolor=ink.text,
+        markeredgecolor=theme.text,
         linestyle="none",
     )
-    style = {"va": "center", "color": ink.text}
-    where = whereabouts(result)
-    place = write(ax, width_in - _MARGIN_IN, y_in + 0.16, where, size=ink.small_pt, ha="right", **style)
+    style = {"va": "center", "color": theme.text}
+    where = direction_text(result)
+    place = add_text(ax, width_in - _MARGIN_IN, y_in + 0.16, where, size=theme.small_pt, ha="right", **style)
     words = f"{verdict.word}  {result.satellite.name}"
-    head = write(ax, _MARGIN_IN + 0.27, y_in + 0.16, words, size=ink.body_pt, weight="bold", **style)
+    head = add_text(ax, _MARGIN_IN + 0.27, y_in + 0.16, words, size=theme.body_pt, weight="bold", **style)
     figure = ax.get_figure(root=True)
     assert figure is not None
-    fit(head, width_in - 2 * _MARGIN_IN - 0.35 - box_of(place).width / figure.dpi)
-    for k, line in enumerate(_wrapped(result, ink)):
-        at_in = y_in + 0.36 + _line_in(ink) * k
-        write(ax, _MARGIN_IN + 0.27, at_in, line, size=ink.small_pt, **style)
+    shorten_to(head, width_in - 2 * _MARGIN_IN - 0.35 - text_box(place).width / figure.dpi)
+    for k, line in enumerate(_wrapped(result, theme)):
+        at_in = y_in + 0.36 + _line_in(theme) * k
+        add_text(ax, _MARGIN_IN + 0.27, at_in, line, size=theme.small_pt, **style)

@@ -23,10 +23,20 @@ from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 from matplotlib.transforms import Bbox
 
-from skysill.plots.theme import INK, Ink
+from skysill.plots.theme import THEME, Theme
 from skysill.units import Floats
 
-__all__ = ["Label", "Placed", "box_of", "extent_of", "fit", "place_labels", "printable", "wrapped", "write"]
+__all__ = [
+    "Label",
+    "PlacedLabel",
+    "add_text",
+    "artist_box",
+    "place_labels",
+    "printable",
+    "shorten_to",
+    "text_box",
+    "wrap_text",
+]
 
 _DIRECTIONS = 32
 _RINGS_PT = np.concatenate([np.arange(9.0, 60.0, 6.0), np.arange(60.0, 260.0, 12.0)])
@@ -45,12 +55,12 @@ class Label:
     x: float
     y: float
     toward_deg: float = 90.0
-    size_pt: float = INK.body_pt
+    size_pt: float = THEME.body_pt
     weight: str = "normal"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Placed:
+class PlacedLabel:
     """A label where it was put, and the line that leads from it to its point (None when they touch)."""
 
     label: Label
@@ -76,24 +86,24 @@ def printable(text: str) -> str:
     return "".join(letter if ord(letter) in _letters() else "\u25a1" for letter in spaced)
 
 
-def write(target: Axes | Figure, x: float, y: float, text: str, **style: Any) -> Text:
+def add_text(target: Axes | Figure, x: float, y: float, text: str, **style: Any) -> Text:
     """Put text down exactly as typed: a dollar sign in a name starts no formula. Line ends are kept."""
     lines = "\n".join(printable(line) for line in text.split("\n"))
     return target.text(x, y, lines, parse_math=False, **{"family": "DejaVu Sans", **style})
 
 
-def box_of(text: Text) -> Bbox:
+def text_box(text: Text) -> Bbox:
     """The space a text takes, in pixels."""
     return text.get_window_extent(_renderer(text.get_figure(root=True)))
 
 
-def extent_of(figure: Figure, artist: Any) -> Bbox:
+def artist_box(figure: Figure, artist: Any) -> Bbox:
     """The space any artist takes, in pixels."""
     box: Bbox = artist.get_window_extent(_renderer(figure))
     return box
 
 
-def wrapped(
+def wrap_text(
     text: str, width_in: float, *, size_pt: float, weight: str = "normal", most: int = 3
 ) -> list[str]:
     """A text broken between words into lines that fit a width; after `most` lines it ends in an ellipsis."""
@@ -124,18 +134,18 @@ def _renderer(figure: Any) -> Any:
     return figure.canvas.get_renderer()
 
 
-def fit(text: Text, width_in: float) -> Text:
+def shorten_to(text: Text, width_in: float) -> Text:
     """Cut the text's end off, with an ellipsis, until it is at most `width_in` inches wide."""
     figure = text.get_figure(root=True)
     assert figure is not None
     whole, room = text.get_text(), width_in * figure.dpi
-    if box_of(text).width <= room:
+    if text_box(text).width <= room:
         return text
     short, long = 0, len(whole)
     while long - short > 1:
         middle = (short + long) // 2
         text.set_text(whole[:middle].rstrip() + "…")
-        short, long = (middle, long) if box_of(text).width <= room else (short, middle)
+        short, long = (middle, long) if text_box(text).width <= room else (short, middle)
     text.set_text(whole[:short].rstrip() + "…")
     return text
 
@@ -147,8 +157,8 @@ def place_labels(
     keep_clear: Sequence[Bbox] = (),
     avoid: Floats | None = None,
     within: Bbox | None = None,
-    ink: Ink = INK,
-) -> list[Placed]:
+    theme: Theme = THEME,
+) -> list[PlacedLabel]:
     """Put every label near its point so that no two boxes overlap and no leader crosses a box.
 
     Each label tries rings of places around its point, nearest and most in its own direction first, and takes
@@ -173,11 +183,11 @@ def place_labels(
     toward_deg, stand_off_pt = _fanned(points, labels, 30.0 * pixels_per_pt)
     boxes: list[Floats] = [np.asarray(box.extents) for box in (*dots, *keep_clear)]
     leaders: list[Floats] = []
-    placed: dict[int, Placed] = {}
+    placed: dict[int, PlacedLabel] = {}
     for at in sorted(range(len(labels)), key=lambda k: (points[k][0], -points[k][1], labels[k].text)):
         label, point = labels[at], points[at]
-        text = _tag(ax, label, ink)
-        space = box_of(text)
+        text = _tag(ax, label, theme)
+        space = text_box(text)
         size = np.array([space.width, space.height]) + 2.0 * (1.5 + _GAP_PT) * pixels_per_pt
         wish = _Wish(point, size, toward_deg[at], stand_off_pt[at], pixels_per_pt, len(dots))
         middle = _best_place(wish, bounds=bounds, boxes=boxes, leaders=leaders, shy=shy)
@@ -188,32 +198,32 @@ def place_labels(
         leader = None
         if np.hypot(*(near - point)) > 2.0 * pixels_per_pt:
             leaders.append(np.concatenate([point, near]))
-            leader = _lead(ax, leaders[-1], ink)
-        placed[at] = Placed(label, text, leader)
+            leader = _lead(ax, leaders[-1], theme)
+        placed[at] = PlacedLabel(label, text, leader)
     return [placed[at] for at in range(len(labels))]
 
 
-def _lead(ax: Axes, from_to: Floats, ink: Ink) -> Line2D:
+def _lead(ax: Axes, from_to: Floats, theme: Theme) -> Line2D:
     ends = ax.transData.inverted().transform(from_to.reshape(2, 2))
-    leader = Line2D(ends[:, 0], ends[:, 1], color=ink.text, linewidth=1.0, zorder=29)
-    leader.set_path_effects([withStroke(linewidth=2.6, foreground=ink.paper)])
+    leader = Line2D(ends[:, 0], ends[:, 1], color=theme.text, linewidth=1.0, zorder=29)
+    leader.set_path_effects([withStroke(linewidth=2.6, foreground=theme.paper)])
     return ax.add_line(leader)
 
 
-def _tag(ax: Axes, label: Label, ink: Ink) -> Text:
-    return write(
+def _tag(ax: Axes, label: Label, theme: Theme) -> Text:
+    return add_text(
         ax,
         label.x,
         label.y,
         label.text,
         size=label.size_pt,
         weight=label.weight,
-        color=ink.text,
+        color=theme.text,
         ha="center",
         va="center",
         zorder=30,
         linespacing=1.1,
-        bbox={"facecolor": ink.paper, "edgecolor": ink.rule, "linewidth": 0.6, "pad": 1.5},
+        bbox={"facecolor": theme.paper, "edgecolor": theme.rule, "linewidth": 0.6, "pad": 1.5},
     )
 
 

@@ -23,9 +23,18 @@ from numpy.typing import ArrayLike
 from skysill.assessment.overhead_lines import LINE_RANK, lines_listed
 from skysill.horizon.obstacles import Obstacle
 from skysill.horizon.roof_surface import OWN_ROOF, RoofDoubts, roof_doubts, roof_triangles
-from skysill.plots.captions import captions_in, key, title
-from skysill.plots.labels import Label, place_labels, write
-from skysill.plots.theme import INK, PALETTE, Ink, drawing, fill, new_figure, save, trace
+from skysill.plots.captions import add_legend, add_title, title_height_in
+from skysill.plots.labels import Label, add_text, place_labels
+from skysill.plots.theme import (
+    PALETTE,
+    THEME,
+    Theme,
+    fixed_settings,
+    new_figure,
+    save,
+    source_area,
+    source_line,
+)
 from skysill.pointing.look_vector import LookVector
 from skysill.radio.required_room import room_m
 from skysill.siting.allowed_heights import allowed_height_m, ground_along
@@ -33,7 +42,7 @@ from skysill.siting.mount_rows import MountRow, MountsFound, spot_lines
 from skysill.siting.mounts import Searched
 from skysill.units import Floats
 
-__all__ = ["PlanArtists", "draw_roof", "draw_surroundings", "plan_figure", "write_plan"]
+__all__ = ["PlanArtists", "draw_plan", "draw_roof", "plan_figure", "write_plan"]
 
 _CLASSES: tuple[tuple[float, str, str, str], ...] = (
     (1.0, PALETTE["sky blue"], "o", "up to 1 m"),
@@ -72,8 +81,8 @@ class PlanArtists:
     warnings: tuple[Line2D, ...] = ()
 
 
-def draw_surroundings(
-    ax: Axes, found: MountsFound, *, around_m: float = _AROUND_M, ink: Ink = INK
+def draw_plan(
+    ax: Axes, found: MountsFound, *, around_m: float = _AROUND_M, theme: Theme = THEME
 ) -> PlanArtists:
     """What stands around, with heights, and from the best mount each satellite's line and the strip that matters."""
     best, job = found.mounts[0], found.job
@@ -84,17 +93,17 @@ def draw_surroundings(
     _square(ax, middle, around_m)
     scene = () if job.sources.scene is None else job.sources.scene.obstacles
     shown = [o for o in scene if o.name != OWN_ROOF and _reaches(o, middle, around_m)]
-    drawn = tuple(_draw_obstacle(ax, o, ink) for o in shown)
+    drawn = tuple(_draw_obstacle(ax, o, theme) for o in shown)
     if job.roof is not None:
         ax.add_patch(
-            Polygon(job.roof.outline, closed=True, fill=False, edgecolor=ink.text, linewidth=1.6, zorder=5)
+            Polygon(job.roof.outline, closed=True, fill=False, edgecolor=theme.text, linewidth=1.6, zorder=5)
         )
-    artists = [_draw_line(ax, found, look, best, ink) for look in found.looks]
-    ax.plot(*foot, marker="o", markersize=6, color=ink.text, markerfacecolor=ink.paper, zorder=9)
+    artists = [_draw_line(ax, found, look, best, theme) for look in found.looks]
+    ax.plot(*foot, marker="o", markersize=6, color=theme.text, markerfacecolor=theme.paper, zorder=9)
     labels = [label for *_, told in artists for label in told]
     labels += _heights_of(shown, found, ax)
-    labels.append(_label(f"{best.name}{_line_words(best)}", foot, 90.0, ink.small_pt, weight="bold"))
-    place_labels(ax, labels, keep_clear=_north_and_scale(ax, 10.0, ink), ink=ink)
+    labels.append(_label(f"{best.name}{_line_words(best)}", foot, 90.0, theme.small_pt, weight="bold"))
+    place_labels(ax, labels, keep_clear=_north_and_scale(ax, 10.0, theme), theme=theme)
     return PlanArtists(drawn, tuple(a[0] for a in artists), tuple(a[1] for a in artists))
 
 
@@ -128,9 +137,9 @@ def _reaches(obstacle: Obstacle, middle: Floats, around_m: float) -> bool:
     return bool((low < middle + around_m).all() and (high > middle - around_m).all())
 
 
-def _draw_obstacle(ax: Axes, obstacle: Obstacle, ink: Ink) -> Any:
+def _draw_obstacle(ax: Axes, obstacle: Obstacle, theme: Theme) -> Any:
     """A building as its outline, a crown as its circle, a wall or wire as its line."""
-    source = ink.sources["obstacle"]
+    source = theme.sources["obstacle"]
     if obstacle.shape == "column":
         radius = obstacle.crown_radius_m if obstacle.crown else max(obstacle.radius_m, 0.25)
         artist: Any = Circle(
@@ -144,11 +153,11 @@ def _draw_obstacle(ax: Axes, obstacle: Obstacle, ink: Ink) -> Any:
         return ax.add_patch(artist)
     if obstacle.areas_m:
         patches: list[Patch] = [
-            ax.add_patch(_plain(fill([ring[:, :2] for ring in area], source, zorder=2), obstacle))
+            ax.add_patch(_plain(source_area([ring[:, :2] for ring in area], source, zorder=2), obstacle))
             for area in obstacle.areas_m
         ]
         return patches[0]
-    line = trace(obstacle.line_m[:, :2], source, zorder=4)
+    line = source_line(obstacle.line_m[:, :2], source, zorder=4)
     if obstacle.kind == "wire":
         line.set(color=PALETTE["vermillion"], linestyle=(0, (1.5, 1.5)), linewidth=1.8)
     return ax.add_line(line)
@@ -157,14 +166,14 @@ def _draw_obstacle(ax: Axes, obstacle: Obstacle, ink: Ink) -> Any:
 def _plain(patch: PathPatch, obstacle: Obstacle) -> PathPatch:
     """Roofs as outlines over the walls' fill: hatch over hatch is mud."""
     if obstacle.kind == "roof":
-        patch.set(facecolor="none", hatch=None, linewidth=0.6, edgecolor=INK.sources["obstacle"].colour)
+        patch.set(facecolor="none", hatch=None, linewidth=0.6, edgecolor=THEME.sources["obstacle"].colour)
     else:
         patch.set(hatch=None, linewidth=1.0)
     return patch
 
 
 def _draw_line(
-    ax: Axes, found: MountsFound, look: LookVector, best: MountRow, ink: Ink
+    ax: Axes, found: MountsFound, look: LookVector, best: MountRow, theme: Theme
 ) -> tuple[Line2D, Polygon, list[Label]]:
     """A satellite's azimuth, the strip as wide as the room it needs, and how tall things may be along it."""
     assert found.job is not None
@@ -179,19 +188,19 @@ def _draw_line(
     half = room_m(plan / max(np.cos(np.deg2rad(look.elevation_apparent_deg)), 1e-6), job.link)
     centre = foot + plan[:, None] * way
     ring = np.concatenate([centre + half[:, None] * side, (centre - half[:, None] * side)[::-1]])
-    style = {"facecolor": ink.faint, "alpha": 0.55, "edgecolor": ink.rule, "linewidth": 0.5, "zorder": 1}
+    style = {"facecolor": theme.faint, "alpha": 0.55, "edgecolor": theme.rule, "linewidth": 0.5, "zorder": 1}
     strip = Polygon(ring, closed=True, **style)
     ax.add_patch(strip)
-    line = ax.plot(*np.stack([foot, centre[-1]]).T, color=ink.text, linewidth=1.1, zorder=6)[0]
+    line = ax.plot(*np.stack([foot, centre[-1]]).T, color=theme.text, linewidth=1.1, zorder=6)[0]
     outward = 180.0 if way[0] < -0.2 else 0.0  # each line's words on its own side
     labels = [_allowed(found, look, best, foot + d * way, d, outward) for d in _TOLD_M if d < 0.9 * edge_m]
     for label in labels:
-        ax.plot(label.x, label.y, "o", color=ink.text, markersize=3.5, zorder=7)
+        ax.plot(label.x, label.y, "o", color=theme.text, markersize=3.5, zorder=7)
     name = f"{look.satellite} {look.azimuth_deg or 0.0:.0f}°"
     return (
         line,
         strip,
-        [_label(name, foot + 0.95 * edge_m * way, outward, ink.body_pt, weight="bold"), *labels],
+        [_label(name, foot + 0.95 * edge_m * way, outward, theme.body_pt, weight="bold"), *labels],
     )
 
 
@@ -243,7 +252,7 @@ def _heights_of(shown: Sequence[Obstacle], found: MountsFound, ax: Axes) -> list
     ]
 
 
-def _north_and_scale(ax: Axes, length_m: float, ink: Ink) -> list[Bbox]:
+def _north_and_scale(ax: Axes, length_m: float, theme: Theme) -> list[Bbox]:
     """An arrow to the north at the top left, a bar of so many metres at the bottom left; their boxes in pixels."""
     west, east = ax.get_xlim()
     south, north = ax.get_ylim()
@@ -253,16 +262,18 @@ def _north_and_scale(ax: Axes, length_m: float, ink: Ink) -> list[Bbox]:
         "",
         (x, y),
         (x, y - 9 * unit),
-        arrowprops={"arrowstyle": "-|>", "color": ink.text, "lw": 1.2},
+        arrowprops={"arrowstyle": "-|>", "color": theme.text, "lw": 1.2},
         zorder=11,
     )
-    write(ax, x + 1.5 * unit, y - 4.5 * unit, "N", size=ink.body_pt, weight="bold", va="center", zorder=11)
+    add_text(
+        ax, x + 1.5 * unit, y - 4.5 * unit, "N", size=theme.body_pt, weight="bold", va="center", zorder=11
+    )
     left, low = west + 4 * unit, south + 4 * unit
     ax.plot(
-        [left, left + length_m], [low, low], color=ink.text, linewidth=2.5, solid_capstyle="butt", zorder=11
+        [left, left + length_m], [low, low], color=theme.text, linewidth=2.5, solid_capstyle="butt", zorder=11
     )
-    style = {"size": ink.small_pt, "ha": "center", "va": "bottom", "zorder": 11}
-    write(ax, left + length_m / 2, low + 1.2 * unit, f"{length_m:g} m", **style)
+    style = {"size": theme.small_pt, "ha": "center", "va": "bottom", "zorder": 11}
+    add_text(ax, left + length_m / 2, low + 1.2 * unit, f"{length_m:g} m", **style)
     corners = (
         ((left - unit, low - unit), (left + length_m + unit, low + 6 * unit)),
         ((x - 2 * unit, y - 10 * unit), (x + 6 * unit, y + unit)),
@@ -270,7 +281,7 @@ def _north_and_scale(ax: Axes, length_m: float, ink: Ink) -> list[Bbox]:
     return [Bbox(ax.transData.transform(np.array(corner))) for corner in corners]
 
 
-def _draw_doubts(ax: Axes, doubts: RoofDoubts, ink: Ink) -> None:
+def _draw_doubts(ax: Axes, doubts: RoofDoubts, theme: Theme) -> None:
     """Hatched where the roof's points leave its surface open, crossed where they are off its facets."""
     for piece in doubts.open_m:
         ax.add_patch(
@@ -279,7 +290,7 @@ def _draw_doubts(ax: Axes, doubts: RoofDoubts, ink: Ink) -> None:
                 closed=True,
                 fill=False,
                 hatch="xxx",
-                edgecolor=ink.rule,
+                edgecolor=theme.rule,
                 linewidth=0.0,
                 zorder=1.5,
             )
@@ -288,23 +299,27 @@ def _draw_doubts(ax: Axes, doubts: RoofDoubts, ink: Ink) -> None:
         at = doubts.open_m[int(doubts.open_by_m.argmax()), :, :2].mean(axis=0)
         paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
         text = f"surface open\nby {doubts.open_by_m.max():.1f} m"
-        write(
+        add_text(
             ax,
             float(at[0]),
             float(at[1]),
             text,
-            size=ink.small_pt,
+            size=theme.small_pt,
             ha="center",
             va="center",
             zorder=9,
             bbox=paper,
         )
     for (east_m, north_m, _), by_m in zip(doubts.against_m, doubts.against_by_m, strict=True):
-        ax.plot([east_m], [north_m], marker="x", color=ink.text, markersize=7, markeredgewidth=1.8, zorder=7)
-        write(ax, east_m, north_m, f" {by_m:+.1f} m off", size=ink.small_pt, ha="left", va="bottom", zorder=7)
+        ax.plot(
+            [east_m], [north_m], marker="x", color=theme.text, markersize=7, markeredgewidth=1.8, zorder=7
+        )
+        add_text(
+            ax, east_m, north_m, f" {by_m:+.1f} m off", size=theme.small_pt, ha="left", va="bottom", zorder=7
+        )
 
 
-def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) -> PlanArtists:
+def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, theme: Theme = THEME) -> PlanArtists:
     """The roof's facets, every spot by its least mast, the best few with their numbers, and the first one's cable."""
     job, searched = found.job, found.searched
     assert job is not None
@@ -314,25 +329,25 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) ->
     if job.roof is not None:
         ring = np.asarray(job.roof.outline)
         ax.add_patch(
-            Polygon(ring, closed=True, facecolor="#F4F0E8", edgecolor=ink.text, linewidth=1.6, zorder=1)
+            Polygon(ring, closed=True, facecolor="#F4F0E8", edgecolor=theme.text, linewidth=1.6, zorder=1)
         )
         ax.add_collection(
-            LineCollection(_creases(roof_triangles(job.roof)), colors=ink.rule, linewidths=0.9, zorder=2)
+            LineCollection(_creases(roof_triangles(job.roof)), colors=theme.rule, linewidths=0.9, zorder=2)
         )
-        _draw_doubts(ax, roof_doubts(job.roof), ink)
+        _draw_doubts(ax, roof_doubts(job.roof), theme)
         for yard in job.roof.yards:
             ax.add_patch(
-                Polygon(yard, closed=True, fill=False, edgecolor=ink.rule, linestyle=(0, (4, 2)), zorder=1)
+                Polygon(yard, closed=True, fill=False, edgecolor=theme.rule, linestyle=(0, (4, 2)), zorder=1)
             )
     scene = () if job.sources.scene is None else job.sources.scene.obstacles
     near = [o for o in scene if o.kind in ("wire", "tree", "pole") or (o.kind == "building" and _small(o))]
-    drawn = tuple(_draw_obstacle(ax, o, ink) for o in near if _reaches(o, middle, half))
-    spots = () if searched is None else _draw_spots(ax, searched, ink)
-    warned = () if searched is None else _draw_warnings(ax, found, searched, ink)
-    route = _draw_route(ax, found, ink)
+    drawn = tuple(_draw_obstacle(ax, o, theme) for o in near if _reaches(o, middle, half))
+    spots = () if searched is None else _draw_spots(ax, searched, theme)
+    warned = () if searched is None else _draw_warnings(ax, found, searched, theme)
+    route = _draw_route(ax, found, theme)
     told = [f"{row.rank}: {_height(row)}{_line_words(row)}" for row in found.mounts[:best]]
     labels = [
-        _label(text, (row.east_m, row.north_m), 180.0, ink.body_pt, weight="bold")
+        _label(text, (row.east_m, row.north_m), 180.0, theme.body_pt, weight="bold")
         for text, row in zip(told, found.mounts, strict=False)
     ]
     for row in found.mounts[:best]:
@@ -342,18 +357,18 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, ink: Ink = INK) ->
             "o",
             markersize=11,
             fillstyle="none",
-            color=ink.text,
+            color=theme.text,
             markeredgewidth=1.4,
             zorder=8,
         )
     if job.roof is not None and job.roof.cable_entry is not None:
-        ax.plot(*job.roof.cable_entry[:2], marker="P", markersize=9, color=ink.text, zorder=8)
-        labels.append(_label("cable entry", job.roof.cable_entry[:2], 0.0, ink.small_pt))
-    boxes = _north_and_scale(ax, 5.0 if half > 7 else 2.0, ink)
+        ax.plot(*job.roof.cable_entry[:2], marker="P", markersize=9, color=theme.text, zorder=8)
+        labels.append(_label("cable entry", job.roof.cable_entry[:2], 0.0, theme.small_pt))
+    boxes = _north_and_scale(ax, 5.0 if half > 7 else 2.0, theme)
     marks = (
         np.zeros((0, 2)) if searched is None else np.stack([searched.spots.east_m, searched.spots.north_m], 1)
     )
-    place_labels(ax, labels, keep_clear=boxes, avoid=marks, ink=ink)
+    place_labels(ax, labels, keep_clear=boxes, avoid=marks, theme=theme)
     return PlanArtists(obstacles=drawn, spots=tuple(spots), route=route, warnings=tuple(warned))
 
 
@@ -364,7 +379,7 @@ def _line_words(row: MountRow) -> str:
     return "" if level == 0 else f", {_WARNINGS[level][2]}"
 
 
-def _draw_warnings(ax: Axes, found: MountsFound, searched: Searched, ink: Ink) -> list[Line2D]:
+def _draw_warnings(ax: Axes, found: MountsFound, searched: Searched, theme: Theme) -> list[Line2D]:
     """Beside each spot of the search that an overhead line comes near, one or two exclamation marks."""
     near, spots = spot_lines(found), searched.spots
     if near is None or not near.names:
@@ -427,7 +442,7 @@ def _creases(triangles: Floats) -> list[Floats]:
     ]
 
 
-def _draw_spots(ax: Axes, searched: Searched, ink: Ink) -> list[Line2D]:
+def _draw_spots(ax: Axes, searched: Searched, theme: Theme) -> list[Line2D]:
     height, spots, made = searched.all_height_m, searched.spots, []
     low = -np.inf
     for most, colour, marker, _ in _CLASSES:
@@ -439,7 +454,7 @@ def _draw_spots(ax: Axes, searched: Searched, ink: Ink) -> list[Line2D]:
             marker=marker,
             markersize=5.5,
             markerfacecolor=colour,
-            markeredgecolor=ink.text,
+            markeredgecolor=theme.text,
             markeredgewidth=0.6,
             zorder=5,
         )
@@ -450,14 +465,14 @@ def _draw_spots(ax: Axes, searched: Searched, ink: Ink) -> list[Line2D]:
         spots.north_m[none],
         linestyle="",
         marker="x",
-        color=ink.rule,
+        color=theme.rule,
         markersize=4,
         zorder=4,
     )
     return made
 
 
-def _draw_route(ax: Axes, found: MountsFound, ink: Ink) -> Line2D | None:
+def _draw_route(ax: Axes, found: MountsFound, theme: Theme) -> Line2D | None:
     route = found.routes[0] if found.routes else None
     if route is None:
         return None
@@ -467,13 +482,13 @@ def _draw_route(ax: Axes, found: MountsFound, ink: Ink) -> Line2D | None:
     return drawn
 
 
-def _mast_key(ink: Ink) -> list[Line2D]:
-    style = {"linestyle": "", "markeredgecolor": ink.text, "markersize": 7}
+def _mast_key(theme: Theme) -> list[Line2D]:
+    style = {"linestyle": "", "markeredgecolor": theme.text, "markersize": 7}
     handles = [
         Line2D([], [], marker=marker, markerfacecolor=colour, label=word, **style)  # type: ignore[arg-type]  # style of a marker
         for _, colour, marker, word in _CLASSES
     ]
-    handles.append(Line2D([], [], marker="x", color=ink.rule, linestyle="", label="none serves"))
+    handles.append(Line2D([], [], marker="x", color=theme.rule, linestyle="", label="none serves"))
     handles.append(
         Line2D([], [], color=PALETTE["blue"], linewidth=2.2, linestyle=(0, (4, 1.5)), label="cable of 1")
     )
@@ -494,25 +509,25 @@ def _mast_key(ink: Ink) -> list[Line2D]:
     return handles
 
 
-def plan_figure(found: MountsFound, *, ink: Ink = INK) -> Figure:
+def plan_figure(found: MountsFound, *, theme: Theme = THEME) -> Figure:
     """The whole sheet: title, surroundings, roof, key."""
-    wide_in = ink.width_in - 2 * _LEFT_IN
+    wide_in = theme.width_in - 2 * _LEFT_IN
     span = np.diff(_extent(found), axis=0)[0] + 4.4
     roof_in = wide_in * float(np.clip(span[1] / span.max(), 0.45, 1.0))
     key_in, gap_in, words = 0.84, 0.24, _title_words(found)
-    height_in = 0.20 + captions_in(words, ink=ink) + wide_in * 0.9 + roof_in + 2 * gap_in + key_in
-    figure = new_figure(ink.width_in, height_in)
-    at_in = 0.12 + title(figure, words, ink=ink)
+    height_in = 0.20 + title_height_in(words, theme=theme) + wide_in * 0.9 + roof_in + 2 * gap_in + key_in
+    figure = new_figure(theme.width_in, height_in)
+    at_in = 0.12 + add_title(figure, words, theme=theme)
     for panel_in, label in ((wide_in * 0.9, "the surroundings"), (roof_in, "the roof")):
         bottom = 1.0 - (at_in + panel_in) / height_in
-        place = (_LEFT_IN / ink.width_in, bottom, wide_in / ink.width_in, panel_in / height_in)
+        place = (_LEFT_IN / theme.width_in, bottom, wide_in / theme.width_in, panel_in / height_in)
         ax = figure.add_axes(place, label=label)
         if label == "the roof":
-            draw_roof(ax, found, ink=ink)
+            draw_roof(ax, found, theme=theme)
         else:
-            draw_surroundings(ax, found, ink=ink)
+            draw_plan(ax, found, theme=theme)
         at_in += panel_in + gap_in
-    key(figure, _mast_key(ink), at_in - gap_in / 2 + key_in / 2, columns=4, ink=ink)
+    add_legend(figure, _mast_key(theme), at_in - gap_in / 2 + key_in / 2, columns=4, theme=theme)
     return figure
 
 
@@ -540,6 +555,6 @@ def _safety_words(found: MountsFound) -> str:
 def write_plan(path: str | PathLike[str], found: MountsFound) -> None:
     """Write the plan as PNG, SVG or PDF by the file's suffix."""
     assert found.job is not None
-    with drawing():
+    with fixed_settings():
         figure = plan_figure(found)
         save(path, figure, title=f"{found.job.site.name}: plan of mounts")

@@ -12,23 +12,23 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
 from skysill.assessment.verdict import RANK
-from skysill.plots.theme import INK, Ink, new_figure, save
+from skysill.plots.theme import THEME, Theme, new_figure, save
 
-__all__ = ["SummaryArtists", "draw_summary", "summary_figure", "write_summary"]
+__all__ = ["VerdictMapArtists", "draw_verdict_map", "verdict_map_figure", "write_verdict_map"]
 
 _MOST_DOTS = 40_000
 
 
 @dataclass(frozen=True, slots=True)
-class SummaryArtists:
+class VerdictMapArtists:
     """What was drawn: one collection of dots for each verdict that occurs."""
 
     dots: dict[str, PathCollection]
 
 
-def draw_summary(
-    ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, ink: Ink = INK
-) -> SummaryArtists:
+def draw_verdict_map(
+    ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, theme: Theme = THEME
+) -> VerdictMapArtists:
     """Dots at their longitude and latitude, the graver verdicts on top.
 
     Parameters
@@ -46,7 +46,7 @@ def draw_summary(
         here = np.flatnonzero(rank == number)
         if not here.size:
             continue
-        shown, style = here[::step], ink.verdicts[name]
+        shown, style = here[::step], theme.verdicts[name]
         dots[name] = ax.scatter(
             longitude[shown], latitude[shown], s=size, marker=style.marker, color=style.colour, linewidths=0.3,
             edgecolors="black" if size > 8 else "none", label=f"{style.word}: {here.size:,}", zorder=2 + number,
@@ -59,25 +59,30 @@ def draw_summary(
     ax.ticklabel_format(useOffset=False)
     ax.tick_params(axis="x", labelrotation=30)
     ax.grid(linewidth=0.3, alpha=0.5)
-    return SummaryArtists(dots)
+    return VerdictMapArtists(dots)
 
 
-def summary_figure(
-    latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, title: str = "", ink: Ink = INK
+def verdict_map_figure(
+    latitude_deg: ArrayLike,
+    longitude_deg: ArrayLike,
+    verdict: ArrayLike,
+    *,
+    title: str = "",
+    theme: Theme = THEME,
 ) -> Figure:
     """The map with its key beside it."""
-    figure = new_figure(ink.width_in, 6.2)
+    figure = new_figure(theme.width_in, 6.2)
     ax = figure.add_axes((0.18, 0.3, 0.78, 0.63))
-    draw_summary(ax, latitude_deg, longitude_deg, verdict, ink=ink)
+    draw_verdict_map(ax, latitude_deg, longitude_deg, verdict, theme=theme)
     if ax.get_legend_handles_labels()[0]:
         figure.legend(loc="lower left", bbox_to_anchor=(0.04, 0.01), frameon=False, ncols=2)
     ax.set_title(title, loc="left")
     return figure
 
 
-def write_summary(
+def write_verdict_map(
     path: str | os.PathLike[str], latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *,
     title: str = "",
 ) -> None:  # fmt: skip
     """Write the map as PNG, SVG or PDF."""
-    save(path, summary_figure(latitude_deg, longitude_deg, verdict, title=title), title=title)
+    save(path, verdict_map_figure(latitude_deg, longitude_deg, verdict, title=title), title=title)

@@ -20,19 +20,38 @@ from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
 from skysill.assessment.pipeline import Assessment, SatelliteResult
-from skysill.plots.captions import captions_in, key, needed_deg, rows, rows_in, stands, title, when
-from skysill.plots.labels import Label, Placed, box_of, place_labels, write
-from skysill.plots.silhouettes import (
-    Area,
-    areas,
-    circle_on_sky,
-    dotted,
-    half_seen,
-    outlines,
-    seen_spans,
-    unseen_spans,
+from skysill.plots.captions import (
+    add_legend,
+    add_rows,
+    add_title,
+    date_text,
+    mount_text,
+    required_room_deg,
+    row_heights_in,
+    title_height_in,
 )
-from skysill.plots.theme import INK, Ink, drawing, fill, new_figure, overlap_key, save, source_key, trace
+from skysill.plots.labels import Label, PlacedLabel, add_text, place_labels, text_box
+from skysill.plots.sky_areas import (
+    Area,
+    circle_on_sky,
+    covered_spans,
+    merged_outlines,
+    partly_covered,
+    points_along,
+    sky_areas,
+    uncovered_spans,
+)
+from skysill.plots.theme import (
+    THEME,
+    Theme,
+    fixed_settings,
+    new_figure,
+    overlap_handle,
+    save,
+    source_area,
+    source_handles,
+    source_line,
+)
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, wrap_180
 
@@ -60,7 +79,7 @@ class SkyArtists:
     arc: list[Line2D]
     satellites: list[Line2D]
     rooms: list[Polygon | None]
-    labels: list[Placed]
+    labels: list[PlacedLabel]
     ticks: list[Text]
     notes: list[Text]
 
@@ -77,36 +96,36 @@ def project(azimuth_deg: ArrayLike, elevation_deg: ArrayLike) -> tuple[Floats, F
     return np.asarray(radius * np.sin(azimuth_rad)), np.asarray(radius * np.cos(azimuth_rad))
 
 
-def draw_sky(ax: Axes, assessment: Assessment, *, ink: Ink = INK) -> SkyArtists:
+def draw_sky(ax: Axes, assessment: Assessment, *, theme: Theme = THEME) -> SkyArtists:
     """Draw the sky view on square axes; limits are set here, and the axes must already have their place."""
     ax.set_axis_off()
     ax.set_xlim(-_LIMIT, _LIMIT)
     ax.set_ylim(-_LIMIT, _LIMIT)
-    ax.add_artist(Circle((0.0, 0.0), _RIM, facecolor=ink.paper, edgecolor="none", zorder=0))
-    unseen = _draw_unseen(ax, assessment, ink)
-    shapes = _draw_areas(ax, areas(assessment.silhouettes), ink)
-    notes = _draw_rings(ax, assessment.results, ink)
-    _draw_band(ax, assessment, ink)
-    notes += _name_unseen(ax, unseen_spans(assessment.silhouettes), notes, ink)
-    arc, ticks = _draw_arc(ax, assessment, ink)
+    ax.add_artist(Circle((0.0, 0.0), _RIM, facecolor=theme.paper, edgecolor="none", zorder=0))
+    unseen = _draw_unseen(ax, assessment, theme)
+    shapes = _draw_areas(ax, sky_areas(assessment.silhouettes), theme)
+    notes = _draw_rings(ax, assessment.results, theme)
+    _draw_band(ax, assessment, theme)
+    notes += _name_unseen(ax, uncovered_spans(assessment.silhouettes), notes, theme)
+    arc, ticks = _draw_arc(ax, assessment, theme)
     marks, rooms, wanted = [], [], []
     for result in assessment.results:
-        mark, room = _draw_satellite(ax, result, ink)
+        mark, room = _draw_satellite(ax, result, theme)
         marks.append(mark)
         rooms.append(room)
-        wanted.append(_label(result, mark, ink))
+        wanted.append(_label(result, mark, theme))
     ticks = [text for text in ticks if not _hidden(ax, text, marks, rooms)]
-    keep_clear = [box_of(text) for text in (*ticks, *notes)]
-    edges = [dotted(np.asarray(patch.get_path().vertices), 2.0) for _, patch in shapes]
+    keep_clear = [text_box(text) for text in (*ticks, *notes)]
+    edges = [points_along(np.asarray(patch.get_path().vertices), 2.0) for _, patch in shapes]
     edges += [room.get_xy()[::4] for room in rooms if room is not None]
     avoid = np.concatenate(edges) if edges else None
-    labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, ink=ink)
+    labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, theme=theme)
     return SkyArtists(shapes, unseen, arc, marks, rooms, labels, ticks, notes)
 
 
 def _hidden(ax: Axes, text: Text, marks: Sequence[Line2D], rooms: Sequence[Polygon | None]) -> bool:
     """Take a tick's name away where a satellite's marker or outline would run through it."""
-    box = box_of(text).padded(4.0)
+    box = text_box(text).padded(4.0)
     lines = [mark.get_xydata() for mark in marks] + [room.get_xy() for room in rooms if room is not None]
     if not any(box.count_contains(ax.transData.transform(line)) for line in lines):
         return False
@@ -123,17 +142,17 @@ def _sector(start_deg: float, stop_deg: float, inner: float, outer: float) -> Fl
     return np.concatenate([out, back])
 
 
-def _draw_unseen(ax: Axes, assessment: Assessment, ink: Ink) -> list[PathPatch]:
-    blank = ink.sources[""]
+def _draw_unseen(ax: Axes, assessment: Assessment, theme: Theme) -> list[PathPatch]:
+    blank = theme.sources[""]
     drawn = []
-    for start, stop in unseen_spans(assessment.silhouettes):
-        patch = fill([_sector(start, stop, 0.0, _BAND)], blank, zorder=2.95, hollow=True)
+    for start, stop in uncovered_spans(assessment.silhouettes):
+        patch = source_area([_sector(start, stop, 0.0, _BAND)], blank, zorder=2.95, hollow=True)
         ax.add_artist(patch)
         drawn.append(patch)
     return drawn
 
 
-def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[str, PathPatch]]:
+def _draw_areas(ax: Axes, shapes: Sequence[Area], theme: Theme) -> list[tuple[str, PathPatch]]:
     """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
     drawn: list[tuple[str, PathPatch]] = []
     hanging: list[Floats] = []
@@ -146,67 +165,67 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], ink: Ink) -> list[tuple[str, P
         if area.source == "obstacle":
             hanging.append(outline)
             continue
-        source, zorder = ink.sources[area.source], 2.0 + 0.001 * len(drawn)
-        drawn.append((area.source, fill([outline], source, zorder=zorder)))
+        source, zorder = theme.sources[area.source], 2.0 + 0.001 * len(drawn)
+        drawn.append((area.source, source_area([outline], source, zorder=zorder)))
         ax.add_artist(drawn[-1][1])
         top[area.top_deg <= 0.0] = np.nan  # along the rim there is nothing to see
-        ax.add_artist(trace(top, source, zorder=zorder))
-    source = ink.sources["obstacle"]
-    for rings in outlines(hanging) if hanging else []:
-        drawn.append(("obstacle", fill(rings, source, zorder=3.0)))
+        ax.add_artist(source_line(top, source, zorder=zorder))
+    source = theme.sources["obstacle"]
+    for rings in merged_outlines(hanging) if hanging else []:
+        drawn.append(("obstacle", source_area(rings, source, zorder=3.0)))
         ax.add_artist(drawn[-1][1])
         for ring in rings:
             edge = np.where(np.hypot(*ring.T)[:, None] >= _RIM - 0.01, np.nan, ring)
-            ax.add_artist(trace(edge, source, zorder=3.1))
+            ax.add_artist(source_line(edge, source, zorder=3.1))
     return drawn
 
 
-def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], ink: Ink) -> list[Text]:
+def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], theme: Theme) -> list[Text]:
     """Rings of elevation and spokes of azimuth; the rings are named on the side away from the satellites."""
     for ring in _RINGS_DEG:
-        ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=ink.rule, linewidth=0.6, zorder=4))
-    ax.add_artist(Circle((0, 0), _RIM, fill=False, edgecolor=ink.text, linewidth=1.2, zorder=6))
+        ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=theme.rule, linewidth=0.6, zorder=4))
+    ax.add_artist(Circle((0, 0), _RIM, fill=False, edgecolor=theme.text, linewidth=1.2, zorder=6))
     texts: list[Text] = []
-    style = {"ha": "center", "va": "center", "color": ink.text}
+    style = {"ha": "center", "va": "center", "color": theme.text}
     for azimuth in range(0, 360, 30):
         letter = {0: "N", 90: "E", 180: "S", 270: "W"}.get(azimuth)
         ends = np.column_stack(project(azimuth, [0.0, 85.0]))
-        ax.plot(*ends.T, color=ink.faint, linewidth=0.6, zorder=4)
+        ax.plot(*ends.T, color=theme.faint, linewidth=0.6, zorder=4)
         x, y = ends[0] * 101.0 / _RIM
         if letter:
-            texts.append(write(ax, x, y, letter, size=ink.title_pt + 1, weight="bold", **style))
+            texts.append(add_text(ax, x, y, letter, size=theme.title_pt + 1, weight="bold", **style))
         else:
-            texts.append(write(ax, x, y, f"{azimuth}°", size=ink.small_pt, **style))
+            texts.append(add_text(ax, x, y, f"{azimuth}°", size=theme.small_pt, **style))
     placed = np.deg2rad([r.look.azimuth_deg for r in results if r.look.azimuth_deg is not None] or [180.0])
     away_deg = 180.0 + np.rad2deg(np.arctan2(np.sin(placed).sum(), np.cos(placed).sum()))
     away_deg = 15.0 + 30.0 * np.round((away_deg - 15.0) / 30.0)  # between two spokes
     for ring in _RINGS_DEG:
         x, y = (float(part) for part in project(away_deg, ring))
         texts.append(
-            write(ax, x, y, f"{ring}°", size=ink.small_pt, zorder=12, bbox=_paper(ink, 0.8), **style)
+            add_text(ax, x, y, f"{ring}°", size=theme.small_pt, zorder=12, bbox=_paper(theme, 0.8), **style)
         )
     return texts
 
 
-def _draw_band(ax: Axes, assessment: Assessment, ink: Ink) -> None:
+def _draw_band(ax: Axes, assessment: Assessment, theme: Theme) -> None:
     """Outside the rim: who looked at each azimuth, the one that speaks for near things on top."""
     for name in ("terrain", "obstacle", "measured"):
-        source = ink.sources[name]
-        for start, stop in seen_spans([s for s in assessment.silhouettes if s.source == name]):
-            sector = fill([_sector(start, stop, _RIM, _BAND)], source, zorder=5)
+        source = theme.sources[name]
+        for start, stop in covered_spans([s for s in assessment.silhouettes if s.source == name]):
+            sector = source_area([_sector(start, stop, _RIM, _BAND)], source, zorder=5)
             ax.add_artist(sector)
-    ax.add_artist(Circle((0, 0), _BAND, fill=False, edgecolor=ink.text, linewidth=0.6, zorder=6))
+    ax.add_artist(Circle((0, 0), _BAND, fill=False, edgecolor=theme.text, linewidth=0.6, zorder=6))
 
 
 def _name_unseen(
-    ax: Axes, spans: Sequence[tuple[float, float]], notes: Sequence[Text], ink: Ink
+    ax: Axes, spans: Sequence[tuple[float, float]], notes: Sequence[Text], theme: Theme
 ) -> list[Text]:
     texts: list[Text] = []
     for start, stop in spans:
         if stop - start < 20.0:
             continue  # too narrow for words; the key explains the hatch
         middle = (start + stop) / 2.0
-        taken = [box_of(text) for text in (*notes, *texts)]
+        taken = [text_box(text) for text in (*notes, *texts)]
         for turn, elevation in (
             (0.0, 38.0),
             (0.0, 52.0),
@@ -216,27 +235,27 @@ def _name_unseen(
             (-0.25, 38.0),
         ):
             x, y = project(middle + turn * (stop - start), elevation)
-            text = write(
+            text = add_text(
                 ax,
                 float(x),
                 float(y),
-                ink.sources[""].word,
+                theme.sources[""].word,
                 ha="center",
                 va="center",
-                size=ink.small_pt,
-                color=ink.text,
+                size=theme.small_pt,
+                color=theme.text,
                 zorder=11,
-                bbox=_paper(ink, 1.5),
+                bbox=_paper(theme, 1.5),
             )
-            if not any(box_of(text).padded(4.0).overlaps(other) for other in taken):
+            if not any(text_box(text).padded(4.0).overlaps(other) for other in taken):
                 texts.append(text)
                 break
             text.remove()
     return texts
 
 
-def _paper(ink: Ink, pad: float) -> dict[str, Any]:
-    return {"facecolor": ink.paper, "edgecolor": "none", "pad": pad}
+def _paper(theme: Theme, pad: float) -> dict[str, Any]:
+    return {"facecolor": theme.paper, "edgecolor": "none", "pad": pad}
 
 
 def _longitude(longitude_deg: float) -> str:
@@ -245,7 +264,7 @@ def _longitude(longitude_deg: float) -> str:
     return f"{abs(longitude_deg):.0f}°{'W' if longitude_deg < 0 else 'E'}"
 
 
-def _draw_arc(ax: Axes, assessment: Assessment, ink: Ink) -> tuple[list[Line2D], list[Text]]:
+def _draw_arc(ax: Axes, assessment: Assessment, theme: Theme) -> tuple[list[Line2D], list[Text]]:
     """The geostationary arc above the horizon, with a tick every ten degrees of longitude."""
     site = assessment.site
     longitude_deg = wrap_180(np.floor(site.longitude_deg) + np.arange(-90.0, 90.5, 0.5))
@@ -256,7 +275,7 @@ def _draw_arc(ax: Axes, assessment: Assessment, ink: Ink) -> tuple[list[Line2D],
     up = elevation_deg > 0.0
     place = np.column_stack(project(azimuth_deg, elevation_deg))
     place[~up] = np.nan
-    arc = ax.plot(*place.T, color=ink.arc, linewidth=1.4, zorder=8)
+    arc = ax.plot(*place.T, color=theme.arc, linewidth=1.4, zorder=8)
     at = np.flatnonzero(up & (np.mod(longitude_deg, 10.0) == 0.0))
     at = at[(at > 0) & (at < up.size - 1)]
     along = place[at + 1] - place[at - 1]
@@ -264,32 +283,32 @@ def _draw_arc(ax: Axes, assessment: Assessment, ink: Ink) -> tuple[list[Line2D],
     # to the rim's side, for the open sky is left to the satellites' names
     outward *= np.where((outward * place[at]).sum(axis=1) < 0.0, -1.0, 1.0)[:, None]
     for start, way in zip(place[at], outward, strict=True):
-        ax.plot(*np.column_stack([start, start + 2.5 * way]), color=ink.arc, linewidth=1.2, zorder=8)
+        ax.plot(*np.column_stack([start, start + 2.5 * way]), color=theme.arc, linewidth=1.2, zorder=8)
     named = place[at] + 7.0 * outward
-    return arc, _name_ticks(ax, longitude_deg[at], named, ink)
+    return arc, _name_ticks(ax, longitude_deg[at], named, theme)
 
 
-def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, ink: Ink) -> list[Text]:
+def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, theme: Theme) -> list[Text]:
     """Longitudes beside their ticks: every 10, 20, 30 or 60 degrees, the closest step at which none touch."""
     fits = np.hypot(*place.T) < 86.0
     for step in (10.0, 20.0, 30.0, 60.0):
         texts = [
-            write(
+            add_text(
                 ax,
                 x,
                 y,
                 _longitude(float(longitude)),
                 ha="center",
                 va="center",
-                size=max(ink.small_pt - 0.5, 8.0),
-                color=ink.arc,
+                size=max(theme.small_pt - 0.5, 8.0),
+                color=theme.arc,
                 zorder=9,
-                bbox=_paper(ink, 0.5),
+                bbox=_paper(theme, 0.5),
             )
             for longitude, (x, y) in zip(longitude_deg[fits], place[fits], strict=True)
             if longitude % step == 0.0
         ]
-        boxes = [box_of(text).padded(3.0) for text in texts]
+        boxes = [text_box(text).padded(3.0) for text in texts]
         if step == 60.0 or not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k]):
             break
         for text in texts:
@@ -297,12 +316,12 @@ def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, ink: Ink) -> lis
     return texts
 
 
-def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D, Polygon | None]:
-    look, verdict = result.look, ink.verdicts[result.verdict]
+def _draw_satellite(ax: Axes, result: SatelliteResult, theme: Theme) -> tuple[Line2D, Polygon | None]:
+    look, verdict = result.look, theme.verdicts[result.verdict]
     azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
     if result.track is not None:
         track = project(np.array(result.track.azimuth_deg, dtype=float), result.track.elevation_deg)
-        ax.plot(*track, color=ink.text, linewidth=1.0, linestyle=verdict.stroke, zorder=19)
+        ax.plot(*track, color=theme.text, linewidth=1.0, linestyle=verdict.stroke, zorder=19)
     x, y = project(azimuth_deg, look.elevation_apparent_deg)
     (mark,) = ax.plot(
         [float(x)],
@@ -310,22 +329,22 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
         marker=verdict.marker,
         markersize=5.5,
         markerfacecolor=verdict.colour,
-        markeredgecolor=ink.text,
+        markeredgecolor=theme.text,
         markeredgewidth=1.0,
         linestyle="none",
         zorder=21,
     )
-    radius_deg = needed_deg(result)
+    radius_deg = required_room_deg(result)
     if radius_deg is None or not look.visible:
         return mark, None
     outline = np.column_stack(project(*circle_on_sky(azimuth_deg, look.elevation_apparent_deg, radius_deg)))
-    halo = Polygon(outline, closed=True, fill=False, edgecolor=ink.paper, linewidth=3.2, zorder=19)
+    halo = Polygon(outline, closed=True, fill=False, edgecolor=theme.paper, linewidth=3.2, zorder=19)
     ax.add_artist(halo)
     room = Polygon(
         outline,
         closed=True,
         fill=False,
-        edgecolor=ink.text,
+        edgecolor=theme.text,
         linewidth=1.5,
         linestyle=verdict.stroke,
         zorder=20,
@@ -334,54 +353,54 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, ink: Ink) -> tuple[Line2D
     return mark, room
 
 
-def _label(result: SatelliteResult, mark: Line2D, ink: Ink) -> Label:
+def _label(result: SatelliteResult, mark: Line2D, theme: Theme) -> Label:
     x, y = (float(np.asarray(part)[0]) for part in mark.get_data())
-    word = ink.verdicts[result.verdict].word if result.look.visible else "below the horizon"
+    word = theme.verdicts[result.verdict].word if result.look.visible else "below the horizon"
     name = result.satellite.name
     name = name if len(name) <= 18 else name[:17] + "…"
     toward_deg = float(np.rad2deg(np.arctan2(-y, -x))) if np.hypot(x, y) > 1.0 else 90.0
-    return Label(f"{name}\n{word}", x, y, toward_deg=toward_deg, size_pt=ink.small_pt, weight="bold")
+    return Label(f"{name}\n{word}", x, y, toward_deg=toward_deg, size_pt=theme.small_pt, weight="bold")
 
 
-def sky_figure(assessment: Assessment, *, heading: bool = True, ink: Ink = INK) -> Figure:
+def sky_figure(assessment: Assessment, *, heading: bool = True, theme: Theme = THEME) -> Figure:
     """The whole sheet: title, disc, key, and a row per satellite.
 
     heading : False leaves title and rows out, for a page that says them
     """
-    disc_in, date = ink.width_in - 0.1, when(assessment)
+    disc_in, date = theme.width_in - 0.1, date_text(assessment)
     lines = [
         f"{assessment.site.name}: sky view{', ' + date if date else ''}",
-        stands(assessment.mount),
+        mount_text(assessment.mount),
         "As on a map: north up, east right; the middle is straight up",
     ]
-    title_in = captions_in(lines, ink=ink) if heading else 0.0
-    key_in = 1.65 * ink.small_pt / 72.0 * (1 if ink.width_in > 5.0 else 2) + 0.16
-    words_in = sum(rows_in(assessment.results, ink=ink)) if heading else 0.0
+    title_in = title_height_in(lines, theme=theme) if heading else 0.0
+    key_in = 1.65 * theme.small_pt / 72.0 * (1 if theme.width_in > 5.0 else 2) + 0.16
+    words_in = sum(row_heights_in(assessment.results, theme=theme)) if heading else 0.0
     height_in = title_in + disc_in + key_in + words_in + 0.05
-    figure = new_figure(ink.width_in, height_in)
-    used_in = title(figure, lines, ink=ink) if heading else 0.0
+    figure = new_figure(theme.width_in, height_in)
+    used_in = add_title(figure, lines, theme=theme) if heading else 0.0
     place = (
-        0.05 / ink.width_in,
+        0.05 / theme.width_in,
         1.0 - (used_in + disc_in) / height_in,
-        disc_in / ink.width_in,
+        disc_in / theme.width_in,
         disc_in / height_in,
     )
-    draw_sky(figure.add_axes(place, label="sky"), assessment, ink=ink)
+    draw_sky(figure.add_axes(place, label="sky"), assessment, theme=theme)
     names = [
         s for s in ("measured", "terrain", "obstacle") if any(x.source == s for x in assessment.silhouettes)
     ]
-    blank = unseen_spans(assessment.silhouettes)
-    handles = source_key(names + ([""] if blank else []), ink=ink)
-    if half_seen(areas(assessment.silhouettes), blank):
-        handles.append(overlap_key("seen, not far enough", ink=ink))
-    key(figure, handles, used_in + disc_in + key_in / 2, ink=ink)
+    blank = uncovered_spans(assessment.silhouettes)
+    handles = source_handles(names + ([""] if blank else []), theme=theme)
+    if partly_covered(sky_areas(assessment.silhouettes), blank):
+        handles.append(overlap_handle("seen, not far enough", theme=theme))
+    add_legend(figure, handles, used_in + disc_in + key_in / 2, theme=theme)
     if heading:
-        rows(figure, assessment.results, used_in + disc_in + key_in, ink=ink)
+        add_rows(figure, assessment.results, used_in + disc_in + key_in, theme=theme)
     return figure
 
 
 def write_sky_view(path: str | PathLike[str], assessment: Assessment) -> None:
     """Write the sky view as PNG, SVG or PDF by the file's suffix."""
-    with drawing():
+    with fixed_settings():
         figure = sky_figure(assessment)
         save(path, figure, title=f"{assessment.site.name}: sky view, north up, east right")

@@ -26,28 +26,38 @@ from skysill.assessment.pipeline import Assessment, SatelliteResult
 from skysill.horizon.silhouette import Silhouette
 from skysill.plots.captions import (
     Compass,
-    captions_in,
-    chosen,
-    compass_of,
-    key,
-    needed_deg,
-    rows,
-    rows_in,
-    stands,
-    title,
-    when,
+    add_legend,
+    add_rows,
+    add_title,
+    compass_edge,
+    date_text,
+    mount_text,
+    required_room_deg,
+    result_index,
+    row_heights_in,
+    title_height_in,
 )
-from skysill.plots.labels import Label, Placed, box_of, place_labels, write
-from skysill.plots.silhouettes import (
+from skysill.plots.labels import Label, PlacedLabel, add_text, place_labels, text_box
+from skysill.plots.sky_areas import (
     Area,
-    areas,
-    dotted,
-    half_seen,
-    outlines,
-    tangent_plane_deg,
-    unseen_spans,
+    azimuthal_equidistant_deg,
+    merged_outlines,
+    partly_covered,
+    points_along,
+    sky_areas,
+    uncovered_spans,
 )
-from skysill.plots.theme import INK, Ink, drawing, fill, new_figure, overlap_key, save, source_key, trace
+from skysill.plots.theme import (
+    THEME,
+    Theme,
+    fixed_settings,
+    new_figure,
+    overlap_handle,
+    save,
+    source_area,
+    source_handles,
+    source_line,
+)
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, separation_deg, wrap_180, wrap_360
 
@@ -74,10 +84,10 @@ class StripArtists:
     room: Circle | None
     margin: Line2D | None
     ray: Line2D
-    labels: list[Placed]
+    labels: list[PlacedLabel]
     ticks: list[Text]
     compass_ticks: list[Text]
-    half_seen: bool = False
+    partly_covered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +99,7 @@ class _Window:
     half_deg: float
 
     def place(self, azimuth_deg: Floats, elevation_deg: Floats) -> tuple[Floats, Floats]:
-        return tangent_plane_deg(
+        return azimuthal_equidistant_deg(
             azimuth_deg,
             elevation_deg,
             center_azimuth_deg=self.azimuth_deg,
@@ -109,11 +119,13 @@ class _Window:
 
 def half_width_deg(result: SatelliteResult) -> float:
     """Half the width of sky to show: the room asked for and the room there is, with some air around."""
-    needed, margin = needed_deg(result) or 0.0, result.clearance.margin_deg or 0.0
+    needed, margin = required_room_deg(result) or 0.0, result.clearance.margin_deg or 0.0
     return float(np.ceil(np.clip(1.45 * max(needed, min(abs(margin), 24.0)), 6.0, 35.0)))
 
 
-def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink: Ink = INK) -> StripArtists:
+def draw_strip(
+    ax: Axes, assessment: Assessment, result: SatelliteResult, *, theme: Theme = THEME
+) -> StripArtists:
     """Draw the sky around one satellite on square axes; limits are set here."""
     look = result.look
     window = _Window(look.azimuth_deg or 0.0, look.elevation_apparent_deg, half_width_deg(result))
@@ -121,34 +133,47 @@ def draw_strip(ax: Axes, assessment: Assessment, result: SatelliteResult, *, ink
     ax.set_ylim(-window.half_deg, window.half_deg)
     ax.set_xticks([])
     ax.set_yticks([])
-    seen = areas(assessment.silhouettes)
-    unseen = _draw_unseen(ax, assessment, window, ink)
-    shapes = _draw_areas(ax, seen, window, ink)
-    nearby = _within_window(unseen_spans(assessment.silhouettes), window)
-    crossed = [area for area in half_seen(seen, nearby) if _on_paper_at_all(area, window)]
-    low_edges = _draw_low_edges(ax, assessment, window, ink)
-    ticks, compass_ticks = _draw_net(ax, result, window, compass_of(assessment, result), ink)
-    verdict = ink.verdicts[result.verdict]
-    room, needed = None, needed_deg(result)
+    seen = sky_areas(assessment.silhouettes)
+    unseen = _draw_unseen(ax, assessment, window, theme)
+    shapes = _draw_areas(ax, seen, window, theme)
+    nearby = _within_window(uncovered_spans(assessment.silhouettes), window)
+    crossed = [area for area in partly_covered(seen, nearby) if _on_paper_at_all(area, window)]
+    low_edges = _draw_low_edges(ax, assessment, window, theme)
+    ticks, compass_ticks = _draw_net(ax, result, window, compass_edge(assessment, result), theme)
+    verdict = theme.verdicts[result.verdict]
+    room, needed = None, required_room_deg(result)
     if needed is not None:
-        ax.add_artist(Circle((0, 0), needed, fill=False, edgecolor=ink.paper, linewidth=4.5, zorder=14))
+        ax.add_artist(Circle((0, 0), needed, fill=False, edgecolor=theme.paper, linewidth=4.5, zorder=14))
         room = Circle(
-            (0, 0), needed, fill=False, edgecolor=ink.text, linewidth=2.0, linestyle=verdict.stroke, zorder=15
+            (0, 0),
+            needed,
+            fill=False,
+            edgecolor=theme.text,
+            linewidth=2.0,
+            linestyle=verdict.stroke,
+            zorder=15,
         )
         ax.add_artist(room)
     (ray,) = ax.plot(
-        [0], [0], marker="+", markersize=16, markeredgewidth=2.2, color=ink.text, linestyle="none", zorder=18
+        [0],
+        [0],
+        marker="+",
+        markersize=16,
+        markeredgewidth=2.2,
+        color=theme.text,
+        linestyle="none",
+        zorder=18,
     )
-    margin = _draw_margin(ax, result, window, ink)
-    avoid = [dotted(np.asarray(patch.get_path().vertices), window.half_deg / 40.0) for _, patch in shapes] + (
-        [] if needed is None else [_around(needed)]
-    )
+    margin = _draw_margin(ax, result, window, theme)
+    avoid = [
+        points_along(np.asarray(patch.get_path().vertices), window.half_deg / 40.0) for _, patch in shapes
+    ] + ([] if needed is None else [_around(needed)])
     labels = place_labels(
         ax,
-        _words(result, window, ink),
-        keep_clear=[box_of(text) for text in (*ticks, *compass_ticks)],
+        _words(result, window, theme),
+        keep_clear=[text_box(text) for text in (*ticks, *compass_ticks)],
         avoid=np.concatenate(avoid) if avoid else None,
-        ink=ink,
+        theme=theme,
     )
     return StripArtists(
         shapes, unseen, low_edges, room, margin, ray, labels, ticks, compass_ticks, bool(crossed)
@@ -164,10 +189,10 @@ def _dense(start_deg: float, stop_deg: float, step_deg: float = 0.5) -> Floats:
     return np.linspace(start_deg, stop_deg, max(2, int(np.ceil((stop_deg - start_deg) / step_deg)) + 1))
 
 
-def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[PathPatch]:
-    blank, reach = ink.sources[""], window.turn_deg()
+def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, theme: Theme) -> list[PathPatch]:
+    blank, reach = theme.sources[""], window.turn_deg()
     drawn = []
-    for start, stop in unseen_spans(assessment.silhouettes):
+    for start, stop in uncovered_spans(assessment.silhouettes):
         for _, low, high in _within(start, stop, window.azimuth_deg, reach):
             around = _dense(low, high)
             down = np.full(around.shape, max(-89.0, window.elevation_deg - 2.0 * window.half_deg))
@@ -175,7 +200,7 @@ def _draw_unseen(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) ->
             outline = np.column_stack(
                 window.place(np.concatenate([around, around[::-1]]), np.concatenate([down, up]))
             )
-            patch = fill([outline], blank, zorder=2.95, hollow=True)
+            patch = source_area([outline], blank, zorder=2.95, hollow=True)
             ax.add_artist(patch)
             drawn.append(patch)
     return drawn
@@ -205,7 +230,9 @@ def _on_paper_at_all(area: Area, window: _Window) -> bool:
     return bool(area.top_deg.max() > window.elevation_deg - window.half_deg)
 
 
-def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> list[tuple[str, PathPatch]]:
+def _draw_areas(
+    ax: Axes, shapes: Sequence[Area], window: _Window, theme: Theme
+) -> list[tuple[str, PathPatch]]:
     """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
     drawn: list[tuple[str, PathPatch]] = []
     hanging: list[Floats] = []
@@ -215,16 +242,16 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], window: _Window, ink: Ink) -> 
             if area.source == "obstacle":
                 hanging.append(outline)
                 continue
-            source, zorder = ink.sources[area.source], 2.0 + 0.001 * len(drawn)
-            drawn.append((area.source, fill([outline], source, zorder=zorder)))
+            source, zorder = theme.sources[area.source], 2.0 + 0.001 * len(drawn)
+            drawn.append((area.source, source_area([outline], source, zorder=zorder)))
             ax.add_artist(drawn[-1][1])
-            ax.add_artist(trace(above, source, zorder=zorder))
-    source = ink.sources["obstacle"]
-    for rings in outlines(hanging) if hanging else []:
-        drawn.append(("obstacle", fill(rings, source, zorder=3.0)))
+            ax.add_artist(source_line(above, source, zorder=zorder))
+    source = theme.sources["obstacle"]
+    for rings in merged_outlines(hanging) if hanging else []:
+        drawn.append(("obstacle", source_area(rings, source, zorder=3.0)))
         ax.add_artist(drawn[-1][1])
         for ring in rings:
-            ax.add_artist(trace(ring, source, zorder=3.1))
+            ax.add_artist(source_line(ring, source, zorder=3.1))
     return drawn
 
 
@@ -243,14 +270,14 @@ def _on_paper(area: Area, window: _Window) -> Iterator[tuple[Floats, Floats]]:
         yield np.column_stack(window.place(inside, top)), np.column_stack(window.place(inside, floor))
 
 
-def _draw_low_edges(ax: Axes, assessment: Assessment, window: _Window, ink: Ink) -> list[Line2D]:
+def _draw_low_edges(ax: Axes, assessment: Assessment, window: _Window, theme: Theme) -> list[Line2D]:
     """Per source and azimuth the nearer, lower edge that asks for the most room, where one exists."""
     drawn = []
     for silhouette in assessment.silhouettes:
         index = _low_edge(silhouette, assessment, window)
         if not index.size:
             continue
-        source = ink.sources[silhouette.source]
+        source = theme.sources[silhouette.source]
         x, y = window.place(silhouette.azimuth_deg[index], silhouette.elevation_deg[index])
         (line,) = ax.plot(
             x,
@@ -258,7 +285,7 @@ def _draw_low_edges(ax: Axes, assessment: Assessment, window: _Window, ink: Ink)
             linestyle="none",
             marker=source.marker,
             markersize=3.6,
-            markerfacecolor=ink.paper,
+            markerfacecolor=theme.paper,
             markeredgecolor=source.colour,
             markeredgewidth=1.0,
             zorder=12,
@@ -295,18 +322,22 @@ def _low_edge(silhouette: Silhouette, assessment: Assessment, window: _Window) -
 
 
 def _draw_net(
-    ax: Axes, result: SatelliteResult, window: _Window, compass: Compass | None, ink: Ink
+    ax: Axes, result: SatelliteResult, window: _Window, compass: Compass | None, theme: Theme
 ) -> tuple[list[Text], list[Text]]:
     """Lines of equal azimuth and elevation, named where they leave the frame; along the top the compass."""
     step = next((s for s in _STEPS_DEG if window.half_deg / s <= 4.0), 30.0)
     shrink = np.cos(np.deg2rad(window.elevation_deg))
     turn_step = next((s for s in _STEPS_DEG if s * shrink >= step * 0.8), 30.0)
-    ticks = _draw_elevations(ax, window, step, ink)
+    ticks = _draw_elevations(ax, window, step, theme)
     reach = window.turn_deg()
     for azimuth in _multiples(turn_step, window.azimuth_deg, reach):
-        ax.plot(*window.place(*_upright(azimuth, window)), color=ink.rule, linewidth=0.6, zorder=6)
-    ticks += _edge_numbers(ax, window, turn_step, 0.0, top=False, ink=ink)
-    top = [] if compass is None else _edge_numbers(ax, window, turn_step, compass.turn_deg, top=True, ink=ink)
+        ax.plot(*window.place(*_upright(azimuth, window)), color=theme.rule, linewidth=0.6, zorder=6)
+    ticks += _edge_numbers(ax, window, turn_step, 0.0, top=False, theme=theme)
+    top = (
+        []
+        if compass is None
+        else _edge_numbers(ax, window, turn_step, compass.turn_deg, top=True, theme=theme)
+    )
     return ticks, top
 
 
@@ -322,17 +353,17 @@ def _upright(azimuth_deg: float, window: _Window) -> tuple[Floats, Floats]:
     return np.full(height.shape, azimuth_deg), height
 
 
-def _draw_elevations(ax: Axes, window: _Window, step: float, ink: Ink) -> list[Text]:
+def _draw_elevations(ax: Axes, window: _Window, step: float, theme: Theme) -> list[Text]:
     """Each line named at the left edge, or above the satellite where it closes around the zenith."""
     texts: list[Text] = []
     limit, reach = window.half_deg, window.turn_deg()
     around = _dense(window.azimuth_deg - reach, window.azimuth_deg + reach)
-    style: dict[str, Any] = {"va": "center", "size": ink.small_pt, "color": ink.text}
+    style: dict[str, Any] = {"va": "center", "size": theme.small_pt, "color": theme.text}
     for elevation in np.arange(-90.0 + step, 90.0, step):
         if abs(elevation - window.elevation_deg) > 1.5 * limit:
             continue
         x, y = window.place(around, np.array(elevation))
-        ax.plot(x, y, color=ink.rule, linewidth=1.4 if elevation == 0.0 else 0.6, zorder=6)
+        ax.plot(x, y, color=theme.rule, linewidth=1.4 if elevation == 0.0 else 0.6, zorder=6)
         met = np.flatnonzero((x[:-1] + limit) * (x[1:] + limit) <= 0.0)
         at = [
             float(y[k] + (y[k + 1] - y[k]) * (x[k] + limit) / (x[k] - x[k + 1]))
@@ -342,22 +373,24 @@ def _draw_elevations(ax: Axes, window: _Window, step: float, ink: Ink) -> list[T
         at = [height for height in at if abs(height) < 0.97 * limit]
         rise = float(elevation - window.elevation_deg)
         if at:
-            texts.append(write(ax, -1.02 * limit, min(at), f"{elevation:g}°", ha="right", **style))
+            texts.append(add_text(ax, -1.02 * limit, min(at), f"{elevation:g}°", ha="right", **style))
         elif rise > 0.0 and rise < 0.97 * limit:
-            paper = {"facecolor": ink.paper, "edgecolor": "none", "pad": 0.8}
-            texts.append(write(ax, 0.0, rise, f"{elevation:g}°", ha="center", zorder=7, bbox=paper, **style))
+            paper = {"facecolor": theme.paper, "edgecolor": "none", "pad": 0.8}
+            texts.append(
+                add_text(ax, 0.0, rise, f"{elevation:g}°", ha="center", zorder=7, bbox=paper, **style)
+            )
     return texts
 
 
 def _edge_numbers(
-    ax: Axes, window: _Window, least_step: float, turn_deg: float, *, top: bool, ink: Ink
+    ax: Axes, window: _Window, least_step: float, turn_deg: float, *, top: bool, theme: Theme
 ) -> list[Text]:
     """Round numbers along the bottom or the top edge, as close as they can stand without touching.
 
     turn_deg : a direction reads its true azimuth less this
     """
     limit = window.half_deg
-    style: dict[str, Any] = {"ha": "center", "size": ink.small_pt, "color": ink.text}
+    style: dict[str, Any] = {"ha": "center", "size": theme.small_pt, "color": theme.text}
     for step in [s for s in (*_STEPS_DEG, 45.0, 90.0) if s >= least_step]:
         texts, marks = [], []
         for shown in _multiples(step, window.azimuth_deg - turn_deg, window.turn_deg()):
@@ -369,9 +402,9 @@ def _edge_numbers(
             if abs(at) >= 0.95 * limit:
                 continue
             words = f"{round(float(wrap_360(shown))) % 360}°"
-            texts.append(write(ax, at, 1.025 * edge, words, va="bottom" if top else "top", **style))
-            marks += ax.plot([at, at], [edge, 1.018 * edge], color=ink.text, linewidth=0.9, clip_on=False)
-        boxes = [box_of(text).padded(3.0) for text in texts]
+            texts.append(add_text(ax, at, 1.025 * edge, words, va="bottom" if top else "top", **style))
+            marks += ax.plot([at, at], [edge, 1.018 * edge], color=theme.text, linewidth=0.9, clip_on=False)
+        boxes = [text_box(text).padded(3.0) for text in texts]
         if not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2)):
             return texts
         for artist in (*texts, *marks):
@@ -389,16 +422,16 @@ def _nearest(control: Controlling, margin_deg: float, window: _Window) -> tuple[
     return float(x), float(y)
 
 
-def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -> Line2D | None:
+def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, theme: Theme) -> Line2D | None:
     control, margin = result.clearance.controlling, result.clearance.margin_deg
     if control is None or margin is None:
         return None
     x, y = _nearest(control, margin, window)
-    ax.plot([0, float(x)], [0, float(y)], color=ink.paper, linewidth=4.5, zorder=16)
+    ax.plot([0, float(x)], [0, float(y)], color=theme.paper, linewidth=4.5, zorder=16)
     (line,) = ax.plot(
         [0, float(x)],
         [0, float(y)],
-        color=ink.text,
+        color=theme.text,
         linewidth=2.0,
         zorder=17,
         marker=(2, 0, float(np.rad2deg(np.arctan2(y, x)))),
@@ -408,75 +441,83 @@ def _draw_margin(ax: Axes, result: SatelliteResult, window: _Window, ink: Ink) -
     return line
 
 
-def _words(result: SatelliteResult, window: _Window, ink: Ink) -> list[Label]:
-    control, margin, needed = result.clearance.controlling, result.clearance.margin_deg, needed_deg(result)
+def _words(result: SatelliteResult, window: _Window, theme: Theme) -> list[Label]:
+    control, margin, needed = (
+        result.clearance.controlling,
+        result.clearance.margin_deg,
+        required_room_deg(result),
+    )
     labels = []
     if control is not None and margin is not None:
         x, y = _nearest(control, margin, window)
         words = f"room {margin:.1f}°" if margin >= 0.0 else f"covered by {-margin:.1f}°"
         toward = 0.0 if abs(y) >= abs(x) else 90.0
-        labels.append(Label(words, 0.55 * x, 0.55 * y, toward_deg=toward, size_pt=ink.body_pt, weight="bold"))
+        labels.append(
+            Label(words, 0.55 * x, 0.55 * y, toward_deg=toward, size_pt=theme.body_pt, weight="bold")
+        )
         name = control.name if len(control.name) <= 24 else control.name[:23] + "…"
         far = "" if not control.distance_m else f", {control.distance_m:.0f} m"
         far += " (assumed)" if control.distance_assumed else ""
-        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=ink.small_pt))
+        labels.append(Label(name + far, x, y, toward_deg=-60.0, size_pt=theme.small_pt))
     if needed is not None:
         corner = needed * np.sqrt(0.5)
-        labels.append(Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0, size_pt=ink.body_pt))
+        labels.append(
+            Label(f"needed {needed:.1f}°", -corner, corner, toward_deg=120.0, size_pt=theme.body_pt)
+        )
     labels.append(
-        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=ink.small_pt, weight="bold")
+        Label(result.satellite.name, 0.0, 0.0, toward_deg=60.0, size_pt=theme.small_pt, weight="bold")
     )
     return labels
 
 
 def strip_figure(
-    assessment: Assessment, satellite_name: str | None = None, *, heading: bool = True, ink: Ink = INK
+    assessment: Assessment, satellite_name: str | None = None, *, heading: bool = True, theme: Theme = THEME
 ) -> Figure:
     """The whole sheet: title, window, key, and the satellite's row.
 
     heading : False leaves title and row out, for a page that says them
     """
-    result = assessment.results[chosen(assessment, satellite_name)]
-    compass, date = compass_of(assessment, result), when(assessment)
+    result = assessment.results[result_index(assessment, satellite_name)]
+    compass, date = compass_edge(assessment, result), date_text(assessment)
     lines = [
         f"{assessment.site.name}: sky around {result.satellite.name}{', ' + date if date else ''}",
-        stands(assessment.mount),
+        mount_text(assessment.mount),
         "Angles from the cross are true in every direction",
     ]
-    line_in = ink.small_pt / 72.0
+    line_in = theme.small_pt / 72.0
     left_in = 3.6 * line_in + 0.12
-    side_in = ink.width_in - left_in - 0.12
+    side_in = theme.width_in - left_in - 0.12
     above_in, below_in = (0.12 if compass is None else 3.1 * line_in), 3.5 * line_in
-    title_in = captions_in(lines, ink=ink) if heading else 0.0
-    key_in = 1.65 * line_in * (1 if ink.width_in > 5.0 else 3) + 0.16
-    rows_total_in = sum(rows_in([result], ink=ink)) if heading else 0.0
+    title_in = title_height_in(lines, theme=theme) if heading else 0.0
+    key_in = 1.65 * line_in * (1 if theme.width_in > 5.0 else 3) + 0.16
+    rows_total_in = sum(row_heights_in([result], theme=theme)) if heading else 0.0
     height_in = title_in + above_in + side_in + below_in + key_in + rows_total_in + 0.05
-    figure = new_figure(ink.width_in, height_in)
-    used_in = (title(figure, lines, ink=ink) if heading else 0.0) + above_in
+    figure = new_figure(theme.width_in, height_in)
+    used_in = (add_title(figure, lines, theme=theme) if heading else 0.0) + above_in
     place = (
-        left_in / ink.width_in,
+        left_in / theme.width_in,
         1.0 - (used_in + side_in) / height_in,
-        side_in / ink.width_in,
+        side_in / theme.width_in,
         side_in / height_in,
     )
     ax = figure.add_axes(place, label="strip")
-    drawn = draw_strip(ax, assessment, result, ink=ink)
-    style = {"ha": "center", "size": ink.body_pt, "color": ink.text, "transform": ax.transAxes}
+    drawn = draw_strip(ax, assessment, result, theme=theme)
+    style = {"ha": "center", "size": theme.body_pt, "color": theme.text, "transform": ax.transAxes}
     if compass is not None:
-        write(ax, 0.5, 1.0 + 1.7 * line_in / side_in, compass.words, va="bottom", **style)
-    write(ax, 0.5, -1.75 * line_in / side_in, "azimuth, true", va="top", **style)
-    write(ax, -3.4 * line_in / side_in, 0.5, "elevation", rotation=90, va="center", **style)
-    key(figure, _key(drawn, ink), used_in + side_in + below_in + key_in / 2, ink=ink)
+        add_text(ax, 0.5, 1.0 + 1.7 * line_in / side_in, compass.words, va="bottom", **style)
+    add_text(ax, 0.5, -1.75 * line_in / side_in, "azimuth, true", va="top", **style)
+    add_text(ax, -3.4 * line_in / side_in, 0.5, "elevation", rotation=90, va="center", **style)
+    add_legend(figure, _key(drawn, theme), used_in + side_in + below_in + key_in / 2, theme=theme)
     if heading:
-        rows(figure, [result], used_in + side_in + below_in + key_in, ink=ink)
+        add_rows(figure, [result], used_in + side_in + below_in + key_in, theme=theme)
     return figure
 
 
-def _key(drawn: StripArtists, ink: Ink) -> list[Patch | Line2D]:
+def _key(drawn: StripArtists, theme: Theme) -> list[Patch | Line2D]:
     shown = _shown(drawn)
-    handles: list[Patch | Line2D] = [*source_key(shown, ink=ink)]
-    if drawn.half_seen:
-        handles.append(overlap_key("seen, not far enough", ink=ink))
+    handles: list[Patch | Line2D] = [*source_handles(shown, theme=theme)]
+    if drawn.partly_covered:
+        handles.append(overlap_handle("seen, not far enough", theme=theme))
     for line in drawn.low_edges[:1]:
         marks = Line2D([], [])
         marks.update_from(line)
@@ -499,6 +540,6 @@ def _shown(drawn: StripArtists) -> list[str]:
 
 def write_strip(path: str | PathLike[str], assessment: Assessment, satellite_name: str | None = None) -> None:
     """Write the strip around one satellite (the first unless named) as PNG, SVG or PDF by the file's suffix."""
-    with drawing():
+    with fixed_settings():
         figure = strip_figure(assessment, satellite_name)
         save(path, figure, title=f"{assessment.site.name}: sky around the satellite")

@@ -17,9 +17,9 @@ from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
 from skysill.model.site import Site
-from skysill.plots.captions import captions_in, key, title
-from skysill.plots.labels import Label, Placed, box_of, place_labels, write
-from skysill.plots.theme import INK, PALETTE, Ink, drawing, new_figure, save
+from skysill.plots.captions import add_legend, add_title, title_height_in
+from skysill.plots.labels import Label, PlacedLabel, add_text, place_labels, text_box
+from skysill.plots.theme import PALETTE, THEME, Theme, fixed_settings, new_figure, save
 from skysill.pointing.ephemeris import sun_direction, sunlight_elevation_deg
 from skysill.pointing.look_vector import LookVector
 from skysill.pointing.orbits import as_utc
@@ -27,10 +27,10 @@ from skysill.pointing.sun import Alignment, Crossing, SunReport
 from skysill.units import Floats, Ints, wrap_180, wrap_360
 
 __all__ = [
-    "SeasonArtists",
-    "SunDayArtists",
-    "draw_sun_day",
-    "draw_sun_season",
+    "SunCrossingsArtists",
+    "SunPathArtists",
+    "draw_sun_crossings",
+    "draw_sun_path",
     "sun_figure",
     "write_sun",
     "zone_name",
@@ -43,7 +43,7 @@ _SUN = PALETTE["orange"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SunDayArtists:
+class SunPathArtists:
     """Sun's path, its hour marks, the satellite, its azimuth, the crossings, the words; x is azimuth from it."""
 
     path: Line2D
@@ -51,20 +51,20 @@ class SunDayArtists:
     satellite: Line2D
     azimuth: Line2D
     crossings: list[Line2D]
-    labels: list[Placed]
+    labels: list[PlacedLabel]
     hour_names: list[Text]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeasonArtists:
+class SunCrossingsArtists:
     """Times of crossing by date, seasons in the beam as bands, and the words."""
 
     crossings: Line2D
     seasons: list[Rectangle]
-    labels: list[Placed]
+    labels: list[PlacedLabel]
 
 
-def draw_sun_day(
+def draw_sun_path(
     ax: Axes,
     site: Site,
     look: LookVector,
@@ -72,8 +72,8 @@ def draw_sun_day(
     *,
     first_utc: dt.datetime,
     zone: dt.tzinfo = dt.UTC,
-    ink: Ink = INK,
-) -> SunDayArtists:
+    theme: Theme = THEME,
+) -> SunPathArtists:
     """The sun's path over the 24 hours from first_utc, around the satellite's azimuth; limits are set here.
 
     zone : of the hours along the path and of the crossing
@@ -90,32 +90,34 @@ def draw_sun_day(
     up = elevation_deg > -1.0
     reach = min(180.0, max(30.0, 1.08 * float(np.abs(turn_deg[up]).max(initial=0.0))))
     top = min(90.0, max(30.0, 1.18 * max(ray_deg, float(elevation_deg.max()))))
-    _set_axes(ax, middle_deg, reach, top, ink)
+    _set_axes(ax, middle_deg, reach, top, theme)
     broken = np.where(up, turn_deg, np.nan)
     broken[1:][np.abs(np.diff(turn_deg)) > 180.0] = np.nan  # across the back
     (path,) = ax.plot(broken, elevation_deg, color=_SUN, linewidth=2.4, zorder=5)
-    (meridian,) = ax.plot([0.0, 0.0], [0.0, top], color=ink.text, linestyle=(0, (5, 2)), zorder=4)
+    (meridian,) = ax.plot([0.0, 0.0], [0.0, top], color=theme.text, linestyle=(0, (5, 2)), zorder=4)
     local = [time.astimezone(zone) for time in times]
     on_hour = np.flatnonzero([time.minute == 0 for time in local] & (elevation_deg > 0.0))
-    hours = _mark(ax, turn_deg[on_hour], elevation_deg[on_hour], "o", 6.0, ink.paper, ink)
-    names = _hour_names(ax, broken, elevation_deg, on_hour, [f"{time.hour}" for time in local], ink)
-    satellite = _mark(ax, [0.0], [ray_deg], "D", 9.0, PALETTE["sky blue"], ink)
+    hours = _mark(ax, turn_deg[on_hour], elevation_deg[on_hour], "o", 6.0, theme.paper, theme)
+    names = _hour_names(ax, broken, elevation_deg, on_hour, [f"{time.hour}" for time in local], theme)
+    satellite = _mark(ax, [0.0], [ray_deg], "D", 9.0, PALETTE["sky blue"], theme)
     met = _within_a_day(report.crossings, first_utc)
-    crossings = [_mark(ax, [0.0], [c.sun_elevation_deg], "o", 12.0, PALETTE["yellow"], ink) for c in met]
+    crossings = [_mark(ax, [0.0], [c.sun_elevation_deg], "o", 12.0, PALETTE["yellow"], theme) for c in met]
     wanted = [
-        Label(look.satellite, 0.0, ray_deg, -30.0, ink.small_pt, "bold"),
-        *(_crossing_label(one, zone, ink) for one in met),
+        Label(look.satellite, 0.0, ray_deg, -30.0, theme.small_pt, "bold"),
+        *(_crossing_label(one, zone, theme) for one in met),
     ]
     avoid = np.column_stack([turn_deg[up], elevation_deg[up]])
-    labels = place_labels(ax, wanted, keep_clear=[box_of(name) for name in names], avoid=avoid, ink=ink)
-    return SunDayArtists(path, hours, satellite, meridian, crossings, labels, names)
+    labels = place_labels(ax, wanted, keep_clear=[text_box(name) for name in names], avoid=avoid, theme=theme)
+    return SunPathArtists(path, hours, satellite, meridian, crossings, labels, names)
 
 
-def _hour_names(ax: Axes, x: Floats, y: Floats, on_hour: Ints, names: Sequence[str], ink: Ink) -> list[Text]:
+def _hour_names(
+    ax: Axes, x: Floats, y: Floats, on_hour: Ints, names: Sequence[str], theme: Theme
+) -> list[Text]:
     """The hours outside the sun's arch, each straight off the path; those that find no room are left out."""
     figure = ax.get_figure(root=True)
     assert figure is not None
-    off = 1.5 * ink.small_pt * figure.dpi / 72.0
+    off = 1.5 * theme.small_pt * figure.dpi / 72.0
     place = ax.transData.transform(np.column_stack([x, y]))
     frame = ax.get_window_extent()
     drawn = place[np.isfinite(place).all(axis=1)]
@@ -129,30 +131,32 @@ def _hour_names(ax: Axes, x: Floats, y: Floats, on_hour: Ints, names: Sequence[s
         across = np.array([-along[1], along[0]]) / np.hypot(*along)
         across *= 1.0 if (place[k] - inner) @ across >= 0.0 else -1.0
         at = back.transform(place[k] + off * across)
-        style: dict[str, Any] = {"ha": "center", "va": "center", "size": ink.small_pt, "color": ink.text}
-        text = write(ax, float(at[0]), float(at[1]), names[k], **style)
-        box = box_of(text)
+        style: dict[str, Any] = {"ha": "center", "va": "center", "size": theme.small_pt, "color": theme.text}
+        text = add_text(ax, float(at[0]), float(at[1]), names[k], **style)
+        box = text_box(text)
         outside = box.x0 < frame.x0 or box.x1 > frame.x1 or box.y0 < frame.y0 or box.y1 > frame.y1
-        if outside or any(box.padded(2.0).overlaps(box_of(other)) for other in kept):
+        if outside or any(box.padded(2.0).overlaps(text_box(other)) for other in kept):
             text.remove()
         else:
             kept.append(text)
     return kept
 
 
-def _crossing_label(crossing: Crossing, zone: dt.tzinfo, ink: Ink) -> Label:
+def _crossing_label(crossing: Crossing, zone: dt.tzinfo, theme: Theme) -> Label:
     words = f"{_clock(crossing.time, zone):%H:%M}\nsun {crossing.sun_elevation_deg:.1f}° up"
-    return Label(words, 0.0, crossing.sun_elevation_deg, 150.0, ink.small_pt, "bold")
+    return Label(words, 0.0, crossing.sun_elevation_deg, 150.0, theme.small_pt, "bold")
 
 
 def _clock(time: dt.datetime, zone: dt.tzinfo) -> dt.datetime:
     return as_utc(time).astimezone(zone)
 
 
-def _mark(ax: Axes, x: ArrayLike, y: ArrayLike, marker: str, size_pt: float, colour: str, ink: Ink) -> Line2D:
+def _mark(
+    ax: Axes, x: ArrayLike, y: ArrayLike, marker: str, size_pt: float, colour: str, theme: Theme
+) -> Line2D:
     (mark,) = ax.plot(x, y, marker=marker, markersize=size_pt, linestyle="none", zorder=6.0 + size_pt / 20.0)
     mark.set_markerfacecolor(colour)
-    mark.set_markeredgecolor(ink.text)
+    mark.set_markeredgecolor(theme.text)
     return mark
 
 
@@ -161,19 +165,19 @@ def _within_a_day(crossings: Sequence[Crossing], first_utc: dt.datetime) -> list
     return [c for c in crossings if start <= as_utc(c.time) < start + dt.timedelta(days=1)]
 
 
-def _set_axes(ax: Axes, middle_deg: float, reach: float, top: float, ink: Ink) -> None:
+def _set_axes(ax: Axes, middle_deg: float, reach: float, top: float, theme: Theme) -> None:
     ax.set_xlim(-reach, reach)
     ax.set_ylim(0.0, top)
     step = next(step for step in (10.0, 15.0, 30.0, 45.0, 60.0) if reach / step <= 3.2 or step == 60.0)
     first = step * np.ceil((middle_deg - reach) / step)
     azimuths = np.arange(first, middle_deg + reach + 1e-9, step)
     ax.set_xticks(azimuths - middle_deg, [f"{float(wrap_360(a)):.0f}°" for a in azimuths])
-    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
-    ax.grid(True, color=ink.faint, linewidth=0.5)
+    ax.tick_params(labelsize=theme.small_pt, colors=theme.text)
+    ax.grid(True, color=theme.faint, linewidth=0.5)
     ax.set_axisbelow(True)
 
 
-def draw_sun_season(
+def draw_sun_crossings(
     ax: Axes,
     look: LookVector,
     report: SunReport,
@@ -181,8 +185,8 @@ def draw_sun_season(
     first_utc: dt.datetime,
     last_utc: dt.datetime,
     zone: dt.tzinfo = dt.UTC,
-    ink: Ink = INK,
-) -> SeasonArtists:
+    theme: Theme = THEME,
+) -> SunCrossingsArtists:
     """When in the day the sun crosses the satellite's azimuth, by date; its seasons in the beam as bands."""
     start, stop = _clock(first_utc, zone), _clock(last_utc, zone)
     days = np.array([_days(start, c.time) for c in report.crossings], dtype=float)
@@ -194,13 +198,13 @@ def draw_sun_season(
     ends, names = _date_ticks(start, stop)
     ax.set_xticks(ends, names)
     ax.set_yticks(ticks, [f"{int(t) % 24:02d}:{round((t % 1) * 60) % 60:02d}" for t in ticks])
-    ax.tick_params(labelsize=ink.small_pt, colors=ink.text)
-    ax.grid(True, color=ink.faint, linewidth=0.5)
+    ax.tick_params(labelsize=theme.small_pt, colors=theme.text)
+    ax.grid(True, color=theme.faint, linewidth=0.5)
     bands = [_band(ax, start, season) for season in report.alignments]
-    (line,) = ax.plot(days, hours, linestyle="none", marker="o", markersize=3.2, color=ink.text, zorder=5)
-    wanted = [_season_label(start, season, ax.get_ylim(), zone, ink) for season in report.alignments]
+    (line,) = ax.plot(days, hours, linestyle="none", marker="o", markersize=3.2, color=theme.text, zorder=5)
+    wanted = [_season_label(start, season, ax.get_ylim(), zone, theme) for season in report.alignments]
     avoid = np.column_stack([days, hours]) if days.size else None
-    return SeasonArtists(line, bands, place_labels(ax, wanted, avoid=avoid, ink=ink))
+    return SunCrossingsArtists(line, bands, place_labels(ax, wanted, avoid=avoid, theme=theme))
 
 
 def _hour_ticks(hours: Floats) -> Floats:
@@ -246,14 +250,14 @@ def _band(ax: Axes, start: dt.datetime, season: Alignment) -> Rectangle:
 
 
 def _season_label(
-    start: dt.datetime, season: Alignment, limits: tuple[float, float], zone: dt.tzinfo, ink: Ink
+    start: dt.datetime, season: Alignment, limits: tuple[float, float], zone: dt.tzinfo, theme: Theme
 ) -> Label:
     words = (
         f"sun in the beam\n{_clock(season.season_start, zone):%-d %b} to {_clock(season.season_end, zone):%-d %b}\n"
         f"up to {season.longest_outage_min:.0f} min a day"
     )
     return Label(
-        words, _days(start, season.peak_time), 0.15 * limits[0] + 0.85 * limits[1], 0.0, ink.small_pt
+        words, _days(start, season.peak_time), 0.15 * limits[0] + 0.85 * limits[1], 0.0, theme.small_pt
     )
 
 
@@ -265,7 +269,7 @@ def sun_figure(
     first_utc: dt.datetime,
     last_utc: dt.datetime,
     zone: dt.tzinfo = dt.UTC,
-    ink: Ink = INK,
+    theme: Theme = THEME,
 ) -> Figure:
     """The whole sheet: over one day the sun's path, over more the times of crossing by date; on a zone's clocks."""
     one_day = (as_utc(last_utc) - as_utc(first_utc)).total_seconds() <= _LONGEST_DAY_H * 3600.0
@@ -277,27 +281,31 @@ def sun_figure(
         f"{dates}; times in {zone_name(first, last)}",
         f"Satellite: {az}, elevation {look.elevation_apparent_deg:.1f}°",
     ]
-    height_in = captions_in(words, ink=ink) + 0.18 + _TALL_IN + 0.95
-    figure = new_figure(ink.width_in, height_in)
-    used_in = title(figure, words, ink=ink) + 0.18
-    left, wide = _LEFT_IN / ink.width_in, _WIDE_IN / ink.width_in
+    height_in = title_height_in(words, theme=theme) + 0.18 + _TALL_IN + 0.95
+    figure = new_figure(theme.width_in, height_in)
+    used_in = add_title(figure, words, theme=theme) + 0.18
+    left, wide = _LEFT_IN / theme.width_in, _WIDE_IN / theme.width_in
     ax = figure.add_axes(
         (left, 1.0 - (used_in + _TALL_IN) / height_in, wide, _TALL_IN / height_in), label="sun"
     )
-    style = {"size": ink.small_pt, "color": ink.text, "transform": ax.transAxes, "ha": "center"}
+    style = {"size": theme.small_pt, "color": theme.text, "transform": ax.transAxes, "ha": "center"}
     across, up = ("azimuth, true", "elevation, degrees") if one_day else ("date", "time of crossing")
-    write(ax, 0.5, -0.26 / _TALL_IN, across, va="top", **style)
-    write(ax, -0.62 / _WIDE_IN, 0.5, up, va="center", rotation=90, **style)
+    add_text(ax, 0.5, -0.26 / _TALL_IN, across, va="top", **style)
+    add_text(ax, -0.62 / _WIDE_IN, 0.5, up, va="center", rotation=90, **style)
     handles: list[Any]
     if one_day:
-        drawn = draw_sun_day(ax, site, look, report, first_utc=first_utc, zone=zone, ink=ink)
+        drawn = draw_sun_path(ax, site, look, report, first_utc=first_utc, zone=zone, theme=theme)
         handles = _day_key(drawn)
     else:
-        season = draw_sun_season(ax, look, report, first_utc=first_utc, last_utc=last_utc, zone=zone, ink=ink)
+        season = draw_sun_crossings(
+            ax, look, report, first_utc=first_utc, last_utc=last_utc, zone=zone, theme=theme
+        )
         handles = _season_key(season)
     if not report.crossings:
-        write(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
-    key(figure, handles, used_in + _TALL_IN + 0.66, columns=2 if len(handles) > 3 else None, ink=ink)
+        add_text(ax, 0.5, 0.06, "the sun does not cross this azimuth while it is up", **style)
+    add_legend(
+        figure, handles, used_in + _TALL_IN + 0.66, columns=2 if len(handles) > 3 else None, theme=theme
+    )
     return figure
 
 
@@ -325,13 +333,13 @@ def _like(line: Line2D, words: str) -> Line2D:
     return handle
 
 
-def _day_key(drawn: SunDayArtists) -> list[Patch | Line2D]:
+def _day_key(drawn: SunPathArtists) -> list[Patch | Line2D]:
     handles: list[Patch | Line2D] = [_like(drawn.path, "sun"), _like(drawn.hours, "full hours")]
     handles += [_like(mark, "sun at the satellite's azimuth") for mark in drawn.crossings[:1]]
     return [*handles, _like(drawn.satellite, "satellite")]
 
 
-def _season_key(drawn: SeasonArtists) -> list[Any]:
+def _season_key(drawn: SunCrossingsArtists) -> list[Any]:
     handles: list[Any] = [_like(drawn.crossings, "sun at the satellite's azimuth")]
     if drawn.seasons:
         handles.append(Patch(facecolor="#F8E3B5", edgecolor=_SUN, hatch="///", label="sun in the beam"))
@@ -349,6 +357,6 @@ def write_sun(
     zone: dt.tzinfo = dt.UTC,
 ) -> None:
     """Write the sun's picture as PNG, SVG or PDF by the file's suffix."""
-    with drawing():
+    with fixed_settings():
         figure = sun_figure(site, look, report, first_utc=first_utc, last_utc=last_utc, zone=zone)
         save(path, figure, title=f"{site.name}: sun and {look.satellite}")

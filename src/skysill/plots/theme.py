@@ -30,21 +30,21 @@ from skysill.errors import InputError
 from skysill.io.results import write_whole
 
 __all__ = [
-    "INK",
     "PALETTE",
-    "PRINT",
-    "Ink",
-    "SourceInk",
-    "VerdictInk",
-    "drawing",
-    "fill",
+    "PRINT_THEME",
+    "THEME",
+    "SourceStyle",
+    "Theme",
+    "VerdictStyle",
+    "fixed_settings",
     "new_figure",
-    "overlap_key",
+    "overlap_handle",
     "render",
     "save",
-    "source_key",
-    "trace",
-    "verdict_key",
+    "source_area",
+    "source_handles",
+    "source_line",
+    "verdict_handles",
 ]
 
 PALETTE: Mapping[str, str] = MappingProxyType(
@@ -68,7 +68,7 @@ KINDS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 
 
 @dataclass(frozen=True, slots=True)
-class SourceInk:
+class SourceStyle:
     """How one source is drawn: skyline `stroke` in `colour`, area in `fill` with `hatch` in `colour`."""
 
     word: str
@@ -81,7 +81,7 @@ class SourceInk:
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictInk:
+class VerdictStyle:
     """How one verdict is drawn: `marker` filled with `colour` and edged in black, outline by `stroke`."""
 
     word: str
@@ -90,37 +90,37 @@ class VerdictInk:
     stroke: Stroke
 
 
-SOURCES: Mapping[str, SourceInk] = MappingProxyType(
+SOURCES: Mapping[str, SourceStyle] = MappingProxyType(
     {
-        "measured": SourceInk("measured", PALETTE["blue"], "#CFE3F0", "///", "solid", "o"),
-        "terrain": SourceInk("terrain", "#00694D", "#D3EBE3", "..", (0, (7, 2)), "v"),
-        "obstacle": SourceInk("obstacle", "#8A4B00", "#F8E3B5", "xx", (0, (5, 1.5, 1.2, 1.5)), "s"),
-        "": SourceInk("not measured", "#6B6B6B", "#FFFFFF", "\\\\", (0, (1.2, 1.6)), "", 1.2),
+        "measured": SourceStyle("measured", PALETTE["blue"], "#CFE3F0", "///", "solid", "o"),
+        "terrain": SourceStyle("terrain", "#00694D", "#D3EBE3", "..", (0, (7, 2)), "v"),
+        "obstacle": SourceStyle("obstacle", "#8A4B00", "#F8E3B5", "xx", (0, (5, 1.5, 1.2, 1.5)), "s"),
+        "": SourceStyle("not measured", "#6B6B6B", "#FFFFFF", "\\\\", (0, (1.2, 1.6)), "", 1.2),
     }
 )
 """By the source's name; "" where nobody looked. Two line colours are darker than the palette."""
 
-VERDICTS: Mapping[str, VerdictInk] = MappingProxyType(
+VERDICTS: Mapping[str, VerdictStyle] = MappingProxyType(
     {
-        "clear": VerdictInk("CLEAR", PALETTE["sky blue"], "o", "solid"),
-        "marginal": VerdictInk("MARGINAL", PALETTE["yellow"], "^", (0, (6, 2))),
-        "needs-survey": VerdictInk("NEEDS SURVEY", PALETTE["reddish purple"], "D", (0, (5, 1.5, 1.2, 1.5))),
-        "unknown": VerdictInk("UNKNOWN", "#FFFFFF", "s", (0, (1.2, 1.6))),
-        "blocked": VerdictInk("BLOCKED", PALETTE["vermillion"], "X", (0, (2.5, 1.2))),
+        "clear": VerdictStyle("CLEAR", PALETTE["sky blue"], "o", "solid"),
+        "marginal": VerdictStyle("MARGINAL", PALETTE["yellow"], "^", (0, (6, 2))),
+        "needs-survey": VerdictStyle("NEEDS SURVEY", PALETTE["reddish purple"], "D", (0, (5, 1.5, 1.2, 1.5))),
+        "unknown": VerdictStyle("UNKNOWN", "#FFFFFF", "s", (0, (1.2, 1.6))),
+        "blocked": VerdictStyle("BLOCKED", PALETTE["vermillion"], "X", (0, (2.5, 1.2))),
     }
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Ink:
+class Theme:
     """Everything a view needs to draw with.
 
     Sizes in points, chosen for a picture `width_in` inches wide: shown 400 pixels wide on a phone, the body
     lettering stands 10 pixels high.
     """
 
-    sources: Mapping[str, SourceInk] = field(default_factory=lambda: SOURCES)
-    verdicts: Mapping[str, VerdictInk] = field(default_factory=lambda: VERDICTS)
+    sources: Mapping[str, SourceStyle] = field(default_factory=lambda: SOURCES)
+    verdicts: Mapping[str, VerdictStyle] = field(default_factory=lambda: VERDICTS)
     text: str = PALETTE["black"]
     paper: str = "#FFFFFF"
     rule: str = "#8C8C8C"
@@ -133,9 +133,9 @@ class Ink:
     dots_per_inch: float = 160.0
 
 
-INK = Ink()
+THEME = Theme()
 
-PRINT = Ink(title_pt=10.0, body_pt=9.0, small_pt=8.5, width_in=3.5)
+PRINT_THEME = Theme(title_pt=10.0, body_pt=9.0, small_pt=8.5, width_in=3.5)
 """For pictures set into a page at half its width, unscaled: no lettering below 8 points on A4 or Letter.
 
 On a phone 360 pixels wide the small lettering stands 10 pixels high.
@@ -159,7 +159,7 @@ _TURN = threading.RLock()
 
 
 @contextmanager
-def drawing() -> Iterator[None]:
+def fixed_settings() -> Iterator[None]:
     """One picture at a time, under our own settings whatever the user's matplotlib file says."""
     settings: Any = matplotlib.rcParams
     with _TURN, matplotlib.rc_context():
@@ -168,9 +168,9 @@ def drawing() -> Iterator[None]:
         yield
 
 
-def new_figure(width_in: float = INK.width_in, height_in: float = 6.0) -> Figure:
+def new_figure(width_in: float = THEME.width_in, height_in: float = 6.0) -> Figure:
     """An empty white figure that belongs to nobody: no window, no global list of figures."""
-    return Figure(figsize=(width_in, height_in), dpi=INK.dots_per_inch, facecolor=INK.paper)
+    return Figure(figsize=(width_in, height_in), dpi=THEME.dots_per_inch, facecolor=THEME.paper)
 
 
 def render(figure: Figure, kind: str, *, title: str = "") -> bytes:
@@ -186,9 +186,9 @@ def render(figure: Figure, kind: str, *, title: str = "") -> bytes:
     # a picture of flat areas packs nearly as small with little effort
     quick: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
     buffer = io.BytesIO()
-    with drawing():
+    with fixed_settings():
         figure.savefig(
-            buffer, format=kind, dpi=INK.dots_per_inch, facecolor=INK.paper, metadata=kinds[kind], **quick
+            buffer, format=kind, dpi=THEME.dots_per_inch, facecolor=THEME.paper, metadata=kinds[kind], **quick
         )
     return buffer.getvalue()
 
@@ -210,7 +210,9 @@ def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
     write_whole(path, render(figure, kind, title=title))
 
 
-def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float, hollow: bool = False) -> PathPatch:
+def source_area(
+    rings: Sequence[ArrayLike], source: SourceStyle, *, zorder: float, hollow: bool = False
+) -> PathPatch:
     """An area of one source, filled and hatched, without a stroke; rings after the first are holes.
 
     hollow : only the hatch, so that what lies below shows
@@ -223,7 +225,7 @@ def fill(rings: Sequence[ArrayLike], source: SourceInk, *, zorder: float, hollow
     )
 
 
-def trace(points: ArrayLike, source: SourceInk, *, zorder: float) -> Line2D:
+def source_line(points: ArrayLike, source: SourceStyle, *, zorder: float) -> Line2D:
     """A skyline or an edge of one source, in its stroke; points (n, 2), nan where it is interrupted."""
     line = Line2D(*np.asarray(points, dtype=float).T, color=source.colour, linestyle=source.stroke)
     line.set_linewidth(source.width_pt)
@@ -231,24 +233,24 @@ def trace(points: ArrayLike, source: SourceInk, *, zorder: float) -> Line2D:
     return line
 
 
-def source_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Patch]:
+def source_handles(names: tuple[str, ...] | list[str], *, theme: Theme = THEME) -> list[Patch]:
     """Legend handles, fill with hatch and stroke, for sources in the order given ("" is not measured)."""
     return [
         Patch(
-            facecolor=ink.sources[name].fill,
-            edgecolor=ink.sources[name].colour,
-            hatch=ink.sources[name].hatch,
-            linestyle=ink.sources[name].stroke,
+            facecolor=theme.sources[name].fill,
+            edgecolor=theme.sources[name].colour,
+            hatch=theme.sources[name].hatch,
+            linestyle=theme.sources[name].stroke,
             linewidth=1.2,
-            label=ink.sources[name].word,
+            label=theme.sources[name].word,
         )
         for name in names
     ]
 
 
-def overlap_key(word: str, *, ink: Ink = INK) -> Patch:
+def overlap_handle(word: str, *, theme: Theme = THEME) -> Patch:
     """A legend handle for what is not measured drawn across what somebody saw."""
-    seen, blank = ink.sources["terrain"], ink.sources[""]
+    seen, blank = theme.sources["terrain"], theme.sources[""]
     return Patch(
         facecolor=seen.fill,
         edgecolor=blank.colour,
@@ -259,19 +261,19 @@ def overlap_key(word: str, *, ink: Ink = INK) -> Patch:
     )
 
 
-def verdict_key(names: tuple[str, ...] | list[str], *, ink: Ink = INK) -> list[Line2D]:
+def verdict_handles(names: tuple[str, ...] | list[str], *, theme: Theme = THEME) -> list[Line2D]:
     """Legend handles, marker and stroke, for verdicts in the order given."""
     return [
         Line2D(
             [],
             [],
-            color=ink.text,
-            linestyle=ink.verdicts[name].stroke,
-            marker=ink.verdicts[name].marker,
-            markerfacecolor=ink.verdicts[name].colour,
-            markeredgecolor=ink.text,
+            color=theme.text,
+            linestyle=theme.verdicts[name].stroke,
+            marker=theme.verdicts[name].marker,
+            markerfacecolor=theme.verdicts[name].colour,
+            markeredgecolor=theme.text,
             markersize=8,
-            label=ink.verdicts[name].word,
+            label=theme.verdicts[name].word,
         )
         for name in names
     ]

@@ -17,7 +17,7 @@ from skysill.horizon.terrain import PathProfile
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, cross_track_deg, separation_deg, wrap_180
 
-__all__ = ["PANEL_WIDE_IN", "Plane", "Standing"]
+__all__ = ["PANEL_WIDE_IN", "SectionFeature", "VerticalSection"]
 
 PANEL_WIDE_IN = 4.72
 """Width of a panel's axes, inches."""
@@ -27,7 +27,7 @@ _STEEPEST_DEG = 89.0
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class SectionFeature:
     """One thing near the upright plane, at the place where it leaves the least room.
 
     level_m, top_m, floor_m : along the dish's horizontal and above its centre; floor_m None: stands on the ground
@@ -44,7 +44,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Plane:
+class VerticalSection:
     """What stands in the upright plane of one satellite.
 
     level_m, rise_m : the ground along the dish's horizontal and above its centre; nan where nobody knows
@@ -59,11 +59,11 @@ class Plane:
     level_m: Floats
     rise_m: Floats
     known: bool
-    things: tuple[Standing, ...]
+    things: tuple[SectionFeature, ...]
     datum_m: float
 
     @classmethod
-    def of(cls, assessment: Assessment, index: int) -> Plane:
+    def of(cls, assessment: Assessment, index: int) -> VerticalSection:
         """The plane of the result at `index`."""
         mount, site, result = assessment.mount, assessment.site, assessment.results[index]
         path: PathProfile | None = assessment.paths[index] if index < len(assessment.paths) else None
@@ -129,21 +129,21 @@ class Plane:
         return height_in, (height_in / (high - low)) / (wide_in / (1.06 * far_m))
 
 
-def _standing(assessment: Assessment, result: SatelliteResult) -> list[Standing]:
+def _standing(assessment: Assessment, result: SatelliteResult) -> list[SectionFeature]:
     """Readings and obstacles no farther aside than the room they need, or half a degree."""
     look, link = result.look, assessment.link
-    found: list[Standing] = []
+    found: list[SectionFeature] = []
     for silhouette in assessment.silhouettes:
         if silhouette.source == "terrain" or not len(silhouette):
             continue
         far_m = np.where(np.isnan(silhouette.distance_m), link.assumed_distance_m, silhouette.distance_m)
-        needed_deg = room_angle_deg(np.maximum(far_m, 0.01), link)
+        required_deg = room_angle_deg(np.maximum(far_m, 0.01), link)
         turn_deg = wrap_180(silhouette.azimuth_deg - (look.azimuth_deg or 0.0))
         aside_deg = np.where(
             np.abs(turn_deg) < 90.0, cross_track_deg(turn_deg, silhouette.elevation_deg), 180.0
         )
-        near = np.flatnonzero((aside_deg <= np.maximum(needed_deg, 0.5)) & (far_m > 0.0))
-        spare_deg = _apart_deg(silhouette, result) - needed_deg
+        near = np.flatnonzero((aside_deg <= np.maximum(required_deg, 0.5)) & (far_m > 0.0))
+        spare_deg = _apart_deg(silhouette, result) - required_deg
         for thing in np.unique(silhouette.thing[near]):
             mine: Ints = near[silhouette.thing[near] == thing]
             at = int(mine[np.argmin(spare_deg[mine])])
@@ -153,7 +153,7 @@ def _standing(assessment: Assessment, result: SatelliteResult) -> list[Standing]
     )
 
 
-def _as_controlling(thing: Standing, result: SatelliteResult) -> Standing:
+def _as_controlling(thing: SectionFeature, result: SatelliteResult) -> SectionFeature:
     """The controlling thing is drawn at the place that controls, so that picture and numbers agree."""
     control = result.clearance.controlling
     if control is None or (control.name, control.source) != (thing.name, thing.source):
@@ -171,10 +171,10 @@ def _as_controlling(thing: Standing, result: SatelliteResult) -> Standing:
     )
 
 
-def _at_column(silhouette: Silhouette, at: int, far_m: float, spare_deg: float) -> Standing:
+def _at_column(silhouette: Silhouette, at: int, far_m: float, spare_deg: float) -> SectionFeature:
     up_rad = math.radians(float(silhouette.elevation_deg[at]))
     floor_deg = float(np.asarray(silhouette.floor_deg)[at])
-    return Standing(
+    return SectionFeature(
         source=silhouette.source,
         name=silhouette.things[int(silhouette.thing[at])].name,
         level_m=far_m * math.cos(up_rad),

@@ -48,12 +48,12 @@ class Pictures:
 def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
     """Every picture of a record, drawn."""
     from skysill.plots.sky_view import sky_figure
-    from skysill.plots.theme import PRINT
+    from skysill.plots.theme import PRINT_THEME
 
     assessment = record.assessment
     results = "; ".join(_in_words(result) for result in assessment.results)
     sky = _rendered(
-        lambda: sky_figure(assessment, heading=False, ink=PRINT),
+        lambda: sky_figure(assessment, heading=False, theme=PRINT_THEME),
         kind,
         "Sky view",
         "As on a map: north up, east right; the middle is straight up.",
@@ -68,15 +68,15 @@ def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
 
 
 def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -> Iterator[Picture]:
-    from skysill.plots.path_profile import path_figure
+    from skysill.plots.path_profile import path_profile_figure
     from skysill.plots.strip import strip_figure
-    from skysill.plots.theme import PRINT
+    from skysill.plots.theme import PRINT_THEME
 
     assessment, name = record.assessment, one.result.satellite.name
     if one.result.look.visible:
         words = _in_words(one.result)
         yield _rendered(
-            lambda: strip_figure(assessment, name, heading=False, ink=PRINT),
+            lambda: strip_figure(assessment, name, heading=False, theme=PRINT_THEME),
             kind,
             f"Sky around {name}",
             "Angles from the cross are true in every direction; the circle is the room that is needed.",
@@ -84,7 +84,7 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
         )
         if one.result.look.azimuth_deg is not None:
             yield _rendered(
-                lambda: path_figure(assessment, name, heading=False, ink=PRINT),
+                lambda: path_profile_figure(assessment, name, heading=False, theme=PRINT_THEME),
                 kind,
                 f"Path to {name}",
                 _path_caption(record, one),
@@ -97,12 +97,12 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
     found = record.surroundings
     if found is None:
         return None
-    from skysill.plots.plan import draw_surroundings
-    from skysill.plots.theme import PRINT, new_figure
+    from skysill.plots.plan import draw_plan
+    from skysill.plots.theme import PRINT_THEME, new_figure
 
     def draw() -> Any:
-        figure = new_figure(PRINT.width_in, 3.75)
-        draw_surroundings(figure.add_axes((0.01, 0.005, 0.98, 0.99)), found, ink=PRINT)
+        figure = new_figure(PRINT_THEME.width_in, 3.75)
+        draw_plan(figure.add_axes((0.01, 0.005, 0.98, 0.99)), found, theme=PRINT_THEME)
         return figure
 
     lines = ", ".join(f"{look.satellite} towards {look.azimuth_deg:.0f} degrees" for look in found.looks)
@@ -125,14 +125,16 @@ def _path_caption(record: Record, one: SatelliteRecord) -> str:
 
 
 def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
-    from skysill.plots.dish_tilt import tilt_figure
-    from skysill.plots.theme import PRINT
+    from skysill.plots.dish_tilt import dish_tilt_figure
+    from skysill.plots.theme import PRINT_THEME
 
     face, look = one.aim.face, one.result.look
     if face is None or not look.visible:
         return None
     return _rendered(
-        lambda: tilt_figure(elevation_deg=look.elevation_apparent_deg, tilt_deg=face.tilt_deg, ink=PRINT),
+        lambda: dish_tilt_figure(
+            elevation_deg=look.elevation_apparent_deg, tilt_deg=face.tilt_deg, theme=PRINT_THEME
+        ),
         kind,
         "The dish from the side",
         "",
@@ -141,9 +143,9 @@ def _tilt(one: SatelliteRecord, kind: Literal["svg", "png"]) -> Picture | None:
 
 
 def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, caption: str, alt: str) -> Picture:
-    from skysill.plots.theme import drawing, render
+    from skysill.plots.theme import fixed_settings, render
 
-    with drawing():
+    with fixed_settings():
         figure = draw()
     width_in, height_in = figure.get_size_inches()
     return Picture(

@@ -16,14 +16,14 @@ from skysill.units import Bools, Floats, Ints, wrap_180
 
 __all__ = [
     "Area",
-    "areas",
+    "azimuthal_equidistant_deg",
     "circle_on_sky",
-    "dotted",
-    "half_seen",
-    "outlines",
-    "seen_spans",
-    "tangent_plane_deg",
-    "unseen_spans",
+    "covered_spans",
+    "merged_outlines",
+    "partly_covered",
+    "points_along",
+    "sky_areas",
+    "uncovered_spans",
 ]
 
 _WIDEST_STEP_DEG = 2.0
@@ -62,7 +62,7 @@ class Area:
     stands: bool
 
 
-def areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
+def sky_areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
     """Every silhouette as areas, in painting order: terrain, then what was measured, then obstacles.
 
     What stands on the ground keeps the highest column per azimuth; what hangs free keeps each of its layers.
@@ -169,7 +169,7 @@ def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area
         )
 
 
-def seen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
+def covered_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
     """Azimuth spans within 0 to 360 that some silhouette covers, joined where they touch, in order."""
     parts: list[tuple[float, float]] = []
     for silhouette in silhouettes:
@@ -188,13 +188,13 @@ def seen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
     return joined
 
 
-def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
+def uncovered_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
     """Azimuth spans (from, clockwise to; the end may pass 360) that no silhouette covers.
 
     >>> unseen_spans([])
     [(0.0, 360.0)]
     """
-    seen = seen_spans(silhouettes)
+    seen = covered_spans(silhouettes)
     ends = [0.0, *(end for span in seen for end in span), 360.0]
     gaps = [(low, high) for low, high in zip(ends[::2], ends[1::2], strict=True) if high > low + 1e-6]
     if len(gaps) > 1 and gaps[0][0] == 0.0 and gaps[-1][1] == 360.0:  # one gap across north
@@ -203,7 +203,7 @@ def unseen_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]
     return gaps
 
 
-def half_seen(shapes: Sequence[Area], spans: Sequence[tuple[float, float]]) -> list[Area]:
+def partly_covered(shapes: Sequence[Area], spans: Sequence[tuple[float, float]]) -> list[Area]:
     """The areas of terrain that run into azimuths where nobody looked far enough out: hatched across."""
     found = []
     for area in shapes:
@@ -214,7 +214,7 @@ def half_seen(shapes: Sequence[Area], spans: Sequence[tuple[float, float]]) -> l
     return found
 
 
-def outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
+def merged_outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
     """Overlapping outlines put together: for each piece its outer ring, then its holes, each closed (n, 2).
 
     A house of walls, roof planes and chimneys is one shape against the sky.
@@ -252,7 +252,7 @@ def _visible(shape: Floats) -> list[Any]:
     return [area, *long]
 
 
-def dotted(points: Floats, step: float) -> Floats:
+def points_along(points: Floats, step: float) -> Floats:
     """Places along a line (n, 2), no more than about `step` apart: what a label should rather not cover."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     at = np.linspace(0.0, along[-1], max(2, int(along[-1] / step) + 1))
@@ -275,7 +275,7 @@ def circle_on_sky(
     return azimuth_deg + np.rad2deg(turn_rad), np.rad2deg(np.arcsin(np.clip(sine, -1.0, 1.0)))
 
 
-def tangent_plane_deg(
+def azimuthal_equidistant_deg(
     azimuth_deg: Floats, elevation_deg: Floats, *, center_azimuth_deg: float, center_elevation_deg: float
 ) -> tuple[Floats, Floats]:
     """Place of directions on paper around a centre: right and up, degrees, true in every direction from it.
