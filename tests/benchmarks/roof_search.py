@@ -10,7 +10,7 @@ import sys
 import time
 from pathlib import Path
 
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import assess
 from skysill.io.site_file import read_site_file
 from skysill.siting.mast_search import mast_heights_m, mount_at

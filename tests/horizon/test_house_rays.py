@@ -20,7 +20,7 @@ from houses import (
     upright,
     vector_site,
 )
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import prepared
 from skysill.horizon.obstacles import clearances
 from skysill.io.site_file import read_site_file
 from skysill.model.link import Link

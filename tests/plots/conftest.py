@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from skysill.assessment.clearance import Clearance, Controlling
-from skysill.assessment.evidence import PlacedMount
 from skysill.assessment.pipeline import Assessment, HorizonBelow, SatelliteResult
+from skysill.assessment.placement import PlacedMount
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.horizon.terrain import PathProfile
 from skysill.model.site import Satellite, Site, Terminal

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene, building, clearances, facet, pole, tree

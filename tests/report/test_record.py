@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import skysill.radio.rain as rain
-from skysill.assessment.evidence import place
+from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.io.as_built import AsBuilt

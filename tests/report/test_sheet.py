@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from skysill.assessment.evidence import window_azimuths_deg
 from skysill.assessment.pipeline import assess
+from skysill.assessment.search_window import window_azimuths_deg
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
 from skysill.io.survey_tables import read_horizon_csv

@@ -8,7 +8,7 @@ from math import atan, degrees, radians, tan
 import numpy as np
 import pytest
 
-from skysill.assessment.evidence import place
+from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.obstacles import Scene

@@ -19,7 +19,7 @@ from houses import (
     vector_site,
     write_raster,
 )
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.overhead_lines import near_lines
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
@@ -51,7 +51,7 @@ def test_least_masts_are_what_the_full_assessment_of_each_spot_says(house, kind,
     """At the least height the room is there, 0.05 m lower it is not; where there is none, the tallest lacks it."""
     path = raster_site(tmp_path, house) if kind == "raster" else vector_site(tmp_path, house, years_ahead=5)
     job = prepared(read_site_file(path))
-    found, room = searched_room(job, 1.0, None)
+    found, room = searched_room(job, 1.0, None, JobContext())
     assert len(found.spots) > 25
     for spot in rng.choice(np.flatnonzero(room.usable), 6, replace=False):
         for k, satellite in enumerate(job.satellites):
@@ -187,7 +187,7 @@ def test_a_bracket_stands_off_the_wall_beside_the_roofs_edge(tmp_path):
     job = prepared(read_site_file(vector_site(tmp_path, row_house())))
     bracket = MastKit("wall bracket", (0.6, 1.0), stand_off_m=0.35)
     alone = replace(job, mast_kits=(bracket,), satellites=job.satellites[:1], mounts_named=False)
-    found, _ = searched_room(alone, 1.0, None)
+    found, _ = searched_room(alone, 1.0, None, JobContext())
     import shapely
 
     away = shapely.distance(

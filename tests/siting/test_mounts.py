@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import JobContext, prepared
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene, building, facet
 from skysill.horizon.roof_surface import own_roof, roof_elevation_m
@@ -76,7 +76,7 @@ def test_below_a_canopy_there_is_room_that_a_taller_mast_loses():
     assert np.nanmax(found.least_height_m) < 2.0
     asked = prepared(job(canopy, roof=low, satellites=(flat,)))
     heights = np.array([1.0, 3.9, 7.0])
-    room = SpotRoom(asked, [Mount("m", 0.0, 0.0, 1.0, 5.0)], heights)
+    room = SpotRoom(asked, [Mount("m", 0.0, 0.0, 1.0, 5.0)], heights, context=JobContext())
     assert [room.next_index(0, np.array([0]), at) for at in range(3)] == [0, 2, 2]
 
 

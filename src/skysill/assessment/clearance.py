@@ -37,11 +37,8 @@ __all__ = [
     "column_rooms",
     "highest_below",
     "scene_rooms",
-    "window_half_deg",
 ]
 
-NEAREST_M = 2.0
-"""Nearest ground that a ray's window of azimuths is made for."""
 
 _SAME_AZIMUTH_DEG = 1e-6
 
@@ -118,16 +115,6 @@ class Rooms:
     things: tuple[Thing, ...]
     thing: Ints
     at_least: Bools
-
-
-def window_half_deg(distance_m: float, elevation_deg: float, link: Link) -> float:
-    """How far beside a ray, in azimuth, something at a distance could take the required room; at most 180 degrees.
-
-    sin(half) = sin(required angle) / cos(elevation): the circle around the ray touches the meridian there.
-    """
-    reach_rad = np.deg2rad(float(room_angle_deg(distance_m, link)))
-    beside = np.sin(reach_rad) / max(np.cos(np.deg2rad(elevation_deg)), 1e-9)
-    return 180.0 if beside >= 1.0 else float(np.rad2deg(np.arcsin(beside)))
 
 
 def column_margin_deg(

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from skysill.assessment.clearance import NEAREST_M, column_margin_deg, window_half_deg
+from skysill.assessment.clearance import column_margin_deg
 from skysill.assessment.sampling import (
     OWN_SHARE,
     SAMPLES,
@@ -24,6 +24,7 @@ from skysill.assessment.sampling import (
     sigma_at_most_deg,
     step_draws_m,
 )
+from skysill.assessment.search_window import NEAREST_M, window_half_deg
 from skysill.model.link import Link, Ray
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, wrap_180

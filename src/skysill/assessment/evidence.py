@@ -3,100 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from skysill.assessment.clearance import NEAREST_M, window_half_deg
-from skysill.assessment.placement import CORRELATION_CELLS, Place, PlacedMount, place, surface_at
+from skysill.assessment.job_context import JobContext
+from skysill.assessment.placement import (
+    CORRELATION_CELLS,
+    Place,
+    PlacedMount,
+    dish_in_scene_m,
+    place,
+    surface_at,
+)
 from skysill.assessment.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
+from skysill.assessment.search_window import (
+    near_reach_m,
+    reach_wanted_m,
+    sought_elevation_deg,
+    stop_elevation_deg,
+    window_azimuths_deg,
+)
 from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.errors import InputError
-from skysill.geodesy.positions import offset_position, plan_offset
-from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.raster_sharpness import Blur
-from skysill.horizon.roof_surface import OWN_ROOF, with_own_roof
-from skysill.horizon.silhouette import Silhouette, Thing, covered
+from skysill.horizon.roof_surface import OWN_ROOF
+from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.default_errors import facts_of
 from skysill.model.job import Job
-from skysill.model.link import Link
-from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
-from skysill.pointing.compass import SUN, CompassCorrection, Sighting
+from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
-from skysill.radio.required_room import room_angle_deg
-from skysill.units import Bools, Floats, local_earth_radius_m, wrap_180, wrap_360
+from skysill.units import Bools, Floats, wrap_180, wrap_360
 
 __all__ = [
-    "EXACT_MARGIN_DEG",
-    "NEAR_TALL_M",
     "Gathered",
     "Place",
     "PlacedMount",
     "blur_at",
-    "correction_at",
     "gather",
-    "near_reach_m",
-    "near_seen",
     "overruled_by",
     "overruled_ground",
     "place",
-    "prepared",
     "raster_errors",
-    "sought_elevation_deg",
     "stated_errors",
-    "stop_elevation_deg",
     "surface_at",
     "terrain_from",
-    "uncovered",
-    "window_azimuths_deg",
 ]
 
-NEAR_TALL_M = 30.0
-"""Trees and houses are taken to reach no higher than this over the dish: a tall wood. Common practice, no source.
-
-A fine surface raster is near evidence only if it reaches as far as such a thing could stand in the way.
-"""
-
-SUN_BEARING_ERROR_DEG = 0.3
-"""Of a shadow's line: the sun is half a degree wide and runs a quarter of a degree a minute. Own reasoning."""
 
 _COLUMNS_WITHIN_DEG = 20.0
-_DENSE_DEG = 0.1
-_WIDE_DEG = 0.5
 _STILL_M = 0.01
-_REMEMBERED_SLACK_M = 50.0
-
-
-class Remembered:
-    """A source of elevations that keeps the widest window it has read, for asking again from nearby."""
-
-    def __init__(self, source: Elevations) -> None:
-        self._source = source
-        self._around: tuple[float, float, float] | None = None
-        self._grid: Grid | None = None
-        self.name, self.kind = source.name, source.kind
-        self.cell_size_m, self.vertical_error_m = source.cell_size_m, source.vertical_error_m
-        self.facts = facts_of(source)
-
-    def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
-        """As the source gives it, out to radius_m or farther."""
-        if self._around is not None:
-            east_m, north_m = plan_offset(*self._around[:2], latitude_deg, longitude_deg)
-            if float(np.hypot(east_m, north_m)) + radius_m <= self._around[2]:
-                return self._grid
-        radius_m += _REMEMBERED_SLACK_M
-        self._around = (latitude_deg, longitude_deg, radius_m)
-        self._grid = self._source.window(latitude_deg, longitude_deg, radius_m)
-        return self._grid
-
-
-def prepared(job: Job) -> Job:
-    """The same job ready for many questions about one property: rasters are read once, its own roof is an obstacle."""
-    rasters = tuple(r if isinstance(r, Remembered) else Remembered(r) for r in job.sources.rasters)
-    return with_own_roof(replace(job, sources=replace(job.sources, rasters=rasters)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,72 +137,12 @@ class Gathered:
         return found
 
 
-def window_azimuths_deg(look: LookVector, link: Link) -> tuple[Floats, Floats]:
-    """The azimuths that matter for one ray.
-
-    Returns
-    -------
-    dense : (n,) 0.1 degree apart, where something `assumed_distance_m` away could take the required room; these
-        must be covered. The ray's own azimuth is one of them.
-    wide : (m,) 0.5 degree apart, out to where something 2 m away could
-    """
-    azimuth_deg = 0.0 if look.azimuth_deg is None else look.azimuth_deg
-    halves = [
-        180.0 if look.azimuth_deg is None else window_half_deg(distance_m, look.elevation_apparent_deg, link)
-        for distance_m in (link.assumed_distance_m, NEAREST_M)
-    ]
-    dense_steps = int(np.ceil(halves[0] / _DENSE_DEG))
-    dense = azimuth_deg + np.arange(-dense_steps, dense_steps + 1) * _DENSE_DEG
-    wide = (
-        azimuth_deg + np.arange(-int(halves[1] / _WIDE_DEG) - 1, int(halves[1] / _WIDE_DEG) + 2) * _WIDE_DEG
-    )
-    wide = wide[np.abs(wide - azimuth_deg) > halves[0] + _DENSE_DEG]
-    if halves[0] >= 180.0:
-        dense, wide = azimuth_deg + np.arange(-1800, 1800) * _DENSE_DEG, wide[:0]
-    return wrap_360(dense), wrap_360(wide)
-
-
-def stop_elevation_deg(look: LookVector, at: Place, highest_ground_m: float, link: Link) -> float:
-    """The lowest elevation that ground must not reach at the far end: the ray less the room it needs there."""
-    rise_m = max(highest_ground_m - at.antenna_elevation_m, 0.0)
-    far_m = max(rise_m / np.sin(np.deg2rad(max(look.elevation_apparent_deg, 1.0))), link.assumed_distance_m)
-    return look.elevation_apparent_deg - float(room_angle_deg(far_m, link))
-
-
-EXACT_MARGIN_DEG = 10.0
-"""Margins up to this are exact: terrain is followed as far as ground could come so near to the ray."""
-
-_LOWEST_SOUGHT_DEG = 1.0
-"""... but no farther than ground could be seen so high."""
-
-
-def sought_elevation_deg(apparent_deg: ArrayLike, stop_deg: ArrayLike) -> Floats:
-    """The elevation, broadcast, down to which ground is looked for: an exact margin below the ray, or its room."""
-    return np.minimum(stop_deg, np.maximum(np.asarray(apparent_deg) - EXACT_MARGIN_DEG, _LOWEST_SOUGHT_DEG))
-
-
-def reach_wanted_m(look: LookVector, at: Place, highest_ground_m: float, link: Link) -> float:
-    """How far out somebody must have looked: beyond, ground can no longer come into the required room."""
-    from skysill.horizon.terrain import reach_needed_m
-
-    radius_m = link.criteria.refraction_factor * float(
-        local_earth_radius_m(at.latitude_deg, look.azimuth_deg or 0.0)
-    )
-    return float(
-        reach_needed_m(
-            at.antenna_elevation_m,
-            stop_elevation_deg(look, at, highest_ground_m, link),
-            highest_ground_m=highest_ground_m,
-            radius_m=radius_m,
-        )
-    )
-
-
 def gather(
     job: Job,
     at: Place,
     looks: Sequence[LookVector],
     *,
+    context: JobContext,
     azimuths_deg: Floats | None = None,
     ground: Silhouette | None = None,
 ) -> Gathered:
@@ -252,12 +150,13 @@ def gather(
 
     Parameters
     ----------
+    context : of the work on this job
     looks : the rays to be judged; terrain is followed only as far as ground could reach them
     azimuths_deg : further azimuths on which the whole horizon is wanted (for the profile), None for none
     ground : terrain columns already known, in place of a march
     """
     notes = list(at.notes)
-    correction = _correction(job, at)
+    correction = context.compass_correction(job, at.site)
     stations = station_horizons(job, at, looks, correction)
     if stations and correction is not None:
         notes.extend((*_turn_notes(correction), *correction.notes))
@@ -354,11 +253,6 @@ def _all_round(
     return found
 
 
-def dish_in_scene_m(at: Place) -> Floats:
-    """(3,) the dish in the scene's frame: east, north, elevation."""
-    return np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])
-
-
 def _refuse_inside(scene: Any, at: Place) -> None:
     inside = np.flatnonzero(scene.holding(dish_in_scene_m(at))[0])
     if inside.size:
@@ -398,29 +292,6 @@ def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) 
     return scene_silhouette(scene, dish_m, azimuth_deg=np.concatenate(wanted))
 
 
-def _correction(job: Job, at: Place) -> CompassCorrection | None:
-    """What turns the readings to true north; None without readings."""
-    return None if job.sources.readings is None else correction_at(job, at)
-
-
-def correction_at(job: Job, at: Place) -> CompassCorrection:
-    """What turns bearings of the survey's compass to true ones: landmarks and sun sighted, else what it states."""
-    from skysill.pointing.compass import survey_correction
-
-    survey = job.sources.survey
-    latitude_deg, longitude_deg = offset_position(
-        at.site.latitude_deg, at.site.longitude_deg, survey.east_m, survey.north_m
-    )
-    return survey_correction(
-        survey if survey.date is not None else replace(survey, date=job.date),
-        job.sources.landmarks,
-        latitude_deg=float(latitude_deg),
-        longitude_deg=float(longitude_deg),
-        height_m=at.site.ground_elevation_m or 0.0,
-        further=_sun_seen(job, float(latitude_deg), float(longitude_deg), at.site.ground_elevation_m or 0.0),
-    )
-
-
 def _turn_notes(correction: CompassCorrection) -> tuple[str, ...]:
     if correction.source == "true":
         return ()
@@ -429,29 +300,6 @@ def _turn_notes(correction: CompassCorrection) -> tuple[str, ...]:
         f"The readings' bearings are turned by {correction.correction_deg:+.1f} degrees to true north, by "
         f"{by or 'what was sighted'}.",
     )
-
-
-def _sun_seen(job: Job, latitude_deg: float, longitude_deg: float, height_m: float) -> tuple[Sighting, ...]:
-    """The sun's true azimuths against what the compass showed of its shadows, turned about."""
-    seen = job.sources.sun_sightings
-    if not seen:
-        return ()
-    from skysill.pointing.sun import sun_direction
-
-    true = sun_direction([s.time_utc for s in seen], latitude_deg, longitude_deg, height_m)
-    found = []
-    for sighting, azimuth_deg, elevation_deg in zip(seen, true.azimuth_deg, true.elevation_deg, strict=True):
-        if elevation_deg <= 0.0:
-            raise InputError(
-                f"the sun was {-elevation_deg:.1f} degrees below the horizon at "
-                f"{sighting.time_utc:%Y-%m-%d %H:%M} UTC.",
-                where="sun_sightings",
-                mend="Give the time in UTC, or with its zone.",
-            )
-        reading_deg = float(wrap_360(sighting.shadow_bearing_deg + 180.0))
-        name = f"{SUN} at {sighting.time_utc:%H:%M} UTC"
-        found.append(Sighting(name, float(azimuth_deg), reading_deg, SUN_BEARING_ERROR_DEG))
-    return tuple(found)
 
 
 def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhouette | None:
@@ -469,11 +317,6 @@ def _terrain_to_rays(job: Job, at: Place, looks: Sequence[LookVector]) -> Silhou
             asked[key] = min(asked.get(key, 90.0), stop_deg)
     azimuth_deg = np.array(sorted(asked))
     return _terrain(job, at, azimuth_deg, np.array([asked[float(a)] for a in azimuth_deg]), near_m)
-
-
-def near_reach_m(stop_deg: float) -> float:
-    """How far out something as tall as trees and houses may be could come into a ray's room."""
-    return float(NEAR_TALL_M / np.tan(np.deg2rad(max(stop_deg, 0.5))))
 
 
 def _terrain(
@@ -497,10 +340,18 @@ def _terrain(
 
 
 def overruled_ground(
-    job: Job, at: Place, azimuth_deg: Floats, elevation_deg: Floats, distance_m: Floats
+    job: Job,
+    at: Place,
+    correction: CompassCorrection | None,
+    azimuth_deg: Floats,
+    elevation_deg: Floats,
+    distance_m: Floats,
 ) -> Bools:
-    """(n,) whether points of ground, given as seen from the dish, are overruled by the measured horizon."""
-    stations = station_horizons(job, at, (), _correction(job, at), hidden=False)
+    """(n,) whether points of ground, given as seen from the dish, are overruled by the measured horizon.
+
+    correction : of the survey's compass
+    """
+    stations = station_horizons(job, at, (), correction, hidden=False)
     if not stations:
         return np.zeros(np.shape(azimuth_deg), dtype=bool)
     ground = Silhouette(
@@ -523,73 +374,6 @@ def overruled_by(
     for station in stations:
         found |= station.overrules(terrain, max_gap_deg=gap_deg, grown_m=grown_m)
     return found
-
-
-def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
-    """Why the azimuths that matter are not covered, in a sentence; None when they are."""
-    at, highest_m = gathered.place, job.sources.highest_ground_m
-    dense, _ = window_azimuths_deg(look, job.link)
-    spoken = np.zeros(dense.shape, dtype=bool)
-    for station in gathered.stations:
-        spoken |= covered(station.silhouette, dense)
-    if spoken.all():
-        return None
-    wanted_m = reach_wanted_m(look, at, highest_m, job.link) if at.datum_known else np.inf
-    if gathered.terrain is not None:
-        spoken |= covered(gathered.terrain, dense, reach_m=wanted_m)
-    if spoken.all():
-        return None
-    missing = dense[~spoken]
-    where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
-    if missing.size > 3500:
-        where = "all round"
-    if gathered.terrain is None:
-        return (
-            f"Nobody has looked {where}: no reading and no elevation raster speaks for it. Measure the horizon there "
-            "(type --horizon FILE), or give a raster (type --terrain FILE)."
-        )
-    reach_m = _shortest_reach_m(gathered.terrain, missing)
-    if reach_m <= 0.0:
-        return (
-            f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "
-            "the horizon there (type --horizon FILE), or give a raster that covers the site (type --terrain FILE)."
-        )
-    lower = ""
-    if highest_m >= HIGHEST_GROUND_ON_EARTH_M:
-        lower = (
-            " Nobody said how high the ground around is: say what it does not exceed (type highest_ground_m under "
-            "[terrain], or --highest-ground)."
-        )
-    return (
-        f"The elevation rasters end or have a hole {_km(reach_m)} out {where}, but ground of up to {highest_m:.0f} m "
-        f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it.{lower}"
-    )
-
-
-def _km(metres: float) -> str:
-    return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
-
-
-def _shortest_reach_m(terrain: Silhouette, azimuth_deg: Floats) -> float:
-    least = np.inf
-    for (start, stop), reach_m in zip(terrain.covered_deg, np.asarray(terrain.reach_m), strict=True):
-        if (np.mod(azimuth_deg - start, 360.0) <= stop - start + 1e-7).any():
-            least = min(least, float(reach_m))
-    return 0.0 if np.isinf(least) else least
-
-
-def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
-    """Whether near evidence exists over all azimuths that matter."""
-    if gathered.scene is not None and gathered.scene.complete:
-        return True
-    dense, _ = window_azimuths_deg(look, job.link)
-    seen = np.zeros(dense.shape, dtype=bool)
-    for station in gathered.stations:
-        seen |= covered(station.silhouette, dense)
-    if gathered.terrain is not None and not seen.all():
-        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
-        seen |= covered(gathered.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
-    return bool(seen.all())
 
 
 def stated_errors(job: Job, correction: CompassCorrection | None, step_error_m: float) -> Errors:

@@ -9,7 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from skysill.assessment.evidence import Gathered, Place, blur_at, overruled_by, scene_columns, terrain_from
+from skysill.assessment.evidence import (
+    Gathered,
+    blur_at,
+    overruled_by,
+    scene_columns,
+    terrain_from,
+)
+from skysill.assessment.placement import Place
 from skysill.assessment.stations import StationHorizon
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.silhouette import Silhouette

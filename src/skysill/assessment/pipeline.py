@@ -15,19 +15,17 @@ from numpy.typing import ArrayLike
 
 from skysill.assessment.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.assessment.confidence import Confidence, confidence
-from skysill.assessment.evidence import (
-    Gathered,
+from skysill.assessment.coverage import near_seen, uncovered
+from skysill.assessment.evidence import Gathered, gather
+from skysill.assessment.growth import as_trees, growth_notes, later
+from skysill.assessment.job_context import JobContext, prepared
+from skysill.assessment.placement import (
     Place,
     PlacedMount,
     dish_in_scene_m,
-    gather,
-    near_seen,
     place,
-    prepared,
-    reach_wanted_m,
-    uncovered,
 )
-from skysill.assessment.growth import as_trees, growth_notes, later
+from skysill.assessment.search_window import reach_wanted_m
 from skysill.assessment.unseen import (
     NEAR_UNREAD_CHANCE,
     behind_readings,
@@ -40,8 +38,7 @@ from skysill.model.default_errors import GROWTH_M_PER_YEAR
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
-from skysill.pointing.compass import declination
-from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.pointing.look_vector import LookVector, look_vector, with_declination
 from skysill.pointing.orbits import orbit_notes
 from skysill.radio.foliage import Foliage, foliage_on
 from skysill.units import wrap_180, wrap_360
@@ -59,6 +56,7 @@ __all__ = [
     "assess",
     "horizon_profile",
     "judge",
+    "look_vectors",
 ]
 
 HIDDEN = {"json": False}
@@ -203,6 +201,8 @@ def assess(
     paths: bool = False,
     explain: bool = True,
     losses: bool = True,
+    magnetic: bool = True,
+    context: JobContext | None = None,
 ) -> Assessment:
     """One mount, its satellites -> Assessment.
 
@@ -213,6 +213,8 @@ def assess(
     paths : also work out the ground along each satellite's azimuth, for pictures
     explain : also find out which stated error matters most; what-ifs that only want the verdict need not
     losses : also work out the blocked share of the dish and the diffraction loss, likewise
+    magnetic : also work out the magnetic bearing of each satellite, where the job has a date, likewise
+    context : of the work on this job, where it is assessed more than once; None: a new one
 
     Returns
     -------
@@ -220,11 +222,15 @@ def assess(
     """
     from skysill import __version__
 
-    job = prepared(job)
+    job, context = prepared(job), JobContext() if context is None else context
     at = place(job, mount)
-    looks = [_looks(job, at, satellite) for satellite in job.satellites]
+    looks = [look_vectors(job, at, satellite) for satellite in job.satellites]
+    if magnetic and job.date is not None:
+        looks = [_with_bearings(looks_of, at, job.date, context) for looks_of in looks]
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
-    gathered = gather(job, at, [look for group in looks for look in group], azimuths_deg=round_deg)
+    gathered = gather(
+        job, at, [look for group in looks for look in group], azimuths_deg=round_deg, context=context
+    )
     results = tuple(
         _result(job, gathered, satellite, group, explain=explain, losses=losses)
         for satellite, group in zip(job.satellites, looks, strict=True)
@@ -236,7 +242,7 @@ def assess(
         mount=at.placed_mount,
         terminal=job.terminal,
         results=results,
-        warnings=_warnings(job, gathered),
+        warnings=_warnings(job, gathered, context),
         criteria=job.criteria,
         date=job.date,
         gathered=gathered,
@@ -270,17 +276,24 @@ def horizon_profile(job: Job, mount: Mount, azimuth_deg: ArrayLike) -> tuple[Pro
     (array([6.8, 6.9]), ('terrain', 'terrain'))
     """
     azimuth_deg = np.asarray(azimuth_deg, dtype=np.float64)
-    gathered = gather(job, place(job, mount), [], azimuths_deg=azimuth_deg)
+    gathered = gather(job, place(job, mount), [], azimuths_deg=azimuth_deg, context=JobContext())
     return profile(gathered.shown, azimuth_deg), gathered.notes
 
 
-def _looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
-    """The look vector, or one for each time asked for an object that moves."""
+def look_vectors(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
+    """The look vector, or one for each time asked for an object that moves; without magnetic bearings."""
     where = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, satellite)
     if satellite.orbit is None:
-        return (look_vector(*where, date=job.date),)
+        return (look_vector(*where),)
     times: Sequence[dt.datetime | None] = job.times_utc or (None,)
-    return tuple(look_vector(*where, date=job.date, time_utc=time) for time in times)
+    return tuple(look_vector(*where, time_utc=time) for time in times)
+
+
+def _with_bearings(
+    looks: Sequence[LookVector], at: Place, date: dt.date, context: JobContext
+) -> tuple[LookVector, ...]:
+    found = context.declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, date)
+    return tuple(with_declination(look, found.declination_deg) for look in looks)
 
 
 def _result(
@@ -495,7 +508,7 @@ def _path(job: Job, at: Place, look: LookVector) -> Any | None:
     )
 
 
-def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
+def _warnings(job: Job, gathered: Gathered, context: JobContext) -> tuple[str, ...]:
     said = list(job.notes)
     defaults = {
         "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
@@ -506,8 +519,9 @@ def _warnings(job: Job, gathered: Gathered) -> tuple[str, ...]:
         if satellite.orbit is not None:
             said.extend(orbit_notes(satellite.orbit, job.times_utc))
     if job.date is not None:
-        at = gathered.place
-        said.extend(declination(at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, job.date).notes)
+        site = gathered.place.site
+        here = (site.latitude_deg, site.longitude_deg, site.ground_elevation_m or 0.0)
+        said.extend(context.declination(*here, job.date).notes)
     said.extend(gathered.notes)
     said.extend(growth_notes(job, gathered))
     return tuple(dict.fromkeys(said))

@@ -335,3 +335,8 @@ def instrument_step_m(
     up_m = at.antenna_elevation_m - ground_m - instrument_height_m
     step_m = np.array([at.mount.east_m - east_m, at.mount.north_m - north_m, up_m])
     return np.where(np.abs(step_m) < 1e-9, 0.0, step_m)
+
+
+def dish_in_scene_m(at: Place) -> Floats:
+    """(3,) the dish in the scene's frame: east, north, elevation."""
+    return np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from skysill.assessment.clearance import Clearance, column_rooms
-from skysill.assessment.evidence import Gathered, near_reach_m, stop_elevation_deg
+from skysill.assessment.evidence import Gathered
+from skysill.assessment.search_window import near_reach_m, stop_elevation_deg
 from skysill.assessment.stations import StationHorizon
 from skysill.horizon.measured import SIDESTEP_M, carry, moved_readings, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.pipeline import assess
 from skysill.assessment.verdict import Verdict
 from skysill.model.job import Job
@@ -54,10 +55,10 @@ def verdicts_by_year(job: Job, mount: Mount, years: Sequence[float]) -> tuple[Ye
     >>> [(row.years_ahead, row.verdict) for row in verdicts_by_year(job, Mount(), [0, 5])]
     [(0, 'unknown'), (5, 'unknown')]
     """
-    rows = []
+    rows, job, context = [], prepared(job), JobContext()
     for year in years:
         grown = replace(job, criteria=replace(job.criteria, years_ahead=year))
-        for result in assess(grown, mount).results:
+        for result in assess(grown, mount, context=context).results:
             clearance = result.later or result.clearance
             rows.append(
                 YearVerdict(

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.assessment.evidence import EXACT_MARGIN_DEG, sought_elevation_deg
+from skysill.assessment.search_window import EXACT_MARGIN_DEG, sought_elevation_deg
 from skysill.bulk.local_maps import local_maps, over_mesh
 from skysill.horizon.block_maxima import MaximumPyramid, maximum_pyramid
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.assessment.clearance import Clearance, Controlling
-from skysill.assessment.evidence import Remembered
+from skysill.assessment.job_context import WindowCache
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Evidence, decide
 from skysill.bulk.controlling_obstruction import Close, followed
@@ -213,7 +213,7 @@ def _mind_position_each(
     for at in told:
         if answer.verdict[at] not in ("blocked", "needs-survey", "clear") or answer.elevation_deg[at] < 0.0:
             continue
-        once = tuple(Remembered(raster) for raster in rasters)
+        once = tuple(WindowCache(raster) for raster in rasters)
         latitude, longitude = (part[0] for part in _moved(places.take(np.array([at])), east_m, north_m))
         around = _somewhere(latitude, longitude, np.full(latitude.shape, places.height_m[at]), question)
         elsewhere = _blank(around)

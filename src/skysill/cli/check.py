@@ -76,6 +76,7 @@ def check(
     wanted = {option: path for option, path in pictures.items() if path is not None}
     _refuse_early(asked, wanted)
     from skysill.assessment.assessment_cautions import assessment_cautions
+    from skysill.assessment.job_context import JobContext
     from skysill.assessment.pipeline import assess
     from skysill.assessment.verdicts_by_year import verdicts_by_year
     from skysill.io.sources import refuse_outside
@@ -88,8 +89,11 @@ def check(
     if picture_of is not None and picture_of not in [satellite.name for satellite in job.satellites]:
         raise InputError(f'no satellite is called "{picture_of}".', where="--picture-of")
     round_deg = _ROUND_STEP_DEG if sky_view is not None else None
-    found = assess(job, mount, profile_step_deg=round_deg, paths=path_profile is not None)
-    found = with_remedies(job, mount, found)
+    context = JobContext()
+    found = assess(
+        job, mount, profile_step_deg=round_deg, paths=path_profile is not None, context=context
+    )
+    found = with_remedies(job, mount, found, context=context)
     ahead = verdicts_by_year(job, mount, years or ())
     safety = assessment_cautions(job, mount, found)
     _draw(wanted, found, picture_of)

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.assessment.evidence import sought_elevation_deg
+from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
 from skysill.bulk.least_heights import Lattice
 from skysill.bulk.screening import Ground, Question, Screened, joined, out_of_reach, screen, screen_each

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from skysill.assessment.evidence import correction_at, place
+from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.text import placed_at, quoted
 from skysill.model.job import Job, Sources
 from skysill.model.site import Landmark, Mount, Site, SunSighting, Survey
 from skysill.pointing.compass import CompassCorrection
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.units import wrap_360
 
 __all__ = ["TypedBearings", "refuse_mixture"]
@@ -62,7 +63,7 @@ class TypedBearings:
         )
         job = Job(self.site, (), sources=sources, date=self.date)
         with placed_at("bearings"):
-            return correction_at(job, place(job, Mount(height_m=0.0)))
+            return compass_correction_of(job, place(job, Mount(height_m=0.0)).site)
 
     def true_deg(self, bearing_deg: float, said: str | None) -> float:
         """True azimuth of a bearing typed."""

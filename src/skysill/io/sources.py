@@ -8,7 +8,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from skysill.assessment.evidence import place
+from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.obstacles import Obstacle, Scene

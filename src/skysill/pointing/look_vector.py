@@ -332,6 +332,12 @@ def look_vector(
     )
 
 
+def with_declination(look: LookVector, declination_deg: float) -> LookVector:
+    """The same look vector with its magnetic bearing at a declination, east positive."""
+    magnetic_deg = None if look.azimuth_deg is None else float(wrap_360(look.azimuth_deg - declination_deg))
+    return replace(look, declination_deg=declination_deg, bearing_magnetic_deg=magnetic_deg)
+
+
 def _as_look_vector(
     angles: LookAngles,
     *,

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from skysill.assessment.evidence import correction_at
 from skysill.assessment.overhead_lines import near_lines
 from skysill.assessment.pipeline import Remedy, SatelliteResult
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.roof_surface import roof_elevation_m
 from skysill.model.site import Mount
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.remedies.standing_room import standing
 from skysill.remedies.tape_distances import compass_word, tape_words, tapes_to
 from skysill.remedies.trials import Trials, line_warning, short_of
@@ -261,8 +261,10 @@ def _magnetic_deg(trials: Trials, bearing_deg: float) -> float | None:
     """The bearing as the survey's compass shows it; None where its bearings are true, or no date is known."""
     if trials.job.sources.survey.bearings != "magnetic":
         return None
+    job, site = trials.job, trials.gathered.place.site
+    correction = trials.gathered.correction
     try:
-        correction = correction_at(trials.job, trials.gathered.place)
+        correction = compass_correction_of(job, site) if correction is None else correction
     except InputError:
         return None
     return float(wrap_360(bearing_deg - correction.correction_deg))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from skysill.assessment.evidence import prepared
+from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.overhead_lines import lines_listed
 from skysill.assessment.pipeline import Assessment, Remedy, SatelliteResult, assess
 from skysill.model.job import Job
@@ -22,13 +22,19 @@ def check(
     job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
 ) -> Assessment:
     """`assess`, with the remedies of every result that is not clear."""
-    job = prepared(job)
-    return with_remedies(job, mount, assess(job, mount, profile_step_deg=profile_step_deg, paths=paths))
+    job, context = prepared(job), JobContext()
+    found = assess(job, mount, profile_step_deg=profile_step_deg, paths=paths, context=context)
+    return with_remedies(job, mount, found, context=context)
 
 
-def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
-    """The same assessment with remedies proved and filled in."""
-    job = prepared(job)
+def with_remedies(
+    job: Job, mount: Mount, assessment: Assessment, *, context: JobContext | None = None
+) -> Assessment:
+    """The same assessment with remedies proved and filled in.
+
+    context : that of the assessment, where it was kept; None: a new one
+    """
+    job, context = prepared(job), JobContext() if context is None else context
     results = []
     for result in assessment.results:
         if result.verdict in ("clear", "needs-survey", "unknown"):
@@ -38,7 +44,7 @@ def with_remedies(job: Job, mount: Mount, assessment: Assessment) -> Assessment:
         found: list[Remedy] = []
         searched = ""
         if result.look.visible and assessment.gathered is not None:
-            trials = Trials.of(alone, mount, result, assessment.gathered)
+            trials = Trials.of(alone, mount, result, assessment.gathered, context)
             found.extend(raised(trials))
             found.extend(trimmed(trials))
             found.extend(moved(trials))

@@ -14,10 +14,12 @@ import numpy as np
 
 from skysill.assessment.cautions import line_cautions
 from skysill.assessment.confidence import Witness
-from skysill.assessment.evidence import Gathered, dish_in_scene_m
+from skysill.assessment.evidence import Gathered
 from skysill.assessment.growth import later
+from skysill.assessment.job_context import JobContext
 from skysill.assessment.overhead_lines import near_lines
 from skysill.assessment.pipeline import SatelliteResult, assess
+from skysill.assessment.placement import dish_in_scene_m
 from skysill.assessment.verdict import RANK
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Obstacle, Scene, least_room
@@ -97,13 +99,16 @@ class Trials:
     result: SatelliteResult
     gathered: Gathered
     witnesses: tuple[Witness, ...]
+    context: JobContext
 
     @classmethod
-    def of(cls, job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered) -> Trials:
+    def of(
+        cls, job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered, context: JobContext
+    ) -> Trials:
         """job : with the one satellite asked about"""
         then = later(job, gathered, result.look)
         witnesses = then.gathered.witnesses(then.gathered.obstacles, then.growth_m)
-        return cls(job, mount, result, gathered, witnesses)
+        return cls(job, mount, result, gathered, witnesses, context)
 
     @property
     def foot_m(self) -> Floats:
@@ -160,7 +165,7 @@ class Trials:
         if scene is not None:
             job = replace(job, sources=replace(job.sources, scene=scene))
         try:
-            found = assess(job, mount, explain=False, losses=False)
+            found = assess(job, mount, explain=False, losses=False, magnetic=False, context=self.context)
         except InputError:
             return None
         result = found.results[0]

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skysill.assessment.evidence import Place, correction_at
 from skysill.assessment.pipeline import Assessment, SatelliteResult, Tape, assess
+from skysill.assessment.placement import Place
 from skysill.errors import InputError
 from skysill.geodesy.positions import bearing_and_distance, format_position, plan_offset
 from skysill.io.as_built import AsBuilt
@@ -17,6 +17,7 @@ from skysill.io.photos import Photo
 from skysill.model.job import Job
 from skysill.model.site import Mount
 from skysill.pointing.compass import declination, true_bearing
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.remedies.tape_distances import tapes_to
 from skysill.siting.aiming import beam_half_width_deg, compass_point
 from skysill.siting.cables import cable_run
@@ -327,7 +328,7 @@ def _frame(job: Job, at: Place, done: AsBuilt) -> _Frame:
     if bearings == "true":
         return _Frame(0.0, "true")
     if bearings == "survey":
-        return _Frame(correction_at(job, at).correction_deg, "on the survey's compass")
+        return _Frame(compass_correction_of(job, at.site).correction_deg, "on the survey's compass")
     date: dt.date | None = done.date or job.date
     if date is None:
         raise InputError("a magnetic azimuth needs a date.", where=f"{done.source}, date")

@@ -13,8 +13,9 @@ import numpy as np
 
 from skysill.assessment.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.assessment.clearance import Rooms, column_rooms, scene_rooms
-from skysill.assessment.evidence import Place, correction_at, dish_in_scene_m, place, prepared
+from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import Assessment, SatelliteResult, Tape
+from skysill.assessment.placement import Place, dish_in_scene_m, place
 from skysill.geodesy.positions import bearing_and_distance, format_position, offset_position
 from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import Fingerprint
@@ -24,6 +25,7 @@ from skysill.model.link import Ray
 from skysill.model.readings import Readings
 from skysill.model.site import Mount
 from skysill.pointing.sun import Crossing, SunReport, interference_half_angle_deg, sun_direction, sun_report
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.radio.rain import RainCost, rain_cost
 from skysill.radio.required_room import room_m
 from skysill.report.as_built import Built, PhotoRecord, built, photo_record, tapes_from
@@ -393,7 +395,7 @@ def _survey(job: Job, at: Place) -> SurveyRecord | None:
     readings, survey = job.sources.readings, job.sources.survey
     if readings is None:
         return None
-    found = correction_at(job, at)
+    found = compass_correction_of(job, at.site)
     where = "at the site's position"
     if survey.east_m or survey.north_m:
         where = f"{survey.east_m:g} m east, {survey.north_m:g} m north of the site's position"

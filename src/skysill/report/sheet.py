@@ -13,15 +13,10 @@ from typing import Literal
 import numpy as np
 
 from skysill.assessment.cautions import cautions_for, sun_cautions
-from skysill.assessment.evidence import (
-    Gathered,
-    Place,
-    correction_at,
-    gather,
-    place,
-    prepared,
-)
+from skysill.assessment.evidence import Gathered, gather
+from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.pipeline import horizon_profile
+from skysill.assessment.placement import Place, place
 from skysill.errors import InputError
 from skysill.geodesy.positions import bearing_and_distance, format_position, offset_position
 from skysill.horizon.silhouette import Profile
@@ -30,6 +25,7 @@ from skysill.model.readings import Readings
 from skysill.model.site import Mount, Site
 from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.radio.required_room import room_angle_deg
 from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
 from skysill.report.survey_gaps import still_missing
@@ -139,7 +135,7 @@ def field_sheet(
     notes.extend(
         f"{one.name} moves: its azimuths are not on this sheet." for one in job.satellites if one.orbit
     )
-    gathered = gather(job, at, looks)
+    gathered = gather(job, at, looks, context=JobContext())
     windows = tuple(window_for(job, at, gathered, look, turn_deg) for look in looks)
     known = _known(job, notes)
     counted_from_deg = turn_deg or 0.0 if survey.bearings == "magnetic" else 0.0
@@ -192,11 +188,11 @@ def _lacking(
     """What turns the survey's own bearings to true ones, and the rows that its readings still lack."""
     job = prepared(job)
     at = place(job, mount)
-    found = correction_at(job, at).correction_deg
+    found = compass_correction_of(job, at.site).correction_deg
     fresh = rows_asked(windows, known, found, found, judged)
     rows = still_missing(
         job,
-        gather(job, at, looks),
+        gather(job, at, looks, context=JobContext()),
         windows,
         looks,
         fresh,

@@ -8,9 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.assessment.evidence import (
-    Gathered,
-    Place,
+from skysill.assessment.evidence import Gathered
+from skysill.assessment.placement import Place
+from skysill.assessment.search_window import (
     near_reach_m,
     reach_wanted_m,
     stop_elevation_deg,

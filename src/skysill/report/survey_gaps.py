@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from skysill.assessment.evidence import Gathered, window_azimuths_deg
+from skysill.assessment.evidence import Gathered
+from skysill.assessment.search_window import window_azimuths_deg
 from skysill.horizon.measured import SIDESTEP_M, skyline_at
 from skysill.horizon.silhouette import covered
 from skysill.model.job import Job

@@ -12,13 +12,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from skysill.assessment.evidence import Place, correction_at
+from skysill.assessment.placement import Place
 from skysill.errors import InputError
 from skysill.geodesy.positions import bearing_and_distance
 from skysill.model.job import Job
 from skysill.model.site import Terminal
 from skysill.pointing.look_vector import LookVector
 from skysill.pointing.sun import Shadow, shadows, sun_crossings, sun_position
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.units import Floats, wavelength_m, wrap_180, wrap_360
 
 __all__ = [
@@ -470,7 +471,7 @@ def _survey_bearing(
     survey = job.sources.survey
     if look.azimuth_deg is None or (survey.bearings == "true" and not _sighted(job)):
         return None, None, ()
-    found = correction_at(job, at)
+    found = compass_correction_of(job, at.site)
     return float(wrap_360(look.azimuth_deg - found.correction_deg)), found.source, found.notes
 
 

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
-from skysill.assessment.evidence import Place, overruled_ground, stop_elevation_deg, window_azimuths_deg
+from skysill.assessment.evidence import overruled_ground
+from skysill.assessment.placement import Place
+from skysill.assessment.search_window import stop_elevation_deg, window_azimuths_deg
 from skysill.horizon.lattice import Grid, chord_elevation_m, chord_maximum
 from skysill.horizon.ray_march import FINE_CELL_M, Layer, stretches_beside
 from skysill.horizon.rays import (
@@ -28,6 +30,7 @@ from skysill.horizon.rays import (
 )
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.job import Job
+from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, local_earth_radius_m, wrap_180
@@ -179,7 +182,12 @@ def _points(chords: _Chords, antenna_elevation_m: float) -> tuple[Floats, Floats
 
 
 def ground_profiles(
-    job: Job, places: Sequence[Place], looks: Sequence[Sequence[LookVector]], *, doubt_m: float = 0.0
+    job: Job,
+    places: Sequence[Place],
+    looks: Sequence[Sequence[LookVector]],
+    correction: CompassCorrection | None,
+    *,
+    doubt_m: float = 0.0,
 ) -> GroundProfiles:
     """The ground around spots that could take the room of a look from the places given, or from higher up.
 
@@ -188,11 +196,14 @@ def ground_profiles(
     job : with its rasters
     places : one a spot, each with the lowest height of its dish
     looks : the looks of each spot, as many everywhere
+    correction : of the survey's compass; None without readings
     doubt_m : ground that comes so near to the room, as an angle at its distance, is kept too: what errors could move
     """
     count = len(looks[0]) if looks else 0
     pieces = [
-        _around(job, places[at : at + _SPOTS_TOGETHER], looks[at : at + _SPOTS_TOGETHER], at, doubt_m)
+        _around(
+            job, places[at : at + _SPOTS_TOGETHER], looks[at : at + _SPOTS_TOGETHER], at, correction, doubt_m
+        )
         for at in range(0, len(places), _SPOTS_TOGETHER)
         if job.sources.rasters
     ]
@@ -267,7 +278,12 @@ def _extent_m(grid: Grid, paths: RayPaths, reach_m: Floats) -> tuple[Floats, Flo
 
 
 def _around(
-    job: Job, places: Sequence[Place], looks: Sequence[Sequence[LookVector]], first_spot: int, doubt_m: float
+    job: Job,
+    places: Sequence[Place],
+    looks: Sequence[Sequence[LookVector]],
+    first_spot: int,
+    correction: CompassCorrection | None,
+    doubt_m: float,
 ) -> _Chords:
     rays = _rays(job, places, looks, doubt_m)
     apparent_deg = np.array([[one.elevation_apparent_deg for one in group] for group in looks])
@@ -315,7 +331,7 @@ def _around(
     }
     chords = _Chords(**joined)
     if job.sources.readings is not None and chords.near_m.size:
-        chords = _without_overruled(job, places, rays, chords)
+        chords = _without_overruled(job, places, correction, rays, chords)
     return _Chords(
         chords.spot + first_spot,
         chords.look,
@@ -496,7 +512,9 @@ def _near_enough(
     return chords.kept(margin_deg <= _needs_deg(job, chords.near_m, doubt_m) + 1e-3)
 
 
-def _without_overruled(job: Job, places: Sequence[Place], rays: _Rays, chords: _Chords) -> _Chords:
+def _without_overruled(
+    job: Job, places: Sequence[Place], correction: CompassCorrection | None, rays: _Rays, chords: _Chords
+) -> _Chords:
     """Less the ground that the surveyor would have seen and did not."""
     keep = np.zeros(chords.near_m.size, dtype=bool)
     for at, place in enumerate(places):
@@ -514,6 +532,7 @@ def _without_overruled(job: Job, places: Sequence[Place], rays: _Rays, chords: _
         seen = overruled_ground(
             job,
             place,
+            correction,
             np.tile(rays.azimuth_deg[part.ray], 2),
             np.rad2deg(np.arctan(slope)),
             distance_m * np.hypot(1.0, slope),

@@ -7,15 +7,14 @@ the spot, which are then only moved up or down, and the ground's profiles.
 from __future__ import annotations
 
 from skysill.assessment.confidence import SAMPLES, Witness, confidence, deciding
+from skysill.assessment.coverage import near_seen, uncovered
 from skysill.assessment.evidence import (
     Gathered,
     blur_at,
     gather,
-    near_seen,
     raster_errors,
     scene_columns,
     stated_errors,
-    uncovered,
 )
 from skysill.assessment.growth import grown_scene, grown_stations, later, with_grown_rasters
 from skysill.assessment.sampling import Errors
@@ -53,7 +52,7 @@ class MastCertainty:
             good = True
             for spot in {0, len(self.room) // 2, len(self.room) - 1}:
                 looks = [self.room.looks[spot][k] for k in self.room.looks_of([satellite])]
-                seen = gather(self.job, self.room.places[spot], looks)
+                seen = gather(self.job, self.room.places[spot], looks, context=self.room.context)
                 good &= all(
                     uncovered(seen, look, self.job) is None and near_seen(seen, look, self.job)
                     for look in looks
@@ -104,7 +103,7 @@ class MastCertainty:
         """What every source says after growth, with its errors."""
         job, ray, there = self.job, self.room.looks[spot][look], self.room.place_at(spot, at)
         if self._rasters_grow:
-            seen = gather(job, there, [ray], ground=ground)
+            seen = gather(job, there, [ray], context=self.room.context, ground=ground)
             then = later(job, seen, ray)
             return then.gathered.witnesses(then.gathered.obstacles, then.growth_m), seen.errors
         scene, growth_m = grown_scene(job, job.sources.scene)

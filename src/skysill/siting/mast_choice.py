@@ -246,7 +246,14 @@ class MastChoice:
         key = (spot, tuple(satellites), at)
         if key not in self._exactly:
             asked = replace(self.job, satellites=tuple(self.job.satellites[k] for k in satellites))
-            self._exactly[key] = assess(asked, self.room.mount(spot, at), explain=False, losses=False)
+            self._exactly[key] = assess(
+                asked,
+                self.room.mount(spot, at),
+                explain=False,
+                losses=False,
+                magnetic=False,
+                context=self.room.context,
+            )
         return self._exactly[key]
 
     def _proved(self, spot: int, satellites: Sequence[int], at: int) -> bool:

@@ -13,16 +13,19 @@ from functools import cached_property
 import numpy as np
 
 from skysill.assessment.clearance import column_rooms
-from skysill.assessment.evidence import Place, correction_at, place, window_azimuths_deg
 from skysill.assessment.growth import grown_stations, with_grown_rasters
+from skysill.assessment.job_context import JobContext
+from skysill.assessment.pipeline import look_vectors
+from skysill.assessment.placement import Place, place
+from skysill.assessment.search_window import window_azimuths_deg
 from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene, least_room
 from skysill.horizon.silhouette import Silhouette
 from skysill.model.job import Job
-from skysill.model.site import Mount, Satellite, Terminal
+from skysill.model.site import Mount, Terminal
 from skysill.pointing.compass import CompassCorrection
-from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.pointing.look_vector import LookVector
 from skysill.remedies.standing_room import standing
 from skysill.siting.ground_profiles import GroundProfiles, ground_profiles
 from skysill.siting.spots import Spots, spots
@@ -37,7 +40,6 @@ __all__ = [
     "least_practical_m",
     "mast_heights_m",
     "mount_at",
-    "mount_looks",
     "search",
     "searched_room",
 ]
@@ -77,14 +79,6 @@ class Searched:
     least_height_m: Floats
     all_height_m: Floats
     heights_m: Floats
-
-
-def mount_looks(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
-    """The look vector, or one for each time asked for an object that moves."""
-    where = (at.latitude_deg, at.longitude_deg, at.antenna_elevation_m, satellite)
-    if satellite.orbit is None:
-        return (look_vector(*where, date=job.date),)
-    return tuple(look_vector(*where, date=job.date, time_utc=time) for time in job.times_utc or (None,))
 
 
 def mast_heights_m(job: Job, max_height_m: float | None = None) -> Floats:
@@ -133,7 +127,8 @@ def mount_at(grid: Spots, at: int, height_m: float, max_height_m: float | None =
 class SpotRoom:
     """The room of every spot at every height, worked out where it is asked for.
 
-    job : prepared; mounts : one a spot, at its lowest height
+    job : prepared; context : of the work on it
+    mounts : one a spot, at its lowest height
     heights_m : (spot, height) rising, inf where a spot has fewer than others
     foot_m : (spot, 3)
     looks : (spot, look); satellite_of : (look,) which satellite each look belongs to
@@ -141,9 +136,15 @@ class SpotRoom:
     """
 
     def __init__(
-        self, job: Job, mounts: Sequence[Mount], heights_m: Floats, usable: Ints | None = None
+        self,
+        job: Job,
+        mounts: Sequence[Mount],
+        heights_m: Floats,
+        usable: Ints | None = None,
+        *,
+        context: JobContext,
     ) -> None:
-        self.job = job
+        self.job, self.context = job, context
         self.heights_m = np.broadcast_to(np.atleast_2d(heights_m), (len(mounts), np.shape(heights_m)[-1]))
         self.mounts = [
             replace(mount, height_m=float(self.heights_m[at, 0])) for at, mount in enumerate(mounts)
@@ -151,7 +152,7 @@ class SpotRoom:
         self.places = [place(job, mount) for mount in self.mounts]
         stands = [(p.mount.east_m, p.mount.north_m, p.mount.surface_elevation_m) for p in self.places]
         self.foot_m = np.array(stands, dtype=np.float64).reshape(-1, 3)
-        looks = [[mount_looks(job, at, s) for s in job.satellites] for at in self.places]
+        looks = [[look_vectors(job, at, s) for s in job.satellites] for at in self.places]
         self.satellite_of = np.array(
             [k for k, group in enumerate(looks[0]) for _ in group] if looks else [], dtype=int
         )
@@ -197,14 +198,16 @@ class SpotRoom:
     @cached_property
     def profiles(self) -> GroundProfiles:
         """The ground around every spot that could take the room."""
-        return ground_profiles(self.job, self.places, self.looks)
+        return ground_profiles(self.job, self.places, self.looks, self.correction)
 
     def _grown_profiles(self, spot: int) -> GroundProfiles | None:
         """The ground around one spot after growth; None where no raster grows."""
         if spot not in self._grown:
             then = with_grown_rasters(self.job, self.places[spot])
             self._grown[spot] = (
-                None if then is None else ground_profiles(then, [self.places[spot]], [self.looks[spot]])
+                None
+                if then is None
+                else ground_profiles(then, [self.places[spot]], [self.looks[spot]], self.correction)
             )
         return self._grown[spot]
 
@@ -215,7 +218,7 @@ class SpotRoom:
         """
         if spot not in self._doubtful:
             self._doubtful[spot] = ground_profiles(
-                self.job, [self.places[spot]], [self.looks[spot]], doubt_m=_DOUBT_M
+                self.job, [self.places[spot]], [self.looks[spot]], self.correction, doubt_m=_DOUBT_M
             )
         antenna_m = float(self.foot_m[spot, 2] + self.heights_m[spot, at])
         seen = self._doubtful[spot].columns(0, look, antenna_m)
@@ -326,7 +329,7 @@ class SpotRoom:
     @cached_property
     def correction(self) -> CompassCorrection | None:
         """What turns the readings to true north; None without readings."""
-        return None if self.job.sources.readings is None else correction_at(self.job, self.places[0])
+        return self.context.compass_correction(self.job, self.places[0].site)
 
     def _least_spare_deg(self, seen: Sequence[Silhouette], ray: LookVector) -> float:
         least_deg = np.inf
@@ -397,10 +400,12 @@ def _sunk(seen: Silhouette, by_m: float) -> Silhouette:
 
 def search(job: Job, grid_step_m: float, max_height_m: float | None = None) -> Searched:
     """Least height of every spot of the roof and yards that leaves the room, for each satellite and for all at once."""
-    return searched_room(job, grid_step_m, max_height_m)[0]
+    return searched_room(job, grid_step_m, max_height_m, JobContext())[0]
 
 
-def searched_room(job: Job, grid_step_m: float, max_height_m: float | None) -> tuple[Searched, SpotRoom]:
+def searched_room(
+    job: Job, grid_step_m: float, max_height_m: float | None, context: JobContext
+) -> tuple[Searched, SpotRoom]:
     """The same with what the room was worked out from."""
     assert job.roof is not None
     site = place(job, Mount()).site
@@ -409,7 +414,7 @@ def searched_room(job: Job, grid_step_m: float, max_height_m: float | None) -> t
     free = standing(job, grid.east_m, grid.north_m, grid.surface_elevation_m, 0.0)
     usable = (np.isfinite(heights_m) & (heights_m <= free.headroom_m[:, None] + 1e-9)).sum(axis=1)
     mounts = [mount_at(grid, at, float(heights_m[at, 0])) for at in range(len(grid))]
-    room = SpotRoom(job, mounts, heights_m, usable)
+    room = SpotRoom(job, mounts, heights_m, usable, context=context)
     each, together = room.solved
     heights = np.column_stack([room.heights_m, np.full(len(grid), np.nan)])
     least = np.take_along_axis(heights, np.minimum(each, heights.shape[1] - 1), axis=1)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from skysill.assessment.cautions import general_cautions, spot_cautions
-from skysill.assessment.evidence import place, prepared
-from skysill.assessment.pipeline import Assessment, SatelliteResult, assess
+from skysill.assessment.job_context import JobContext, prepared
+from skysill.assessment.pipeline import Assessment, SatelliteResult, assess, look_vectors
+from skysill.assessment.placement import place
 from skysill.assessment.verdict import RANK
 from skysill.errors import InputError
 from skysill.model.job import Job
@@ -27,7 +28,6 @@ from skysill.siting.mast_search import (
     Searched,
     SpotRoom,
     least_practical_m,
-    mount_looks,
     search,
     searched_room,
 )
@@ -70,16 +70,16 @@ def compare_mounts(
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
     if grid_step_m is not None and job.roof is None:
         raise InputError("there is no roof to search.", where="--grid", mend="Describe it under [roof].")
-    job = prepared(job)
+    job, context = prepared(job), JobContext()
     named = job.mounts if job.mounts_named or grid_step_m is None else ()
-    candidates = [_named(job, mount, max_height_m) for mount in named]
+    candidates = [_named(job, mount, max_height_m, context) for mount in named]
     faults = [c for c in candidates if c.fault is not None]
     if grid_step_m is None and len(faults) == len(candidates):
         assert faults[0].fault is not None
         raise faults[0].fault
     searched = None
     if grid_step_m is not None:
-        searched, room = searched_room(job, grid_step_m, max_height_m)
+        searched, room = searched_room(job, grid_step_m, max_height_m, context)
         candidates += _offered(job, searched, MastChoice(job, room), keep)
     return _answer(job, candidates, _looks(job, candidates), searched)
 
@@ -115,17 +115,17 @@ def _looks(job: Job, candidates: Sequence[_Candidate]) -> tuple[LookVector, ...]
         east_m, north_m = np.mean(job.roof.outline, axis=0)
         middle = Mount(east_m=float(east_m), north_m=float(north_m), surface_elevation_m=None)
     at = place(job, good[0] if good else middle)
-    return tuple(mount_looks(job, at, s)[0] for s in job.satellites)
+    return tuple(look_vectors(job, at, s)[0] for s in job.satellites)
 
 
 # --- named mounts --------------------------------------------------------------------------------------------
 
 
-def _named(job: Job, mount: Mount, max_height_m: float | None) -> _Candidate:
+def _named(job: Job, mount: Mount, max_height_m: float | None, context: JobContext) -> _Candidate:
     """A named mount assessed at its own height, with its least heights; or why it cannot be."""
     candidate = _Candidate(mount)
     try:
-        candidate.at = assess(job, mount, explain=False, losses=False)
+        candidate.at = assess(job, mount, explain=False, losses=False, magnetic=False, context=context)
     except InputError as fault:
         candidate.fault = fault
         return candidate
@@ -133,13 +133,13 @@ def _named(job: Job, mount: Mount, max_height_m: float | None) -> _Candidate:
     names = [s.name for s in job.satellites]
     if candidate.at.mount.surface_elevation_m is None:
         candidate.least_m = {
-            s.name: _least_without_datum_m(replace(job, satellites=(s,)), mount, heights)
+            s.name: _least_without_datum_m(replace(job, satellites=(s,)), mount, heights, context)
             for s in job.satellites
         }
         found = list(candidate.least_m.values())
         candidate.least_m[""] = None if None in found else max(h for h in found if h is not None)
         return candidate
-    choice = MastChoice(job, SpotRoom(job, [mount], heights))
+    choice = MastChoice(job, SpotRoom(job, [mount], heights, context=context))
     candidate.least_m = {name: choice.least(0, [k]) for k, name in enumerate(names)}
     candidate.least_m[""] = choice.least(0, range(len(names)))
     return candidate
@@ -152,7 +152,9 @@ def _own_heights_m(job: Job, mount: Mount, max_height_m: float | None) -> np.nda
     return np.append(np.arange(lowest, tallest - 1e-9, STEP_M), tallest).round(6)
 
 
-def _least_without_datum_m(alone: Job, mount: Mount, heights_m: np.ndarray) -> float | None:
+def _least_without_datum_m(
+    alone: Job, mount: Mount, heights_m: np.ndarray, context: JobContext
+) -> float | None:
     """The least height that is content where no elevation is known: tried upwards, what lies between then halved."""
     tried: dict[int, bool] = {}
 
@@ -160,7 +162,12 @@ def _least_without_datum_m(alone: Job, mount: Mount, heights_m: np.ndarray) -> f
         if index not in tried:
             try:
                 found = assess(
-                    alone, replace(mount, height_m=float(heights_m[index])), explain=False, losses=False
+                    alone,
+                    replace(mount, height_m=float(heights_m[index])),
+                    explain=False,
+                    losses=False,
+                    magnetic=False,
+                    context=context,
                 )
             except InputError:
                 tried[index] = False

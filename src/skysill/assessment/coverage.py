@@ -1,0 +1,87 @@
+"""Whether the azimuths that matter to a ray are covered by some source, and by near evidence."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from skysill.assessment.evidence import Gathered
+from skysill.assessment.search_window import (
+    near_reach_m,
+    reach_wanted_m,
+    stop_elevation_deg,
+    window_azimuths_deg,
+)
+from skysill.horizon.silhouette import Silhouette, covered
+from skysill.model.job import Job
+from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
+from skysill.pointing.look_vector import LookVector
+from skysill.units import Floats
+
+__all__ = ["near_seen", "uncovered"]
+
+
+def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
+    """Why the azimuths that matter are not covered, in a sentence; None when they are."""
+    at, highest_m = gathered.place, job.sources.highest_ground_m
+    dense, _ = window_azimuths_deg(look, job.link)
+    spoken = np.zeros(dense.shape, dtype=bool)
+    for station in gathered.stations:
+        spoken |= covered(station.silhouette, dense)
+    if spoken.all():
+        return None
+    wanted_m = reach_wanted_m(look, at, highest_m, job.link) if at.datum_known else np.inf
+    if gathered.terrain is not None:
+        spoken |= covered(gathered.terrain, dense, reach_m=wanted_m)
+    if spoken.all():
+        return None
+    missing = dense[~spoken]
+    where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
+    if missing.size > 3500:
+        where = "all round"
+    if gathered.terrain is None:
+        return (
+            f"Nobody has looked {where}: no reading and no elevation raster speaks for it. Measure the horizon there "
+            "(type --horizon FILE), or give a raster (type --terrain FILE)."
+        )
+    reach_m = _shortest_reach_m(gathered.terrain, missing)
+    if reach_m <= 0.0:
+        return (
+            f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "
+            "the horizon there (type --horizon FILE), or give a raster that covers the site (type --terrain FILE)."
+        )
+    lower = ""
+    if highest_m >= HIGHEST_GROUND_ON_EARTH_M:
+        lower = (
+            " Nobody said how high the ground around is: say what it does not exceed (type highest_ground_m under "
+            "[terrain], or --highest-ground)."
+        )
+    return (
+        f"The elevation rasters end or have a hole {_km(reach_m)} out {where}, but ground of up to {highest_m:.0f} m "
+        f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it.{lower}"
+    )
+
+
+def _km(metres: float) -> str:
+    return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
+
+
+def _shortest_reach_m(terrain: Silhouette, azimuth_deg: Floats) -> float:
+    least = np.inf
+    for (start, stop), reach_m in zip(terrain.covered_deg, np.asarray(terrain.reach_m), strict=True):
+        if (np.mod(azimuth_deg - start, 360.0) <= stop - start + 1e-7).any():
+            least = min(least, float(reach_m))
+    return 0.0 if np.isinf(least) else least
+
+
+def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
+    """Whether near evidence exists over all azimuths that matter."""
+    if gathered.scene is not None and gathered.scene.complete:
+        return True
+    dense, _ = window_azimuths_deg(look, job.link)
+    seen = np.zeros(dense.shape, dtype=bool)
+    for station in gathered.stations:
+        seen |= covered(station.silhouette, dense)
+    if gathered.terrain is not None and not seen.all():
+        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
+        seen |= covered(gathered.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
+    return bool(seen.all())
