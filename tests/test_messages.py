@@ -103,6 +103,8 @@ def test_no_cause_shares_its_sentence_with_a_key():
         "assessment/verdict",
         "assessment/unseen",
         "assessment/evidence",
+        "assessment/coverage",
+        "pointing/survey_compass",
         "assessment/growth",
         "assessment/placement",
         "pointing/compass",

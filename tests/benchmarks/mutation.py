@@ -59,6 +59,13 @@ NEARBY: dict[str, tuple[str, ...]] = {
     ),
     "assessment.verdict": ("assessment/test_verdict", "test_messages", "assessment/test_pipeline"),
     "assessment.placement": ("assessment/test_placement", "assessment/test_pipeline"),
+    "assessment.search_window": (
+        "assessment/test_pipeline",
+        "assessment/test_certainty",
+        "report/test_sheet",
+    ),
+    "assessment.coverage": ("assessment/test_pipeline", "assessment/test_certainty", "test_messages"),
+    "assessment.job_context": ("assessment/test_job_context", "assessment/test_stations"),
     "assessment.evidence": (
         "assessment/test_pipeline",
         "assessment/test_placement",
