@@ -11,8 +11,8 @@ from skysill.assessment.clearance import (
     clearance,
     column_margin_deg,
     column_rooms,
-    window_half_deg,
 )
+from skysill.assessment.search_window import window_half_deg
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
