@@ -90,9 +90,7 @@ def check(
         raise InputError(f'no satellite is called "{picture_of}".', where="--picture-of")
     round_deg = _ROUND_STEP_DEG if sky_view is not None else None
     context = JobContext()
-    found = assess(
-        job, mount, profile_step_deg=round_deg, paths=path_profile is not None, context=context
-    )
+    found = assess(job, mount, profile_step_deg=round_deg, paths=path_profile is not None, context=context)
     found = with_remedies(job, mount, found, context=context)
     ahead = verdicts_by_year(job, mount, years or ())
     safety = assessment_cautions(job, mount, found)
