@@ -214,12 +214,12 @@ def needed_rad(house: House, distance_m):
 
 def tried(folder: Path, house: House, mount, tally: Tally) -> None:
     """Every remedy of a mount, for every satellite."""
-    from skysill.io.results import plain
+    from skysill.io.json_text import plain_values
     from skysill.io.site_file import read_site_file
     from skysill.remedies.search import check
 
     job = read_site_file(site_file(folder, house, mount_text(*mount)))
-    found = plain(check(job, job.mounts[0]))
+    found = plain_values(check(job, job.mounts[0]))
     for result in found["results"]:
         for remedy in result["remedies"]:
             if remedy["action"] == "other-satellite" or (remedy["action"] == "trim" and not remedy["trims"]):

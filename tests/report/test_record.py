@@ -17,8 +17,8 @@ from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.io.as_built import AsBuilt
+from skysill.io.json_text import to_json_text
 from skysill.io.photos import Photo
-from skysill.io.results import to_json_text
 from skysill.model.site import Satellite, Terminal
 from skysill.report.as_built import photo_record
 from skysill.report.record_page import record_page

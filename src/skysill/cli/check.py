@@ -96,10 +96,10 @@ def check(
     safety = assessment_cautions(job, mount, found)
     _draw(wanted, found, picture_of)
     if out.json:
-        from skysill.io.results import plain
+        from skysill.io.json_text import plain_values
 
-        more = {"years": plain(ahead)} if years else {}
-        out.document({**plain(found), **more, "cautions": plain(safety)})
+        more = {"years": plain_values(ahead)} if years else {}
+        out.document({**plain_values(found), **more, "cautions": plain_values(safety)})
     else:
         from skysill.siting.allowed_heights import allowed_heights_by_satellite
 
@@ -126,7 +126,7 @@ def _refuse_early(asked: Asked, pictures: dict[str, str]) -> None:
 def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -> None:
     if not pictures:
         return
-    from skysill.io.results import write_together
+    from skysill.io.output_files import write_together
 
     writers: dict[str, Callable[[Path], object]] = {}
     if "--sky-view" in pictures:

@@ -76,7 +76,7 @@ def horizon(
         )
         files.append((plot, lambda path: write_sky_view(path, seen)))
     if files:
-        from skysill.io.results import write_together
+        from skysill.io.output_files import write_together
 
         write_together(files)  # type: ignore[arg-type]  # text and a function, both are writings
     if out.json:

@@ -75,7 +75,8 @@ def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:
 
         write_plan(plan, found)
     if geojson is not None:
-        from skysill.io.results import to_json_text, write_whole
+        from skysill.io.json_text import to_json_text
+        from skysill.io.output_files import write_whole
         from skysill.siting.mounts import mounts_geojson
 
         write_whole(geojson, to_json_text(mounts_geojson(found)))

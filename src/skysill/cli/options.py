@@ -293,7 +293,7 @@ class Output:
 
     def document(self, thing: Any) -> None:
         """One JSON document."""
-        from skysill.io.results import to_json_text
+        from skysill.io.json_text import to_json_text
 
         click.echo(to_json_text(thing))
 

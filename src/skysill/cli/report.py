@@ -63,8 +63,8 @@ def report(
     """
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs
+    from skysill.io.output_files import check_writable, write_whole
     from skysill.io.report_formats import paper_kind
-    from skysill.io.results import check_writable, write_whole
 
     kind = paper_kind(path)
     check_writable(path)

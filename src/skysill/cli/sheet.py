@@ -46,8 +46,8 @@ def sheet(
     """
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs
+    from skysill.io.output_files import write_together
     from skysill.io.report_formats import check_blank, paper_kind
-    from skysill.io.results import write_together
 
     kind = paper_kind(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)

@@ -35,7 +35,7 @@ def new(out: Output, *, file: str, kind: str, at: str | None) -> None:
     skysill site new croft.toml --kind house --at "58.0195 N 24.6699 W"
     """
     from skysill.errors import InputError
-    from skysill.io.results import write_new
+    from skysill.io.output_files import write_new
 
     if at is not None:
         from skysill.geodesy.positions import parse_position
@@ -60,7 +60,7 @@ def schema() -> None:
     \b
     skysill site schema > site-file.schema.json
     """
-    from skysill.io.results import to_json_text
+    from skysill.io.json_text import to_json_text
     from skysill.io.site_reference import json_schema
 
     click.echo(to_json_text(json_schema()))

@@ -74,7 +74,7 @@ def sun(
     out.say(*at.notes)
     answers = list(zip(at.looks, at.reports, strict=True))
     if plot is not None:
-        from skysill.io.results import write_whole
+        from skysill.io.output_files import write_whole
         from skysill.plots.sun_path import write_sun
 
         write_whole(
@@ -160,9 +160,9 @@ def _in_zone(thing: Any, zone: dt.tzinfo) -> Any:
 
 def _document(answers: list[tuple[LookVector, SunReport]]) -> dict[str, Any]:
     """The first satellite's answer, and where there are several, each one's."""
-    from skysill.io.results import plain
+    from skysill.io.json_text import plain_values
 
-    each = [{"satellite": look.satellite, **plain(found)} for look, found in answers]
+    each = [{"satellite": look.satellite, **plain_values(found)} for look, found in answers]
     whole = {label: each[0][label] for label in ("position", "crossings", "alignments", "satellite", "notes")}
     return whole if len(each) == 1 else {**whole, "satellites": each}
 

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from skysill.errors import InputError
-from skysill.io.results import write_whole
+from skysill.io.output_files import write_whole
 
 __all__ = ["Parts", "looks_of"]
 

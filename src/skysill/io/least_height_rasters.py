@@ -25,8 +25,8 @@ from skysill.io.checkpoints import Parts, looks_of
 from skysill.io.geojson import geometry_parts
 from skysill.io.obstacle_files import read_features
 from skysill.io.output_checks import check_outputs
+from skysill.io.output_files import check_writable
 from skysill.io.rasters import Raster
-from skysill.io.results import check_writable
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 

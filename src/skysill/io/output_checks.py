@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from skysill.errors import InputError
-from skysill.io.results import check_writable
+from skysill.io.output_files import check_writable
 
 __all__ = ["check_outputs"]
 

@@ -25,8 +25,8 @@ from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.address_lists import Addresses, AddressFile, open_addresses, read_addresses
 from skysill.io.checkpoints import Parts, looks_of
 from skysill.io.output_checks import check_outputs
+from skysill.io.output_files import check_writable
 from skysill.io.rasters import Raster
-from skysill.io.results import check_writable
 from skysill.io.screening_results import COLUMNS, REJECT_COLUMNS, Answers, packed, write_list, write_rejects
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, Terminal

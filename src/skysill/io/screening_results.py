@@ -18,7 +18,7 @@ from skysill.assessment.verdict import RANK
 from skysill.bulk.screening import Screened
 from skysill.io.address_lists import Addresses, AddressFile, Record, neutralized, raw_records, row_text
 from skysill.io.delimited_bytes import fixed
-from skysill.io.results import to_json_text
+from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
 from skysill.units import Bools, Floats, Ints
 

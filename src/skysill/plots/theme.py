@@ -27,7 +27,7 @@ from matplotlib.path import Path
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.io.results import write_whole
+from skysill.io.output_files import write_whole
 
 __all__ = [
     "PALETTE",

@@ -1,84 +1,23 @@
-"""Results -> plain dictionaries and JSON text; files written whole or not at all."""
+"""Output files, written whole or not at all."""
 
 from __future__ import annotations
 
-import datetime as dt
 import errno
-import json
-import math
 import os
-import re
 import secrets
 import stat
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import fields, is_dataclass
-from enum import Enum
 from pathlib import Path
-from typing import Any
 
 from skysill.errors import InputError
 
-__all__ = ["Writing", "check_writable", "plain", "to_json_text", "write_new", "write_together", "write_whole"]
+__all__ = ["Writing", "check_writable", "write_new", "write_together", "write_whole"]
 
 Writing = bytes | str | Callable[[Path], object]
 """What goes into a file: its bytes, its text (kept as UTF-8), or a function that fills the path given."""
 
-_CONTROLS = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
-"""Characters that control a terminal, turn the direction of writing or are halves of letters; json escapes the rest."""
-
 _FULL = {errno.ENOSPC, errno.EFBIG, errno.EIO, errno.EROFS, getattr(errno, "EDQUOT", errno.ENOSPC)}
-
-
-def plain(thing: Any) -> Any:
-    """Anything the library answers, as dictionaries, lists, text, numbers and None only.
-
-    Dataclasses become dictionaries in the order of their fields, leaving out fields whose metadata say
-    ``{"json": False}``, and those that say ``{"json": "given"}`` while they are None; arrays become lists; dates
-    become ISO 8601 text; nan and infinity become None, for a quantity that does not exist is no number.
-
-    >>> plain({"margin_deg": float("nan"), "distance_m": (6.0, float("inf"))})
-    {'margin_deg': None, 'distance_m': [6.0, None]}
-    """
-    if thing is None or isinstance(thing, bool | str):
-        return str(thing.value) if isinstance(thing, Enum) else thing
-    if isinstance(thing, float):
-        return float(thing) if math.isfinite(thing) else None
-    if isinstance(thing, Enum):
-        return plain(thing.value)
-    if isinstance(thing, int):
-        return int(thing)
-    if is_dataclass(thing) and not isinstance(thing, type):
-        return {
-            part.name: plain(getattr(thing, part.name))
-            for part in fields(thing)
-            if _shown(part.metadata.get("json", True), getattr(thing, part.name))
-        }
-    if isinstance(thing, Mapping):
-        return {str(key): plain(value) for key, value in thing.items()}
-    if isinstance(thing, dt.date | dt.time):
-        return thing.isoformat()
-    if isinstance(thing, os.PathLike):
-        return os.fspath(thing)
-    if hasattr(thing, "tolist"):  # arrays and the array library's scalars, without importing it here
-        return plain(thing.tolist())
-    if isinstance(thing, Iterable) and not isinstance(thing, bytes):
-        return [plain(part) for part in thing]
-    raise TypeError(f"{type(thing).__name__} has no plain form")
-
-
-def _shown(wish: bool | str, value: object) -> bool:
-    return value is not None if wish == "given" else bool(wish)
-
-
-def to_json_text(thing: Any, *, indent: int | None = 2) -> str:
-    """One JSON document: fields in the order declared, numbers to their last digit, nan and infinity as null.
-
-    >>> to_json_text({"a": 0.1, "b": float("nan")}, indent=None)
-    '{"a": 0.1, "b": null}'
-    """
-    text = json.dumps(plain(thing), ensure_ascii=False, allow_nan=False, indent=indent)
-    return _CONTROLS.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def write_whole(path: str | os.PathLike[str], writing: Writing) -> Path:

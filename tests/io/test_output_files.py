@@ -1,70 +1,13 @@
-"""Plain dictionaries, JSON text, and files written whole or not at all."""
+"""Files are written whole or not at all."""
 
-import datetime as dt
-import json
 import os
 import stat
-from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from skysill.errors import InputError
-from skysill.io.results import check_writable, plain, to_json_text, write_together, write_whole
-
-
-@dataclass(frozen=True)
-class Inner:
-    margin_deg: float
-    name: str
-
-
-@dataclass(frozen=True)
-class Outer:
-    zeta: Inner
-    alpha: tuple[Inner, ...]
-    picture: object = field(default=None, metadata={"json": False})
-    time_utc: str | None = field(default=None, metadata={"json": "given"})
-
-
-def test_dataclasses_become_dictionaries_in_the_order_of_their_fields():
-    made = plain(Outer(Inner(1.5, "a"), (Inner(2.5, "b"),), picture=object()))
-    assert list(made) == ["zeta", "alpha"]
-    assert made == {"zeta": {"margin_deg": 1.5, "name": "a"}, "alpha": [{"margin_deg": 2.5, "name": "b"}]}
-
-
-@pytest.mark.parametrize(
-    "absent", [float("nan"), float("inf"), -float("inf"), np.float32("nan"), np.float64("inf")]
-)
-def test_what_is_no_number_is_null(absent):
-    assert plain(absent) is None
-    assert json.loads(to_json_text([absent, {"x": absent}])) == [None, {"x": None}]
-
-
-def test_array_scalars_and_arrays_become_python_numbers():
-    made = plain(
-        {"f": np.float32(0.5), "i": np.int64(3), "b": np.bool_(True), "a": np.array([[1.0, np.nan]])}
-    )
-    assert made == {"f": 0.5, "i": 3, "b": True, "a": [[1.0, None]]}
-    assert [type(made[key]) for key in "fib"] == [float, int, bool]
-
-
-def test_dates_and_times_are_iso_8601():
-    """ISO 8601-1:2019, calendar date and date-time in extended format."""
-    moment = dt.datetime(2026, 6, 14, 12, 30, tzinfo=dt.UTC)
-    assert plain([dt.date(2026, 6, 14), moment]) == ["2026-06-14", "2026-06-14T12:30:00+00:00"]
-
-
-def test_numbers_keep_every_digit_and_text_its_letters():
-    text = to_json_text({"x": 0.1 + 0.2, "name": "Skerrow Öst"})
-    assert json.loads(text)["x"] == 0.1 + 0.2
-    assert "Öst" in text
-
-
-def test_a_thing_without_a_plain_form_fails_loudly():
-    with pytest.raises(TypeError, match="object has no plain form"):
-        plain(object())
+from skysill.io.output_files import check_writable, write_together, write_whole
 
 
 def test_a_file_arrives_whole(tmp_path):
