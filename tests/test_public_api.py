@@ -170,9 +170,9 @@ def test_the_library_answers_what_check_answers(clinic):
             "--json",
         )
     )
-    answer = skysill.plain(assessment)
-    answer["years"] = skysill.plain(skysill.verdicts_by_year(job, mount, [0.0, 10.0]))
-    answer["cautions"] = skysill.plain(skysill.assessment_cautions(job, mount, assessment))
+    answer = skysill.plain_values(assessment)
+    answer["years"] = skysill.plain_values(skysill.verdicts_by_year(job, mount, [0.0, 10.0]))
+    answer["cautions"] = skysill.plain_values(skysill.assessment_cautions(job, mount, assessment))
     assert answer == document
 
 

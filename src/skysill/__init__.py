@@ -54,6 +54,7 @@ if TYPE_CHECKING:
     from skysill.io.as_built import AsBuilt as AsBuilt, read_as_built as read_as_built
     from skysill.io.checksums import Fingerprint as Fingerprint, fingerprint as fingerprint
     from skysill.io.horizon_tables import horizon_profile_csv as horizon_profile_csv
+    from skysill.io.json_text import plain_values as plain_values, to_json_text as to_json_text
     from skysill.io.least_height_rasters import (
         HeightsAsked as HeightsAsked,
         HeightsMade as HeightsMade,
@@ -61,14 +62,9 @@ if TYPE_CHECKING:
         raster_window as raster_window,
         write_heights as write_heights,
     )
+    from skysill.io.output_files import write_together as write_together, write_whole as write_whole
     from skysill.io.photos import Photo as Photo, read_photo as read_photo
     from skysill.io.rasters import Raster as Raster, RasterSpec as RasterSpec, open_rasters as open_rasters
-    from skysill.io.results import (
-        plain as plain,
-        to_json_text as to_json_text,
-        write_together as write_together,
-        write_whole as write_whole,
-    )
     from skysill.io.screening import (
         ScreeningAsked as ScreeningAsked,
         ScreeningMade as ScreeningMade,
@@ -257,12 +253,8 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "Screened",
         "screen",
     ),
-    "io.results": (
-        "plain",
-        "to_json_text",
-        "write_together",
-        "write_whole",
-    ),
+    "io.json_text": ("plain_values", "to_json_text"),
+    "io.output_files": ("write_together", "write_whole"),
     "io.rasters": (
         "Raster",
         "RasterSpec",
