@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -458,3 +459,74 @@ def test_what_was_read_may_be_a_tree_only_where_grown_it_would_come_within_ten_d
     level = 40.0 * np.cos(np.deg2rad(grown))
     top = np.rad2deg(np.arctan2(level * np.tan(np.deg2rad(grown)) - gain, level))
     assert bool(told(result(job(readings=unknown_kind(top))), "is a tree, growing")) is asked
+
+
+# the whole horizon, and the errors that a probability rests on
+
+
+def bump(east_m, north_m, top_m):
+    """Low ground with one block of 5 by 5 m, its middle so far from the site."""
+    values = np.full((301, 301), 10.0)
+    row, column = round(150 - north_m), round(150 + east_m)
+    values[row - 2 : row + 3, column - 2 : column + 3] = top_m
+    return site_grid(values, 1.0, "surface", name="fine.tif")
+
+
+def test_the_profile_of_terrain_alone_has_what_stands_there():
+    """A block 20 m tall 60 m to the east, its near side 58 m off, seen from 1.6 m over the same ground."""
+    profile, _ = horizon_profile(
+        job(rasters=(bump(60.0, 0.0, 30.0), COARSE)), Mount(height_m=1.6), np.arange(360.0)
+    )
+    high = int(np.nanargmax(profile.elevation_deg))
+    assert abs(high - 92) <= 3  # 2.5 m to each side at 60 m; the lattice is turned by 2 degrees
+    assert profile.elevation_deg[high] == approx(np.rad2deg(np.arctan2(18.4, 57.5)), abs=0.5)
+    assert profile.source[high] == "terrain"
+    assert np.nanmax(profile.elevation_deg[120:]) < 1.0
+
+
+def test_the_profile_leaves_out_terrain_that_the_readings_speak_against():
+    rasters = (bump(60.0, 0.0, 30.0), COARSE)
+    seen = readings(2.0, distance=1000.0)
+    profile, _ = horizon_profile(job(rasters=rasters, readings=seen), Mount(height_m=1.6), np.arange(360.0))
+    assert np.nanmax(profile.elevation_deg) < 3.0
+
+
+def test_a_hole_in_the_raster_is_told_by_its_own_distance():
+    """The raster reaches 150 m round about, but a hole lies 60 m to the south."""
+    values = np.full((301, 301), 10.0)
+    values[205:215, 130:171] = np.nan  # rows run to the south; the near side 55 m off
+    holed = site_grid(values, 1.0, "surface", name="fine.tif")
+    found = result(job(rasters=(holed,), highest_ground_m=60.0))
+    assert found.verdict == "unknown"
+    said = [float(m) for m in re.findall(r"hole (\d+) m out", " ".join(found.reasons))]
+    assert len(said) == 1
+    assert said[0] == approx(54.0, abs=3.0)
+
+
+def test_bearings_err_as_stated_and_a_landmark_leaves_their_scatter_and_its_own_error():
+    """Nine tenths of a compass error are common to all readings, which one sighting with the same compass replaces."""
+    survey = Survey(bearing_error_deg=0.8, instrument_height_m=2.0)
+    plain = assess(job(readings=readings(5.0), survey=survey), Mount(height_m=2.0)).gathered
+    assert plain.errors.bearing_deg == approx(0.8)
+    magnetic = replace(survey, bearings="magnetic", date=dt.date(2026, 6, 14))
+    turned = assess(job(readings=readings(5.0), survey=magnetic), Mount(height_m=2.0)).gathered
+    # the magnetic model knows the declination to about half a degree (WMM2025 technical report, table of errors)
+    assert turned.errors.bearing_deg == approx(np.hypot(0.8, 0.45), abs=0.06)
+    mark = Landmark("spire", 58.0412, -24.6541, measured_bearing_deg=1.0)
+    tied = assess(job(readings=readings(5.0), survey=survey, landmarks=(mark,)), Mount(height_m=2.0)).gathered
+    assert tied.errors.bearing_deg == approx(np.hypot(0.8 * np.sqrt(1.0 - 0.9**2), 0.8), abs=0.01)
+
+
+def test_only_what_grows_errs_by_its_growth():
+    scene = Scene(
+        (
+            tree("oak", (0.0, -40.0), ground_elevation_m=10.0, height_m=8.0, growth_m_per_year=0.5),
+            building(
+                "shed", [(10, -30), (14, -30), (14, -26), (10, -26)], ground_elevation_m=10.0, height_m=3.0
+            ),
+        )
+    )
+    found = assess(job(scene=scene, readings=readings(5.0)), Mount(height_m=2.0)).gathered
+    (listed,) = [w for w in found.witnesses(found.obstacles, {"oak": 2.5}) if w.obstacles]
+    assert listed.obstacles["oak"].grown_m == 2.5
+    assert listed.obstacles["shed"].grown_m == 0.0
