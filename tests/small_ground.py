@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod, Transformer
 
-from skysill.bulk.prefilter import Ground, Question, placed
+from skysill.bulk.prefilter import Ground, Query, locate_places
 from skysill.horizon.lattice import Grid
 from skysill.model.default_errors import RasterFacts
 from skysill.model.site import Criteria, Satellite, Terminal
@@ -45,7 +45,7 @@ def hills(side=48, *, seed=1, relief_m=60.0, cell_m=30.0, roughness=1.8):
 
 def asked_of(longitude_deg=-20.0, *, dish_m=1.2, **over):
     said = {"highest_ground_m": 1500.0, "criteria": Criteria()} | over
-    return Question(Satellite("Demo", longitude_deg), Terminal(dish_diameter_m=dish_m), **said)
+    return Query(Satellite("Demo", longitude_deg), Terminal(dish_diameter_m=dish_m), **said)
 
 
 def spots(ground, column, row):
@@ -57,23 +57,23 @@ def spots(ground, column, row):
     return np.asarray(latitude), np.asarray(longitude)
 
 
-def places_at(ground, question, column, row, height_m=2.0):
+def places_at(ground, query, column, row, height_m=2.0):
     latitude, longitude = (np.atleast_1d(part) for part in spots(ground, column, row))
-    found, known = placed(
-        ground, latitude, longitude, np.broadcast_to(float(height_m), latitude.shape), question
+    found, known = locate_places(
+        ground, latitude, longitude, np.broadcast_to(float(height_m), latitude.shape), query
     )
     assert known.all()
     return found
 
 
-def fan_offsets_deg(apparent_deg, question):
+def fan_offsets_deg(apparent_deg, query):
     """Azimuths beside the ray that the chain looks at: every tenth of a degree out to what 10 m away could take the
     room, and beyond every half degree out to what 2 m away could.
     """
     halves = [
-        math.degrees(math.asin(min(math.sin(math.radians(room_deg(d, question))) / math.cos(math.radians(apparent_deg)),
+        math.degrees(math.asin(min(math.sin(math.radians(room_deg(d, query))) / math.cos(math.radians(apparent_deg)),
                                    1.0)))
-        for d in (question.criteria.assumed_distance_m, 2.0)
+        for d in (query.criteria.assumed_distance_m, 2.0)
     ]  # fmt: skip
     dense = math.ceil(halves[0] / 0.1)
     wide = int(halves[1] / 0.5) + 1
@@ -81,9 +81,9 @@ def fan_offsets_deg(apparent_deg, question):
     return np.array(sorted([0.1 * k for k in range(-dense, dense + 1)] + beyond))
 
 
-def room_deg(slant_m, question):
+def room_deg(slant_m, query):
     """Half the dish and 0.6 of the first Fresnel radius, as an angle."""
-    t, c = question.terminal, question.criteria
+    t, c = query.terminal, query.criteria
     fresnel_m = np.sqrt(LIGHT_M_S / (t.lowest_ghz * 1e9) * np.asarray(slant_m, float))
     return np.degrees(np.arctan((t.dish_diameter_m / 2.0 + c.fresnel_fraction * fresnel_m) / slant_m))
 
@@ -158,18 +158,18 @@ def bilinear(values, column, row):
     return np.where(inside, upper * (1 - v) + lower * v, np.nan)
 
 
-def seen_from(ground, places, at, question, *, offsets_deg=None, out_to_m=None, near_m=None):
+def seen_from(ground, places, at, query, *, offsets_deg=None, out_to_m=None, near_m=None):
     """All that one place's fan meets: crossings of lattice lines, and bulges between them."""
-    offsets_deg = fan_offsets_deg(places.apparent_deg[at], question) if offsets_deg is None else offsets_deg
+    offsets_deg = fan_offsets_deg(places.apparent_deg[at], query) if offsets_deg is None else offsets_deg
     out_to_m = ground.cell_size_m * 1.5 * max(ground.grid.values.shape) if out_to_m is None else out_to_m
     near_m = (2.0 * ground.cell_size_m if ground.cell_size_m > 2.0 else 0.25) if near_m is None else near_m
-    found = [_along(ground, places, at, float(o), question, out_to_m, near_m) for o in offsets_deg]
+    found = [_along(ground, places, at, float(o), query, out_to_m, near_m) for o in offsets_deg]
     return Seen(
         *(np.concatenate([getattr(one, name) for one in found]) for name in Seen.__dataclass_fields__)
     )
 
 
-def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
+def _along(ground, places, at, offset_deg, query, out_to_m, near_m):
     grid, antenna_m = ground.grid, places.antenna_m[at]
     azimuth = places.azimuth_deg[at] + offset_deg
     s = np.arange(0.0, out_to_m, ground.cell_size_m / 20.0)
@@ -185,7 +185,7 @@ def _along(ground, places, at, offset_deg, question, out_to_m, near_m):
         )
     crossed_m = np.sort(np.concatenate(cuts))
     crossed_m = crossed_m[crossed_m >= near_m]
-    radius_m = radius_along_m(places.latitude_deg[at], azimuth, question.criteria.refraction_factor)
+    radius_m = radius_along_m(places.latitude_deg[at], azimuth, query.criteria.refraction_factor)
 
     def ground_m(distance_m):
         # on the line itself the two cells beside it agree: a hair to one side is as good

@@ -23,7 +23,7 @@ import rasterio
 from bulk import CELL_M, NORTH_M, addresses, geometry_alone, grid_at, reader, rough
 from skysill.bulk import screening as room
 from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, tile_heights_m
-from skysill.bulk.running_maximum import Course, swept_heights_m
+from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
 from skysill.io.rasters import write_geotiff
 from skysill.model.site import Criteria, Satellite, Terminal
 from skysill.pointing.look_vector import look_angles, refraction_deg
@@ -49,7 +49,7 @@ def compare(grass, folder):
     lattice = Lattice(ground.shape, grid.transform, grid.crs)
     azimuth, elevation = (float(part) for part in look_angles(
         *lattice.place(SIDE / 2, SIDE / 2), 700.0, satellite_longitude_deg=-20.0)[:2])  # fmt: skip
-    there = np.subtract(lattice.cell(*_ahead(lattice, azimuth)), (SIDE / 2, SIDE / 2))
+    there = np.subtract(lattice.cell(*_toward_satellite(lattice, azimuth)), (SIDE / 2, SIDE / 2))
     turned = (
         float(np.rad2deg(np.arctan2(-there[0], there[1]))) % 360.0
     )  # from east, counter-clockwise, on the grid
@@ -91,7 +91,9 @@ def compare(grass, folder):
     rise_m[:, 0] = np.arange(SIDE) * CELL_M * np.tan(np.deg2rad(elevation))
     began = time.perf_counter()
     for left in range(0, SIDE, 2000):
-        swept_heights_m(np.ascontiguousarray(ground[:, left : left + 2000]), Course(drift, rise_m, 0.0))
+        swept_heights_m(
+            np.ascontiguousarray(ground[:, left : left + 2000]), SweepGeometry(drift, rise_m, 0.0)
+        )
     sweep_s = time.perf_counter() - began
     with rasterio.open(folder / "h.tif") as found:
         angle = found.read(1)
@@ -110,7 +112,7 @@ def compare(grass, folder):
         grid = grid_at(ground, NORTH_M[up])
         own = room.Ground.of(grid, name="g", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
         latitude, longitude = addresses(grid, 40_000)
-        asked = room.Question(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
+        asked = room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
         with geometry_alone():
             began = time.perf_counter()
             found = room.screen(own, latitude, longitude, 2.0, asked)
@@ -119,7 +121,7 @@ def compare(grass, folder):
               f"satellite {np.nanmean(found.elevation_deg):.0f} deg up, {1 / each:,.0f}, ratio {point_s / each:,.0f}")  # fmt: skip  # noqa: E501  # one printed line
 
 
-def _ahead(lattice, azimuth):
+def _toward_satellite(lattice, azimuth):
     from pyproj import Geod
 
     latitude, longitude = lattice.place(SIDE / 2, SIDE / 2)

@@ -22,7 +22,7 @@ from pyproj import Transformer
 
 from skysill.bulk import screening as room
 from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, tile_heights_m
-from skysill.bulk.running_maximum import Course, swept_heights_m
+from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
 from skysill.horizon.lattice import Grid
 from skysill.io.rasters import write_geotiff
 from skysill.model.site import Criteria, Satellite, Terminal
@@ -98,16 +98,16 @@ def seconds(call):
 @contextmanager
 def geometry_alone():
     """Screening without certainty and least heights."""
-    kept = room._ask_chain, room._least_heights, room.estimated_p_clear
-    room._ask_chain, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
+    kept = room.assess_each, room._least_heights, room.estimated_p_clear
+    room.assess_each, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
     room.estimated_p_clear = lambda g, p, q: np.ones(p.height_m.size)
     yield
-    room._ask_chain, room._least_heights, room.estimated_p_clear = kept
+    room.assess_each, room._least_heights, room.estimated_p_clear = kept
 
 
 def kernels():
     ground = rough()
-    asked = lambda: room.Question(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
+    query = lambda: room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
     for elevation in (20, 35, 50):
         grid = grid_at(ground, NORTH_M[elevation])
         prepare_s, own = seconds(lambda grid=grid: room.Ground.of(
@@ -115,12 +115,12 @@ def kernels():
         count = {20: 40_000, 35: 200_000, 50: 200_000}[elevation]
         latitude, longitude = addresses(grid, count)
         whole_s, found = seconds(
-            lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked())
+            lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, query())
         )
         with geometry_alone():
-            bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, asked()))
-        each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_each(
-            (own.source,), a[:40], b[:40], 2.0, asked()))  # fmt: skip
+            bare_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen(own, a, b, 2.0, query()))
+        each_s, _ = seconds(lambda own=own, a=latitude, b=longitude: room.screen_one_by_one(
+            (own.source,), a[:40], b[:40], 2.0, query()))  # fmt: skip
         verdicts, counts = np.unique(found.verdict.astype(str), return_counts=True)
         print(f"screen, satellite {np.nanmean(found.elevation_deg):.0f} deg up: {count / bare_s:,.0f} a second geometry, "  # noqa: E501  # one printed line
               f"{count / whole_s:,.0f} with certainty and least heights; {40 / each_s:,.0f} one by one "
@@ -132,7 +132,7 @@ def kernels():
     rise = np.zeros((len(sheet), 3))
     rise[:, 0] = np.arange(len(sheet)) * CELL_M * np.tan(np.deg2rad(20.0)) / np.cos(np.deg2rad(20.0))
     for rays in (1, 2, 3, 4):
-        best = min(seconds(lambda r=rays: swept_heights_m(sheet, Course(drift, rise, 0.0), rays_per_cell=r))[0]
+        best = min(seconds(lambda r=rays: swept_heights_m(sheet, SweepGeometry(drift, rise, 0.0), rays_per_cell=r))[0]
                    for _ in range(3))  # fmt: skip
         print(f"heights sweep, {rays} rays a cell: {sheet.size / best / 1e6:,.0f} million cells/s")
 
@@ -144,7 +144,7 @@ def agreement(count=5_000):
     from skysill.assessment.job_context import JobContext, prepared
     from skysill.assessment.pipeline import _looks
     from skysill.assessment.placement import place
-    from skysill.bulk.controlling_obstruction import followed
+    from skysill.bulk.controlling_obstruction import controlling_ground
     from skysill.model.job import Job, Sources
     from skysill.model.site import Mount, Site
     from skysill.units import wrap_180
@@ -154,12 +154,12 @@ def agreement(count=5_000):
     ):
         grid = grid_at(rough() * np.float32(steeper), NORTH_M[elevation])
         own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
-        asked = room.Question(Satellite("S", longitude), Terminal(), Criteria(), grid.highest_m)
+        asked = room.Query(Satellite("S", longitude), Terminal(), Criteria(), grid.highest_m)
         latitude, longitude_deg = addresses(grid, 50 * count, seed)
         height = np.random.default_rng(seed).choice([1.0, 2.0, 6.0], latitude.size)
-        places, _ = room.placed(own, latitude, longitude_deg, height, asked)
+        places, _ = room.locate_places(own, latitude, longitude_deg, height, asked)
         places = places.take(np.flatnonzero(room.may_come_near(own, places, asked)))
-        close = followed(own, places, asked)
+        close = controlling_ground(own, places, asked)
         error_deg = []
         for at in np.flatnonzero(~close.inside & (close.margin_deg < room.FLOOR_DEG))[:count]:
             site = Site("a", float(places.latitude_deg[at]), float(places.longitude_deg[at]))
@@ -173,8 +173,8 @@ def agreement(count=5_000):
             margin_deg = column_margin_deg(
                 wrap_180(seen.azimuth_deg - look.azimuth_deg), look.elevation_apparent_deg, seen.elevation_deg
             )
-            spare_deg = margin_deg - room_angle_deg(seen.distance_m, asked.link)
-            error_deg.append(close.spare_deg[at] - spare_deg.min())
+            excess_deg = margin_deg - room_angle_deg(seen.distance_m, asked.link)
+            error_deg.append(close.excess_deg[at] - excess_deg.min())
         error_deg = np.array(error_deg)
         print(f"relief {steeper:g}, satellite {places.apparent_deg.mean():.0f} deg up: {error_deg.size:,} near, "
               f"spare room screened less the chain's {error_deg.min():+.5f} to {error_deg.max():+.5f} deg")  # fmt: skip
@@ -186,20 +186,20 @@ def certainty():
     for elevation, count in ((20, 100_000), (35, 1_000_000)):
         grid = grid_at(ground, NORTH_M[elevation])
         own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
-        asked = room.Question(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
+        asked = room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
         seen, estimate = [], room.estimated_p_clear
 
-        def noting(ground, places, question, seen=seen, estimate=estimate):
-            seen.append((places, estimate(ground, places, question)))
+        def noting(ground, places, query, seen=seen, estimate=estimate):
+            seen.append((places, estimate(ground, places, query)))
             return seen[-1][1]
 
         with geometry_alone():
             room.estimated_p_clear = noting
             room.screen(own, *addresses(grid, count), 2.0, asked)
         ((places, p_clear),) = seen
-        decided = np.flatnonzero(np.abs(p_clear - 0.9) > room._P_APART)
-        answer = room._blank(places)
-        room._ask_chain((own.source,), places, asked, decided, answer)
+        decided = np.flatnonzero(np.abs(p_clear - 0.9) > room._P_BAND)
+        answer = room.empty_results(places)
+        room.assess_each((own.source,), places, asked, decided, answer)
         worse = (p_clear < 0.9)[decided] & (answer.verdict[decided] != "marginal")
         better = (p_clear > 0.9)[decided] & (answer.verdict[decided] == "marginal")
         print(f"{count:,} addresses at {elevation} degrees: {p_clear.size:,} in doubt, the estimate decides {decided.size:,}; "  # noqa: E501  # one printed line

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from skysill.bulk.cell_edges import Corners, Edge, pieces, sample_edges, seen_pieces
-from skysill.bulk.controlling_obstruction import followed
-from skysill.bulk.fan_results import Fan
-from skysill.bulk.prefilter import placed
+from skysill.bulk.cell_edges import Corners, Edge, edge_parts, parts_in_fan, sample_edges
+from skysill.bulk.controlling_obstruction import controlling_ground
+from skysill.bulk.fan_results import FanResults
+from skysill.bulk.prefilter import locate_places
 from skysill.bulk.quadtree import Cells, cells_near
 from skysill.bulk.screening import screen
-from skysill.bulk.thresholds import limits_of
+from skysill.bulk.thresholds import thresholds_for
 from small_ground import (
     ELLIPSOID,
     angle_deg,
@@ -43,22 +43,22 @@ def test_an_edge_that_is_nearest_at_its_end_leaves_least_room_before_it():
     values = np.full((40, 20), 840.0, np.float32)
     values[3:12, 8:13] = BESIDE_THE_RAY
     own = ground_of(values, x=502_850.0, y=6_548_180.0)
-    question = asked_of(-20.0, highest_ground_m=1000.0)
-    places, _ = placed(
-        own, np.array([59.072067452731105]), np.array([-20.945245406313127]), np.array([2.0]), question
+    query = asked_of(-20.0, highest_ground_m=1000.0)
+    places, _ = locate_places(
+        own, np.array([59.072067452731105]), np.array([-20.945245406313127]), np.array([2.0]), query
     )
     assert places.column[0] == pytest.approx(9.64, abs=0.01)
     assert places.row[0] == pytest.approx(3.4, abs=0.01)
-    seen = seen_from(own, places, 0, question)
+    seen = seen_from(own, places, 0, query)
     margin_deg = seen.margins_deg(places.apparent_deg[0])
-    spare_deg = margin_deg - room_deg(seen.slant_m, question)
-    at = spare_deg.argmin()
-    close = followed(own, places, question)
-    assert close.spare_deg[0] == pytest.approx(spare_deg[at], abs=5e-4)
+    excess_deg = margin_deg - room_deg(seen.slant_m, query)
+    at = excess_deg.argmin()
+    close = controlling_ground(own, places, query)
+    assert close.excess_deg[0] == pytest.approx(excess_deg[at], abs=5e-4)
     assert close.margin_deg[0] == pytest.approx(margin_deg[at], abs=5e-4)
     # not at the nearest point: there the margin is smaller, and the room larger
     assert margin_deg.min() < margin_deg[at] - 0.01
-    found = screen(own, places.latitude_deg, places.longitude_deg, 2.0, question)
+    found = screen(own, places.latitude_deg, places.longitude_deg, 2.0, query)
     assert found.margin_deg[0] == pytest.approx(margin_deg[at], abs=1e-3)
 
 
@@ -111,7 +111,7 @@ def test_where_an_edge_and_what_is_below_it_comes_nearest_to_a_ray():
     some_t, _ = edge.nearest(sine, cosine, 0.3, 0.6)
     assert (some_t >= 0.3).all()
     assert (some_t <= 0.6).all()
-    assert edge.nearness(np.zeros(60), sine, cosine)[0] == pytest.approx(
+    assert edge.cosine_at(np.zeros(60), sine, cosine)[0] == pytest.approx(
         np.cos(np.radians(off_column_deg(along(edge, 0)[1][0], up_deg, along(edge, 0)[2][0]))), abs=1e-6
     )
     behind = Edge(*(np.full(1, v) for v in (-50.0, -60.0, 3.0, 9.0, 10.0, 10.0)))
@@ -134,9 +134,9 @@ def test_distances_and_azimuths_of_an_edge():
 def test_corners_stand_where_geodesics_find_them(turn):
     own = ground_of(hills(48, seed=3), turn=turn)
     places = places_at(own, ASKED, [20.3, 30.0], [12.6, 8.2])
-    fan = Fan.of(limits_of(own, ASKED), places)
+    results = FanResults.of(thresholds_for(own, ASKED), places)
     cells = Cells(np.array([0, 1, 0]), np.array([22, 28, 10]), np.array([25, 30, 18]))
-    corners = Corners.of(fan, cells)
+    corners = Corners.of(results, cells)
     for number in range(3):
         at = cells.place[number]
         for corner, (right, down) in enumerate(((0, 0), (1, 0), (0, 1), (1, 1))):
@@ -158,21 +158,21 @@ def test_corners_stand_where_geodesics_find_them(turn):
     assert (one.ahead0_m[0], one.above1_m[0]) == (corners.ahead_m[0, 1], corners.above_m[2, 1])
 
 
-def cells_and_fan(own, places, question=ASKED, *, wide_deg=11.0):
-    fan = Fan.of(limits_of(own, question), places)
-    cells = cells_near(own.maxima, fan.sights, fan.near_m, lambda p, d: np.full(d.shape, wide_deg))
-    return fan, cells, Corners.of(fan, cells)
+def cells_and_fan(own, places, query=ASKED, *, wide_deg=11.0):
+    results = FanResults.of(thresholds_for(own, query), places)
+    cells = cells_near(own.maxima, results.frames, results.near_m, lambda p, d: np.full(d.shape, wide_deg))
+    return results, cells, Corners.of(results, cells)
 
 
 def test_pieces_are_the_parts_of_edges_that_are_far_enough_away():
     """Fine cells around the place, so that the circle of ground that is not counted cuts edges."""
     own = ground_of(hills(48, seed=3), cell_m=30.0)
     places = places_at(own, ASKED, [20.3, 20.0], [12.6, 18.9])
-    fan, cells, corners = cells_and_fan(own, places, wide_deg=60.0)
-    found = pieces(fan, cells, corners)
+    results, cells, corners = cells_and_fan(own, places, wide_deg=60.0)
+    found = edge_parts(results, cells, corners)
     assert (found.away_m >= 60.0).all()
-    assert found.across.any()
-    assert (~found.across).any()
+    assert found.along_row.any()
+    assert (~found.along_row).any()
     cut = 0
     for number in range(0, found.cell.size, 5):
         edge = found.edge.take(np.array([number]))
@@ -189,8 +189,8 @@ def test_pieces_are_the_parts_of_edges_that_are_far_enough_away():
             assert found.angle_deg[number] == pytest.approx(wanted, abs=0.03)
             assert found.angle_deg[number] <= wanted + 0.02
     assert cut > 0
-    window = fan.window.take(cells.place[found.cell])
-    seen = seen_pieces(fan, cells, found)
+    window = results.window.take(cells.place[found.cell])
+    seen = parts_in_fan(results, cells, found)
     assert 0 < seen.cell.size < found.cell.size
     crossed = window.ray_from(
         np.minimum(*(found.edge.azimuth_deg(t) for t in (found.since, found.until)))
@@ -204,36 +204,36 @@ def test_pieces_are_the_parts_of_edges_that_are_far_enough_away():
 def test_the_rays_sampled_beside_edges_find_the_least_room_of_all_rays_at_all_edges(seed, column, row):
     own = ground_of(hills(48, seed=seed, relief_m=75.0))
     places = places_at(own, ASKED, [column], [row], height_m=25.0)
-    fan, cells, corners = cells_and_fan(own, places)
-    sample_edges(fan, cells, corners)
+    results, cells, corners = cells_and_fan(own, places)
+    sample_edges(results, cells, corners)
     seen = seen_from(own, places, 0, ASKED)
     seen = seen.only(~seen.crest)
     margin_deg = seen.margins_deg(places.apparent_deg[0])
-    spare_deg = margin_deg - room_deg(seen.slant_m, ASKED)
-    at = spare_deg.argmin()
-    if spare_deg[at] >= 10.0:
-        assert np.isinf(fan.spare_deg[0])
+    excess_deg = margin_deg - room_deg(seen.slant_m, ASKED)
+    at = excess_deg.argmin()
+    if excess_deg[at] >= 10.0:
+        assert np.isinf(results.excess_deg[0])
         return
-    assert fan.spare_deg[0] == pytest.approx(spare_deg[at], abs=1e-3)
-    assert fan.margin_deg[0] == pytest.approx(margin_deg[at], abs=2e-3)
+    assert results.excess_deg[0] == pytest.approx(excess_deg[at], abs=1e-3)
+    assert results.margin_deg[0] == pytest.approx(margin_deg[at], abs=2e-3)
 
 
 def test_ground_within_doubt_is_noted():
     """An edge nearer to the ray than the room and the stated errors makes a place doubtful; no other does."""
-    noted = []
+    edges = []
     for error_m in (0.01, 30.0):
         own = ground_of(hills(48, seed=3, relief_m=75.0), error_m=error_m)
         places = places_at(own, ASKED, [20.3, 25.1, 14.7, 22.2], [12.6, 9.3, 16.2, 20.0], height_m=10.0)
-        fan, cells, corners = cells_and_fan(own, places, wide_deg=60.0)
-        sample_edges(fan, cells, corners)
-        noted.append(fan.doubtful)
+        results, cells, corners = cells_and_fan(own, places, wide_deg=60.0)
+        sample_edges(results, cells, corners)
+        edges.append(results.uncertain)
         nearest = np.full(4, 90.0)
-        found = pieces(fan, cells, corners)
-        beyond_deg = found.angle_deg - limits_of(own, ASKED).doubt_at_most_deg(found.away_m)
+        found = edge_parts(results, cells, corners)
+        beyond_deg = found.angle_deg - thresholds_for(own, ASKED).uncertain_bound_deg(found.away_m)
         np.minimum.at(nearest, cells.place[found.cell], beyond_deg)
-        assert (nearest < 0.0).tolist() == fan.doubtful.tolist()
-    assert 0 < noted[0].sum() <= noted[1].sum() < 4
-    sample_edges(fan, cells.take(np.zeros(0, np.int64)), corners.take(np.zeros(0, np.int64)))
+        assert (nearest < 0.0).tolist() == results.uncertain.tolist()
+    assert 0 < edges[0].sum() <= edges[1].sum() < 4
+    sample_edges(results, cells.take(np.zeros(0, np.int64)), corners.take(np.zeros(0, np.int64)))
 
 
 def test_the_angle_between_directions_used_here_is_the_angle():

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from skysill.bulk.controlling_obstruction import followed
-from skysill.bulk.fan_results import Fan
+from skysill.bulk.controlling_obstruction import controlling_ground
+from skysill.bulk.fan_results import FanResults
 from skysill.bulk.obstruction_depth import measure_depths
-from skysill.bulk.thresholds import limits_of
+from skysill.bulk.thresholds import thresholds_for
 from small_ground import asked_of, ground_of, hills, places_at, room_deg, seen_from
 
 CASES = {
@@ -30,19 +30,17 @@ CASES = {
 def case(name):
     """A ground, its places, the question, what the fan of each meets, and what is followed."""
     values, turn, longitude = CASES[name]
-    own, question = ground_of(values, turn=turn), asked_of(longitude, dish_m=0.9)
+    own, query = ground_of(values, turn=turn), asked_of(longitude, dish_m=0.9)
     rng = np.random.default_rng(11)
     height = 60.0 if name == "twisted" else 6.0
-    places = places_at(own, question, rng.uniform(10, 34, 8), rng.uniform(4, 22, 8), height_m=height)
-    seen = [
-        seen_from(own, places, at, question, out_to_m=min(places.sought_m[at], 1900.0)) for at in range(8)
-    ]
-    return own, question, places, seen, followed(own, places, question)
+    places = places_at(own, query, rng.uniform(10, 34, 8), rng.uniform(4, 22, 8), height_m=height)
+    seen = [seen_from(own, places, at, query, out_to_m=min(places.search_m[at], 1900.0)) for at in range(8)]
+    return own, query, places, seen, controlling_ground(own, places, query)
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_spare_room_margin_and_distance_are_those_of_the_tightest_of_all_samples(name):
-    _, question, places, seen, close = case(name)
+    _, query, places, seen, close = case(name)
     near = 0
     for at in range(8):
         centre = seen[at].only(seen[at].offset_deg == 0.0)
@@ -52,14 +50,14 @@ def test_spare_room_margin_and_distance_are_those_of_the_tightest_of_all_samples
             assert close.slant_m[at] == pytest.approx(centre.slant_m[met].min(), abs=5.0)
             continue
         margin_deg = seen[at].margins_deg(places.apparent_deg[at])
-        spare_deg = margin_deg - room_deg(seen[at].slant_m, question)
-        best = spare_deg.argmin()
-        if spare_deg[best] > 9.9:
-            assert np.isnan(close.spare_deg[at]) or close.spare_deg[at] > 9.8
+        excess_deg = margin_deg - room_deg(seen[at].slant_m, query)
+        best = excess_deg.argmin()
+        if excess_deg[best] > 9.9:
+            assert np.isnan(close.excess_deg[at]) or close.excess_deg[at] > 9.8
             continue
         near += 1
-        assert close.spare_deg[at] == pytest.approx(spare_deg[best], abs=0.004)
-        alike = np.flatnonzero(spare_deg < spare_deg[best] + 0.004)
+        assert close.excess_deg[at] == pytest.approx(excess_deg[best], abs=0.004)
+        alike = np.flatnonzero(excess_deg < excess_deg[best] + 0.004)
         assert np.abs(margin_deg[alike] - close.margin_deg[at]).min() < 0.004
         assert np.abs(seen[at].slant_m[alike] - close.slant_m[at]).min() < 1.0
     assert near + close.inside.sum() >= 1
@@ -70,7 +68,7 @@ def test_the_highest_ground_below_the_ray_and_its_distance(name):
     _, _, places, seen, close = case(name)
     for at in range(8):
         centre = seen[at].only(seen[at].offset_deg == 0.0)
-        if not np.isfinite(close.spare_deg[at]) and not close.inside[at]:
+        if not np.isfinite(close.excess_deg[at]) and not close.inside[at]:
             continue
         highest = centre.top_deg.argmax()
         if centre.top_deg[highest] < places.apparent_deg[at] - 15.0:
@@ -84,7 +82,7 @@ def test_the_highest_ground_below_the_ray_and_its_distance(name):
 @pytest.mark.parametrize("name", CASES)
 def test_a_ray_that_is_met_is_as_deep_as_the_nearest_open_direction_over_the_skyline(name):
     """Over each azimuth of the fan the sky is open from its highest ground up: the nearest point of that sky."""
-    own, question, places, seen, close = case(name)
+    own, query, places, seen, close = case(name)
     for at in np.flatnonzero(close.inside):
         depth = np.inf
         for offset in np.unique(seen[at].offset_deg):
@@ -100,10 +98,10 @@ def test_a_ray_that_is_met_is_as_deep_as_the_nearest_open_direction_over_the_sky
             )
             depth = min(depth, np.degrees(np.arccos(np.clip(toward, -1.0, 1.0))).min())
         assert close.margin_deg[at] == pytest.approx(-depth, abs=0.02)
-        assert close.spare_deg[at] == pytest.approx(-depth - room_deg(close.slant_m[at], question), abs=0.02)
-    fan = Fan.of(limits_of(own, question), places)
-    measure_depths(fan, np.zeros(8, dtype=bool), np.full(8, np.nan))
-    assert np.isnan(fan.margin_deg).all()
+        assert close.excess_deg[at] == pytest.approx(-depth - room_deg(close.slant_m[at], query), abs=0.02)
+    results = FanResults.of(thresholds_for(own, query), places)
+    measure_depths(results, np.zeros(8, dtype=bool), np.full(8, np.nan))
+    assert np.isnan(results.margin_deg).all()
 
 
 def test_some_rays_are_met_and_some_are_free_in_these_grounds():
@@ -113,9 +111,9 @@ def test_some_rays_are_met_and_some_are_free_in_these_grounds():
 
 def test_a_place_is_doubtful_where_ground_comes_nearer_than_room_and_errors():
     """Of places that are free: never wrongly sure; and not all are doubtful."""
-    doubtful = []
+    uncertain = []
     for name in CASES:
-        own, question, places, seen, close = case(name)
+        own, query, places, seen, close = case(name)
         for at in np.flatnonzero(~close.inside):
             samples = seen[at]
             margin_deg = samples.margins_deg(places.apparent_deg[at])
@@ -124,44 +122,44 @@ def test_a_place_is_doubtful_where_ground_comes_nearer_than_room_and_errors():
             apart = np.sqrt(2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))
             sigma = np.hypot(np.degrees(np.arctan(own.vertical_error_m / samples.slant_m)) * apart,
                              np.degrees(np.arctan(0.2236 / samples.slant_m)))  # fmt: skip
-            short = (margin_deg < room_deg(samples.slant_m, question) + many * sigma).any()
-            doubtful.append(bool(close.doubtful[at]))
+            short = (margin_deg < room_deg(samples.slant_m, query) + many * sigma).any()
+            uncertain.append(bool(close.uncertain[at]))
             if short:
-                assert close.doubtful[at]
-        assert not close.doubtful[close.inside].any()
-    assert 0 < sum(doubtful) < len(doubtful)
+                assert close.uncertain[at]
+        assert not close.uncertain[close.inside].any()
+    assert 0 < sum(uncertain) < len(uncertain)
 
 
 def test_the_first_raise_is_about_enough_and_never_too_much():
     """What controls leaves just the room after it: everything looked at again from the raised dish."""
-    own, question, places, _, close = case("south")
-    short = np.flatnonzero((close.spare_deg < 0.0) & ~close.inside)
-    everyone = np.flatnonzero(np.isfinite(close.spare_deg))
-    assert (close.raise_m[np.flatnonzero(close.spare_deg > 0.1)] == 0.0).all() or short.size >= 0
+    own, query, places, _, close = case("south")
+    short = np.flatnonzero((close.excess_deg < 0.0) & ~close.inside)
+    everyone = np.flatnonzero(np.isfinite(close.excess_deg))
+    assert (close.raise_m[np.flatnonzero(close.excess_deg > 0.1)] == 0.0).all() or short.size >= 0
     for at in everyone[:6]:
-        if close.spare_deg[at] >= 0.0:
+        if close.excess_deg[at] >= 0.0:
             continue
-        raised = places_at(own, question, [places.column[at]], [places.row[at]],
+        raised = places_at(own, query, [places.column[at]], [places.row[at]],
                            height_m=float(places.height_m[at] + close.raise_m[at]))  # fmt: skip
-        again = followed(own, raised, question)
-        assert again.inside[0] or np.isnan(again.spare_deg[0]) or again.spare_deg[0] < 0.3
+        again = controlling_ground(own, raised, query)
+        assert again.inside[0] or np.isnan(again.excess_deg[0]) or again.excess_deg[0] < 0.3
 
 
 def test_chunks_and_order_change_nothing():
-    own, question, places, _, close = case("south")
+    own, query, places, _, close = case("south")
     many = places.take(np.tile(np.arange(8), 300))  # more than one chunk
-    found = followed(own, many, question)
-    for name in ("spare_deg", "margin_deg", "slant_m", "top_deg", "top_m", "inside", "doubtful"):
+    found = controlling_ground(own, many, query)
+    for name in ("excess_deg", "margin_deg", "slant_m", "top_deg", "top_m", "inside", "uncertain"):
         one, all_ = getattr(close, name).astype(float), getattr(found, name).astype(float).reshape(300, 8)
         assert np.allclose(all_, one, atol=1e-6, equal_nan=True), name
-    assert followed(own, places.take(slice(0, 0)), question).spare_deg.size == 0
+    assert controlling_ground(own, places.take(slice(0, 0)), query).excess_deg.size == 0
 
 
 def test_for_a_verdict_only_what_takes_the_room_is_asked_for():
-    own, question, places, _, close = case("south")
-    short = followed(own, places, question, most_deg=0.0)
+    own, query, places, _, close = case("south")
+    short = controlling_ground(own, places, query, most_deg=0.0)
     assert short.inside.tolist() == close.inside.tolist()
-    assert short.doubtful.tolist() == close.doubtful.tolist()
-    lacking = close.spare_deg < 0.0
-    assert short.spare_deg[lacking] == pytest.approx(close.spare_deg[lacking], abs=1e-6)
-    assert not (short.spare_deg[~lacking] < 0.0).any()
+    assert short.uncertain.tolist() == close.uncertain.tolist()
+    lacking = close.excess_deg < 0.0
+    assert short.excess_deg[lacking] == pytest.approx(close.excess_deg[lacking], abs=1e-6)
+    assert not (short.excess_deg[~lacking] < 0.0).any()

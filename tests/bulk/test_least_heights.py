@@ -11,8 +11,8 @@ from skysill.bulk.least_heights import (
     Relief,
     Tile,
     block_relief,
-    ground_that_counts,
     reach_of_ground_m,
+    relevant_window,
     tile_heights_m,
 )
 from skysill.pointing.look_vector import look_angles, refraction_deg
@@ -266,7 +266,7 @@ def test_only_ground_that_could_reach_the_rays_of_a_window_is_asked_for():
     """Ground of up to 1000 m over the Dead Sea's shore at 20 degrees: 1450 / tan(20) is 4.0 km, to the south."""
     lattice = Lattice((40_000, 40_000), (30.0, 0.0, 100_000.0, 0.0, -30.0, 7_000_000.0), "EPSG:32627")
     tile = Tile(20_000, 20_400, 14_000, 14_400)
-    asked = ground_that_counts(lattice, tile, satellite_longitude_deg=-20.0, refraction_factor=4.0 / 3.0,
+    asked = relevant_window(lattice, tile, satellite_longitude_deg=-20.0, refraction_factor=4.0 / 3.0,
                                highest_ground_m=1000.0)  # fmt: skip
     ahead_m = 30.0 * (asked.bottom - tile.bottom)
     elevation_deg = float(look_angles(*lattice.place(20_200, 14_200), 0.0, satellite_longitude_deg=-20.0)[1])

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from skysill.assessment.pipeline import assess
-from skysill.bulk.controlling_obstruction import followed
+from skysill.bulk.controlling_obstruction import controlling_ground
 from skysill.bulk.monte_carlo import estimated_p_clear
 from skysill.model.job import Job, Sources
 from skysill.model.site import Mount, Site
@@ -70,8 +70,8 @@ def test_it_is_what_the_chain_says_within_three_hundredths_where_it_decides():
     own = ground_of(hills(60, seed=5, relief_m=90.0), error_m=5.0, plan_m=5.0)
     rng = np.random.default_rng(6)
     places = places_at(own, ASKED, rng.uniform(15, 45, 150), rng.uniform(8, 32, 150))
-    close = followed(own, places, ASKED)
-    asked = np.flatnonzero(~close.inside & close.doubtful)
+    close = controlling_ground(own, places, ASKED)
+    asked = np.flatnonzero(~close.inside & close.uncertain)
     found = estimated_p_clear(own, places.take(asked), ASKED)
     compared = 0
     for p_clear, at in zip(found, asked, strict=True):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from skysill.assessment.pipeline import assess
-from skysill.bulk.controlling_obstruction import followed
-from skysill.bulk.fan_results import Fan
+from skysill.bulk.controlling_obstruction import controlling_ground
+from skysill.bulk.fan_results import FanResults
 from skysill.bulk.obstruction_depth import measure_depths
-from skysill.bulk.thresholds import limits_of
+from skysill.bulk.thresholds import thresholds_for
 from skysill.model.job import Job, Sources
 from skysill.model.site import Mount, Site
 from small_ground import (
@@ -25,8 +25,8 @@ from small_ground import (
 )
 
 
-def depth_by_hand(own, places, at, question):
-    seen, depth = seen_from(own, places, at, question), np.inf
+def depth_by_hand(own, places, at, query):
+    seen, depth = seen_from(own, places, at, query), np.inf
     for offset in np.unique(seen.offset_deg):
         steps = np.linspace(seen.top_deg[seen.offset_deg == offset].max(), 90.0, 6001)
         depth = min(depth, angle_deg(direction(offset, steps), direction(0.0, places.apparent_deg[at])).min())
@@ -36,34 +36,34 @@ def depth_by_hand(own, places, at, question):
 @pytest.mark.parametrize(("seed", "dish_m"), [(21, 1.2), (22, 3.5), (23, 0.6), (24, 6.0)])
 def test_depth_over_a_ragged_skyline(seed, dish_m):
     """A high ridge across the ray, notched at random: the nearest open direction is over it or through a notch."""
-    question = asked_of(-20.0, dish_m=dish_m)
+    query = asked_of(-20.0, dish_m=dish_m)
     values = np.full((40, 40), 300.0, np.float32)
     rng = np.random.default_rng(seed)
     values[14:17] = 330.0 + rng.uniform(20.0, 160.0, 40)
     values[24] = 300.0 + rng.uniform(0.0, 250.0, 40)
     own = ground_of(values)
-    places = places_at(own, question, [20.3, 17.0, 23.4], [6.6, 8.3, 9.9])
-    close = followed(own, places, question)
+    places = places_at(own, query, [20.3, 17.0, 23.4], [6.6, 8.3, 9.9])
+    close = controlling_ground(own, places, query)
     assert close.inside.any()
     for at in np.flatnonzero(close.inside):
-        depth = depth_by_hand(own, places, at, question)
+        depth = depth_by_hand(own, places, at, query)
         assert close.margin_deg[at] == pytest.approx(-depth, abs=0.01)
-        assert close.spare_deg[at] == pytest.approx(-depth - room_deg(close.slant_m[at], question), abs=0.01)
+        assert close.excess_deg[at] == pytest.approx(-depth - room_deg(close.slant_m[at], query), abs=0.01)
 
 
 def test_beside_a_narrow_stack_the_open_direction_lies_to_its_side():
     """A pillar one cell wide and very high: out sideways, not over it. Napier's rule for the first open azimuth."""
-    question = asked_of(-20.0, dish_m=6.0)
+    query = asked_of(-20.0, dish_m=6.0)
     values = np.full((40, 40), 300.0, np.float32)
     values[20, 20] = 2000.0
     own = ground_of(values)
-    places = places_at(own, question, [20.05], [12.0])
-    close = followed(own, places, question)
+    places = places_at(own, query, [20.05], [12.0])
+    close = controlling_ground(own, places, query)
     assert close.inside[0]
-    depth = depth_by_hand(own, places, 0, question)
+    depth = depth_by_hand(own, places, 0, query)
     assert close.margin_deg[0] == pytest.approx(-depth, abs=0.02)
     assert depth < 15.0
-    offsets = fan_offsets_deg(places.apparent_deg[0], question)
+    offsets = fan_offsets_deg(places.apparent_deg[0], query)
     aside = np.degrees(
         np.arcsin(np.cos(np.radians(places.apparent_deg[0])) * np.sin(np.radians(np.abs(offsets))))
     )
@@ -75,23 +75,23 @@ def test_a_ray_without_any_known_ground_is_no_way_out():
     values = hills(40, seed=2, relief_m=20.0)
     values[12:30] = 900.0
     values[8:, 22:] = np.nan
-    question = asked_of(-20.0, dish_m=6.0)
+    query = asked_of(-20.0, dish_m=6.0)
     own = ground_of(values)
-    places = places_at(own, question, [20.4], [6.5])
-    close = followed(own, places, question)
+    places = places_at(own, query, [20.4], [6.5])
+    close = controlling_ground(own, places, query)
     assert close.inside[0]
     site = Site("a", float(places.latitude_deg[0]), float(places.longitude_deg[0]))
-    job = Job(site=site, satellites=(question.satellite,), terminal=question.terminal,
-              sources=Sources(rasters=(own.source,), highest_ground_m=question.highest_ground_m))  # fmt: skip
+    job = Job(site=site, satellites=(query.satellite,), terminal=query.terminal,
+              sources=Sources(rasters=(own.source,), highest_ground_m=query.highest_ground_m))  # fmt: skip
     one = assess(job, Mount(height_m=2.0), explain=False).results[0]
     assert close.margin_deg[0] == pytest.approx(one.clearance.margin_deg, abs=0.001)
 
 
 def test_places_that_are_not_met_are_left_alone():
     own = ground_of(hills(40, seed=2))
-    question = asked_of(-20.0)
-    places = places_at(own, question, [20.0, 22.0], [8.0, 9.0])
-    fan = Fan.of(limits_of(own, question), places)
-    measure_depths(fan, np.array([False, False]), np.array([3.0, np.nan]))
-    assert np.isnan(fan.margin_deg).all()
-    assert np.isinf(fan.spare_deg).all()
+    query = asked_of(-20.0)
+    places = places_at(own, query, [20.0, 22.0], [8.0, 9.0])
+    results = FanResults.of(thresholds_for(own, query), places)
+    measure_depths(results, np.array([False, False]), np.array([3.0, np.nan]))
+    assert np.isnan(results.margin_deg).all()
+    assert np.isinf(results.excess_deg).all()

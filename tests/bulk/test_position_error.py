@@ -9,8 +9,8 @@ import pytest
 from pyproj import Geod
 
 from skysill.assessment.pipeline import assess
-from skysill.bulk.position_error import around_m, holds
-from skysill.bulk.screening import screen, screen_each
+from skysill.bulk.position_error import offsets_around_m, supports
+from skysill.bulk.screening import screen, screen_one_by_one
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Site
 from small_ground import asked_of, ground_of, hills, spots
@@ -19,7 +19,7 @@ from small_ground import asked_of, ground_of, hills, spots
 def test_the_places_around_are_spread_as_a_normal_error_is():
     """Of a two-dimensional normal: mean square of each axis sigma**2, half within 1.1774 sigma (Rayleigh)."""
     for count in (8, 16):
-        east_m, north_m = around_m(10.0, count)
+        east_m, north_m = offsets_around_m(10.0, count)
         assert (np.hypot(east_m, north_m) <= 11.774).mean() == 0.5
         assert np.abs(np.array([east_m.mean(), north_m.mean()])).max() < 2.5
         for axis_m in (east_m, north_m):
@@ -27,19 +27,19 @@ def test_the_places_around_are_spread_as_a_normal_error_is():
         assert np.sqrt((east_m**2 + north_m**2).mean() / 2.0) == pytest.approx(10.0, rel=0.07)
         quadrant = np.floor(np.arctan2(north_m, east_m) / (np.pi / 2.0))
         assert set(quadrant) == {-2.0, -1.0, 0.0, 1.0}
-    assert around_m(20.0, 16)[0] == pytest.approx(2.0 * around_m(10.0, 16)[0])
+    assert offsets_around_m(20.0, 16)[0] == pytest.approx(2.0 * offsets_around_m(10.0, 16)[0])
 
 
 def test_what_bears_a_verdict_out():
     elsewhere = ["blocked", "marginal", "needs-survey", "clear", "unknown"]
-    assert holds("blocked", elsewhere).tolist() == [True, False, False, False, False]
-    assert holds("needs-survey", elsewhere).tolist() == [False, False, True, True, False]
-    assert holds("clear", elsewhere).tolist() == [False, False, False, True, False]
+    assert supports("blocked", elsewhere).tolist() == [True, False, False, False, False]
+    assert supports("needs-survey", elsewhere).tolist() == [False, False, True, True, False]
+    assert supports("clear", elsewhere).tolist() == [False, False, False, True, False]
 
 
 def by_hand(own, latitude, longitude, height, asked, count):
     """The chain for one mount at each of the places around, moved by geodesics."""
-    east_m, north_m = around_m(asked.position_error_m, count)
+    east_m, north_m = offsets_around_m(asked.position_error_m, count)
     there = Geod(ellps="WGS84").fwd(
         np.full(count, longitude), np.full(count, latitude), np.degrees(np.arctan2(east_m, north_m)),
         np.hypot(east_m, north_m),
@@ -115,9 +115,9 @@ def test_on_a_fine_surface_the_distance_to_a_wall_decides_only_as_well_as_it_is_
     asked = asked_of(-20.0, highest_ground_m=5.0)
 
     def verdict(error_m):
-        question = replace(asked, position_error_m=error_m)
-        found = (screen_each((own.source,), latitude, longitude, 2.0, question) if each
-                 else screen(own, latitude, longitude, 2.0, question))  # fmt: skip
+        query = replace(asked, position_error_m=error_m)
+        found = (screen_one_by_one((own.source,), latitude, longitude, 2.0, query) if each
+                 else screen(own, latitude, longitude, 2.0, query))  # fmt: skip
         return found.verdict[0], found.reason[0]
 
     assert verdict(0.0)[0] == "clear"

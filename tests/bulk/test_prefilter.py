@@ -10,13 +10,13 @@ import pytest
 from pyproj import Geod
 
 from skysill.bulk.prefilter import (
-    cells_along,
-    cells_per_m,
-    cliffs_around,
-    direction as cells_ahead,
+    cache_order,
+    cell_axes,
+    cells_along_ray as cells_ahead,
+    densest_cells_per_m,
+    locate_places,
     may_come_near,
-    placed,
-    together,
+    may_come_near_upright,
 )
 from skysill.pointing.look_vector import look_vector
 from small_ground import (
@@ -55,14 +55,14 @@ def test_ground_nearer_than_two_coarse_cells_is_not_counted():
 @pytest.mark.parametrize("highest_m", [100.0, 1500.0])
 def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude, highest_m):
     """Reach: the ray of a given elevation leaves the sphere of the highest ground, law of sines."""
-    own, question = ground_of(hills(40, seed=2)), asked_of(longitude, highest_ground_m=highest_m)
+    own, query = ground_of(hills(40, seed=2)), asked_of(longitude, highest_ground_m=highest_m)
     column, row, height = (
         np.array([3.25, 20.5, 33.0]),
         np.array([4.75, 8.0, 21.5]),
         np.array([1.0, 2.0, 30.0]),
     )
     latitude, longitude_deg = spots(own, column, row)
-    places, known = placed(own, latitude, longitude_deg, height, question)
+    places, known = locate_places(own, latitude, longitude_deg, height, query)
     assert known.all()
     assert places.column == pytest.approx(column, abs=1e-6)
     assert places.row == pytest.approx(row, abs=1e-6)
@@ -71,7 +71,7 @@ def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude
     tallest_m = max(highest_m, own.grid.highest_m)
     for at in range(3):
         look = look_vector(
-            float(latitude[at]), float(longitude_deg[at]), float(antenna_m[at]), question.satellite
+            float(latitude[at]), float(longitude_deg[at]), float(antenna_m[at]), query.satellite
         )
         assert places.azimuth_deg[at] == pytest.approx(look.azimuth_deg, abs=1e-6)
         assert places.elevation_deg[at] == pytest.approx(look.elevation_deg, abs=1e-6)
@@ -86,12 +86,12 @@ def test_places_have_their_ground_their_ray_and_how_far_ground_matters(longitude
             return radius_m * max(math.acos(min(ratio, 1.0)) - e, 0.0) if top_m > antenna_m[at] else 0.0
 
         far_m = max((tallest_m - antenna_m[at]) / math.sin(math.radians(max(apparent, 1.0))), 10.0)
-        stop_deg = apparent - float(room_deg(far_m, question))
+        stop_deg = apparent - float(room_deg(far_m, query))
         assert places.needed_m[at] == pytest.approx(reach_m(stop_deg, tallest_m), rel=1e-6)
-        sought_deg = min(stop_deg, max(apparent - 10.0, 1.0))
-        assert places.sought_deg[at] == pytest.approx(sought_deg, abs=1e-6)
-        top_m = tallest_m if sought_deg > apparent - 10.0 else own.grid.highest_m
-        assert places.sought_m[at] == pytest.approx(1.005 * reach_m(sought_deg, top_m), rel=1e-6)
+        search_floor_deg = min(stop_deg, max(apparent - 10.0, 1.0))
+        assert places.search_floor_deg[at] == pytest.approx(search_floor_deg, abs=1e-6)
+        top_m = tallest_m if search_floor_deg > apparent - 10.0 else own.grid.highest_m
+        assert places.search_m[at] == pytest.approx(1.005 * reach_m(search_floor_deg, top_m), rel=1e-6)
 
 
 def test_a_place_beside_the_raster_or_in_a_void_is_not_known():
@@ -99,7 +99,7 @@ def test_a_place_beside_the_raster_or_in_a_void_is_not_known():
     values[5, 5] = np.nan
     own = ground_of(values)
     latitude, longitude = spots(own, np.array([5.5, 30.0, 10.0]), np.array([5.5, 3.0, 10.0]))
-    places, known = placed(own, latitude, longitude, np.full(3, 2.0), ASKED)
+    places, known = locate_places(own, latitude, longitude, np.full(3, 2.0), ASKED)
     assert known.tolist() == [False, False, True]
     assert places.antenna_m[0] == 2.0
 
@@ -109,7 +109,7 @@ def test_cells_along_rays_to_a_hundredth(turn):
     own = ground_of(hills(40), turn=turn)
     places = places_at(own, ASKED, [5.0, 20.0, 33.3], [6.0, 20.0, 9.9])
     ahead = np.stack(cells_ahead(own, places))
-    along = cells_along(own, places)
+    along = cell_axes(own, places)
     for number, azimuth in ((None, places.azimuth_deg), (0, np.full(3, 90.0)), (2, np.zeros(3))):
         east, north, _ = Geod(ellps="WGS84").fwd(
             places.longitude_deg, places.latitude_deg, azimuth, np.full(3, 900.0)
@@ -118,23 +118,23 @@ def test_cells_along_rays_to_a_hundredth(turn):
         found = ahead if number is None else along[:, number : number + 2].T
         assert found == pytest.approx(there / 900.0, abs=2e-4)
     most = np.hypot(*(along.T.reshape(2, 2, 3).transpose(1, 0, 2))).max()  # cells a metre, either axis
-    assert most <= cells_per_m(own, places) <= 1.05 * most
+    assert most <= densest_cells_per_m(own, places) <= 1.05 * most
 
 
 def test_neighbours_stand_together_and_nobody_is_lost():
     rng = np.random.default_rng(1)
     own = ground_of(np.zeros((700, 700), np.float32))
     places = places_at(own, ASKED, rng.uniform(0, 699, 400), rng.uniform(0, 699, 400))
-    order = together(places)
+    order = cache_order(places)
     assert sorted(order.tolist()) == list(range(400))
     tiles = [(r // 256, c // 256) for r, c in zip(places.row[order].astype(int), places.column[order].astype(int),
                                                   strict=True)]  # fmt: skip
     changes = sum(a != b for a, b in itertools.pairwise(tiles))
     assert changes == len(set(tiles)) - 1 == 8
-    assert together(places.take(slice(0, 0))).size == 0
+    assert cache_order(places.take(slice(0, 0))).size == 0
 
 
-def least_angle_deg(own, places, at, question):
+def least_angle_deg(own, places, at, query):
     """The nearest that any ground that counts comes to the ray, less its room: every half cell of the raster."""
     rows, columns = own.grid.values.shape
     row, column = (part.ravel() for part in np.mgrid[0 : rows - 1 : 0.5, 0 : columns - 1 : 0.5])
@@ -151,11 +151,11 @@ def least_angle_deg(own, places, at, question):
     best = np.inf
     ray = direction(0.0, places.apparent_deg[at])
     rough = angle_deg(direction(offset, np.minimum(top, places.apparent_deg[at])), ray) - room_deg(
-        slant_m, question
+        slant_m, query
     )
     for k in np.argsort(rough)[:40]:
         best = min(
-            best, off_column_deg(offset[k], places.apparent_deg[at], top[k]) - room_deg(slant_m[k], question)
+            best, off_column_deg(offset[k], places.apparent_deg[at], top[k]) - room_deg(slant_m[k], query)
         )
     return float(best)
 
@@ -164,15 +164,15 @@ def least_angle_deg(own, places, at, question):
     ("seed", "longitude", "relief_m"), [(1, -20.0, 18.0), (2, -60.0, 13.0), (3, -20.0, 25.0)]
 )
 def test_no_place_that_ground_comes_near_to_is_left_out_and_most_others_are(seed, longitude, relief_m):
-    own, question = ground_of(hills(48, seed=seed, relief_m=relief_m)), asked_of(longitude)
+    own, query = ground_of(hills(48, seed=seed, relief_m=relief_m)), asked_of(longitude)
     rng = np.random.default_rng(seed)
-    places = places_at(own, question, rng.uniform(2, 45, 60), rng.uniform(2, 45, 60))
-    asked = may_come_near(own, places, question)
-    least = np.array([least_angle_deg(own, places, at, question) for at in range(60)])
+    places = places_at(own, query, rng.uniform(2, 45, 60), rng.uniform(2, 45, 60))
+    asked = may_come_near(own, places, query)
+    least = np.array([least_angle_deg(own, places, at, query) for at in range(60)])
     assert not (~asked & (least < 10.0)).any()
     assert (least < 10.0).sum() > 2
     assert (~asked).sum() > 0.25 * (least > 12.0).sum()
-    assert may_come_near(own, places.take(slice(0, 0)), question).size == 0
+    assert may_come_near(own, places.take(slice(0, 0)), query).size == 0
 
 
 def test_a_narrower_limit_asks_fewer_and_still_nobody_is_left_out():
@@ -180,7 +180,7 @@ def test_a_narrower_limit_asks_fewer_and_still_nobody_is_left_out():
     rng = np.random.default_rng(3)
     places = places_at(own, ASKED, rng.uniform(2, 45, 80), rng.uniform(2, 45, 80))
     least = np.array([least_angle_deg(own, places, at, ASKED) for at in range(80)])
-    asked = may_come_near(own, places, ASKED, widest=lambda away_m: 2.0 + float(room_deg(away_m, ASKED)))
+    asked = may_come_near(own, places, ASKED, angle_limit=lambda away_m: 2.0 + float(room_deg(away_m, ASKED)))
     assert not (~asked & (least < 2.0)).any()
     assert asked.sum() < may_come_near(own, places, ASKED).sum()
 
@@ -220,18 +220,18 @@ def test_a_lone_wall_is_told_from_an_open_horizon_at_the_distance_where_it_matte
 
 
 def test_under_an_almost_upright_ray_cliffs_all_round_count():
-    question = asked_of(-20.0)
+    query = asked_of(-20.0)
     values = np.zeros((60, 60), np.float32)
     values[:, 40:] = 900.0
     own = ground_of(values)
-    places = places_at(own, question, [37.0, 4.0, 30.0], [30.0, 30.0, 30.0])
+    places = places_at(own, query, [37.0, 4.0, 30.0], [30.0, 30.0, 30.0])
     places.apparent_deg = np.array([85.0, 85.0, 81.0])
     # 90 m, 1080 m, 300 m from a cliff of 900 m: seen at 84, 40 and 71.5 degrees
     wanted = [True, False, True]
-    assert cliffs_around(own, places, question).tolist() == wanted
+    assert may_come_near_upright(own, places, query).tolist() == wanted
     west = np.zeros((60, 60), np.float32)
     west[:, :20] = 900.0
-    places = places_at(ground_of(west), question, [22.0, 56.0], [30.0, 30.0])
+    places = places_at(ground_of(west), query, [22.0, 56.0], [30.0, 30.0])
     places.apparent_deg = np.array([85.0, 85.0])
-    assert cliffs_around(ground_of(west), places, question).tolist() == [True, False]
-    assert cliffs_around(own, places.take(slice(0, 0)), question).size == 0
+    assert may_come_near_upright(ground_of(west), places, query).tolist() == [True, False]
+    assert may_come_near_upright(own, places.take(slice(0, 0)), query).size == 0

@@ -7,7 +7,7 @@ import pytest
 from pyproj import Geod
 
 from skysill.bulk.local_maps import local_maps
-from skysill.bulk.quadtree import Cells, cells_near, sights
+from skysill.bulk.quadtree import Cells, cells_near, ray_frames
 from small_ground import (
     asked_of,
     ground_of,
@@ -21,12 +21,12 @@ from small_ground import (
 ASKED = asked_of(-20.0)
 
 
-def frames(own, places, *, widest_deg=30.0, reach_m=None):
+def frames(own, places, *, azimuth_limit_deg=30.0, reach_m=None):
     maps = local_maps(own.grid, places.latitude_deg, places.longitude_deg)
     count = places.antenna_m.size
-    return maps, sights(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
+    return maps, ray_frames(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
                         radius_m=places.radius_m, reach_m=np.full(count, 900.0 if reach_m is None else reach_m),
-                        widest_deg=np.full(count, widest_deg))  # fmt: skip
+                        azimuth_limit_deg=np.full(count, azimuth_limit_deg))  # fmt: skip
 
 
 @pytest.mark.parametrize("turn", [(0.0, 0.0), (14.0, 14.0)])
@@ -47,8 +47,8 @@ def test_metres_ahead_and_aside_of_a_column_and_a_row(turn):
     assert found.half_m == pytest.approx(side_m / np.sqrt(2.0), rel=0.002)
     assert found.sine == pytest.approx(np.sin(np.radians(places.apparent_deg)))
     assert found.cosine == pytest.approx(np.cos(np.radians(places.apparent_deg)))
-    assert found.widest_rad == pytest.approx(np.radians(30.0))
-    assert frames(own, places, widest_deg=200.0)[1].widest_rad == pytest.approx(np.pi / 2.0)
+    assert found.azimuth_limit_rad == pytest.approx(np.radians(30.0))
+    assert frames(own, places, azimuth_limit_deg=200.0)[1].azimuth_limit_rad == pytest.approx(np.pi / 2.0)
     assert found.take(np.array([1])).column == pytest.approx([9.0])
 
 
@@ -168,21 +168,21 @@ def test_many_places_together_find_what_each_finds_alone():
     places = places_at(own, ASKED, rng.uniform(4, 44, 30), rng.uniform(3, 40, 30))
     _, frame = frames(own, places)
 
-    def widest(place, away_m):
+    def angle_limit(place, away_m):
         return np.full(away_m.shape, 5.0)
 
-    many = cells_near(own.maxima, frame, 60.0, widest)
+    many = cells_near(own.maxima, frame, 60.0, angle_limit)
     for at in range(30):
-        one = cells_near(own.maxima, frame.take(np.array([at])), 60.0, widest)
+        one = cells_near(own.maxima, frame.take(np.array([at])), 60.0, angle_limit)
         assert set(zip(one.column, one.row, strict=True)) == set(
             zip(many.column[many.place == at], many.row[many.place == at], strict=True)
         )
-    assert len(cells_near(own.maxima, frame.take(np.zeros(0, np.int64)), 60.0, widest)) == 0
+    assert len(cells_near(own.maxima, frame.take(np.zeros(0, np.int64)), 60.0, angle_limit)) == 0
 
 
 def test_a_block_is_made_of_four():
     blocks = Cells(np.array([7, 8]), np.array([3, 0]), np.array([5, 1]))
-    four = blocks.quartered()
+    four = blocks.quarters()
     assert sorted(zip(four.place, four.column, four.row, strict=True)) == [
         (7, 6, 10), (7, 6, 11), (7, 7, 10), (7, 7, 11), (8, 0, 2), (8, 0, 3), (8, 1, 2), (8, 1, 3),
     ]  # fmt: skip

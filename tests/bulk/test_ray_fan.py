@@ -93,7 +93,7 @@ def test_distance_along_a_bending_line():
     assert abs(distance_to(np.array([5.0]), np.array([0.0]), np.array([0.0]))[0]) > 1e8
 
 
-def rays_of(own, places, question, offsets_deg, *, least_slope, limit_m, near_m):
+def rays_of(own, places, query, offsets_deg, *, least_slope, limit_m, near_m):
     count = offsets_deg.size
     maps = local_maps(own.grid, places.latitude_deg, places.longitude_deg)
     owner = np.zeros(count, np.int64)

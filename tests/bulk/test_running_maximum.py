@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from skysill.bulk.running_maximum import NO_GROUND_M, Course, Sweep, swept_heights_m
+from skysill.bulk.running_maximum import NO_GROUND_M, Sweep, SweepGeometry, swept_heights_m
 
 
 def course_of(rows, *, drift, rise=0.0, sideways=(0.0, 0.0), wander=0.0):
     """drift columns a row; the line loses `rise` metres a row, with a part linear and square in the column."""
     number = np.arange(rows)
-    return Course(
+    return SweepGeometry(
         drift + wander * np.sin(number),
         np.stack([rise * number + 0.002 * number**2, sideways[0] * number, sideways[1] * number], axis=1), 0.0,
     )  # fmt: skip
@@ -92,7 +92,7 @@ def test_a_wall_casts_a_shadow_that_falls_with_the_line():
     ground[5] = 20.0
     rise = np.zeros((30, 3))
     rise[:, 0] = 1.5 * np.arange(30)
-    found = swept_heights_m(ground, Course(np.zeros(30), rise, 0.0), rays_per_cell=3)
+    found = swept_heights_m(ground, SweepGeometry(np.zeros(30), rise, 0.0), rays_per_cell=3)
     wanted = np.maximum(20.0 - 1.5 * (np.arange(30) - 5.0), 0.0)
     wanted[:6] = 0.0
     assert found[:, 4] == pytest.approx(wanted, abs=1e-4)

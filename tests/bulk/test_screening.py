@@ -13,7 +13,7 @@ from skysill.assessment.pipeline import assess
 from skysill.bulk.local_maps import local_maps
 from skysill.bulk.ray_fan import Rays
 from skysill.bulk.ray_samples import sampled
-from skysill.bulk.screening import FLOOR_DEG, Ground, Question, screen, screen_each
+from skysill.bulk.screening import FLOOR_DEG, Ground, Query, screen, screen_one_by_one
 from skysill.horizon.block_maxima import maximum_pyramid
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.rays import crossings, ray_paths
@@ -38,9 +38,9 @@ def ground(grid=None, **over):
     return Ground.of(grid or tennessee(), **said)
 
 
-def question(longitude, **over):
+def query(longitude, **over):
     said = {"highest_ground_m": 1077.0} | over
-    return Question(Satellite("Demo", longitude), Terminal(), Criteria(), **said)
+    return Query(Satellite("Demo", longitude), Terminal(), Criteria(), **said)
 
 
 def chain(own, latitude, longitude, height, asked):
@@ -61,7 +61,7 @@ def places(count, seed):
 @pytest.mark.slow
 def test_every_field_of_five_hundred_addresses_equals_the_chain(satellite, count, seed):
     """Satellites at 7 to 20 degrees, so that mountains matter; margins over ten degrees may be a floor."""
-    own, asked = ground(), question(satellite)
+    own, asked = ground(), query(satellite)
     latitude, longitude, height = places(count, seed)
     found = screen(own, latitude, longitude, height, asked)
     assert {"blocked", "marginal", "needs-survey"} & set(found.verdict)
@@ -132,7 +132,7 @@ def test_any_lattice_and_ground_gives_what_the_chain_gives(name):
     to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     longitude, latitude = to_degrees.transform(a * column + b * row + c, d * column + e * row + f)
     longitude, height = (longitude + 180.0) % 360.0 - 180.0, rng.choice([0.5, 2.0, 6.0, 30.0], 60)
-    asked = question(satellite, highest_ground_m=float(np.nanmax(values)))
+    asked = query(satellite, highest_ground_m=float(np.nanmax(values)))
     found = screen(own, latitude, longitude, height, asked)
     near = 0
     for at in range(60):
@@ -153,7 +153,7 @@ def test_over_the_highest_ground_bare_terrain_is_still_no_near_evidence():
     longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
         561_000.0, 6_439_000.0
     )
-    asked = question(-24.0, highest_ground_m=20.0)
+    asked = query(-24.0, highest_ground_m=20.0)
     for kind, cell_m, verdict in (
         ("bare", 5.0, "needs-survey"),
         ("bare", 1.0, "needs-survey"),
@@ -165,7 +165,7 @@ def test_over_the_highest_ground_bare_terrain_is_still_no_near_evidence():
 
 
 def test_where_the_raster_ends_too_soon_the_verdict_is_unknown_as_in_the_chain():
-    own, asked = ground(), question(-60.0, highest_ground_m=8849.0)
+    own, asked = ground(), query(-60.0, highest_ground_m=8849.0)
     latitude, longitude, height = places(60, 4)
     found = screen(own, latitude, longitude, height, asked)
     verdicts = [chain(own, *place, asked).verdict for place in zip(latitude, longitude, height, strict=True)]
@@ -177,7 +177,7 @@ def test_voids_make_unknown_what_they_might_hide_as_in_the_chain():
     grid = tennessee()
     values = grid.values.copy()
     values[150:152, 100:300] = np.nan
-    own, asked = ground(Grid(values, grid.transform, grid.crs)), question(-60.0)
+    own, asked = ground(Grid(values, grid.transform, grid.crs)), query(-60.0)
     latitude, longitude, height = places(60, 5)
     found = screen(own, latitude, longitude, height, asked)
     verdicts = [chain(own, *place, asked).verdict for place in zip(latitude, longitude, height, strict=True)]
@@ -186,7 +186,7 @@ def test_voids_make_unknown_what_they_might_hide_as_in_the_chain():
 
 
 def test_the_least_height_is_enough_and_a_little_less_is_not():
-    own, asked = ground(), question(-15.0)
+    own, asked = ground(), query(-15.0)
     latitude, longitude, _ = places(150, 6)
     found = screen(own, latitude, longitude, 2.0, asked)
     raised = np.flatnonzero(~np.isnan(found.least_height_m))
@@ -199,13 +199,13 @@ def test_the_least_height_is_enough_and_a_little_less_is_not():
 
 def test_an_address_without_ground_and_a_satellite_that_never_rises_say_so():
     own = ground()
-    outside = screen(own, 40.0, -84.2, 2.0, question(-60.0))
+    outside = screen(own, 40.0, -84.2, 2.0, query(-60.0))
     assert outside.verdict[0] == "unknown"
     assert outside.reason[0] == "ground.tif has no data at the address."
-    below = screen(own, 36.3, -84.2, 2.0, question(80.0))
+    below = screen(own, 36.3, -84.2, 2.0, query(80.0))
     assert below.verdict[0] == "blocked"
     assert "never rises here" in below.reason[0]
-    assert screen(own, [], [], [], question(-60.0)).verdict.size == 0
+    assert screen(own, [], [], [], query(-60.0)).verdict.size == 0
 
 
 def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
@@ -216,9 +216,9 @@ def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
     longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
         560_000.0 + column, 6_440_000.0 - row
     )
-    asked = question(-24.0, highest_ground_m=20.0)
+    asked = query(-24.0, highest_ground_m=20.0)
     assert screen(fine, latitude, longitude, 2.0, asked).verdict[0] == "clear"
-    assert screen_each((fine.source,), latitude, longitude, 2.0, asked).verdict[0] == "clear"
+    assert screen_one_by_one((fine.source,), latitude, longitude, 2.0, asked).verdict[0] == "clear"
     coarse = ground(grid, kind="bare", cell_size_m=1.0, vertical_error_m=0.1)
     assert screen(coarse, latitude, longitude, 2.0, asked).verdict[0] == "needs-survey"
 
@@ -230,7 +230,7 @@ def test_under_the_satellite_open_ground_needs_no_ray_and_the_chain_agrees():
     a, b, _, d, e, _ = grid.transform
     own = ground(Grid(grid.values, (a, b, 10.0, d, e, 2.1), "EPSG:4326"))
     latitude, longitude = np.array([1.95, 1.97]), np.array([10.1, 10.2])
-    asked = question(10.15)
+    asked = query(10.15)
     found = screen(own, latitude, longitude, 2.0, asked)
     for at in range(2):
         one = chain(own, latitude[at], longitude[at], 2.0, asked)
@@ -241,10 +241,10 @@ def test_under_the_satellite_open_ground_needs_no_ray_and_the_chain_agrees():
 
 def test_full_gives_margins_beyond_the_floor():
     own = ground()
-    found = screen(own, 36.3, -84.2, 2.0, question(-84.0, full=True))
+    found = screen(own, 36.3, -84.2, 2.0, query(-84.0, full=True))
     assert not found.margin_is_floor[0]
     assert found.margin_deg[0] > FLOOR_DEG
-    one = chain(own, 36.3, -84.2, 2.0, question(-84.0))
+    one = chain(own, 36.3, -84.2, 2.0, query(-84.0))
     assert found.margin_deg[0] == pytest.approx(one.clearance.margin_deg)
 
 
@@ -304,7 +304,7 @@ def test_a_margin_is_exact_to_ground_that_could_never_take_the_room():
     longitude, latitude = to_degrees.transform(500_000.0, 6_750_000.0 - 30.0 * 276.7)
     own, asked = (
         ground(grid, cell_size_m=30.0, vertical_error_m=3.0),
-        question(-21.0, highest_ground_m=1000.0),
+        query(-21.0, highest_ground_m=1000.0),
     )
     one, found = chain(own, latitude, longitude, 2.0, asked), screen(own, latitude, longitude, 2.0, asked)
     distance_m, radius_m = 30.0 * (400.0 - 276.7) / 0.9996, 8_510_000.0

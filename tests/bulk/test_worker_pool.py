@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from skysill.bulk import worker_pool as cluster
-from skysill.bulk.worker_pool import processors, work_through
+from skysill.bulk.worker_pool import processor_count, run_tasks
 from skysill.errors import InputError
 
 pytestmark = pytest.mark.slow
@@ -28,13 +28,13 @@ def slow_square(number):
 
 def test_answers_come_for_every_task_and_are_the_same_wherever_they_are_worked():
     tasks = list(range(8))
-    here = dict(work_through(slow_square, tasks))
+    here = dict(run_tasks(slow_square, tasks))
     assert here == {n: str(n * n).encode() for n in tasks}
-    assert processors() >= 1
+    assert processor_count() >= 1
 
 
 def test_work_that_is_given_up_ends_the_processes_it_began():
-    answers = work_through(slow_square, list(range(1000)), jobs=2)
+    answers = run_tasks(slow_square, list(range(1000)), jobs=2)
     next(answers)
     begun = [process.pid for process in multiprocessing.active_children()]
     answers.close()
@@ -86,7 +86,7 @@ def _alive(process):
 def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match=r'no Dask scheduler answers at "tcp://127\.0\.0\.1:9"'):
-        dict(work_through(slow_square, [1], cluster="tcp://127.0.0.1:9"))
+        dict(run_tasks(slow_square, [1], cluster="tcp://127.0.0.1:9"))
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():
 def test_what_is_no_address_of_a_scheduler_is_refused_at_once(address):
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match="is no address of a Dask scheduler"):
-        dict(work_through(slow_square, [1], cluster=address))
+        dict(run_tasks(slow_square, [1], cluster=address))
 
 
 def test_what_listens_and_never_speaks_is_not_waited_for(monkeypatch):
@@ -105,7 +105,7 @@ def test_what_listens_and_never_speaks_is_not_waited_for(monkeypatch):
         silent.bind(("127.0.0.1", 0))
         silent.listen()
         with pytest.raises(InputError, match="no Dask scheduler answers"):
-            dict(work_through(slow_square, [1], cluster=f"tcp://127.0.0.1:{silent.getsockname()[1]}"))
+            dict(run_tasks(slow_square, [1], cluster=f"tcp://127.0.0.1:{silent.getsockname()[1]}"))
 
 
 RUN = """

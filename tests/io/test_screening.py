@@ -521,8 +521,8 @@ def test_addresses_out_of_reach_of_a_fine_raster_say_the_same_without_it(raster,
     )
     wanted = asked(raster, rasters=both, highest_ground_m=500.0)
     counted = []
-    each = screening_room.screen_each
-    monkeypatch.setattr(screening_room, "screen_each",
+    each = screening_room.screen_one_by_one
+    monkeypatch.setattr(screening_room, "screen_one_by_one",
                         lambda rasters, a, *more: (counted.append(len(a)), each(rasters, a, *more))[1])  # fmt: skip
     screen_file(wanted, source, tmp_path / "some.csv")
     monkeypatch.setattr(screening_room, "out_of_reach", lambda g, r, a, *more: np.zeros(len(a), dtype=bool))

@@ -1,110 +1,119 @@
-"""Ground that bulges inside cells, between their edges: the rays from many places that it could come near to."""
+"""Cell maxima seen from many places: samples of ground that looks higher inside cells than on their edges."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from skysill.bulk.cell_edges import Corners
-from skysill.bulk.fan_results import DENSE_DEG, Fan, numbered, slope_of, take_in
+from skysill.bulk.fan_results import DENSE_DEG, FanResults, counted_indices, keep_least, slope_of
 from skysill.bulk.quadtree import Cells
 from skysill.bulk.ray_fan import Samples, distance_to
 from skysill.horizon.lattice import bilinear, chord_elevation_m, chord_maximum
 from skysill.units import Floats
 
-__all__ = ["sample_bulges"]
+__all__ = ["sample_cell_maxima"]
 
 
-def sample_bulges(fan: Fan, cells: Cells, corners: Corners) -> None:
-    """Rays through cells whose ground, bulging between the edges, could come nearer than all edges do.
+def sample_cell_maxima(results: FanResults, cells: Cells, corners: Corners) -> None:
+    """Sample rays through cells whose ground, rising between the edges, could come nearer to the ray than all edges.
 
-    Every fourth ray first; then those between which the others could be nearer still.
+    Every fourth ray is sampled first, then the rays between two of them where the excess margin could be smaller still.
     """
     if not len(cells):
         return
-    away_m = np.maximum(np.hypot(corners.ahead_m, corners.aside_m).min(axis=0), fan.near_m)
-    bulge_deg = np.rad2deg(_bulge_m(fan, cells, corners) / away_m)
-    at = np.flatnonzero(bulge_deg > 1e-4)
-    cells, corners, away_m, bulge_deg = cells.take(at), corners.take(at), away_m[at], bulge_deg[at]
-    room_deg = fan.limits.room_at_most_deg(away_m)
-    edge_deg = _edge_angles_deg(fan, cells, corners)
-    doubtful = edge_deg - bulge_deg < fan.limits.doubt_at_most_deg(away_m)
-    fan.doubtful[cells.place[doubtful]] = True
-    at = np.flatnonzero(edge_deg - bulge_deg - room_deg < fan.least_deg[cells.place])
+    away_m = np.maximum(np.hypot(corners.ahead_m, corners.aside_m).min(axis=0), results.near_m)
+    rise_deg = np.rad2deg(_rise_bound_m(results, cells, corners) / away_m)
+    at = np.flatnonzero(rise_deg > 1e-4)
+    cells, corners, away_m, rise_deg = cells.take(at), corners.take(at), away_m[at], rise_deg[at]
+    room_deg = results.thresholds.room_bound_deg(away_m)
+    edge_deg = _edge_angles_deg(results, cells, corners)
+    uncertain = edge_deg - rise_deg < results.thresholds.uncertain_bound_deg(away_m)
+    results.uncertain[cells.place[uncertain]] = True
+    at = np.flatnonzero(edge_deg - rise_deg - room_deg < results.excess_limit_deg[cells.place])
     if not at.size:
         return
-    some, room_deg, least_deg = cells.take(at), room_deg[at], (edge_deg - bulge_deg - room_deg)[at]
-    window = fan.window.take(some.place)
+    some, room_deg, least_deg = cells.take(at), room_deg[at], (edge_deg - rise_deg - room_deg)[at]
+    window = results.window.take(some.place)
     azimuths = np.rad2deg(np.arctan2(corners.aside_m[:, at], corners.ahead_m[:, at]))
-    wide = np.sin(np.deg2rad(np.minimum(np.maximum(fan.least_deg[some.place] + room_deg, 0.0), 90.0)))
-    most_deg = np.rad2deg(np.arcsin(np.minimum(wide / fan.sights.cosine[some.place], 1.0))) + 1e-6
+    wide = np.sin(
+        np.deg2rad(np.minimum(np.maximum(results.excess_limit_deg[some.place] + room_deg, 0.0), 90.0))
+    )
+    most_deg = np.rad2deg(np.arcsin(np.minimum(wide / results.frames.cosine[some.place], 1.0))) + 1e-6
     low = window.ray_from(np.maximum(azimuths.min(axis=0), -most_deg))
     high = window.ray_until(np.minimum(azimuths.max(axis=0), most_deg))
-    cell, step = numbered(np.where(low <= high, (high - low + _STRIDE - 1) // _STRIDE + 1, 0))
+    cell, step = counted_indices(np.where(low <= high, (high - low + _STRIDE - 1) // _STRIDE + 1, 0))
     number = np.minimum(low[cell] + _STRIDE * step, high[cell])
-    spare_deg = _take_crests(fan, some.take(cell), window.take(cell).offset_deg(number))
+    excess_deg = _sample_maxima(results, some.take(cell), window.take(cell).offset_deg(number))
     between = np.flatnonzero((cell[1:] == cell[:-1]) & (number[1:] > number[:-1] + 1))
-    ends = (spare_deg[between], spare_deg[between + 1])
+    ends = (excess_deg[between], excess_deg[between + 1])
     nearer_deg, farther_deg = np.minimum(*ends), np.maximum(*ends)
     seen = np.isfinite(nearer_deg)
     between, nearer_deg, farther_deg = between[seen], nearer_deg[seen], farther_deg[seen]
-    hope_deg = nearer_deg - np.minimum(farther_deg - nearer_deg, _STRIDE * DENSE_DEG) - _SAG_DEG
-    still = np.maximum(hope_deg, least_deg[cell[between]]) < fan.least_deg[some.place[cell[between]]]
+    between_deg = nearer_deg - np.minimum(farther_deg - nearer_deg, _STRIDE * DENSE_DEG) - _DIP_DEG
+    still = (
+        np.maximum(between_deg, least_deg[cell[between]])
+        < results.excess_limit_deg[some.place[cell[between]]]
+    )
     between = between[still]
-    owner, step = numbered(number[between + 1] - number[between] - 1)
+    owner, step = counted_indices(number[between + 1] - number[between] - 1)
     which = cell[between[owner]]
-    _take_crests(fan, some.take(which), window.take(which).offset_deg(number[between[owner]] + 1 + step))
+    _sample_maxima(
+        results, some.take(which), window.take(which).offset_deg(number[between[owner]] + 1 + step)
+    )
 
 
 _STRIDE = 4
-_SAG_DEG = 0.1
-"""Crests do not sag more than this between every fourth ray, nor do they rise more steeply than 45 degrees."""
+_DIP_DEG = 0.1
+"""Largest dip of the excess margin of cell maxima below the line between two sampled rays, whose slope is at most 1."""
 
 
-def _edge_angles_deg(fan: Fan, cells: Cells, corners: Corners) -> Floats:
-    """The least angle from the ray to any of the four edges of cells, and what is below."""
-    sine, cosine = (part.take(cells.place) for part in (fan.sights.sine, fan.sights.cosine))
+def _edge_angles_deg(results: FanResults, cells: Cells, corners: Corners) -> Floats:
+    """(cell,) smallest angle from the ray to any of the four edges of a cell, or to ground below them."""
+    sine, cosine = (part.take(cells.place) for part in (results.frames.sine, results.frames.cosine))
     near = np.full(len(cells), -1.0)
     for ends in ((0, 1), (0, 2), (1, 3), (2, 3)):
         near = np.fmax(near, corners.edge(*ends).nearest(sine, cosine)[1])
     return np.asarray(np.rad2deg(np.arccos(np.clip(near, -1.0, 1.0))))
 
 
-def _bulge_m(fan: Fan, cells: Cells, corners: Corners) -> Floats:
-    """How far ground inside cells can rise over a ray's chord through them; 0 where it only falls below it.
+def _rise_bound_m(results: FanResults, cells: Cells, corners: Corners) -> Floats:
+    """(cell,) upper bound of the rise of ground above a ray's chord through the cell; 0 where it lies below the chord.
 
-    Over a chord that crosses so many columns u and rows v it rises by at most twist * u * v / 4.
+    Over a chord that crosses u columns and v rows the rise is at most (mixed difference) * u * v / 4.
     """
-    rows, columns = fan.ground.grid.values.shape
+    rows, columns = results.ground.grid.values.shape
     h = corners.height_m
-    twisted = h[0] - h[1] - h[2] + h[3]
-    right = cells.column + 0.5 - fan.sights.column.take(cells.place)
-    down = cells.row + 0.5 - fan.sights.row.take(cells.place)
-    rises = (twisted * right * down < 0.0) | (np.abs(right) < 1.0) | (np.abs(down) < 1.0)
+    mixed = h[0] - h[1] - h[2] + h[3]
+    right = cells.column + 0.5 - results.frames.column.take(cells.place)
+    down = cells.row + 0.5 - results.frames.row.take(cells.place)
+    rises = (mixed * right * down < 0.0) | (np.abs(right) < 1.0) | (np.abs(down) < 1.0)
     rises &= (cells.column < columns - 1) & (cells.row < rows - 1)
     less, more = np.minimum(np.abs(right), np.abs(down)), np.maximum(np.abs(right), np.abs(down))
     share = np.minimum((less + 0.75) / np.maximum(more - 0.75, 0.1), 1.0)
-    return np.asarray(np.where(rises, np.abs(twisted) * share / 4.0, 0.0))
+    return np.asarray(np.where(rises, np.abs(mixed) * share / 4.0, 0.0))
 
 
-def _take_crests(fan: Fan, cells: Cells, offset_deg: Floats) -> Floats:
-    """Sample rays where ground inside a cell looks higher than at both of its edges; see `horizon.rays.crests`.
+def _sample_maxima(results: FanResults, cells: Cells, offset_deg: Floats) -> Floats:
+    """Sample rays where ground inside a cell looks higher than at both crossings of its edges.
 
-    Returns the spare room there, inf where there is no such crest.
+    Returns
+    -------
+    (ray,) excess margin there, inf where there is no such maximum
     """
-    spare_deg = np.full(len(cells), np.inf)
+    excess_deg = np.full(len(cells), np.inf)
     if not len(cells):
-        return spare_deg
+        return excess_deg
     place = cells.place
-    rays = fan.rays(place, offset_deg, np.full(place.shape, -np.inf), np.full(place.shape, np.inf))
+    rays = results.rays(place, offset_deg, np.full(place.shape, -np.inf), np.full(place.shape, np.inf))
     from_m, to_m = np.full(place.shape, -np.inf), np.full(place.shape, np.inf)
     for axis, line in enumerate((cells.column, cells.row)):
         start, rate, bend = rays.start[:, axis], rays.first[:, axis], rays.second[:, axis]
         ends = [distance_to(line + one - start, rate, bend) for one in (0.0, 1.0)]
         from_m, to_m = np.maximum(from_m, np.minimum(*ends)), np.minimum(to_m, np.maximum(*ends))
-    ray = np.flatnonzero((from_m >= fan.near_m) & (to_m > from_m) & (from_m <= rays.limit_m))
+    ray = np.flatnonzero((from_m >= results.near_m) & (to_m > from_m) & (from_m <= rays.limit_m))
     rays, from_m, to_m, cells = rays.take(ray), from_m[ray], to_m[ray], cells.take(ray)
     offset_deg = offset_deg[ray]
-    values = fan.ground.grid.values
+    values = results.ground.grid.values
     node = cells.row * values.shape[1] + cells.column
     nodes = [values.ravel().take(node + step).astype(np.float64)
              for step in (0, 1, values.shape[1], values.shape[1] + 1)]  # fmt: skip
@@ -117,9 +126,9 @@ def _take_crests(fan: Fan, cells: Cells, offset_deg: Floats) -> Floats:
     near_slope, far_slope = slope_of(rays, everyone, from_m, low_m), slope_of(rays, everyone, to_m, high_m)
     share = chord_maximum(from_m, to_m, far_slope - near_slope, bend_m)
     distance_m = from_m + share * (to_m - from_m)
-    crest = np.flatnonzero(distance_m <= rays.limit_m)  # nan where there is no maximum
-    top_m = chord_elevation_m(low_m, high_m, bend_m, share)[crest]
-    distance_m = distance_m[crest]
-    seen = Samples(crest, distance_m, top_m, slope_of(rays, crest, distance_m, top_m))
-    spare_deg[ray[crest]] = take_in(fan, rays, seen, offset_deg[crest])
-    return spare_deg
+    at_maximum = np.flatnonzero(distance_m <= rays.limit_m)  # nan where there is no maximum
+    top_m = chord_elevation_m(low_m, high_m, bend_m, share)[at_maximum]
+    distance_m = distance_m[at_maximum]
+    seen = Samples(at_maximum, distance_m, top_m, slope_of(rays, at_maximum, distance_m, top_m))
+    excess_deg[ray[at_maximum]] = keep_least(results, rays, seen, offset_deg[at_maximum])
+    return excess_deg

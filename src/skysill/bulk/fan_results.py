@@ -1,7 +1,7 @@
-"""The fan of rays from each of many places, and what has been found on it so far.
+"""The ray fan of each of many places, and what has been found on it so far.
 
-The rays are those of the one-mount chain (gather.window_azimuths_deg): dense around the satellite's azimuth, wider
-beyond.
+The rays are those of the assessment of one mount (search_window.window_azimuths_deg): dense around the satellite's azimuth,
+farther apart beyond.
 """
 
 from __future__ import annotations
@@ -12,114 +12,124 @@ import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
 from skysill.bulk.local_maps import LocalMaps, local_maps
-from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Question
-from skysill.bulk.quadtree import Sights, sights
+from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Query
+from skysill.bulk.quadtree import RayFrames, ray_frames
 from skysill.bulk.ray_fan import Rays, Samples
-from skysill.bulk.thresholds import Limits
+from skysill.bulk.thresholds import Thresholds
 from skysill.horizon.rays import reach_needed_m, sight_slope
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, cross_track_deg, local_earth_radius_m
 
 __all__ = [
-    "CHUNK",
+    "CHUNK_PLACES",
     "DENSE_DEG",
-    "Fan",
+    "FanResults",
     "Window",
-    "first_of_each",
+    "counted_indices",
     "half_windows_deg",
-    "numbered",
+    "keep_least",
+    "least_of_each",
     "slope_of",
-    "spread",
-    "take_in",
+    "symmetric_steps",
 ]
 
 
-DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of gather.window_azimuths_deg
-CHUNK = 2_000
-"""Places worked on together: what fits in the processor's cache."""
+DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of search_window.window_azimuths_deg
+CHUNK_PLACES = 2_000
+"""Places in one batch: what fits in the processor's cache."""
 
 
 @dataclass(slots=True, eq=False)
-class Fan:
-    """One chunk at work: its places, their local maps, and what has been found so far.
+class FanResults:
+    """The ray fans of one batch of places, and what has been found on them so far; arrays are (place,).
 
     curvatures : of the effective Earth, east and north, per metre
-    bound_deg : spare room that surely is not exceeded
+    bound_deg : upper bound of the excess margin
+    excess_deg, margin_deg, slant_m : at the ground found so far that controls; inf or nan where there is none
+    raise_m : how much higher the dish must be for that ground to leave the room, to first order
+    uncertain : whether stated errors might take the room
     """
 
-    limits: Limits
+    thresholds: Thresholds
     places: Places
     curvatures: tuple[Floats, Floats]
     maps: LocalMaps
-    sights: Sights
+    frames: RayFrames
     window: Window
     bound_deg: Floats
-    spare_deg: Floats
+    excess_deg: Floats
     margin_deg: Floats
     slant_m: Floats
     raise_m: Floats
-    doubtful: Bools
+    uncertain: Bools
 
     @classmethod
-    def of(cls, limits: Limits, places: Places, *, most_deg: float = FLOOR_DEG) -> Fan:
-        """most_deg : spare room beyond which nothing is of interest"""
+    def of(cls, thresholds: Thresholds, places: Places, *, most_deg: float = FLOOR_DEG) -> FanResults:
+        """Ray fans on which nothing has been found yet; most_deg : excess margin above which nothing is searched."""
         count = places.antenna_m.size
-        maps = local_maps(limits.ground.grid, places.latitude_deg, places.longitude_deg)
-        outer_deg = half_windows_deg(places, limits.question)[1] + _WIDE_DEG
-        window = Window.of(places, limits.question)
-        frames = sights(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
-                        radius_m=places.radius_m, reach_m=places.sought_m, widest_deg=outer_deg)  # fmt: skip
-        factor = limits.question.criteria.refraction_factor
+        maps = local_maps(thresholds.ground.grid, places.latitude_deg, places.longitude_deg)
+        outer_deg = half_windows_deg(places, thresholds.query)[1] + _WIDE_DEG
+        window = Window.of(places, thresholds.query)
+        frames = ray_frames(maps, places.azimuth_deg, places.apparent_deg, antenna_m=places.antenna_m,
+                        radius_m=places.radius_m, reach_m=places.search_m, azimuth_limit_deg=outer_deg)  # fmt: skip
+        factor = thresholds.query.criteria.refraction_factor
         across, along = (1.0 / (factor * local_earth_radius_m(places.latitude_deg, at)) for at in (90.0, 0.0))
         nan, none = np.full(count, np.nan), np.zeros(count, dtype=bool)
         return cls(
-            limits, places, (across, along), maps, frames, window, bound_deg=np.full(count, most_deg),
-            spare_deg=np.full(count, np.inf), margin_deg=nan, slant_m=nan.copy(), raise_m=np.zeros(count),
-            doubtful=none,
+            thresholds, places, (across, along), maps, frames, window, bound_deg=np.full(count, most_deg),
+            excess_deg=np.full(count, np.inf), margin_deg=nan, slant_m=nan.copy(), raise_m=np.zeros(count),
+            uncertain=none,
         )  # fmt: skip
 
     @property
     def ground(self) -> Ground:
-        return self.limits.ground
+        return self.thresholds.ground
 
     @property
     def near_m(self) -> float:
-        """Ground nearer is not counted."""
+        """Nearer ground is not counted."""
         return self.ground.near_m
 
     @property
-    def least_deg(self) -> Floats:
-        """Spare room above which nothing is of interest."""
-        return np.asarray(np.minimum(self.spare_deg, self.bound_deg))
+    def excess_limit_deg(self) -> Floats:
+        """(place,) excess margin above which nothing is searched any more."""
+        return np.asarray(np.minimum(self.excess_deg, self.bound_deg))
 
-    def widest_deg(self, place: Ints, from_m: Floats) -> Floats:
-        """Angle from the ray within which ground at least so far away could control, or make the room doubtful."""
-        least_deg = self.least_deg
-        widest_deg = least_deg.take(place) + self.limits.room_at_most_deg(from_m)
-        undecided = (least_deg >= 0.0) & ~self.doubtful
+    def angle_limit_deg(self, place: Ints, from_m: Floats) -> Floats:
+        """Angle from the ray within which ground at least this far away could control or make the room uncertain."""
+        excess_limit_deg = self.excess_limit_deg
+        controls_deg = excess_limit_deg.take(place) + self.thresholds.room_bound_deg(from_m)
+        undecided = (excess_limit_deg >= 0.0) & ~self.uncertain
         if not undecided.any():
-            return np.asarray(widest_deg)
-        doubt_deg = np.where(undecided.take(place), self.limits.doubt_at_most_deg(from_m), 0.0)
-        return np.asarray(np.maximum(widest_deg, doubt_deg))
+            return np.asarray(controls_deg)
+        uncertain_deg = np.where(undecided.take(place), self.thresholds.uncertain_bound_deg(from_m), 0.0)
+        return np.asarray(np.maximum(controls_deg, uncertain_deg))
 
     def rays(self, place: Ints, offset_deg: Floats, least_slope: Floats, limit_m: Floats) -> Rays:
+        """Rays from places at azimuth offsets from the satellite, out to limit_m or as far as ground can matter."""
         azimuth_rad = np.deg2rad(self.places.azimuth_deg.take(place) + offset_deg)
         east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
         maps = self.maps.take(place)
         first, second = maps.along(east, north)
         across, along = (part.take(place) for part in self.curvatures)
         radius_m = 1.0 / (east**2 * across + north**2 * along)  # Euler's formula, as local_earth_radius_m
-        limit_m = np.minimum(limit_m, self.places.sought_m[place])
-        low = np.flatnonzero(self.places.sought_deg[place] > self.places.apparent_deg[place] - FLOOR_DEG)
-        if low.size:  # followed as far as the chain does: what lies there can be nearer than FLOOR_DEG
-            antenna_m, sought_deg = self.places.antenna_m[place[low]], self.places.sought_deg[place[low]]
+        limit_m = np.minimum(limit_m, self.places.search_m[place])
+        low = np.flatnonzero(
+            self.places.search_floor_deg[place] > self.places.apparent_deg[place] - FLOOR_DEG
+        )
+        if low.size:  # as far as the assessment of one mount goes: ground there can be nearer than FLOOR_DEG
+            antenna_m, search_floor_deg = (
+                self.places.antenna_m[place[low]],
+                self.places.search_floor_deg[place[low]],
+            )
             limit_m[low] = np.minimum(limit_m[low], reach_needed_m(
-                antenna_m, sought_deg, radius_m=radius_m[low],
-                highest_ground_m=max(self.limits.question.highest_ground_m, self.ground.grid.highest_m)))  # fmt: skip
+                antenna_m, search_floor_deg, radius_m=radius_m[low],
+                highest_ground_m=max(self.thresholds.query.highest_ground_m, self.ground.grid.highest_m)))  # fmt: skip
         return Rays(place, maps.start, first, second, self.places.antenna_m.take(place), radius_m, least_slope,
                     limit_m, self.near_m)  # fmt: skip
 
     def slant(self, rays: Rays, samples: Samples) -> Floats:
+        """(sample,) distance along the line of sight, metres."""
         radius_m = rays.radius_m[samples.ray]
         return (
             (radius_m + samples.elevation_m)
@@ -133,7 +143,7 @@ class Fan:
         rise_m = np.maximum(self.ground.grid.highest_m - places.antenna_m[place], 0.0)
         steep = top_slope > 1e-3
         reach_m = np.where(steep, rise_m / np.where(steep, top_slope, 1.0), np.inf)
-        reach_m = np.minimum(reach_m, places.sought_m[place])
+        reach_m = np.minimum(reach_m, places.search_m[place])
         per_m = float(np.abs(self.maps.linear).max()) * 1.5
         for _ in range(2):
             level = np.ceil(np.log2(np.maximum(reach_m * per_m, 1.0))).astype(np.int64)
@@ -147,20 +157,20 @@ class Fan:
         return reach_m + 1.0
 
 
-def half_windows_deg(places: Places, question: Question) -> tuple[Floats, Floats]:
-    """Azimuth offsets out to which the chain's fan is dense, and out to which it goes (gather.window_azimuths_deg)."""
+def half_windows_deg(places: Places, query: Query) -> tuple[Floats, Floats]:
+    """(place,), (place,): azimuth offsets of the last dense ray and of the last ray (search_window.window_azimuths_deg)."""
     level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
-    distances_m = np.array([question.criteria.assumed_distance_m, _NEAREST_M])
-    room = np.sin(np.deg2rad(room_angle_deg(distances_m, question.link)))
+    distances_m = np.array([query.criteria.assumed_distance_m, _NEAREST_M])
+    room = np.sin(np.deg2rad(room_angle_deg(distances_m, query.link)))
     dense, wide = (np.rad2deg(np.arcsin(np.minimum(part / level, 1.0))) for part in room)
     return dense, wide
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Window:
-    """The rays of the chain's fan around each place's centre one, numbered from it: ... -1, 0, 1, ...
+    """The rays of each place's fan, numbered from the centre ray: ... -1, 0, 1, ...
 
-    dense : rays DENSE_DEG apart on either side; beyond come others, _WIDE_DEG apart
+    dense : number of rays DENSE_DEG apart on either side; beyond them rays are _WIDE_DEG apart
     inner, outer : the first and last of those, in steps of _WIDE_DEG
     """
 
@@ -169,8 +179,8 @@ class Window:
     outer: Ints
 
     @classmethod
-    def of(cls, places: Places, question: Question) -> Window:
-        dense_deg, wide_deg = half_windows_deg(places, question)
+    def of(cls, places: Places, query: Query) -> Window:
+        dense_deg, wide_deg = half_windows_deg(places, query)
         return cls(np.ceil(dense_deg / DENSE_DEG).astype(np.int64),
                    np.floor((dense_deg + DENSE_DEG) / _WIDE_DEG).astype(np.int64) + 1,
                    np.floor(wide_deg / _WIDE_DEG).astype(np.int64) + 1)  # fmt: skip
@@ -180,7 +190,7 @@ class Window:
 
     @property
     def last(self) -> Ints:
-        """The number of the outermost ray."""
+        """Number of the outermost ray."""
         return np.asarray(self.dense + np.maximum(self.outer - self.inner + 1, 0))
 
     def ray_from(self, offset_deg: Floats) -> Ints:
@@ -205,19 +215,27 @@ class Window:
         return np.asarray(np.where(away <= self.dense, number * DENSE_DEG, wide))
 
 
-def spread(steps: Ints) -> tuple[Ints, Ints]:
-    """-n..n for each n: (which n, the step)."""
-    owner, step = numbered(2 * steps + 1)
+def symmetric_steps(steps: Ints) -> tuple[Ints, Ints]:
+    """-n..n for each n, as (index of the n, step).
+
+    >>> [part.tolist() for part in symmetric_steps(np.array([1, 0]))]
+    [[0, 0, 0, 1], [-1, 0, 1, 0]]
+    """
+    owner, step = counted_indices(2 * steps + 1)
     return owner, step - steps[owner]
 
 
-def numbered(counts: Ints) -> tuple[Ints, Ints]:
-    """0, 1, ... as many as each count says: (which count, the number)."""
+def counted_indices(counts: Ints) -> tuple[Ints, Ints]:
+    """0, 1, ... for each count, as (index of the count, number).
+
+    >>> [part.tolist() for part in counted_indices(np.array([2, 0, 1]))]
+    [[0, 0, 2], [0, 1, 0]]
+    """
     owner = np.repeat(np.arange(counts.size), counts)
     return owner, np.arange(owner.size) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
-def first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
+def least_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
     """Index of the smallest key of each group, the smaller `then` where keys are equal; in order of the groups."""
     if not group.size:
         return np.zeros(0, dtype=np.int64)
@@ -231,27 +249,33 @@ def first_of_each(group: Ints, key: Floats, then: Floats) -> Ints:
     return np.asarray(first[first >= 0])
 
 
-def take_in(fan: Fan, rays: Rays, seen: Samples, offset_deg: Floats) -> Floats:
-    """Keep the smallest spare room of each place, and return all."""
+def keep_least(results: FanResults, rays: Rays, seen: Samples, offset_deg: Floats) -> Floats:
+    """(sample,) excess margins of samples on rays; the least of each place is kept in `results`."""
     if not seen.ray.size:
         return np.zeros(0)
     place = rays.place[seen.ray]
-    apparent = fan.places.apparent_deg[place]
+    apparent = results.places.apparent_deg[place]
     margin_deg = column_margin_deg(offset_deg, apparent, np.rad2deg(np.arctan(seen.slope)))
-    slant_m = fan.slant(rays, seen)
-    spare_deg = margin_deg - fan.limits.room_deg(slant_m)
-    best = first_of_each(place, spare_deg, slant_m)
-    best = best[spare_deg[best] < fan.spare_deg[place[best]]]
+    slant_m = results.slant(rays, seen)
+    excess_deg = margin_deg - results.thresholds.room_deg(slant_m)
+    best = least_of_each(place, excess_deg, slant_m)
+    best = best[excess_deg[best] < results.excess_deg[place[best]]]
     at = place[best]
-    fan.spare_deg[at], fan.margin_deg[at], fan.slant_m[at] = spare_deg[best], margin_deg[best], slant_m[best]
-    fan.raise_m[at] = _raise_m(fan, rays, seen, best, offset_deg[best], slant_m[best])
-    return np.asarray(spare_deg)
+    results.excess_deg[at], results.margin_deg[at], results.slant_m[at] = (
+        excess_deg[best],
+        margin_deg[best],
+        slant_m[best],
+    )
+    results.raise_m[at] = _raise_m(results, rays, seen, best, offset_deg[best], slant_m[best])
+    return np.asarray(excess_deg)
 
 
-def _raise_m(fan: Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats, slant_m: Floats) -> Floats:
-    """How much higher the dish must be for the ground that controls to leave just the room, to first order."""
-    apparent = fan.places.apparent_deg[rays.place[seen.ray[best]]]
-    room = fan.limits.room_deg(slant_m)
+def _raise_m(
+    results: FanResults, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats, slant_m: Floats
+) -> Floats:
+    """How much higher the dish must be for the controlling ground to leave the required room, to first order."""
+    apparent = results.places.apparent_deg[rays.place[seen.ray[best]]]
+    room = results.thresholds.room_deg(slant_m)
     aside = np.minimum(cross_track_deg(offset_deg, apparent), room)
     foot = np.rad2deg(np.arctan2(np.tan(np.deg2rad(apparent)), np.cos(np.deg2rad(offset_deg))))
     down = np.rad2deg(np.arccos(np.minimum(np.cos(np.deg2rad(room)) / np.cos(np.deg2rad(aside)), 1.0)))
@@ -260,6 +284,7 @@ def _raise_m(fan: Fan, rays: Rays, seen: Samples, best: Ints, offset_deg: Floats
 
 
 def slope_of(rays: Rays, ray: Ints, distance_m: Floats, height_m: Floats) -> Floats:
+    """Slope at which ground of an elevation is seen at a distance along rays; (n,) each."""
     return sight_slope(
         distance_m, height_m, antenna_elevation_m=rays.antenna_m[ray], radius_m=rays.radius_m[ray]
     )

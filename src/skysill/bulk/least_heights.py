@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skysill.bulk.running_maximum import NO_GROUND_M, RAYS_PER_CELL, Course, Sheet, Sweep
+from skysill.bulk.running_maximum import NO_GROUND_M, RAYS_PER_CELL, GridValues, Sweep, SweepGeometry
 from skysill.horizon.block_maxima import over_blocks
 from skysill.horizon.lattice import Lattice, geod
 from skysill.horizon.terrain import LOWEST_GROUND_M
@@ -22,14 +22,14 @@ from skysill.units import Floats, local_earth_radius_m
 
 __all__ = [
     "Lattice",
+    "RayDirections",
     "Relief",
-    "Sight",
     "Tile",
     "block_relief",
-    "ground_that_counts",
-    "lay_course",
+    "ray_directions",
     "reach_of_ground_m",
-    "sight_from",
+    "relevant_window",
+    "sweep_geometry",
     "tile_heights_m",
 ]
 
@@ -60,7 +60,7 @@ class Tile:
             max(self.left, other.left), min(self.right, other.right),
         )  # fmt: skip
 
-    def cut(self, values: Sheet, around: Tile) -> Sheet:
+    def cut(self, values: GridValues, around: Tile) -> GridValues:
         """This tile's part of an array that covers a larger tile."""
         return values[
             self.top - around.top : self.bottom - around.top,
@@ -72,7 +72,7 @@ class Tile:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sight:
+class RayDirections:
     """The way to the satellite from some cells, all arrays of one shape.
 
     along_row, along_column : cells moved per metre towards the satellite
@@ -89,17 +89,17 @@ class Sight:
 
 
 @dataclass(frozen=True, slots=True)
-class _Turn:
+class _Orientation:
     """How a window of the raster is laid before the sweep: transposed, then its rows reversed."""
 
     transposed: bool
     reversed: bool
 
-    def lay(self, window: Sheet) -> Sheet:
+    def to_sweep(self, window: GridValues) -> GridValues:
         sheet = window.T if self.transposed else window
         return np.ascontiguousarray(sheet[::-1] if self.reversed else sheet)
 
-    def lay_back(self, sheet: Sheet) -> Sheet:
+    def from_sweep(self, sheet: GridValues) -> GridValues:
         sheet = sheet[::-1] if self.reversed else sheet
         return sheet.T if self.transposed else sheet
 
@@ -122,7 +122,7 @@ class _Turn:
         )
 
 
-def sight_from(
+def ray_directions(
     lattice: Lattice,
     row: Floats,
     column: Floats,
@@ -130,7 +130,7 @@ def sight_from(
     satellite_longitude_deg: float,
     ground_m: float,
     refraction_factor: float,
-) -> Sight:
+) -> RayDirections:
     latitude_deg, longitude_deg = lattice.place(row, column)
     azimuth_deg, slope = _pointing(latitude_deg, longitude_deg, ground_m, satellite_longitude_deg)
     probe_longitude, probe_latitude, _ = geod().fwd(
@@ -142,7 +142,7 @@ def sight_from(
     )
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, azimuth_deg)
     curve_per_m = (1.0 + 2.0 * slope**2) / (2.0 * radius_m)
-    return Sight(
+    return RayDirections(
         along_row=(probe_row - row) / _PROBE_M,
         along_column=(probe_column - column) / _PROBE_M,
         slope=slope,
@@ -175,14 +175,14 @@ def reach_of_ground_m(rise_m: float, *, slope: float, curve_per_m: float) -> flo
     return float(2.0 * rise_m / (slope + np.sqrt(slope**2 + 4.0 * curve_per_m * rise_m)))
 
 
-def lay_course(
+def sweep_geometry(
     window: Tile,
-    turn: _Turn,
+    orientation: _Orientation,
     *,
-    sight: Callable[[Floats, Floats], Sight],
+    sight: Callable[[Floats, Floats], RayDirections],
     scale: float,
     reach_m: float,
-) -> Course:
+) -> SweepGeometry:
     """How the rays run over a window laid out by `turn`.
 
     Parameters
@@ -197,13 +197,13 @@ def lay_course(
     distance; the line over ground bent by k R grows by 1/(k R). The field of slopes therefore rises too fast by
     K s**2. Taking K * reach off every slope turns that into K s (s - reach): never too fast within reach.
     """
-    rows, columns = window.shape[::-1] if turn.transposed else window.shape
+    rows, columns = window.shape[::-1] if orientation.transposed else window.shape
     node = np.linspace(0.0, rows - 1.0, max(2, rows // _NODE_ROWS + 1))
     across = np.array([0.0, (columns - 1) / 2.0, columns - 1.0])
-    grid_row, grid_column = turn.cells(window, *np.meshgrid(node, across, indexing="ij"))
+    grid_row, grid_column = orientation.cells(window, *np.meshgrid(node, across, indexing="ij"))
     seen = sight(grid_row, grid_column)
     major, minor = (
-        (seen.along_column, seen.along_row) if turn.transposed else (seen.along_row, seen.along_column)
+        (seen.along_column, seen.along_row) if orientation.transposed else (seen.along_row, seen.along_column)
     )
     row_m = 1.0 / np.abs(major)
     bend = float(seen.bend_per_m.max())
@@ -214,7 +214,7 @@ def lay_course(
     every = np.arange(rows, dtype=np.float64)
     drift = np.interp(every + 0.5, node, -(minor * row_m)[:, 1])
     per_row = np.stack([np.interp(every, node, polynomial[:, i]) for i in range(3)], axis=1)
-    return Course(
+    return SweepGeometry(
         drift=drift, rise_m=_summed_along_rays(per_row, drift, (columns - 1) / 2.0), bend_per_m=bend
     )
 
@@ -273,7 +273,7 @@ class Relief:
         )
 
 
-def block_relief(elevation_m: Sheet, block: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def block_relief(elevation_m: GridValues, block: int) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Lowest, highest and any void of every block of a sheet whose first cell starts a block."""
     lowest, highest = (
         over_blocks(operation, elevation_m, block).astype(np.float64)
@@ -291,7 +291,7 @@ def block_relief(elevation_m: Sheet, block: int) -> tuple[Floats, Floats, NDArra
     return lowest, highest, void
 
 
-def ground_that_counts(
+def relevant_window(
     lattice: Lattice,
     tile: Tile,
     *,
@@ -301,8 +301,8 @@ def ground_that_counts(
 ) -> Tile:
     """A tile and all cells of the raster whose ground, however high, could reach the rays from it."""
 
-    def sight(row: Floats, column: Floats) -> Sight:
-        return sight_from(
+    def sight(row: Floats, column: Floats) -> RayDirections:
+        return ray_directions(
             lattice, row, column, satellite_longitude_deg=satellite_longitude_deg, ground_m=0.0,
             refraction_factor=refraction_factor,
         )  # fmt: skip
@@ -314,11 +314,11 @@ def ground_that_counts(
     slope = max(float(corners.slope.min()) * 0.98 - 0.01, 0.0)
     reach_m = reach_of_ground_m(highest_ground_m - LOWEST_GROUND_M, slope=slope,
                                 curve_per_m=float(corners.curve_per_m.min()))  # fmt: skip
-    return _ahead(tile, corners, reach_m).within(whole)
+    return _toward_satellite(tile, corners, reach_m).within(whole)
 
 
 def tile_heights_m(
-    read: Callable[[Tile], Sheet],
+    read: Callable[[Tile], GridValues],
     lattice: Lattice,
     tile: Tile,
     *,
@@ -327,7 +327,7 @@ def tile_heights_m(
     refraction_factor: float = 4.0 / 3.0,
     highest_ground_m: float,
     rays_per_cell: int = RAYS_PER_CELL,
-) -> Sheet:
+) -> GridValues:
     """Least antenna heights for one tile of a raster, from the tile and all ground that can reach its rays.
 
     Parameters
@@ -346,8 +346,8 @@ def tile_heights_m(
         return np.full(tile.shape, np.nan, dtype=np.float32)
     ground_m = relief.typical_m(tile)
 
-    def sight(row: Floats, column: Floats) -> Sight:
-        return sight_from(
+    def sight(row: Floats, column: Floats) -> RayDirections:
+        return ray_directions(
             lattice, row, column, satellite_longitude_deg=satellite_longitude_deg, ground_m=ground_m,
             refraction_factor=refraction_factor,
         )  # fmt: skip
@@ -356,17 +356,21 @@ def tile_heights_m(
     if not (corners.slope > 0.0).any():
         return np.full(tile.shape, np.nan, dtype=np.float32)
     plan = _plan(tile, lattice.shape, corners, relief, lowest_m, highest_ground_m)
-    courses = [
-        lay_course(plan.window, plan.turn, sight=sight, scale=1.0 + ground_m / _EARTH_M, reach_m=reach_m)
+    geometries = [
+        sweep_geometry(
+            plan.window, plan.orientation, sight=sight, scale=1.0 + ground_m / _EARTH_M, reach_m=reach_m
+        )
         for reach_m in plan.reaches_m
     ]
-    fills = [(course, NO_GROUND_M) for course in courses]
+    fills = [(geometry, NO_GROUND_M) for geometry in geometries]
     if plan.uncertain:
-        roof_m = highest_ground_m + max(courses[0].bend_per_m, 0.0) * plan.farthest_m**2
-        fills.append((courses[0], roof_m))
+        ceiling_fill_m = highest_ground_m + max(geometries[0].bend_per_m, 0.0) * plan.farthest_m**2
+        fills.append((geometries[0], ceiling_fill_m))
     ground, swept = _swept_in_parts(read, tile, plan, fills, rays_per_cell)
     heights_m = (
-        swept[0] if len(courses) == 1 else _straightened(swept[0], swept[1], courses[0], plan.reaches_m[0])
+        swept[0]
+        if len(geometries) == 1
+        else _without_bend(swept[0], swept[1], geometries[0], plan.reaches_m[0])
     )
     if plan.uncertain:
         heights_m[swept[-1] > swept[0]] = np.nan
@@ -375,32 +379,34 @@ def tile_heights_m(
 
 
 def _swept_in_parts(
-    read: Callable[[Tile], Sheet],
+    read: Callable[[Tile], GridValues],
     tile: Tile,
     plan: _Plan,
-    fills: Sequence[tuple[Course, float]],
+    fills: Sequence[tuple[SweepGeometry, float]],
     rays_per_cell: int,
-) -> tuple[Sheet, list[Sheet]]:
+) -> tuple[GridValues, list[GridValues]]:
     """The tile's ground, and its heights by every sweep; each sweep has its own course and what it puts into voids.
 
     The window may be far larger than the tile, so its rows come in parts and only the tile's own are kept.
     """
-    rows, columns = plan.window.shape[::-1] if plan.turn.transposed else plan.window.shape
-    sweeps = [Sweep(course, columns, rays_per_cell) for course, _ in fills]
-    kept: list[list[Sheet]] = [[] for _ in range(len(fills) + 1)]
+    rows, columns = plan.window.shape[::-1] if plan.orientation.transposed else plan.window.shape
+    sweeps = [Sweep(geometry, columns, rays_per_cell) for geometry, _ in fills]
+    kept: list[list[GridValues]] = [[] for _ in range(len(fills) + 1)]
     for top in range(0, rows, _PART_ROWS):
         stop = min(top + _PART_ROWS, rows)
-        ahead = plan.turn.rows(plan.window, top, min(stop + 1, rows))
-        part = plan.turn.rows(plan.window, top, stop)
-        sheet = plan.turn.lay(read(ahead))
+        ahead = plan.orientation.rows(plan.window, top, min(stop + 1, rows))
+        part = plan.orientation.rows(plan.window, top, stop)
+        sheet = plan.orientation.to_sweep(read(ahead))
         found = [s.over(_filled(sheet, fill)) for s, (_, fill) in zip(sweeps, fills, strict=True)]
         own = part.within(tile)
         if own.top < own.bottom and own.left < own.right:
             for into, laid in zip(kept, [sheet[: stop - top], *found], strict=True):
-                into.append(own.cut(plan.turn.lay_back(laid), part))
-    axis = 1 if plan.turn.transposed else 0
-    joined = [np.concatenate(parts[::-1] if plan.turn.reversed else parts, axis=axis) for parts in kept]
-    return joined[0], joined[1:]
+                into.append(own.cut(plan.orientation.from_sweep(laid), part))
+    axis = 1 if plan.orientation.transposed else 0
+    merged = [
+        np.concatenate(parts[::-1] if plan.orientation.reversed else parts, axis=axis) for parts in kept
+    ]
+    return merged[0], merged[1:]
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,7 +418,7 @@ class _Plan:
     farthest_m : where even the highest ground cannot reach any more
     """
 
-    turn: _Turn
+    orientation: _Orientation
     window: Tile
     reaches_m: tuple[float, ...]
     uncertain: bool
@@ -422,7 +428,7 @@ class _Plan:
 def _plan(
     tile: Tile,
     shape: tuple[int, int],
-    corners: Sight,
+    corners: RayDirections,
     relief: Relief,
     lowest_m: float,
     highest_ground_m: float,
@@ -434,27 +440,27 @@ def _plan(
         return reach_of_ground_m(to_m - lowest_m, slope=slope, curve_per_m=curve)
 
     farthest_m = reach(highest_ground_m)
-    wide = _ahead(tile, corners, farthest_m)
+    wide = _toward_satellite(tile, corners, farthest_m)
     uncertain = wide.within(raster) != wide or relief.over(wide.within(raster))[2]
     reach_m, window = farthest_m, wide.within(raster)
     for _ in range(8):  # the highest ground within reach is lower than the highest anywhere
         nearer_m = min(reach_m, reach(relief.over(window)[1]))
         if nearer_m >= reach_m:
             break
-        reach_m, window = nearer_m, _ahead(tile, corners, nearer_m).within(raster)
+        reach_m, window = nearer_m, _toward_satellite(tile, corners, nearer_m).within(raster)
     if uncertain:
         window = wide.within(Tile(-1, shape[0] + 1, -1, shape[1] + 1))
     bend = max(float(corners.bend_per_m.max()), 0.0)
     straight = bend * reach_m**2 / 4.0 <= _CURVE_TOLERANCE_M
-    turn = _Turn(
+    orientation = _Orientation(
         transposed=bool(abs(corners.along_column[-1]) > abs(corners.along_row[-1])),
         reversed=bool((corners.along_column if abs(corners.along_column[-1]) > abs(corners.along_row[-1])
                        else corners.along_row)[-1] > 0.0),
     )  # fmt: skip
-    return _Plan(turn, window, (reach_m,) if straight else (reach_m, 0.0), uncertain, farthest_m)
+    return _Plan(orientation, window, (reach_m,) if straight else (reach_m, 0.0), uncertain, farthest_m)
 
 
-def _corner_sights(tile: Tile, sight: Callable[[Floats, Floats], Sight]) -> Sight:
+def _corner_sights(tile: Tile, sight: Callable[[Floats, Floats], RayDirections]) -> RayDirections:
     """The way to the satellite from a tile's corners, the middles of its sides, and last its middle."""
     rows = np.array([tile.top, (tile.top + tile.bottom - 1) / 2.0, tile.bottom - 1])
     columns = np.array([tile.left, (tile.left + tile.right - 1) / 2.0, tile.right - 1])
@@ -463,7 +469,7 @@ def _corner_sights(tile: Tile, sight: Callable[[Floats, Floats], Sight]) -> Sigh
     return sight(row, column)
 
 
-def _ahead(tile: Tile, corners: Sight, reach_m: float) -> Tile:
+def _toward_satellite(tile: Tile, corners: RayDirections, reach_m: float) -> Tile:
     """A tile and all cells towards the satellite from it, out to a distance, with two cells to spare."""
 
     def span(low: int, high: int, along: Floats) -> tuple[int, int]:
@@ -477,25 +483,28 @@ def _ahead(tile: Tile, corners: Sight, reach_m: float) -> Tile:
     )
 
 
-def _filled(sheet: Sheet, elevation_m: float) -> Sheet:
+def _filled(sheet: GridValues, elevation_m: float) -> GridValues:
     if not (sheet.size and np.isnan(sheet.min())):
         return sheet
     return np.where(np.isnan(sheet), np.float32(elevation_m), sheet)
 
 
-def _straightened(early: Sheet, late: Sheet, course: Course, reach_m: float) -> Sheet:
+def _without_bend(early: GridValues, late: GridValues, geometry: SweepGeometry, reach_m: float) -> GridValues:
     """Take the bend out of two sweeps that differ only in slope: their difference tells how far off the ground is.
 
     early was swept with K * reach taken off every slope, late with the slopes as they are, so early - late =
     K reach s, and what late is too low is K s**2.
     """
-    away = (early - late) / np.float32(course.bend_per_m * reach_m)
-    return np.asarray(late + np.float32(course.bend_per_m) * away * away)
+    away = (early - late) / np.float32(geometry.bend_per_m * reach_m)
+    return np.asarray(late + np.float32(geometry.bend_per_m) * away * away)
 
 
 def _above_horizon(
-    heights_m: Sheet, tile: Tile, corners: Sight, sight: Callable[[Floats, Floats], Sight]
-) -> Sheet:
+    heights_m: GridValues,
+    tile: Tile,
+    corners: RayDirections,
+    sight: Callable[[Floats, Floats], RayDirections],
+) -> GridValues:
     """Unknown wherever the satellite stands below the horizon plane."""
     if float(corners.slope.min()) > 0.01:
         return heights_m

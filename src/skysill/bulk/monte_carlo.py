@@ -1,13 +1,12 @@
-"""Whether stated errors leave the room, for many places: all ground that they could bring near is drawn.
+"""Probability that stated errors leave the required room, for many places.
 
-The draws are those that `confidence` makes for a place with nothing but terrain. The ground they are put to is the
-tightest edges of cells, moved each as a whole.
+The Monte Carlo samples are those of `assessment/confidence.py` for a place whose only source is terrain. They are
+applied to the most critical edges of cells, each moved as a whole.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -22,62 +21,83 @@ from skysill.assessment.sampling import (
     step_draws_m,
     terrain_draws,
 )
-from skysill.bulk.cell_edges import Corners, pieces, seen_pieces
-from skysill.bulk.fan_results import CHUNK, Fan
-from skysill.bulk.prefilter import Ground, Places, Question
+from skysill.bulk.cell_edges import Corners, edge_parts, parts_in_fan
+from skysill.bulk.fan_results import CHUNK_PLACES, FanResults
+from skysill.bulk.prefilter import Ground, Places, Query
 from skysill.bulk.quadtree import cells_near
-from skysill.bulk.thresholds import ALIKE_CELLS, Limits, limits_of
+from skysill.bulk.thresholds import CORRELATED_CELLS, Thresholds, thresholds_for
 from skysill.model.default_errors import facts_of
 from skysill.units import Floats, Ints
 
 __all__ = ["estimated_p_clear"]
 
 
-def estimated_p_clear(ground: Ground, places: Places, question: Question) -> Floats:
-    """The probability that the room is there given the stated errors, (place,), where the centre ray is free.
+def estimated_p_clear(ground: Ground, places: Places, query: Query) -> Floats:
+    """(place,) probability that the required room is there given the stated errors, where the centre ray is free.
 
-    Within a hundredth or two of `confidence`, and by its rules: errors of ground are alike over five cells, with knots
-    at 0, L, 2L, 4L, ... along the ray, the one at the dish shared.
+    It differs from `confidence` by one or two hundredths and follows its rules: errors of ground are correlated over
+    L = five cells, with knots at 0, L, 2L, 4L, ... along the ray; the knot at the dish is shared.
     """
     share = np.ones(places.antenna_m.size)
-    limits = limits_of(ground, question)
-    for low in range(0, share.size, CHUNK):
-        some = places.take(slice(low, low + CHUNK))
-        noted = _noted(limits, some)
-        ends = np.searchsorted(noted.place, np.arange(some.antenna_m.size + 1))
+    if not share.size:
+        return share
+    thresholds = thresholds_for(ground, query)
+    step_m = step_draws_m(SAMPLES, Errors()) + laid_draws_m(SAMPLES, facts_of(ground).horizontal_error_m)
+    samples = _Samples(step_m, terrain_draws(SAMPLES))
+    for low in range(0, share.size, CHUNK_PLACES):
+        some = places.take(slice(low, low + CHUNK_PLACES))
+        edges = _edges_to_sample(thresholds, some)
+        ends = np.searchsorted(edges.place, np.arange(some.antenna_m.size + 1))
         for number, (since, until) in enumerate(pairwise(ends.tolist())):
             if since < until:
-                kept = since + np.argsort(noted.tight_deg[since:until], kind="stable")[:_MOST_EDGES]
-                share[low + number] = _share_with_room(noted.take(kept), ground, some.azimuth_deg[number])
+                kept = since + np.argsort(edges.critical_deg[since:until], kind="stable")[:_MAX_EDGES]
+                share[low + number] = _share_with_room(
+                    edges.take(kept), samples, ground, some.azimuth_deg[number]
+                )
     return share
 
 
-_MOST_EDGES = 24
+_MAX_EDGES = 24
 
 
-def _share_with_room(noted: _Noted, ground: Ground, azimuth_deg: float) -> float:
-    """The share of draws in which all of one place's edges leave the room, on a sky that is flat around the ray."""
-    step_m, knots = _draws(facts_of(ground).horizontal_error_m)
-    azimuth = np.deg2rad(azimuth_deg) + noted.offset_rad
-    ahead_m, aside_m = (np.asarray(turned, np.float32) for turned in (
+@dataclass(frozen=True, slots=True, eq=False)
+class _Samples:
+    """Errors as `confidence` draws them.
+
+    step_m : (sample, 3) shifts of the dish east, north, up, metres
+    knots : (sample, knot) errors of ground in standard deviations
+    """
+
+    step_m: NDArray[np.float32]
+    knots: NDArray[np.float32]
+
+
+def _share_with_room(edges: _SampledEdges, samples: _Samples, ground: Ground, azimuth_deg: float) -> float:
+    """Share of the samples in which all of one place's edges leave the room, on the tangent plane of the sky."""
+    step_m, knots = samples.step_m, samples.knots
+    azimuth = np.deg2rad(azimuth_deg) + edges.offset_rad
+    ahead_m, aside_m = (np.asarray(part, np.float32) for part in (
         step_m[:, :2] @ np.stack([np.sin(azimuth), np.cos(azimuth)]),
         step_m[:, :2] @ np.stack([np.cos(azimuth), -np.sin(azimuth)]),
     ))  # fmt: skip
     slant_m, level_m = (
-        noted.slant_m.astype(np.float32),
-        (noted.slant_m * np.cos(noted.top_rad)).astype(np.float32),
+        edges.slant_m.astype(np.float32),
+        (edges.slant_m * np.cos(edges.top_rad)).astype(np.float32),
     )
-    sine, cosine = (part(noted.top_rad).astype(np.float32) for part in (np.sin, np.cos))
+    sine, cosine = (part(edges.top_rad).astype(np.float32) for part in (np.sin, np.cos))
     raised = (ahead_m * sine - step_m[:, 2:] * cosine) / slant_m
-    unit = between_knots(knots, level_m / (ALIKE_CELLS * ground.cell_size_m)) - knots[:, :1]
+    unit = between_knots(knots, level_m / (CORRELATED_CELLS * ground.cell_size_m)) - knots[:, :1]
     raised += unit * np.arctan(np.float32(ground.vertical_error_m) * cosine / slant_m)
-    turned = -aside_m / level_m * noted.cosine.astype(np.float32)
-    away = _away(noted.ends.T.astype(np.float32), -turned, -raised)
-    return float((away >= np.tan(np.deg2rad(noted.room_deg))).all(axis=1).mean())
+    turned = -aside_m / level_m * edges.cosine.astype(np.float32)
+    away = _distance_to_region(edges.ends.T.astype(np.float32), -turned, -raised)
+    return float((away >= np.tan(np.deg2rad(edges.room_deg))).all(axis=1).mean())
 
 
-def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
-    """Distance from points (draw, n) of a plane to the region under segments (4, n): x, y of one end, of the other."""
+def _distance_to_region(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
+    """(sample, n) distance from points of a plane to the region under segments.
+
+    ends : (4, n) x and y of one end, x and y of the other; x, y : (sample, n)
+    """
     x0, y0, x1, y1 = np.where(ends[0] <= ends[2], ends, ends[[2, 3, 0, 1]])
     run, climb = x1 - x0, y1 - y0
     length2 = np.maximum(run * run + climb * climb, np.float32(1e-12))
@@ -88,21 +108,14 @@ def _away(ends: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(np.where(under, np.abs(x - beside), over))
 
 
-@lru_cache(maxsize=4)
-def _draws(horizontal_m: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """(draw, 3) steps of the dish east, north, up, and (draw, knot) errors of ground, as `confidence` draws them."""
-    step_m = step_draws_m(SAMPLES, Errors()) + laid_draws_m(SAMPLES, horizontal_m)
-    return step_m, terrain_draws(SAMPLES)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
-class _Noted:
-    """Edges of ground that errors could bring near, by place.
+class _SampledEdges:
+    """Edges of ground that errors could bring near, sorted by place.
 
-    offset_rad, top_rad, slant_m, room_deg : where the edge comes nearest: azimuth offset, elevation, distance, its room
+    offset_rad, top_rad, slant_m, room_deg : at the nearest point: azimuth offset, elevation, distance, required room
     cosine : of the ray's elevation
-    tight_deg : spare room less what errors can amount to
-    ends : (n, 4) both ends, to the right and upward of the ray; see `_beside_and_over`
+    critical_deg : excess margin less the largest effect of errors
+    ends : (n, 4) both ends on the tangent plane: right and up of one, right and up of the other
     """
 
     place: Ints
@@ -111,36 +124,38 @@ class _Noted:
     slant_m: Floats
     room_deg: Floats
     cosine: Floats
-    tight_deg: Floats
+    critical_deg: Floats
     ends: Floats
 
-    def take(self, at: Ints) -> _Noted:
-        return _Noted(*(getattr(self, f.name)[at] for f in fields(self)))
+    def take(self, at: Ints) -> _SampledEdges:
+        return _SampledEdges(*(getattr(self, f.name)[at] for f in fields(self)))
 
 
-def _noted(limits: Limits, places: Places) -> _Noted:
-    def widest_deg(_: Ints, away_m: Floats) -> Floats:
-        return np.asarray(limits.room_at_most_deg(away_m) + limits.noted_at_most_deg(away_m))
+def _edges_to_sample(thresholds: Thresholds, places: Places) -> _SampledEdges:
+    """The parts of edges that stated errors could bring into the required room."""
 
-    fan = Fan.of(limits, places)
-    cells = cells_near(limits.ground.maxima, fan.sights, fan.near_m, widest_deg)
-    piece = seen_pieces(fan, cells, pieces(fan, cells, Corners.of(fan, cells)))
-    place = cells.place[piece.cell]
-    ahead_m, aside_m, above_m = piece.edge.at(piece.nearest)
+    def angle_limit_deg(_: Ints, away_m: Floats) -> Floats:
+        return np.asarray(thresholds.room_bound_deg(away_m) + thresholds.sampled_bound_deg(away_m))
+
+    results = FanResults.of(thresholds, places)
+    cells = cells_near(thresholds.ground.maxima, results.frames, results.near_m, angle_limit_deg)
+    part = parts_in_fan(results, cells, edge_parts(results, cells, Corners.of(results, cells)))
+    place = cells.place[part.cell]
+    ahead_m, aside_m, above_m = part.edge.at(part.nearest)
     slant_m = np.sqrt(ahead_m**2 + aside_m**2 + above_m**2)
-    room_deg = limits.room_deg(slant_m)
-    spare_deg, noted_deg = piece.angle_deg - room_deg, limits.noted_deg(slant_m)
-    near = np.flatnonzero(spare_deg < noted_deg)
+    room_deg = thresholds.room_deg(slant_m)
+    excess_deg, sampled_deg = part.angle_deg - room_deg, thresholds.sampled_deg(slant_m)
+    near = np.flatnonzero(excess_deg < sampled_deg)
     near = near[np.argsort(place[near], kind="stable")]
-    piece, place = piece.take(near), place[near]
-    sine, cosine = fan.sights.sine[place], fan.sights.cosine[place]
-    ends = [_beside_and_over(piece.edge.at(t), sine, cosine) for t in (piece.since, piece.until)]
-    return _Noted(place, np.arctan2(aside_m, ahead_m)[near], np.arcsin(above_m / slant_m)[near], slant_m[near],
-                  room_deg[near], cosine, (spare_deg - noted_deg)[near], np.concatenate(ends).T)  # fmt: skip
+    part, place = part.take(near), place[near]
+    sine, cosine = results.frames.sine[place], results.frames.cosine[place]
+    ends = [_on_tangent_plane(part.edge.at(t), sine, cosine) for t in (part.since, part.until)]
+    return _SampledEdges(place, np.arctan2(aside_m, ahead_m)[near], np.arcsin(above_m / slant_m)[near], slant_m[near],
+                  room_deg[near], cosine, (excess_deg - sampled_deg)[near], np.concatenate(ends).T)  # fmt: skip
 
 
-def _beside_and_over(point_m: tuple[Floats, Floats, Floats], sine: Floats, cosine: Floats) -> Floats:
-    """(2, n): points on the plane that touches the sky at the ray, right and up of it; edges are straight there."""
+def _on_tangent_plane(point_m: tuple[Floats, Floats, Floats], sine: Floats, cosine: Floats) -> Floats:
+    """(2, n): points on the tangent plane of the sky at the ray, to the right of it and above it."""
     ahead_m, aside_m, above_m = point_m
     along_m = ahead_m * cosine + above_m * sine
     return np.stack([aside_m, above_m * cosine - ahead_m * sine]) / np.maximum(along_m, 1e-3)

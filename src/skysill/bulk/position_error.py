@@ -1,4 +1,4 @@
-"""An address is known only so well: places where its dish may as well stand, and what verdict holds there."""
+"""Position error of an address: places where its dish may stand instead, and whether they support its verdict."""
 
 from __future__ import annotations
 
@@ -6,25 +6,25 @@ import numpy as np
 
 from skysill.units import Bools, Floats
 
-__all__ = ["around_m", "holds", "sentence"]
+__all__ = ["offsets_around_m", "reason_text", "supports"]
 
-_HOLDS = {
+_SUPPORTED_BY = {
     "blocked": ("blocked",),
     "needs-survey": ("needs-survey", "clear"),
     "clear": ("clear",),
 }
-"""Verdicts elsewhere that bear a verdict out. `marginal` and `unknown` promise nothing and need no bearing out."""
+"""Verdicts elsewhere that support a verdict. `marginal` and `unknown` promise nothing and need no support."""
 
 _GOLDEN_ANGLE_RAD = np.pi * (3.0 - np.sqrt(5.0))
 
 
-def around_m(sigma_m: float, count: int) -> tuple[Floats, Floats]:
-    """Places, equally likely, that stand for a position error: metres east, metres north, (count,) each.
+def offsets_around_m(sigma_m: float, count: int) -> tuple[Floats, Floats]:
+    """Equally likely places that represent a position error: metres east, metres north, (count,) each.
 
     Notes
     -----
     Radii at the middles of equal shares of the Rayleigh distribution, r = sigma sqrt(-2 ln(1 - (k + 1/2) / n)), each
-    turned from the last by the golden angle, so that every direction has near and far ones.
+    turned from the one before by the golden angle, so that every direction has near and far places.
 
     >>> east_m, north_m = around_m(10.0, 16)
     >>> bool(abs(np.hypot(east_m, north_m).mean() / (10.0 * np.sqrt(np.pi / 2.0)) - 1.0) < 0.03)
@@ -36,13 +36,13 @@ def around_m(sigma_m: float, count: int) -> tuple[Floats, Floats]:
     return radius_m * np.sin(turn_rad), radius_m * np.cos(turn_rad)
 
 
-def holds(verdict: str, elsewhere: list[str]) -> Bools:
-    """Whether verdicts at other places bear one out."""
-    return np.array([other in _HOLDS[verdict] for other in elsewhere], dtype=bool)
+def supports(verdict: str, elsewhere: list[str]) -> Bools:
+    """(place,) whether the verdicts at other places support the verdict."""
+    return np.array([other in _SUPPORTED_BY[verdict] for other in elsewhere], dtype=bool)
 
 
-def sentence(verdict: str, share: float, position_error_m: float) -> str:
-    """Why an address whose verdict holds at too few of the places around is `marginal`."""
+def reason_text(verdict: str, share: float, position_error_m: float) -> str:
+    """Why an address is `marginal` whose verdict holds at too few of the places around."""
     percent = f"{100.0 * share:.0f} %"
     if verdict == "blocked":
         said = f"The line is obstructed at the address, but only at {percent} of the places"

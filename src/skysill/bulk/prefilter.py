@@ -1,6 +1,6 @@
-"""Which ground comes near the ray to the satellite, for many places at once.
+"""Prefilter: which of many places have ground that could come near their ray.
 
-Most places are settled by a bound: no ground anywhere can come within ten degrees of the ray.
+Most places are decided by a bound: no ground of the raster can come within ten degrees of the ray.
 """
 
 from __future__ import annotations
@@ -29,20 +29,20 @@ __all__ = [
     "FLOOR_DEG",
     "Ground",
     "Places",
-    "Question",
-    "cells_along",
-    "cells_per_m",
-    "cliffs_around",
-    "direction",
+    "Query",
+    "cache_order",
+    "cell_axes",
+    "cells_along_ray",
+    "densest_cells_per_m",
+    "locate_places",
     "may_come_near",
-    "placed",
-    "together",
+    "may_come_near_upright",
 ]
 
 FLOOR_DEG = EXACT_MARGIN_DEG
-"""Margins beyond this are given as a floor."""
+"""Larger margins are given as at least this."""
 
-_TILE_CELLS, _SIEVED = 256, 32_768
+_TILE_CELLS, _FILTERED_TOGETHER = 256, 32_768
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +65,7 @@ class Ground:
 
     @property
     def near_m(self) -> float:
-        """Ground nearer is not counted: coarse cells say nothing reliable nearer than two of them."""
+        """Nearer ground is not counted: coarse cells are reliable from a distance of two cells on."""
         return 2.0 * self.cell_size_m if self.cell_size_m > FINE_CELL_M else NEAREST_SAMPLE_M
 
     @property
@@ -74,11 +74,11 @@ class Ground:
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
-    """What is asked of every address.
+class Query:
+    """What is asked about every address.
 
-    full : also work out margins over FLOOR_DEG (slow)
-    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
+    full : also calculate margins over FLOOR_DEG (slow)
+    position_error_m : standard deviation of an address's position along each of two axes; 0: the dish stands there
     """
 
     satellite: Satellite
@@ -98,9 +98,13 @@ class Question:
 class Places:
     """Addresses with the ray of each; arrays of one length.
 
-    needed_m : distance out to which ground of the height told in the question could take the room
-    sought_deg : elevation down to which ground is looked for (gather.sought_elevation_deg)
-    sought_m : how far, on this raster, such ground can lie at most, on any azimuth
+    antenna_m : elevation of the dish centre
+    apparent_deg : apparent elevation of the ray
+    radius_m : effective Earth radius along the ray
+    needed_m : distance out to which ground of the query's greatest height could take the room
+    search_floor_deg : elevation down to which ground is searched (search_window.sought_elevation_deg)
+    search_m : largest distance of such ground on this raster, on any azimuth
+    column, row : position on the raster's lattice
     """
 
     latitude_deg: Floats
@@ -112,8 +116,8 @@ class Places:
     apparent_deg: Floats
     radius_m: Floats
     needed_m: Floats
-    sought_deg: Floats
-    sought_m: Floats
+    search_floor_deg: Floats
+    search_m: Floats
     column: Floats
     row: Floats
 
@@ -121,51 +125,56 @@ class Places:
         return Places(*(getattr(self, name)[at] for name in self.__slots__))
 
 
-def placed(
-    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, question: Question
+def locate_places(
+    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, query: Query
 ) -> tuple[Places, Bools]:
+    """Places with their rays, and whether the raster has ground at each of them.
+
+    latitude, longitude, height : (place,) WGS 84 degrees, dish centre above the ground in metres
+    """
     column, row = lattice_position(ground.grid, latitude, longitude)
     own_m = interpolate(ground.grid, column, row)
     known = ~np.isnan(own_m)
     antenna_m = np.where(known, own_m, 0.0) + height
-    satellite_deg = question.satellite.longitude_deg
+    satellite_deg = query.satellite.longitude_deg
     assert satellite_deg is not None
     azimuth, elevation, _ = look_angles(latitude, longitude, antenna_m, satellite_longitude_deg=satellite_deg)
     apparent = elevation + refraction_deg(elevation, antenna_m)
-    radius = question.criteria.refraction_factor * local_earth_radius_m(latitude, np.nan_to_num(azimuth))
-    highest_m = max(question.highest_ground_m, ground.grid.highest_m)
+    radius = query.criteria.refraction_factor * local_earth_radius_m(latitude, np.nan_to_num(azimuth))
+    highest_m = max(query.highest_ground_m, ground.grid.highest_m)
     rise_m = np.maximum(highest_m - antenna_m, 0.0)
     far_m = np.maximum(
-        rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), question.criteria.assumed_distance_m
+        rise_m / np.sin(np.deg2rad(np.maximum(apparent, 1.0))), query.criteria.assumed_distance_m
     )
-    stop_deg = apparent - room_angle_deg(far_m, question.link)
+    stop_deg = apparent - room_angle_deg(far_m, query.link)
     needed_m = reach_needed_m(antenna_m, stop_deg, highest_ground_m=highest_m, radius_m=radius)
-    sought_deg = sought_elevation_deg(apparent, stop_deg)
-    low = sought_deg > apparent - FLOOR_DEG  # what lies at the end of such rays can be nearer than FLOOR_DEG
-    sought_m = reach_needed_m(antenna_m, sought_deg, highest_ground_m=np.where(low, highest_m, ground.grid.highest_m),
-                              radius_m=radius)  # fmt: skip
+    search_floor_deg = sought_elevation_deg(apparent, stop_deg)
+    # ground at the end of rays as low as these can be nearer than FLOOR_DEG
+    low = search_floor_deg > apparent - FLOOR_DEG
+    limit_m = np.where(low, highest_m, ground.grid.highest_m)
+    search_m = reach_needed_m(antenna_m, search_floor_deg, highest_ground_m=limit_m, radius_m=radius)
     return Places(
-        latitude, longitude, height, antenna_m, azimuth, elevation, apparent, radius, needed_m, sought_deg,
-        1.005 * sought_m, column, row,
+        latitude, longitude, height, antenna_m, azimuth, elevation, apparent, radius, needed_m, search_floor_deg,
+        1.005 * search_m, column, row,
     ), known  # fmt: skip
 
 
-def direction(ground: Ground, places: Places) -> tuple[Floats, Floats]:
-    """Columns and rows per metre along each ray, to a hundredth: enough for bounds."""
-    along = cells_along(ground, places)
+def cells_along_ray(ground: Ground, places: Places) -> tuple[Floats, Floats]:
+    """(place,), (place,): columns and rows per metre along each ray, within 1 %: enough for bounds."""
+    along = cell_axes(ground, places)
     azimuth_rad = np.deg2rad(np.nan_to_num(places.azimuth_deg))
     east, north = np.sin(azimuth_rad), np.cos(azimuth_rad)
     return along[:, 0] * east + along[:, 2] * north, along[:, 1] * east + along[:, 3] * north
 
 
-def cells_along(ground: Ground, places: Places) -> Floats:
-    """(place, 4): columns and rows a metre east, columns and rows a metre north; to a hundredth."""
+def cell_axes(ground: Ground, places: Places) -> Floats:
+    """(place, 4): columns and rows per metre east, columns and rows per metre north; within 1 %."""
     at = (places.latitude_deg, places.longitude_deg)
-    return over_mesh(partial(_cells_along, ground.grid), *at, spacing_deg=0.25)
+    return over_mesh(partial(_cell_axes, ground.grid), *at, spacing_deg=0.25)
 
 
-def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
-    """(n, 4): columns and rows a metre east, columns and rows a metre north."""
+def _cell_axes(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
+    """(n, 4): columns and rows per metre east, columns and rows per metre north, from differences over 500 m."""
     step_m = 500.0
     arc_deg = float(np.rad2deg(step_m / 6.371e6))
     here = np.stack(lattice_position(grid, latitude, longitude), axis=-1)
@@ -177,8 +186,8 @@ def _cells_along(grid: Grid, latitude: Floats, longitude: Floats) -> Floats:
     return np.concatenate([(east - here) / step_m, sign[:, None] * (north - here) / step_m], axis=1)
 
 
-def together(places: Places) -> Ints:
-    """An order of places in which neighbours stand together, so that the ground they look up stays at hand."""
+def cache_order(places: Places) -> Ints:
+    """An order of places in which neighbours follow each other, so that the ground they use stays in the cache."""
     _, tile = np.unique(
         (places.row // _TILE_CELLS) * 4096 + places.column // _TILE_CELLS, return_inverse=True
     )
@@ -188,42 +197,49 @@ def together(places: Places) -> Ints:
 
 
 def may_come_near(
-    ground: Ground, places: Places, question: Question, *, widest: Callable[[float], float] | None = None,
+    ground: Ground, places: Places, query: Query, *, angle_limit: Callable[[float], float] | None = None,
     moved_m: float = 0.0,
 ) -> Bools:  # fmt: skip
-    """Whether any ground that counts could be within FLOOR_DEG and the required room of the ray; never wrongly no.
+    """Whether ground could be within FLOOR_DEG plus the required room of the ray; a False is certain.
 
-    Ring by ring outwards, the highest ground in a box that surely holds the ring's part of the fan; in parts that fit
-    the cache.
+    The bound is taken ring by ring outwards: the highest ground in a box that contains the ring's part of the ray fan.
 
     Parameters
     ----------
-    widest : the angle in place of FLOOR_DEG and the room, degrees, of ground at least so many metres away
-    moved_m : the same for all places up to so far from each of them, with the dish no lower than antenna_m
+    angle_limit : angle in place of FLOOR_DEG plus the room, degrees, for ground at least so many metres away
+    moved_m : the answer holds for all dishes up to this far from each place that are no lower than antenna_m
+
+    Returns
+    -------
+    (place,) bool
     """
 
     def within_deg(away_m: float) -> float:
-        return FLOOR_DEG + float(room_angle_deg(away_m, question.link))
+        return FLOOR_DEG + float(room_angle_deg(away_m, query.link))
 
-    parts = [slice(low, low + _SIEVED) for low in range(0, places.antenna_m.size, _SIEVED)]
-    found = [_sieve(ground, places.take(part), widest or within_deg, moved_m) for part in parts]
+    parts = [
+        slice(low, low + _FILTERED_TOGETHER) for low in range(0, places.antenna_m.size, _FILTERED_TOGETHER)
+    ]
+    found = [_may_come_near(ground, places.take(part), angle_limit or within_deg, moved_m) for part in parts]
     return np.concatenate(found) if found else np.zeros(0, dtype=bool)
 
 
 _RING_GROWTH = 1.35
 
 
-def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], moved_m: float) -> Bools:
+def _may_come_near(
+    ground: Ground, places: Places, angle_limit: Callable[[float], float], moved_m: float
+) -> Bools:
     near = np.zeros(places.antenna_m.shape, dtype=bool)
-    ahead_column, ahead_row = direction(ground, places)
+    ahead_column, ahead_row = cells_along_ray(ground, places)
     antenna_m, up = places.antenna_m, np.tan(np.deg2rad(places.apparent_deg))
     level = float(np.cos(np.deg2rad(places.apparent_deg.max())))
-    densest = cells_per_m(ground, places)
+    densest = densest_cells_per_m(ground, places)
     inner_m = 0.98 * ground.near_m
     rows = np.arange(near.size)
     while rows.size:
         outer_m, middle_m = inner_m * _RING_GROWTH, inner_m * (1.0 + _RING_GROWTH) / 2.0
-        wide = float(np.tan(np.deg2rad(min(widest(inner_m) + 0.05, 89.0))))
+        wide = float(np.tan(np.deg2rad(min(angle_limit(inner_m) + 0.05, 89.0))))
         aside_m = outer_m * min(wide / max(level, 0.1), 1.5)
         box_m = np.hypot((outer_m - inner_m) / 2.0, aside_m) + moved_m
         top_m = ground.maxima.highest_near(
@@ -234,26 +250,26 @@ def _sieve(ground: Ground, places: Places, widest: Callable[[float], float], mov
         here_m, steep = antenna_m.take(rows), up.take(rows)
         least = (steep - wide) / (
             1.0 + steep * wide
-        ) - 1e-4  # the tangent of so much less than the ray's elevation
+        ) - 1e-4  # tangent of the ray's elevation less the angle limit
         rise_m = top_m - here_m - inner_m * inner_m / (2.01 * places.radius_m.take(rows))
         hit = rise_m >= least * np.where(rise_m > 0.0, inner_m, outer_m)
         near[rows[hit]] = True
         inner_m = outer_m
-        left = (ground.grid.highest_m - here_m >= least * inner_m) & (places.sought_m.take(rows) > inner_m)
+        left = (ground.grid.highest_m - here_m >= least * inner_m) & (places.search_m.take(rows) > inner_m)
         rows = rows[left & ~hit]
     return near
 
 
-def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
-    """Whether ground in any direction could come near a ray that is almost upright; never wrongly no."""
+def may_come_near_upright(ground: Ground, places: Places, query: Query) -> Bools:
+    """(place,) whether ground in any direction could come near a ray that is almost vertical; a False is certain."""
     near = np.zeros(places.antenna_m.shape, dtype=bool)
     if not near.size:
         return near
-    densest, inner_m = cells_per_m(ground, places), 0.98 * ground.near_m
-    farthest_m = float(places.sought_m.max())
+    densest, inner_m = densest_cells_per_m(ground, places), 0.98 * ground.near_m
+    farthest_m = float(places.search_m.max())
     while inner_m < farthest_m:
         outer_m = inner_m * 1.5
-        room_deg = float(room_angle_deg(inner_m, question.link))
+        room_deg = float(room_angle_deg(inner_m, query.link))
         slope = np.tan(np.deg2rad(places.apparent_deg - FLOOR_DEG - room_deg - 0.05))
         top_m = ground.maxima.highest_near(
             ground.maxima.level_for(outer_m * densest), places.column, places.row
@@ -263,8 +279,8 @@ def cliffs_around(ground: Ground, places: Places, question: Question) -> Bools:
     return near
 
 
-def cells_per_m(ground: Ground, places: Places) -> float:
-    """The most cells in a metre, in any direction, where the places are."""
+def densest_cells_per_m(ground: Ground, places: Places) -> float:
+    """The largest number of cells per metre, in any direction, where the places are."""
     ends = np.unique([places.latitude_deg.argmin(), places.latitude_deg.argmax(), 0])
     maps = local_maps(ground.grid, places.latitude_deg[ends], places.longitude_deg[ends])
     return 1.02 * float(np.linalg.norm(maps.linear, axis=2).max())

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from skysill.units import Floats
 
-__all__ = ["NO_GROUND_M", "RAYS_PER_CELL", "Course", "Sheet", "Sweep", "swept_heights_m"]
+__all__ = ["NO_GROUND_M", "RAYS_PER_CELL", "GridValues", "Sweep", "SweepGeometry", "swept_heights_m"]
 
-Sheet = NDArray[np.float32]
+GridValues = NDArray[np.float32]
 """Elevations or heights, (row, column), metres."""
 
 RAYS_PER_CELL = 3
@@ -27,7 +27,7 @@ _BLOCK_ROWS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Course:
+class SweepGeometry:
     """How the rays run over one sheet, whose row 0 is nearest the satellite.
 
     drift : (row,) columns by which every ray moves on its way to the next row, away from the satellite
@@ -41,7 +41,9 @@ class Course:
     bend_per_m: float
 
 
-def swept_heights_m(elevation_m: Sheet, course: Course, *, rays_per_cell: int = RAYS_PER_CELL) -> Sheet:
+def swept_heights_m(
+    elevation_m: GridValues, geometry: SweepGeometry, *, rays_per_cell: int = RAYS_PER_CELL
+) -> GridValues:
     """Least antenna heights over a sheet of ground, all cells at once.
 
     Parameters
@@ -63,24 +65,24 @@ def swept_heights_m(elevation_m: Sheet, course: Course, *, rays_per_cell: int = 
     since row 0 turns `max [z - rise]` into a plain maximum. Element-wise float32 arithmetic only: the same bits on
     any processor.
     """
-    sweep = Sweep(course, elevation_m.shape[1], rays_per_cell)
+    sweep = Sweep(geometry, elevation_m.shape[1], rays_per_cell)
     return sweep.over(elevation_m)
 
 
 class Sweep:
     """One sweep, fed from the satellite's side with as many rows at a time as fit in memory."""
 
-    def __init__(self, course: Course, columns: int, rays_per_cell: int) -> None:
-        self.course = course
-        self.rows = len(course.drift)
-        offset = np.concatenate([[0.0], np.cumsum(course.drift[:-1])])
+    def __init__(self, geometry: SweepGeometry, columns: int, rays_per_cell: int) -> None:
+        self.geometry = geometry
+        self.rows = len(geometry.drift)
+        offset = np.concatenate([[0.0], np.cumsum(geometry.drift[:-1])])
         self.number = np.floor(offset * rays_per_cell).astype(np.int64)
         self.phase = offset - self.number / rays_per_cell  # of the first ray right of each node
-        self.bench = _Bench(columns, rays_per_cell)
-        self.level_m = float(course.rise_m[0, 0])
+        self.workspace = _Workspace(columns, rays_per_cell)
+        self.level_m = float(geometry.rise_m[0, 0])
         self.done = 0
 
-    def over(self, ground: Sheet) -> Sheet:
+    def over(self, ground: GridValues) -> GridValues:
         """Heights over the next rows. `ground` holds them and one row more, except at the end of the sheet."""
         count = min(len(ground), self.rows - self.done)
         count -= self.done + count < self.rows
@@ -90,21 +92,21 @@ class Sweep:
             self._block(ground[top : stop + 1], heights_m[top:stop])
         return heights_m
 
-    def _block(self, ground: Sheet, heights_m: Sheet) -> None:
+    def _block(self, ground: GridValues, heights_m: GridValues) -> None:
         here = slice(self.done, self.done + len(heights_m))
         ahead = slice(self.done, self.done + len(ground))
-        rise_m = self.course.rise_m[ahead]
+        rise_m = self.geometry.rise_m[ahead]
         if self.done:
-            self.bench.go_on(float(rise_m[0, 0]) - self.level_m)
+            self.workspace.start_block(float(rise_m[0, 0]) - self.level_m)
             self.level_m = float(rise_m[0, 0])
-        self.bench.raise_ground(ground, rise_m)
-        self.bench.sample(self.phase[here])
-        self.bench.advance(self.phase[here], self.course.drift[here], self.number[ahead])
-        self.bench.read(self.phase[here], heights_m)
+        self.workspace.raise_ground(ground, rise_m)
+        self.workspace.sample(self.phase[here])
+        self.workspace.advance(self.phase[here], self.geometry.drift[here], self.number[ahead])
+        self.workspace.read(self.phase[here], heights_m)
         self.done += len(heights_m)
 
 
-class _Bench:
+class _Workspace:
     """Arrays that the sweep works in, one block of rows at a time, kept small enough for the processor's cache.
 
     running : (ray, row + 1, column) what each ray has met before each row
@@ -120,14 +122,14 @@ class _Bench:
         self.sampled = np.empty((rays, _BLOCK_ROWS, columns), dtype=np.float32)
         self.crossing = np.empty(columns, dtype=np.float32)
         self.rows = 0
-        self.handed_on = 0
+        self.last_row = 0
 
-    def go_on(self, lost_m: float) -> None:
+    def start_block(self, lost_m: float) -> None:
         """Begin the next block with what the last one handed on, counted from the new first row."""
-        self.running[:, 0] = self.running[:, self.handed_on]
+        self.running[:, 0] = self.running[:, self.last_row]
         self.running[:, 0] -= np.float32(lost_m)
 
-    def raise_ground(self, elevation_m: Sheet, rise_m: Floats) -> None:
+    def raise_ground(self, elevation_m: GridValues, rise_m: Floats) -> None:
         self.rows = len(elevation_m)
         raised = self.raised[: self.rows]
         np.multiply(self.across, rise_m[:, 2:3].astype(np.float32), out=raised)
@@ -150,17 +152,17 @@ class _Bench:
 
     def advance(self, phase: Floats, drift: Floats, number: NDArray[np.int64]) -> None:
         """Carry the rays from row to row."""
-        self.handed_on = self.rows - 1
+        self.last_row = self.rows - 1
         step = self.step[: self.rows - 1]
         np.subtract(self.raised[1 : self.rows], self.raised[: self.rows - 1], out=step)
         for i in range(self.rows - 1):  # the last row of the sheet has none to hand on to
             for ray in range(self.rays):
                 here = self.sampled[ray, i]
                 _cross(here, self.raised[i], step[i], phase[i] + ray / self.rays, drift[i], self.crossing)
-                turn, new = divmod(ray + int(number[i + 1] - number[i]), self.rays)
-                _hand_on(self.running[ray, i], here, self.running[new, i + 1], turn)
+                orientation, new = divmod(ray + int(number[i + 1] - number[i]), self.rays)
+                _next_row(self.running[ray, i], here, self.running[new, i + 1], orientation)
 
-    def read(self, phase: Floats, heights_m: Sheet) -> None:
+    def read(self, phase: Floats, heights_m: GridValues) -> None:
         """Height of the maximum over the ground at every cell, between the rays right and left of it."""
         own, columns = heights_m.shape
         flat = heights_m.reshape(-1)
@@ -174,7 +176,9 @@ class _Bench:
         np.maximum(heights_m, np.float32(0.0), out=heights_m)
 
 
-def _cross(sampled: Sheet, raised: Sheet, step: Sheet, at: float, drift: float, scratch: Sheet) -> None:
+def _cross(
+    sampled: GridValues, raised: GridValues, step: GridValues, at: float, drift: float, scratch: GridValues
+) -> None:
     """Let the rays also meet the ground where they cross a column line on the way to the next row."""
     if at + drift >= 1.0:
         np.multiply(step, np.float32((1.0 - at) / drift), out=scratch)
@@ -186,12 +190,12 @@ def _cross(sampled: Sheet, raised: Sheet, step: Sheet, at: float, drift: float, 
         np.maximum(sampled, scratch, out=sampled)
 
 
-def _hand_on(before: Sheet, here: Sheet, after: Sheet, turn: int) -> None:
+def _next_row(before: GridValues, here: GridValues, after: GridValues, orientation: int) -> None:
     """Maximum of what was met before and here, filed under the column the ray comes to next."""
     columns = len(here)
-    if turn >= 0:
-        np.maximum(before[: columns - turn], here[: columns - turn], out=after[turn:])
-        after[:turn] = NO_GROUND_M
+    if orientation >= 0:
+        np.maximum(before[: columns - orientation], here[: columns - orientation], out=after[orientation:])
+        after[:orientation] = NO_GROUND_M
     else:
-        np.maximum(before[-turn:], here[-turn:], out=after[:turn])
-        after[turn:] = NO_GROUND_M
+        np.maximum(before[-orientation:], here[-orientation:], out=after[:orientation])
+        after[orientation:] = NO_GROUND_M

@@ -1,4 +1,4 @@
-"""How near ground must come to the ray to matter, by its distance: to take the room, or to make it uncertain."""
+"""Angles from the ray, by distance, within which ground takes the required room or makes it uncertain."""
 
 from __future__ import annotations
 
@@ -8,23 +8,24 @@ from statistics import NormalDist
 
 import numpy as np
 
-from skysill.bulk.prefilter import Ground, Question
+from skysill.bulk.prefilter import Ground, Query
 from skysill.model.default_errors import facts_of
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats
 
-__all__ = ["ALIKE_CELLS", "ByDistance", "Limits", "limits_of"]
+__all__ = ["CORRELATED_CELLS", "DistanceTable", "Thresholds", "thresholds_for"]
 
-ALIKE_CELLS = 5.0
-"""Cells over which a raster's errors stay alike (gather's correlation length)."""
+CORRELATED_CELLS = 5.0
+"""Correlation length of a raster's errors, in cells; the same as in `assessment/sampling.py`."""
 
 _DISH_ERROR_M = 0.23  # hypot of position and height errors as the survey states them
-_NOTED_DEVIATIONS = 2.9  # beyond: less than two in a thousand
+_SAMPLED_DEVIATIONS = 2.9  # beyond: less than two in a thousand
 
 
-class ByDistance:
-    """A function of distance that never rises, looked up: never less than it is, and at most three parts in a hundred
-    nearer.
+class DistanceTable:
+    """Table of a function that falls with distance.
+
+    The distance looked up is at most 3 % too short, so the value is never below the function's own.
     """
 
     _PER_OCTAVE_BITS, _FIRST, _OCTAVES = 5, 2.0**-4, 30
@@ -42,55 +43,61 @@ class ByDistance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Limits:
-    """Angles by distance, degrees: exact functions of the slant distance, and tables that bound them from above."""
+class Thresholds:
+    """Angles by distance, degrees: exact functions of the slant distance, and tables that bound them from above.
+
+    room_bound_deg : the angle of the required room
+    uncertain_bound_deg : margin above which the stated errors leave the room with the wanted probability
+    sampled_bound_deg : `sampled_deg`
+    """
 
     ground: Ground
-    question: Question
-    room_at_most_deg: ByDistance
-    doubt_at_most_deg: ByDistance
-    noted_at_most_deg: ByDistance
+    query: Query
+    room_bound_deg: DistanceTable
+    uncertain_bound_deg: DistanceTable
+    sampled_bound_deg: DistanceTable
 
     def room_deg(self, slant_m: Floats) -> Floats:
         """The required room."""
-        return room_angle_deg(slant_m, self.question.link)
+        return room_angle_deg(slant_m, self.query.link)
 
-    def noted_deg(self, slant_m: Floats) -> Floats:
-        """Spare room beyond which errors hardly ever bring ground too near."""
-        return _noted_deg(self.ground, slant_m)
+    def sampled_deg(self, slant_m: Floats) -> Floats:
+        """Excess margin above which the stated errors practically never take the required room."""
+        return _sampled_deg(self.ground, slant_m)
 
 
-def limits_of(ground: Ground, question: Question) -> Limits:
-    """The limits that hold for one raster and one question."""
+def thresholds_for(ground: Ground, query: Query) -> Thresholds:
+    """The thresholds of one raster and one query."""
 
     def room_deg(slant_m: Floats) -> Floats:
-        return room_angle_deg(slant_m, question.link)
+        return room_angle_deg(slant_m, query.link)
 
-    # Margin from which the stated errors surely leave the room with the probability asked for: the room and so many
-    # standard deviations that not even three independent parts of the ground together fail more often. The raster's
-    # errors are alike over five cells and shared with the dish's own ground, so that they tilt near ground by at most
-    # sqrt(2) sigma over five cells.
-    many = max(NormalDist().inv_cdf(1.0 - (1.0 - min(question.criteria.min_p_clear, 0.9999)) / 3.5), 0.0)
-    return Limits(
-        ground, question, ByDistance(room_deg),
-        ByDistance(lambda d: room_deg(d) + many * _deviation_deg(ground, d)),
-        ByDistance(lambda d: _noted_deg(ground, d)),
+    # From this margin on the stated errors leave the room with the wanted probability: the room plus so many standard
+    # deviations that three independent parts of the ground together do not fail more often. The raster's errors are
+    # correlated over five cells and shared with the dish's own ground, so they tilt near ground by at most sqrt(2)
+    # sigma over five cells.
+    deviations = max(NormalDist().inv_cdf(1.0 - (1.0 - min(query.criteria.min_p_clear, 0.9999)) / 3.5), 0.0)
+    return Thresholds(
+        ground, query, DistanceTable(room_deg),
+        DistanceTable(lambda d: room_deg(d) + deviations * _deviation_deg(ground, d)),
+        DistanceTable(lambda d: _sampled_deg(ground, d)),
     )  # fmt: skip
 
 
-def _noted_deg(ground: Ground, slant_m: Floats) -> Floats:
-    return np.asarray(_NOTED_DEVIATIONS * _deviation_deg(ground, slant_m))
+def _sampled_deg(ground: Ground, slant_m: Floats) -> Floats:
+    return np.asarray(_SAMPLED_DEVIATIONS * _deviation_deg(ground, slant_m))
 
 
 def _deviation_deg(ground: Ground, slant_m: Floats) -> Floats:
-    """Standard deviation of ground's elevation angle, at most: sqrt(2) of the raster's from five cells on.
+    """Upper bound of the standard deviation of ground's elevation angle.
 
-    Nearer, at a share s of five cells, the deviation of the knots' weighted sum from the first of them.
+    From five cells on it is sqrt(2) times the raster's own. Nearer, at a share s of five cells, it is the standard
+    deviation of the weighted sum of the error knots less the first of them.
     """
-    share = np.minimum(slant_m / (ALIKE_CELLS * ground.cell_size_m), 1.0)
+    share = np.minimum(slant_m / (CORRELATED_CELLS * ground.cell_size_m), 1.0)
     apart = np.sqrt(2.0 - 2.0 * (1.0 - share) / np.hypot(1.0 - share, share))
     tilt_deg = np.rad2deg(np.arctan(ground.vertical_error_m / slant_m)) * apart
     aside_m = np.hypot(
         _DISH_ERROR_M, facts_of(ground).horizontal_error_m
-    )  # the raster's own place in plan as well
+    )  # errors in plan of the dish and of the raster
     return np.asarray(np.hypot(tilt_deg, np.rad2deg(np.arctan(aside_m / slant_m))))

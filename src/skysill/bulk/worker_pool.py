@@ -19,34 +19,34 @@ from typing import Any, TypeVar
 
 from skysill.errors import InputError, SkysillError
 
-__all__ = ["Crew", "jobs_unasked", "processors", "work_through"]
+__all__ = ["WorkerPool", "default_jobs", "processor_count", "run_tasks"]
 
 Task = TypeVar("Task")
 
-_AHEAD = 3
+_QUEUED_PER_WORKER = 3
 """Parts handed out for each worker before their answers are back: keeps workers busy and memory bounded."""
 
-_MOST_DEATHS = 3
+_MAX_FAILURES = 3
 
 _WAIT_S = 10.0
 """How long a scheduler, and then its first worker, may take to answer."""
 
 
-_MOST_JOBS = 4
+_MAX_DEFAULT_JOBS = 4
 """Processes begun unasked: each holds its piece of ground, so more of them are for those who know their memory."""
 
 
-def processors() -> int:
+def processor_count() -> int:
     """How many processors this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def jobs_unasked() -> int:
+def default_jobs() -> int:
     """Processes to work on where nobody said how many: the processors there are, up to four."""
-    return min(processors(), _MOST_JOBS)
+    return min(processor_count(), _MAX_DEFAULT_JOBS)
 
 
-class Crew:
+class WorkerPool:
     """Processes of this machine that make ready while their tasks are still being worked out. A context manager.
 
     jobs : how many; none are begun for one job, which is done by this process itself
@@ -59,21 +59,21 @@ class Crew:
             for _ in range(jobs):
                 self.pool.submit(ready)
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> WorkerPool:
         return self
 
     def __exit__(self, kind: object, fault: object, trace: object) -> None:
         if self.pool is not None:
-            _let_go(self.pool)
+            _terminate(self.pool)
 
 
-def work_through(
+def run_tasks(
     work: Callable[[Task], bytes],
     tasks: Sequence[Task],
     *,
     jobs: int = 1,
     cluster: str | None = None,
-    crew: Crew | None = None,
+    workers: WorkerPool | None = None,
 ) -> Generator[tuple[int, bytes]]:
     """Do every task and give (number of the task, its answer) as they come in; closed early, it ends what it began.
 
@@ -93,17 +93,17 @@ def work_through(
     if cluster is not None:
         return _on_cluster(work, tasks, cluster)
     if jobs > 1 and len(tasks) > 1:
-        return _on_processes(work, tasks, min(jobs, len(tasks)), crew)
+        return _on_processes(work, tasks, min(jobs, len(tasks)), workers)
     return ((number, work(task)) for number, task in enumerate(tasks))
 
 
-def _leave_ends_to_the_parent() -> None:
+def _prepare_worker() -> None:
     """Interrupts are the parent's affair; and nobody waits for answers once it is gone, however it went."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_the_parent, daemon=True).start()
+    threading.Thread(target=_exit_with_parent, daemon=True).start()
 
 
-def _end_with_the_parent() -> None:
+def _exit_with_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
@@ -111,12 +111,10 @@ def _end_with_the_parent() -> None:
 
 
 def _pool(jobs: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(
-        jobs, multiprocessing.get_context("spawn"), initializer=_leave_ends_to_the_parent
-    )
+    return ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_prepare_worker)
 
 
-def _let_go(pool: ProcessPoolExecutor) -> None:
+def _terminate(pool: ProcessPoolExecutor) -> None:
     """End the processes now: what they are at is wanted no more, and this one could not end before them."""
     processes = list((getattr(pool, "_processes", None) or {}).values())
     pool.shutdown(wait=False, cancel_futures=True)
@@ -125,16 +123,16 @@ def _let_go(pool: ProcessPoolExecutor) -> None:
 
 
 def _on_processes(
-    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int, crew: Crew | None
+    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int, workers: WorkerPool | None
 ) -> Generator[tuple[int, bytes]]:
     waiting = list(range(len(tasks)))[::-1]
-    for death in range(_MOST_DEATHS):
-        begun = crew.pool if crew is not None and not death else None
+    for death in range(_MAX_FAILURES):
+        begun = workers.pool if workers is not None and not death else None
         pool = begun or _pool(jobs)
         running: dict[Future[bytes], int] = {}
         try:
             while waiting or running:
-                while waiting and len(running) < jobs * _AHEAD:
+                while waiting and len(running) < jobs * _QUEUED_PER_WORKER:
                     running[pool.submit(work, tasks[waiting[-1]])] = waiting[-1]
                     waiting.pop()
                 for done in wait(running, return_when=FIRST_COMPLETED).done:
@@ -143,12 +141,12 @@ def _on_processes(
             return
         except BrokenProcessPool:
             waiting.extend(sorted(running.values(), reverse=True))
-            if death == _MOST_DEATHS - 1:
+            if death == _MAX_FAILURES - 1:
                 raise SkysillError(
                     "Worker processes were killed three times, probably for want of memory: use fewer --jobs."
                 ) from None
         finally:
-            _let_go(pool)
+            _terminate(pool)
 
 
 def _on_cluster(
@@ -157,14 +155,14 @@ def _on_cluster(
     with _client(address) as client:
         from distributed import KilledWorker, as_completed
 
-        room = max(2, sum(client.nthreads().values())) * _AHEAD
+        room = max(2, sum(client.nthreads().values())) * _QUEUED_PER_WORKER
         waiting = list(range(len(tasks)))[::-1]
         running: dict[Any, int] = {}
         coming: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]  # Dask has no types here
 
         def hand_out() -> None:
             number = waiting.pop()
-            future = client.submit(work, tasks[number], pure=False, retries=_MOST_DEATHS)
+            future = client.submit(work, tasks[number], pure=False, retries=_MAX_FAILURES)
             running[future] = number
             coming.add(future)
 

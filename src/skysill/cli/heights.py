@@ -50,7 +50,7 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill heights --terrain demo_terrain/island.tif --highest-ground 720 --satellite 24.0W --out heights.tif
     """
-    from skysill.bulk.worker_pool import jobs_unasked
+    from skysill.bulk.worker_pool import default_jobs
     from skysill.io.checksums import inputs_of
     from skysill.io.least_height_rasters import write_heights
     from skysill.io.output_checks import check_outputs
@@ -58,7 +58,7 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     check_outputs({"--out": given["out_path"]}, inputs_of(asked, given["within"]))
     wanted = _wanted(asked, given)
     rows, columns = wanted.window.shape if wanted.window else (wanted.raster.rows, wanted.raster.cols)
-    unasked = jobs_unasked() if rows * columns > _SMALL_CELLS else 1
+    unasked = default_jobs() if rows * columns > _SMALL_CELLS else 1
     try:
         made = write_heights(
             wanted,

@@ -54,7 +54,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     """
     from dataclasses import replace
 
-    from skysill.bulk.worker_pool import jobs_unasked
+    from skysill.bulk.worker_pool import default_jobs
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs
     from skysill.io.screening import screen_file
@@ -70,7 +70,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
             addresses,
             given["out_path"],
             resume=given["resume"],
-            jobs=given["jobs"] or jobs_unasked(),
+            jobs=given["jobs"] or default_jobs(),
             cluster=given["cluster"],
             progress=Pace("addresses", quiet=out.quiet),
         )

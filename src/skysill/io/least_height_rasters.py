@@ -16,9 +16,9 @@ from rasterio.errors import RasterioError
 from rasterio.features import geometry_mask
 from rasterio.windows import Window
 
-from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, ground_that_counts, tile_heights_m
-from skysill.bulk.running_maximum import RAYS_PER_CELL, Sheet
-from skysill.bulk.worker_pool import work_through
+from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, relevant_window, tile_heights_m
+from skysill.bulk.running_maximum import RAYS_PER_CELL, GridValues
+from skysill.bulk.worker_pool import run_tasks
 from skysill.errors import InputError
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.checkpoints import Parts, looks_of
@@ -139,7 +139,7 @@ def write_heights(
         done = sum(cells) - sum(cells[number] for number in missing)
         progress(done, sum(cells))
         tasks = [_Task(asked, relief, tiles[number]) for number in missing]
-        for number, answer in work_through(_work, tasks, jobs=jobs, cluster=cluster):
+        for number, answer in run_tasks(_work, tasks, jobs=jobs, cluster=cluster):
             parts.unchanged()
             parts.put(missing[number], answer)
             done += cells[missing[number]]
@@ -177,7 +177,7 @@ def _lattice(raster: Raster) -> Lattice:
     return Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
 
 
-def _read(raster: Raster, window: Tile) -> Sheet:
+def _read(raster: Raster, window: Tile) -> GridValues:
     """Ground of a window that may reach past the raster; nan there."""
     inside = window.within(Tile(0, raster.rows, 0, raster.cols))
     if raster.rows * raster.cols <= _HELD_CELLS:
@@ -193,7 +193,7 @@ def _read(raster: Raster, window: Tile) -> Sheet:
 
 
 @lru_cache(maxsize=1)
-def _held(raster: Raster, looks: tuple[str, ...]) -> Sheet:
+def _held(raster: Raster, looks: tuple[str, ...]) -> GridValues:
     """A small raster, read once; `looks` tells a changed file from the one read before."""
     return raster.cells(0, raster.rows, 0, raster.cols).values
 
@@ -233,7 +233,7 @@ def _ground_that_counts(asked: HeightsAsked, highest_ground_m: float) -> Tile:
     if asked.window is None:
         return whole
     parts = [
-        ground_that_counts(
+        relevant_window(
             _lattice(asked.raster), asked.window, satellite_longitude_deg=satellite.longitude_deg,
             refraction_factor=asked.refraction_factor, highest_ground_m=highest_ground_m,
         )
@@ -299,7 +299,7 @@ def _affine(raster: Raster, window: Tile) -> rasterio.Affine:
     return rasterio.Affine(a, b, c + a * column + b * row, d, e, f + d * column + e * row)
 
 
-def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[Sheet]:
+def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[GridValues]:
     sizes = np.frombuffer(answer, dtype=np.int64, count=count)
     start = sizes.nbytes
     mask_bytes = -(-shape[0] * shape[1] // 8)

@@ -16,8 +16,16 @@ import numpy as np
 from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
 from skysill.bulk.least_heights import Lattice
-from skysill.bulk.screening import Ground, Question, Screened, joined, out_of_reach, screen, screen_each
-from skysill.bulk.worker_pool import Crew, work_through
+from skysill.bulk.screening import (
+    Ground,
+    Query,
+    ScreeningResults,
+    merged,
+    out_of_reach,
+    screen,
+    screen_one_by_one,
+)
+from skysill.bulk.worker_pool import WorkerPool, run_tasks
 from skysill.errors import InputError
 from skysill.horizon.ray_march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
@@ -132,10 +140,10 @@ def screen_file(
         )
         notes = [note for note in said if note]
         long = cluster is None and source.stat().st_size > _LONG_LIST_BYTES
-        with Crew(jobs if long else 1, partial(_ready, asked)) as crew:
+        with WorkerPool(jobs if long else 1, partial(_ready, asked)) as workers:
             places = read_addresses(file, default_height_m=asked.mount_height_m, satellites=asked.satellites)
             groups = _grouped(asked, places)
-            _work_out(asked, places, groups, parts, progress, jobs=jobs, cluster=cluster, crew=crew)
+            _work_out(asked, places, groups, parts, progress, jobs=jobs, cluster=cluster, workers=workers)
         parts.unchanged()
         return _assemble(asked, file, places, groups, parts, Path(out), notes)
     except OSError as fault:
@@ -147,14 +155,14 @@ def screen_file(
 
 def _work_out(
     asked: ScreeningAsked, places: Addresses, groups: Sequence[Ints], parts: Parts,
-    progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, crew: Crew,
+    progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, workers: WorkerPool,
 ) -> None:  # fmt: skip
     """Do the parts that are not there yet."""
     missing = parts.missing(len(groups))
     done = places.record.size - sum(groups[number].size for number in missing)
     progress(done, places.record.size)
     tasks = _Tasks(asked, places, [groups[number] for number in missing])
-    with closing(work_through(_work, tasks, jobs=jobs, cluster=cluster, crew=crew)) as answers:
+    with closing(run_tasks(_work, tasks, jobs=jobs, cluster=cluster, workers=workers)) as answers:
         for number, answer in answers:
             parts.unchanged()
             parts.put(missing[number], answer)
@@ -251,7 +259,7 @@ def _ready(asked: ScreeningAsked) -> None:
 def _work(task: _Task) -> bytes:
     """One part: the answers of its addresses."""
     wanted = range(len(task.asked.satellites))
-    tried: dict[int, tuple[Ints, Screened]] = {}
+    tried: dict[int, tuple[Ints, ScreeningResults]] = {}
     for number, satellite in enumerate(task.satellites):
         own = (task.satellite == number) | ((task.satellite < 0) & (number in wanted))
         at = np.flatnonzero(own)
@@ -260,22 +268,24 @@ def _work(task: _Task) -> bytes:
     return packed(task.row, task.satellites, tried, several=len(task.asked.satellites) > 1)
 
 
-def _screened(task: _Task, satellite: Satellite, at: Ints) -> Screened:
+def _screened(task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
     asked = task.asked
-    question = Question(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full,
+    query = Query(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full,
                         asked.position_error_m)  # fmt: skip
     latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
     if len(asked.rasters) == 1:
-        return screen(_ground_for(task, satellite), latitude, longitude, height, question)
+        return screen(_ground_for(task, satellite), latitude, longitude, height, query)
     *finer, last = asked.rasters
     far = np.zeros(at.size, dtype=bool)
     if _is_held(last):
-        far = out_of_reach(_whole(last), finer, latitude, longitude, height, question)
+        far = out_of_reach(_whole(last), finer, latitude, longitude, height, query)
     parts = []
     for some in (far, ~far):
-        these = (latitude[some], longitude[some], height[some], question)
-        parts.append(screen(_whole(last), *these) if some is far else screen_each(asked.rasters, *these))
-    return joined(parts, far)
+        these = (latitude[some], longitude[some], height[some], query)
+        parts.append(
+            screen(_whole(last), *these) if some is far else screen_one_by_one(asked.rasters, *these)
+        )
+    return merged(parts, far)
 
 
 def _is_held(raster: Raster) -> bool:

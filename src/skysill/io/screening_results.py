@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skysill.assessment.verdict import RANK
-from skysill.bulk.screening import Screened
+from skysill.bulk.screening import ScreeningResults
 from skysill.io.address_lists import Addresses, AddressFile, Record, neutralized, raw_records, row_text
 from skysill.io.delimited_bytes import fixed
 from skysill.io.json_text import to_json_text
@@ -59,7 +59,7 @@ Rows = NDArray[np.void]
 def packed(
     address: Ints,
     satellites: Sequence[Satellite],
-    tried: Mapping[int, tuple[Ints, Screened]],
+    tried: Mapping[int, tuple[Ints, ScreeningResults]],
     *,
     several: bool,
 ) -> bytes:
@@ -284,12 +284,12 @@ def _write_csv(
         stream.write(header + mark + delimiter.join(names).encode() + tail)
         for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
             changed += count
-            pieces = [b""] * (4 * len(raw))
-            pieces[0::4] = raw
-            pieces[1::4], pieces[2::4], pieces[3::4] = answers.written(
+            edge_parts = [b""] * (4 * len(raw))
+            edge_parts[0::4] = raw
+            edge_parts[1::4], edge_parts[2::4], edge_parts[3::4] = answers.written(
                 address, address + len(raw), names, cell, mark, tail
             )
-            stream.write(b"".join(pieces))
+            stream.write(b"".join(edge_parts))
         stream.flush()
         os.fsync(stream.fileno())
     return changed

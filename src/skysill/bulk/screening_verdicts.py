@@ -1,0 +1,176 @@
+"""Results of screening as arrays: verdicts and reasons, by the rules of the assessment of one mount."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from skysill.assessment.clearance import Clearance, Controlling
+from skysill.assessment.pipeline import assess, judge
+from skysill.assessment.verdict import Evidence, decide
+from skysill.bulk.controlling_obstruction import ControllingGround
+from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Query
+from skysill.errors import InputError
+from skysill.horizon.lattice import Elevations
+from skysill.model.job import Job, Sources
+from skysill.model.site import Mount, Site
+from skysill.radio.required_room import room_m
+from skysill.units import Bools, Floats, Ints
+
+__all__ = [
+    "ScreeningResults",
+    "assess_each",
+    "below_horizon_reason",
+    "empty_results",
+    "merged",
+    "write_far",
+    "write_near",
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScreeningResults:
+    """Results of screening, (address,). Angles in degrees, lengths in metres, nan where a quantity does not exist.
+
+    terrain_elevation_deg, terrain_distance_m : the highest ground straight below the satellite
+    margin_is_floor : the margin is at least margin_deg
+    least_height_m : dish height above the ground at which terrain leaves the room; nan where the given height does
+    verdict, reason : text
+    """
+
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    terrain_elevation_deg: Floats
+    terrain_distance_m: Floats
+    margin_deg: Floats
+    margin_is_floor: Bools
+    least_height_m: Floats
+    verdict: np.ndarray[Any, np.dtype[np.object_]]
+    reason: np.ndarray[Any, np.dtype[np.object_]]
+
+
+def empty_results(places: Places) -> ScreeningResults:
+    """Results without any verdict yet."""
+    count = places.latitude_deg.size
+    nothing = [np.full(count, np.nan) for _ in range(4)]
+    return ScreeningResults(
+        azimuth_deg=places.azimuth_deg,
+        elevation_deg=places.elevation_deg,
+        terrain_elevation_deg=nothing[0],
+        terrain_distance_m=nothing[1],
+        margin_deg=nothing[2],
+        margin_is_floor=np.zeros(count, dtype=bool),
+        least_height_m=nothing[3],
+        verdict=np.full(count, "", dtype=object),
+        reason=np.full(count, "", dtype=object),
+    )
+
+
+def below_horizon_reason(query: Query, apparent_deg: float) -> str:
+    """Why an address is blocked whose satellite stands below the horizon plane."""
+    nothing = Evidence(
+        query.satellite.name, apparent_deg, Clearance(), Clearance(), 0.0, None, False, None, None, 0.0
+    )
+    return decide(nothing)[1][0]
+
+
+def merged(parts: Sequence[ScreeningResults], first: Bools) -> ScreeningResults:
+    """Two results as one: the first for addresses where `first` is true, the second for the others."""
+    order = np.argsort(np.concatenate([np.flatnonzero(first), np.flatnonzero(~first)]))
+    return ScreeningResults(
+        *(np.concatenate([getattr(part, f.name) for part in parts])[order] for f in fields(ScreeningResults))
+    )
+
+
+def assess_each(
+    rasters: tuple[Elevations, ...],
+    places: Places,
+    query: Query,
+    chosen: Ints,
+    results: ScreeningResults,
+    *,
+    into: Ints | None = None,
+    words: bool = True,
+) -> None:
+    """Assess places one by one, as `check` does, and write their results.
+
+    Parameters
+    ----------
+    chosen : (n,) indices of the places
+    into : index of each place's result, where it is not the place's own
+    words : whether the reason of a marginal verdict names the largest errors, which takes longer
+    """
+    for k in chosen:
+        at = k if into is None else into[k]
+        job = Job(
+            site=Site("address", float(places.latitude_deg[k]), float(places.longitude_deg[k])),
+            satellites=(query.satellite,),
+            terminal=query.terminal,
+            criteria=query.criteria,
+            sources=Sources(rasters=rasters, highest_ground_m=query.highest_ground_m),
+        )
+        try:
+            mount = Mount(height_m=float(places.height_m[k]))
+            assessment = assess(job, mount, explain=False)
+            found = assessment.results[0]
+            if words and found.verdict == "marginal" and assessment.gathered is not None:
+                found = judge(job, assessment.gathered, query.satellite, found.look)
+        except InputError as fault:  # ground at the address that cannot be true
+            results.verdict[at], results.reason[at] = "unknown", fault.what
+            continue
+        clear, look = found.clearance, found.look
+        results.elevation_deg[at] = look.elevation_deg
+        results.azimuth_deg[at] = np.nan if look.azimuth_deg is None else look.azimuth_deg
+        results.verdict[at], results.reason[at] = found.verdict, found.reasons[0]
+        beyond = clear.margin_deg is None or clear.margin_deg > FLOOR_DEG
+        if beyond and not query.full:
+            results.margin_deg[at], results.margin_is_floor[at] = FLOOR_DEG, True
+            continue
+        results.margin_deg[at] = np.nan if clear.margin_deg is None else clear.margin_deg
+        if found.horizon.elevation_deg is not None:
+            results.terrain_elevation_deg[at] = found.horizon.elevation_deg
+            results.terrain_distance_m[at] = found.horizon.distance_m
+
+
+def write_far(results: ScreeningResults, rows: Ints) -> None:
+    """Write the results of addresses that no ground comes near to."""
+    results.margin_deg[rows], results.margin_is_floor[rows] = FLOOR_DEG, True
+    results.verdict[rows] = "needs-survey"
+    results.reason[rows] = (
+        f"Nothing that is known stands in the way. The ground stays over {FLOOR_DEG:g} degrees off the line."
+    )
+
+
+def write_near(
+    ground: Ground,
+    places: Places,
+    query: Query,
+    close: ControllingGround,
+    into: Ints,
+    results: ScreeningResults,
+) -> None:
+    """Write the results of places that ground comes near to; into : index of each one's result."""
+    within = np.flatnonzero(close.inside | (close.margin_deg <= FLOOR_DEG))
+    at = into[within]
+    results.margin_deg[at], results.margin_is_floor[at] = close.margin_deg[within], False
+    results.terrain_elevation_deg[at] = close.top_deg[within]
+    results.terrain_distance_m[at] = close.top_m[within]
+    name, apparent_deg = query.satellite.name, places.apparent_deg[within].tolist()
+    for number, now in enumerate(_clearances(ground, query, close.take(within))):
+        evidence = Evidence(name, apparent_deg[number], now, now, 0.0, None, False, None, None, 0.0)
+        results.verdict[at[number]], (results.reason[at[number]], *_) = decide(evidence)
+
+
+def _clearances(ground: Ground, query: Query, close: ControllingGround) -> Iterator[Clearance]:
+    """The clearance of each place, as far as the verdict needs it."""
+    required_m = room_m(close.slant_m, query.link)  # fmt: skip
+    clearance_m = close.slant_m * np.sin(np.deg2rad(close.margin_deg))
+    kind = "surface" if ground.kind == "surface" else "ground"
+    columns = (close.margin_deg, clearance_m, required_m, close.excess_deg, close.slant_m)
+    for margin, room, required, spare, slant in zip(*(part.tolist() for part in columns), strict=True):
+        controlling = Controlling(ground.name, kind, "terrain", 0.0, 0.0, slant, False)
+        yield Clearance(margin_deg=margin, clearance_m=room, required_m=required, controlling=controlling,
+                        spare_deg=spare)  # fmt: skip
