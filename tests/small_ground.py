@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from pyproj import Geod, Transformer
 
-from skysill.bulk.prefilter import Ground, Query, locate_places
+from skysill.bulk.prefilter import Ground, ScreeningQuery, locate_places
 from skysill.horizon.lattice import Grid
 from skysill.model.default_errors import RasterFacts
 from skysill.model.site import Criteria, Satellite, Terminal
@@ -45,7 +45,7 @@ def hills(side=48, *, seed=1, relief_m=60.0, cell_m=30.0, roughness=1.8):
 
 def asked_of(longitude_deg=-20.0, *, dish_m=1.2, **over):
     said = {"highest_ground_m": 1500.0, "criteria": Criteria()} | over
-    return Query(Satellite("Demo", longitude_deg), Terminal(dish_diameter_m=dish_m), **said)
+    return ScreeningQuery(Satellite("Demo", longitude_deg), Terminal(dish_diameter_m=dish_m), **said)
 
 
 def spots(ground, column, row):

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     )
     from skysill.bulk.screening import (
         Ground as Ground,
-        Question as Question,
-        Screened as Screened,
+        ScreeningQuery as ScreeningQuery,
+        ScreeningResults as ScreeningResults,
         screen as screen,
     )
     from skysill.errors import (
@@ -56,8 +56,8 @@ if TYPE_CHECKING:
     from skysill.io.horizon_tables import horizon_profile_csv as horizon_profile_csv
     from skysill.io.json_text import plain_values as plain_values, to_json_text as to_json_text
     from skysill.io.least_height_rasters import (
-        HeightsAsked as HeightsAsked,
-        HeightsMade as HeightsMade,
+        HeightsRequest as HeightsRequest,
+        HeightsSummary as HeightsSummary,
         outline_of as outline_of,
         raster_window as raster_window,
         write_heights as write_heights,
@@ -66,8 +66,8 @@ if TYPE_CHECKING:
     from skysill.io.photos import Photo as Photo, read_photo as read_photo
     from skysill.io.rasters import Raster as Raster, RasterSpec as RasterSpec, open_rasters as open_rasters
     from skysill.io.screening import (
-        ScreeningAsked as ScreeningAsked,
-        ScreeningMade as ScreeningMade,
+        ScreeningRequest as ScreeningRequest,
+        ScreeningSummary as ScreeningSummary,
         screen_file as screen_file,
     )
     from skysill.io.site_file import read_site_file as read_site_file
@@ -249,8 +249,8 @@ _MODULES: dict[str, tuple[str, ...]] = {
     "siting.mounts": ("compare_mounts",),
     "bulk.screening": (
         "Ground",
-        "Question",
-        "Screened",
+        "ScreeningQuery",
+        "ScreeningResults",
         "screen",
     ),
     "io.json_text": ("plain_values", "to_json_text"),
@@ -280,13 +280,13 @@ _MODULES: dict[str, tuple[str, ...]] = {
     ),
     "io.horizon_tables": ("horizon_profile_csv",),
     "io.screening": (
-        "ScreeningAsked",
-        "ScreeningMade",
+        "ScreeningRequest",
+        "ScreeningSummary",
         "screen_file",
     ),
     "io.least_height_rasters": (
-        "HeightsAsked",
-        "HeightsMade",
+        "HeightsRequest",
+        "HeightsSummary",
         "outline_of",
         "raster_window",
         "write_heights",

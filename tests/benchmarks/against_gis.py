@@ -112,7 +112,7 @@ def compare(grass, folder):
         grid = grid_at(ground, NORTH_M[up])
         own = room.Ground.of(grid, name="g", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
         latitude, longitude = addresses(grid, 40_000)
-        asked = room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
+        asked = room.ScreeningQuery(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
         with geometry_alone():
             began = time.perf_counter()
             found = room.screen(own, latitude, longitude, 2.0, asked)

@@ -107,7 +107,7 @@ def geometry_alone():
 
 def kernels():
     ground = rough()
-    query = lambda: room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
+    query = lambda: room.ScreeningQuery(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))  # noqa: E731
     for elevation in (20, 35, 50):
         grid = grid_at(ground, NORTH_M[elevation])
         prepare_s, own = seconds(lambda grid=grid: room.Ground.of(
@@ -154,7 +154,7 @@ def agreement(count=5_000):
     ):
         grid = grid_at(rough() * np.float32(steeper), NORTH_M[elevation])
         own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
-        asked = room.Query(Satellite("S", longitude), Terminal(), Criteria(), grid.highest_m)
+        asked = room.ScreeningQuery(Satellite("S", longitude), Terminal(), Criteria(), grid.highest_m)
         latitude, longitude_deg = addresses(grid, 50 * count, seed)
         height = np.random.default_rng(seed).choice([1.0, 2.0, 6.0], latitude.size)
         places, _ = room.locate_places(own, latitude, longitude_deg, height, asked)
@@ -186,7 +186,7 @@ def certainty():
     for elevation, count in ((20, 100_000), (35, 1_000_000)):
         grid = grid_at(ground, NORTH_M[elevation])
         own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
-        asked = room.Query(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
+        asked = room.ScreeningQuery(Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()))
         seen, estimate = [], room.estimated_p_clear
 
         def noting(ground, places, query, seen=seen, estimate=estimate):
@@ -283,7 +283,7 @@ def _draw(shown, picture):
 
 
 def files(count=1_000_000):
-    from skysill.io.least_height_rasters import HeightsAsked, write_heights
+    from skysill.io.least_height_rasters import HeightsRequest, write_heights
     from skysill.io.rasters import RasterSpec, open_rasters
 
     with tempfile.TemporaryDirectory() as folder:
@@ -298,7 +298,7 @@ def files(count=1_000_000):
                "--jobs", os.environ.get("JOBS", "1")])  # fmt: skip
         print(f"screen, {count:,} addresses, whole process: {time.perf_counter() - start:.1f} s wall")
         (raster,) = open_rasters([RasterSpec(where / "rough.tif")])
-        asked = HeightsAsked(raster, (Satellite("S", -20.0),), float(ground.max()))
+        asked = HeightsRequest(raster, (Satellite("S", -20.0),), float(ground.max()))
         start, used = time.perf_counter(), time.process_time()
         write_heights(asked, where / "heights.tif")
         print(f"heights, {ground.size / 1e6:.0f} million cells, file to file: {time.perf_counter() - start:.2f} s wall, "  # noqa: E501  # one printed line

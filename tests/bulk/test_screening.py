@@ -13,7 +13,7 @@ from skysill.assessment.pipeline import assess
 from skysill.bulk.local_maps import local_maps
 from skysill.bulk.ray_fan import Rays
 from skysill.bulk.ray_samples import sampled
-from skysill.bulk.screening import FLOOR_DEG, Ground, Query, screen, screen_one_by_one
+from skysill.bulk.screening import FLOOR_DEG, Ground, ScreeningQuery, screen, screen_one_by_one
 from skysill.horizon.block_maxima import maximum_pyramid
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.horizon.rays import crossings, ray_paths
@@ -40,7 +40,7 @@ def ground(grid=None, **over):
 
 def query(longitude, **over):
     said = {"highest_ground_m": 1077.0} | over
-    return Query(Satellite("Demo", longitude), Terminal(), Criteria(), **said)
+    return ScreeningQuery(Satellite("Demo", longitude), Terminal(), Criteria(), **said)
 
 
 def chain(own, latitude, longitude, height, asked):

@@ -115,7 +115,7 @@ room._PART_ROWS = 10
 from skysill.io.rasters import RasterSpec, open_rasters
 from skysill.model.site import Satellite
 raster, source, out, cluster = sys.argv[1:5]
-asked = room.ScreeningAsked(open_rasters([RasterSpec(raster)]), (Satellite("Demo South", -24.0),), 1200.0)
+asked = room.ScreeningRequest(open_rasters([RasterSpec(raster)]), (Satellite("Demo South", -24.0),), 1200.0)
 def told(done, count):
     print(done, flush=True)
 room.screen_file(asked, source, out, cluster=cluster or None, progress=told)

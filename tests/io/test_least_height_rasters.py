@@ -10,7 +10,7 @@ from skysill.bulk.least_heights import Tile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
 from skysill.io import least_height_rasters as heightmaps, least_height_rasters as room
-from skysill.io.least_height_rasters import HeightsAsked, outline_of, raster_window, write_heights
+from skysill.io.least_height_rasters import HeightsRequest, outline_of, raster_window, write_heights
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.model.site import OrbitRecord, Satellite
 
@@ -30,7 +30,7 @@ def raster(tmp_path_factory):
 
 def asked(path, **over):
     (own,) = open_rasters([RasterSpec(path)])
-    return HeightsAsked(**({"raster": own, "satellites": (SOUTH, EAST), "highest_ground_m": 351.0} | over))
+    return HeightsRequest(**({"raster": own, "satellites": (SOUTH, EAST), "highest_ground_m": 351.0} | over))
 
 
 def test_bands_tags_overviews_and_honest_nodata(raster, tmp_path, monkeypatch):

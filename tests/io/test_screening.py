@@ -21,7 +21,7 @@ from skysill.io import checkpoints as parts_room, screening as screening_room
 from skysill.io.address_lists import neutralized, open_addresses, read_addresses
 from skysill.io.checkpoints import Parts
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
-from skysill.io.screening import COLUMNS, ScreeningAsked, screen_file
+from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file
 from skysill.model.site import Satellite
 
 SOUTH = Satellite("Demo South", -24.0)
@@ -50,7 +50,7 @@ def asked(raster, **over):
         "satellites": (SOUTH,),
         "highest_ground_m": 1200.0,
     } | over
-    return ScreeningAsked(**said)
+    return ScreeningRequest(**said)
 
 
 def places(count, seed=5):
@@ -240,7 +240,7 @@ room._PART_ROWS = 10
 from skysill.io.rasters import RasterSpec, open_rasters
 from skysill.model.site import Satellite
 raster, source, out = sys.argv[1:4]
-asked = room.ScreeningAsked(open_rasters([RasterSpec(raster)]), (Satellite("Demo South", -24.0),), 1200.0)
+asked = room.ScreeningRequest(open_rasters([RasterSpec(raster)]), (Satellite("Demo South", -24.0),), 1200.0)
 print("ready", flush=True)
 room.screen_file(asked, source, out, resume=True)
 """

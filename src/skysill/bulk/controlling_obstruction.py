@@ -16,7 +16,7 @@ from skysill.bulk.cell_edges import Corners, sample_edges
 from skysill.bulk.cell_maxima import sample_cell_maxima
 from skysill.bulk.fan_results import CHUNK_PLACES, FanResults, keep_least, least_of_each
 from skysill.bulk.obstruction_depth import measure_depths
-from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Query
+from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
 from skysill.bulk.quadtree import Cells, cells_near
 from skysill.bulk.ray_samples import sampled
 from skysill.bulk.thresholds import Thresholds, thresholds_for
@@ -52,7 +52,7 @@ class ControllingGround:
 
 
 def controlling_ground(
-    ground: Ground, places: Places, query: Query, *, most_deg: float = FLOOR_DEG
+    ground: Ground, places: Places, query: ScreeningQuery, *, most_deg: float = FLOOR_DEG
 ) -> ControllingGround:
     """The controlling ground of every place.
 

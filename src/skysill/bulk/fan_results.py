@@ -1,7 +1,6 @@
 """The ray fan of each of many places, and what has been found on it so far.
 
-The rays are those of the assessment of one mount (search_window.window_azimuths_deg): dense around the satellite's azimuth,
-farther apart beyond.
+The rays are those of `assessment/search_window.py`: dense around the satellite's azimuth, farther apart beyond.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
 from skysill.bulk.local_maps import LocalMaps, local_maps
-from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Query
+from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
 from skysill.bulk.quadtree import RayFrames, ray_frames
 from skysill.bulk.ray_fan import Rays, Samples
 from skysill.bulk.thresholds import Thresholds
@@ -34,7 +33,7 @@ __all__ = [
 ]
 
 
-DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of search_window.window_azimuths_deg
+DENSE_DEG, _WIDE_DEG, _NEAREST_M = 0.1, 0.5, 2.0  # the window of search_window
 CHUNK_PLACES = 2_000
 """Places in one batch: what fits in the processor's cache."""
 
@@ -157,8 +156,8 @@ class FanResults:
         return reach_m + 1.0
 
 
-def half_windows_deg(places: Places, query: Query) -> tuple[Floats, Floats]:
-    """(place,), (place,): azimuth offsets of the last dense ray and of the last ray (search_window.window_azimuths_deg)."""
+def half_windows_deg(places: Places, query: ScreeningQuery) -> tuple[Floats, Floats]:
+    """(place,), (place,): azimuth offsets of the last dense ray and of the last ray (search_window)."""
     level = np.maximum(np.cos(np.deg2rad(places.apparent_deg)), 1e-9)
     distances_m = np.array([query.criteria.assumed_distance_m, _NEAREST_M])
     room = np.sin(np.deg2rad(room_angle_deg(distances_m, query.link)))
@@ -179,7 +178,7 @@ class Window:
     outer: Ints
 
     @classmethod
-    def of(cls, places: Places, query: Query) -> Window:
+    def of(cls, places: Places, query: ScreeningQuery) -> Window:
         dense_deg, wide_deg = half_windows_deg(places, query)
         return cls(np.ceil(dense_deg / DENSE_DEG).astype(np.int64),
                    np.floor((dense_deg + DENSE_DEG) / _WIDE_DEG).astype(np.int64) + 1,

@@ -23,7 +23,7 @@ from skysill.assessment.sampling import (
 )
 from skysill.bulk.cell_edges import Corners, edge_parts, parts_in_fan
 from skysill.bulk.fan_results import CHUNK_PLACES, FanResults
-from skysill.bulk.prefilter import Ground, Places, Query
+from skysill.bulk.prefilter import Ground, Places, ScreeningQuery
 from skysill.bulk.quadtree import cells_near
 from skysill.bulk.thresholds import CORRELATED_CELLS, Thresholds, thresholds_for
 from skysill.model.default_errors import facts_of
@@ -32,7 +32,7 @@ from skysill.units import Floats, Ints
 __all__ = ["estimated_p_clear"]
 
 
-def estimated_p_clear(ground: Ground, places: Places, query: Query) -> Floats:
+def estimated_p_clear(ground: Ground, places: Places, query: ScreeningQuery) -> Floats:
     """(place,) probability that the required room is there given the stated errors, where the centre ray is free.
 
     It differs from `confidence` by one or two hundredths and follows its rules: errors of ground are correlated over

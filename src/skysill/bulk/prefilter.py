@@ -29,7 +29,7 @@ __all__ = [
     "FLOOR_DEG",
     "Ground",
     "Places",
-    "Query",
+    "ScreeningQuery",
     "cache_order",
     "cell_axes",
     "cells_along_ray",
@@ -74,7 +74,7 @@ class Ground:
 
 
 @dataclass(frozen=True, slots=True)
-class Query:
+class ScreeningQuery:
     """What is asked about every address.
 
     full : also calculate margins over FLOOR_DEG (slow)
@@ -126,7 +126,7 @@ class Places:
 
 
 def locate_places(
-    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, query: Query
+    ground: Ground, latitude: Floats, longitude: Floats, height: Floats, query: ScreeningQuery
 ) -> tuple[Places, Bools]:
     """Places with their rays, and whether the raster has ground at each of them.
 
@@ -197,7 +197,7 @@ def cache_order(places: Places) -> Ints:
 
 
 def may_come_near(
-    ground: Ground, places: Places, query: Query, *, angle_limit: Callable[[float], float] | None = None,
+    ground: Ground, places: Places, query: ScreeningQuery, *, angle_limit: Callable[[float], float] | None = None,
     moved_m: float = 0.0,
 ) -> Bools:  # fmt: skip
     """Whether ground could be within FLOOR_DEG plus the required room of the ray; a False is certain.
@@ -260,7 +260,7 @@ def _may_come_near(
     return near
 
 
-def may_come_near_upright(ground: Ground, places: Places, query: Query) -> Bools:
+def may_come_near_upright(ground: Ground, places: Places, query: ScreeningQuery) -> Bools:
     """(place,) whether ground in any direction could come near a ray that is almost vertical; a False is certain."""
     near = np.zeros(places.antenna_m.shape, dtype=bool)
     if not near.size:

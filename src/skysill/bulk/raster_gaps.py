@@ -6,7 +6,7 @@ import numpy as np
 
 from skysill.bulk.fan_results import DENSE_DEG, Window, half_windows_deg, symmetric_steps
 from skysill.bulk.local_maps import local_maps
-from skysill.bulk.prefilter import Ground, Places, Query, cells_along_ray, densest_cells_per_m
+from skysill.bulk.prefilter import Ground, Places, ScreeningQuery, cells_along_ray, densest_cells_per_m
 from skysill.bulk.ray_fan import Rays, distance_to
 from skysill.bulk.ray_samples import first_gap_m
 from skysill.horizon.lattice import Grid
@@ -15,7 +15,7 @@ from skysill.units import Bools, Floats
 __all__ = ["known_out_to_m", "may_have_gap"]
 
 
-def may_have_gap(ground: Ground, places: Places, query: Query) -> Bools:
+def may_have_gap(ground: Ground, places: Places, query: ScreeningQuery) -> Bools:
     """(place,) whether the ray fan might leave the raster or meet a void where ground matters; a False is certain."""
     column, row, (by_column, by_row) = places.column, places.row, cells_along_ray(ground, places)
     per_m = densest_cells_per_m(ground, places)
@@ -45,7 +45,7 @@ def may_have_gap(ground: Ground, places: Places, query: Query) -> Bools:
     return gap
 
 
-def known_out_to_m(ground: Ground, places: Places, query: Query) -> Floats:
+def known_out_to_m(ground: Ground, places: Places, query: ScreeningQuery) -> Floats:
     """(place,) distance out to which ground is known on the whole ray fan; inf where that is as far as it matters."""
     maps = local_maps(ground.grid, places.latitude_deg, places.longitude_deg)
     steps = Window.of(places, query).dense

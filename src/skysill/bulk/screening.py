@@ -23,7 +23,7 @@ from skysill.bulk.prefilter import (
     FLOOR_DEG,
     Ground,
     Places,
-    Query,
+    ScreeningQuery,
     cache_order,
     cell_axes,
     locate_places,
@@ -54,7 +54,7 @@ from skysill.units import Bools, Floats, Ints, wrap_180
 __all__ = [
     "FLOOR_DEG",
     "Ground",
-    "Query",
+    "ScreeningQuery",
     "ScreeningResults",
     "merged",
     "out_of_reach",
@@ -79,7 +79,7 @@ def screen(
     latitude_deg: ArrayLike,
     longitude_deg: ArrayLike,
     mount_height_m: ArrayLike,
-    query: Query,
+    query: ScreeningQuery,
 ) -> ScreeningResults:
     """Screen addresses against one raster.
 
@@ -106,7 +106,7 @@ def _alike(one: ArrayLike, other: ArrayLike, third: ArrayLike) -> tuple[Floats, 
 
 
 def _screened(
-    ground: Ground, places: Places, known: Bools, query: Query, *, whole: bool = True
+    ground: Ground, places: Places, known: Bools, query: ScreeningQuery, *, whole: bool = True
 ) -> ScreeningResults:
     """Results at the addresses' own positions; whole : with margins and least heights, which take longer."""
     results = empty_results(places)
@@ -142,7 +142,7 @@ def _is_fine(ground: Ground) -> bool:
 
 def screen_one_by_one(
     rasters: Sequence[Elevations], latitude_deg: ArrayLike, longitude_deg: ArrayLike, mount_height_m: ArrayLike,
-    query: Query,
+    query: ScreeningQuery,
 ) -> ScreeningResults:  # fmt: skip
     """Screen addresses against several rasters, finest first: each is assessed by itself, which is slow."""
     places = _unlocated_places(*_alike(latitude_deg, longitude_deg, mount_height_m), query)
@@ -154,7 +154,7 @@ def screen_one_by_one(
     return results
 
 
-def _unlocated_places(latitude: Floats, longitude: Floats, height: Floats, query: Query) -> Places:
+def _unlocated_places(latitude: Floats, longitude: Floats, height: Floats, query: ScreeningQuery) -> Places:
     """Places whose ground is not looked up."""
     satellite_deg = query.satellite.longitude_deg
     assert satellite_deg is not None
@@ -164,7 +164,9 @@ def _unlocated_places(latitude: Floats, longitude: Floats, height: Floats, query
     )
 
 
-def _apply_position_error(ground: Ground, places: Places, query: Query, results: ScreeningResults) -> None:
+def _apply_position_error(
+    ground: Ground, places: Places, query: ScreeningQuery, results: ScreeningResults
+) -> None:
     """Make a verdict marginal that holds at too few of the places where the dish may stand by its position error."""
     decided = np.flatnonzero(
         (places.apparent_deg > 0.0) & np.isin(results.verdict, ["blocked", "needs-survey", "clear"])
@@ -197,7 +199,11 @@ def _apply_position_error(ground: Ground, places: Places, query: Query, results:
 
 
 def _apply_position_error_one_by_one(
-    rasters: tuple[Elevations, ...], places: Places, query: Query, decided: Ints, results: ScreeningResults
+    rasters: tuple[Elevations, ...],
+    places: Places,
+    query: ScreeningQuery,
+    decided: Ints,
+    results: ScreeningResults,
 ) -> None:
     """The same, with every place around assessed by itself."""
     east_m, north_m = offsets_around_m(query.position_error_m, _PLACES_AROUND)
@@ -217,13 +223,13 @@ def _apply_position_error_one_by_one(
 _PLACES_AROUND, _PLACES_TOGETHER = 8, 10_000
 
 
-def _relevant_angle(ground: Ground, query: Query) -> Callable[[float], float]:
+def _relevant_angle(ground: Ground, query: ScreeningQuery) -> Callable[[float], float]:
     """Angle within which ground at a distance counts: for an exact margin, or because errors could bring it near."""
     uncertain_deg, link = _uncertain_angle(ground, query), query.link
     return lambda away_m: max(FLOOR_DEG + float(room_angle_deg(away_m, link)), uncertain_deg(away_m))
 
 
-def _uncertain_angle(ground: Ground, query: Query) -> Callable[[float], float]:
+def _uncertain_angle(ground: Ground, query: ScreeningQuery) -> Callable[[float], float]:
     """Angle from the ray within which ground at least this far away could take the room or make it uncertain."""
     thresholds = thresholds_for(ground, query)
     return lambda away_m: float(thresholds.uncertain_bound_deg(np.array([away_m]))[0])
@@ -242,7 +248,7 @@ def _offset_places(places: Places, east_m: Floats, north_m: Floats) -> tuple[Flo
     return offset_position(places.latitude_deg[:, None], places.longitude_deg[:, None], east_m, north_m)
 
 
-def _require_support(results: ScreeningResults, at: int, held: Bools, query: Query) -> None:
+def _require_support(results: ScreeningResults, at: int, held: Bools, query: ScreeningQuery) -> None:
     """Make an address marginal whose verdict holds at too few of the places around; held : (place,)."""
     share = float(held.mean())
     if share < query.criteria.min_p_clear:
@@ -252,7 +258,7 @@ def _require_support(results: ScreeningResults, at: int, held: Bools, query: Que
 
 def out_of_reach(
     ground: Ground, rasters: Sequence[Extent], latitude_deg: Floats, longitude_deg: Floats, height_m: Floats,
-    query: Query,
+    query: ScreeningQuery,
 ) -> Bools:  # fmt: skip
     """(address,) whether other rasters cannot matter: they are out of reach, or beside the ray fan.
 
@@ -292,7 +298,13 @@ class Extent(Protocol):
 
 
 def _screen_coarse(
-    ground: Ground, places: Places, query: Query, rows: Ints, results: ScreeningResults, *, whole: bool
+    ground: Ground,
+    places: Places,
+    query: ScreeningQuery,
+    rows: Ints,
+    results: ScreeningResults,
+    *,
+    whole: bool,
 ) -> None:
     """Screen addresses on coarse or bare ground: bounds first, then rays. rows : indices of the addresses."""
     if not rows.size:
@@ -341,7 +353,7 @@ def _decision_band(ground: Ground, slant_m: Floats) -> Floats:
 def _write_gaps(
     ground: Ground,
     places: Places,
-    query: Query,
+    query: ScreeningQuery,
     near: Ints,
     controlling: ControllingGround,
     rows: Ints,
@@ -384,7 +396,9 @@ def _distance_text(metres: float) -> str:
     return f"{metres / 1000.0:.1f} km" if metres >= 1000.0 else f"{metres:.0f} m"
 
 
-def _least_heights(ground: Ground, places: Places, query: Query, controlling: ControllingGround) -> Floats:
+def _least_heights(
+    ground: Ground, places: Places, query: ScreeningQuery, controlling: ControllingGround
+) -> Floats:
     """(place,) least dish height at which terrain leaves the room, to the next tenth of a metre.
 
     Each step raises the dish just enough for the ground that controls, which is never too much, until none takes room.

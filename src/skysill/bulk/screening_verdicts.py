@@ -12,7 +12,7 @@ from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Evidence, decide
 from skysill.bulk.controlling_obstruction import ControllingGround
-from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, Query
+from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations
 from skysill.model.job import Job, Sources
@@ -69,7 +69,7 @@ def empty_results(places: Places) -> ScreeningResults:
     )
 
 
-def below_horizon_reason(query: Query, apparent_deg: float) -> str:
+def below_horizon_reason(query: ScreeningQuery, apparent_deg: float) -> str:
     """Why an address is blocked whose satellite stands below the horizon plane."""
     nothing = Evidence(
         query.satellite.name, apparent_deg, Clearance(), Clearance(), 0.0, None, False, None, None, 0.0
@@ -88,7 +88,7 @@ def merged(parts: Sequence[ScreeningResults], first: Bools) -> ScreeningResults:
 def assess_each(
     rasters: tuple[Elevations, ...],
     places: Places,
-    query: Query,
+    query: ScreeningQuery,
     chosen: Ints,
     results: ScreeningResults,
     *,
@@ -147,7 +147,7 @@ def write_far(results: ScreeningResults, rows: Ints) -> None:
 def write_near(
     ground: Ground,
     places: Places,
-    query: Query,
+    query: ScreeningQuery,
     close: ControllingGround,
     into: Ints,
     results: ScreeningResults,
@@ -164,7 +164,7 @@ def write_near(
         results.verdict[at[number]], (results.reason[at[number]], *_) = decide(evidence)
 
 
-def _clearances(ground: Ground, query: Query, close: ControllingGround) -> Iterator[Clearance]:
+def _clearances(ground: Ground, query: ScreeningQuery, close: ControllingGround) -> Iterator[Clearance]:
     """The clearance of each place, as far as the verdict needs it."""
     required_m = room_m(close.slant_m, query.link)  # fmt: skip
     clearance_m = close.slant_m * np.sin(np.deg2rad(close.margin_deg))

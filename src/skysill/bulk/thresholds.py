@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from skysill.bulk.prefilter import Ground, Query
+from skysill.bulk.prefilter import Ground, ScreeningQuery
 from skysill.model.default_errors import facts_of
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats
@@ -52,7 +52,7 @@ class Thresholds:
     """
 
     ground: Ground
-    query: Query
+    query: ScreeningQuery
     room_bound_deg: DistanceTable
     uncertain_bound_deg: DistanceTable
     sampled_bound_deg: DistanceTable
@@ -66,7 +66,7 @@ class Thresholds:
         return _sampled_deg(self.ground, slant_m)
 
 
-def thresholds_for(ground: Ground, query: Query) -> Thresholds:
+def thresholds_for(ground: Ground, query: ScreeningQuery) -> Thresholds:
     """The thresholds of one raster and one query."""
 
     def room_deg(slant_m: Floats) -> Floats:

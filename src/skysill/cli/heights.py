@@ -12,7 +12,7 @@ from skysill.errors import InputError
 from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.io.least_height_rasters import HeightsAsked, HeightsMade
+    from skysill.io.least_height_rasters import HeightsRequest, HeightsSummary
 
 __all__ = ["heights"]
 
@@ -79,8 +79,8 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
         _words(out, made)
 
 
-def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsAsked:
-    from skysill.io.least_height_rasters import HeightsAsked, outline_of, raster_window
+def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsRequest:
+    from skysill.io.least_height_rasters import HeightsRequest, outline_of, raster_window
     from skysill.io.sources import open_terrain
     from skysill.io.survey_tables import read_satellites
     from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria
@@ -97,7 +97,7 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsAsked:
     moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
     if moving:
         raise InputError(f'"{moving}" moves; heights are for geostationary satellites.', where="--satellite")
-    return HeightsAsked(
+    return HeightsRequest(
         raster=rasters[0],
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
@@ -124,7 +124,7 @@ def _bounds(text: str) -> list[float]:
     return [west, south, east, north]
 
 
-def _tags(wanted: HeightsAsked) -> dict[str, str]:
+def _tags(wanted: HeightsRequest) -> dict[str, str]:
     from skysill import __version__
 
     return {
@@ -139,7 +139,7 @@ def _tags(wanted: HeightsAsked) -> dict[str, str]:
     }
 
 
-def _words(out: Output, made: HeightsMade) -> None:
+def _words(out: Output, made: HeightsSummary) -> None:
     cells = made.rows * made.columns
     out.text(f"{made.path}: {made.columns} x {made.rows} cells")
     rows = [

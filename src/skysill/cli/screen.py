@@ -12,7 +12,7 @@ from skysill.errors import InputError
 from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
-    from skysill.io.screening import ScreeningAsked, ScreeningMade
+    from skysill.io.screening import ScreeningRequest, ScreeningSummary
 
 __all__ = ["screen"]
 
@@ -89,10 +89,10 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
         _words(out, made)
 
 
-def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
+def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningRequest:
     from dataclasses import replace
 
-    from skysill.io.screening import ScreeningAsked
+    from skysill.io.screening import ScreeningRequest
     from skysill.io.sources import open_terrain
     from skysill.io.survey_tables import read_satellites
     from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
@@ -112,7 +112,7 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningAsked:
         terminal = replace(terminal, receive_ghz=min(asked.frequency_ghz))
     names = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
     said = {name: getattr(asked, name) for name in names if getattr(asked, name) is not None}
-    return ScreeningAsked(
+    return ScreeningRequest(
         rasters=open_terrain(asked.terrain, asked.terrain_error_m),
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
@@ -146,7 +146,7 @@ def _position_error(text: str) -> tuple[float, str]:
     return error_m, f"Places are taken as known to {error_m:g} m on each axis."
 
 
-def _words(out: Output, made: ScreeningMade) -> None:
+def _words(out: Output, made: ScreeningSummary) -> None:
     out.text(
         f"{made.path}: {made.screened:,} of {made.addresses:,} addresses screened, {made.rejected:,} rejected"
     )

@@ -30,7 +30,7 @@ from skysill.io.rasters import Raster
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 
-__all__ = ["HeightsAsked", "HeightsMade", "outline_of", "raster_window", "write_heights"]
+__all__ = ["HeightsRequest", "HeightsSummary", "outline_of", "raster_window", "write_heights"]
 
 _TILE_CELLS = 2048
 _STRIP_CELLS = 16_000_000
@@ -40,7 +40,7 @@ _CACHE_MB = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HeightsAsked:
+class HeightsRequest:
     """What a raster of heights is made from.
 
     raster : one elevation raster (or tiles on one lattice)
@@ -59,7 +59,7 @@ class HeightsAsked:
 
 
 @dataclass(frozen=True, slots=True)
-class HeightsMade:
+class HeightsSummary:
     """What was written: cells by kind, one entry a satellite.
 
     seen : the ground itself sees the satellite; raised : an antenna height is given; unknown : nodata
@@ -77,7 +77,7 @@ class HeightsMade:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
-    asked: HeightsAsked
+    asked: HeightsRequest
     relief: Relief
     tile: Tile
 
@@ -102,7 +102,7 @@ def raster_window(raster: Raster, bounds: Sequence[float]) -> Tile:
 
 
 def write_heights(
-    asked: HeightsAsked,
+    asked: HeightsRequest,
     out: str | os.PathLike[str],
     *,
     resume: bool = False,
@@ -110,7 +110,7 @@ def write_heights(
     cluster: str | None = None,
     tags: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] = lambda done, cells: None,
-) -> HeightsMade:
+) -> HeightsSummary:
     """Make the raster of least heights, tile by tile, and put it in place when it is whole.
 
     Parameters
@@ -151,7 +151,7 @@ def write_heights(
         parts.close()
 
 
-def _recipe(asked: HeightsAsked, tags: Mapping[str, str] | None) -> dict[str, Any]:
+def _recipe(asked: HeightsRequest, tags: Mapping[str, str] | None) -> dict[str, Any]:
     files: dict[str, Any] = {}
     for path in _files(asked.raster):
         files.update(looks_of(path))
@@ -198,7 +198,7 @@ def _held(raster: Raster, looks: tuple[str, ...]) -> GridValues:
     return raster.cells(0, raster.rows, 0, raster.cols).values
 
 
-def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
+def _relief(asked: HeightsRequest, parts: Parts) -> Relief:
     """Extremes by blocks of all ground that counts, from one reading of it; kept with the parts.
 
     Blocks elsewhere are said to be as high as any and to hold voids, which errs to the long way round.
@@ -227,7 +227,7 @@ def _relief(asked: HeightsAsked, parts: Parts) -> Relief:
     return Relief(block, lowest, highest, np.asarray(void, dtype=np.bool_))
 
 
-def _ground_that_counts(asked: HeightsAsked, highest_ground_m: float) -> Tile:
+def _ground_that_counts(asked: HeightsRequest, highest_ground_m: float) -> Tile:
     """The part of the raster that a window's answers can depend on."""
     whole = Tile(0, asked.raster.rows, 0, asked.raster.cols)
     if asked.window is None:
@@ -246,7 +246,7 @@ def _ground_that_counts(asked: HeightsAsked, highest_ground_m: float) -> Tile:
     )  # fmt: skip
 
 
-def _tiles(asked: HeightsAsked) -> list[Tile]:
+def _tiles(asked: HeightsRequest) -> list[Tile]:
     whole = asked.window or Tile(0, asked.raster.rows, 0, asked.raster.cols)
     return [
         Tile(top, min(top + _TILE_CELLS, whole.bottom), left, min(left + _TILE_CELLS, whole.right))
@@ -288,7 +288,7 @@ def _tile_answer(task: _Task) -> bytes:
     return sizes.tobytes() + b"".join(answer)
 
 
-def _outside(asked: HeightsAsked, tile: Tile) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _outside(asked: HeightsRequest, tile: Tile) -> np.ndarray[Any, np.dtype[np.bool_]]:
     return np.asarray(geometry_mask([asked.outline], tile.shape, _affine(asked.raster, tile)))
 
 
@@ -313,9 +313,9 @@ def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[GridVa
 
 
 def _assemble(
-    asked: HeightsAsked, parts: Parts, tiles: Sequence[Tile], tags: Mapping[str, str], out: str | os.PathLike[str],
+    asked: HeightsRequest, parts: Parts, tiles: Sequence[Tile], tags: Mapping[str, str], out: str | os.PathLike[str],
     notes: Sequence[str],
-) -> HeightsMade:  # fmt: skip
+) -> HeightsSummary:  # fmt: skip
     whole = asked.window or Tile(0, asked.raster.rows, 0, asked.raster.cols)
     count = len(asked.satellites)
     path = parts.folder / "whole.tif"
@@ -355,7 +355,7 @@ def _assemble(
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
     seen_, raised, unknown_ = (tuple(int(n) for n in row) for row in tally)
     names = tuple(s.name for s in asked.satellites)
-    return HeightsMade(os.fspath(out), names, *whole.shape, seen_, raised, unknown_, tuple(notes))
+    return HeightsSummary(os.fspath(out), names, *whole.shape, seen_, raised, unknown_, tuple(notes))
 
 
 def outline_of(path: str | os.PathLike[str], raster: Raster) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from skysill.assessment.verdict import RANK
 from skysill.bulk.least_heights import Lattice
 from skysill.bulk.screening import (
     Ground,
-    Query,
+    ScreeningQuery,
     ScreeningResults,
     merged,
     out_of_reach,
@@ -41,7 +41,7 @@ from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, T
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
 
-__all__ = ["COLUMNS", "ScreeningAsked", "ScreeningMade", "screen_file"]
+__all__ = ["COLUMNS", "ScreeningRequest", "ScreeningSummary", "screen_file"]
 
 _PART_ROWS = 50_000
 _PART_ROWS_EACH = 500
@@ -55,7 +55,7 @@ _MOST_CELLS = 150_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ScreeningAsked:
+class ScreeningRequest:
     """What a list is screened against.
 
     rasters : finest first; one is screened as arrays, several address by address
@@ -77,7 +77,7 @@ class ScreeningAsked:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ScreeningMade:
+class ScreeningSummary:
     """What came out. counts : addresses per verdict; latitude_deg, longitude_deg, verdict : (n,) for a map."""
 
     path: str
@@ -95,7 +95,7 @@ class ScreeningMade:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
-    asked: ScreeningAsked
+    asked: ScreeningRequest
     satellites: tuple[Satellite, ...]
     row: Ints
     latitude_deg: Floats
@@ -105,7 +105,7 @@ class _Task:
 
 
 def screen_file(
-    asked: ScreeningAsked,
+    asked: ScreeningRequest,
     addresses: str | os.PathLike[str],
     out: str | os.PathLike[str],
     *,
@@ -113,7 +113,7 @@ def screen_file(
     jobs: int = 1,
     cluster: str | None = None,
     progress: Callable[[int, int], None] = lambda done, count: None,
-) -> ScreeningMade:
+) -> ScreeningSummary:
     """Screen a list of addresses; rejects go to `<out>.rejected.csv`.
 
     Raises
@@ -154,7 +154,7 @@ def screen_file(
 
 
 def _work_out(
-    asked: ScreeningAsked, places: Addresses, groups: Sequence[Ints], parts: Parts,
+    asked: ScreeningRequest, places: Addresses, groups: Sequence[Ints], parts: Parts,
     progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, workers: WorkerPool,
 ) -> None:  # fmt: skip
     """Do the parts that are not there yet."""
@@ -176,7 +176,7 @@ def _check_kind(target: Path) -> None:
                          mend="End its name with .csv, .geojson or .parquet.")  # fmt: skip
 
 
-def _recipe(asked: ScreeningAsked, source: Path) -> dict[str, Any]:
+def _recipe(asked: ScreeningRequest, source: Path) -> dict[str, Any]:
     files = looks_of(source)
     for raster in asked.rasters:
         for tile in raster.tiles:
@@ -199,7 +199,7 @@ def _recipe(asked: ScreeningAsked, source: Path) -> dict[str, Any]:
 # --- parts ----------------------------------------------------------------------------------------------------------
 
 
-def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
+def _grouped(asked: ScreeningRequest, places: Addresses) -> list[Ints]:
     """Addresses in parts: those on one piece of the raster together, neighbours beside each other."""
     count = places.record.size
     if not count:
@@ -230,7 +230,7 @@ def _grouped(asked: ScreeningAsked, places: Addresses) -> list[Ints]:
 class _Tasks(Sequence[_Task]):
     """Tasks made when they are handed out."""
 
-    def __init__(self, asked: ScreeningAsked, places: Addresses, groups: Sequence[Ints]) -> None:
+    def __init__(self, asked: ScreeningRequest, places: Addresses, groups: Sequence[Ints]) -> None:
         self.asked, self.places, self.groups = asked, places, groups
 
     def __len__(self) -> int:
@@ -242,7 +242,7 @@ class _Tasks(Sequence[_Task]):
                      places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
 
 
-def _each_by_itself(asked: ScreeningAsked) -> bool:
+def _each_by_itself(asked: ScreeningRequest) -> bool:
     """Whether every address goes through the chain for one mount."""
     first = asked.rasters[0]
     return (
@@ -250,7 +250,7 @@ def _each_by_itself(asked: ScreeningAsked) -> bool:
     )
 
 
-def _ready(asked: ScreeningAsked) -> None:
+def _ready(asked: ScreeningRequest) -> None:
     """Have in memory what every part needs."""
     if len(asked.rasters) == 1 and _is_held(asked.rasters[0]):
         _whole(asked.rasters[0])
@@ -270,7 +270,7 @@ def _work(task: _Task) -> bytes:
 
 def _screened(task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
     asked = task.asked
-    query = Query(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full,
+    query = ScreeningQuery(satellite, asked.terminal, asked.criteria, asked.highest_ground_m, asked.full,
                         asked.position_error_m)  # fmt: skip
     latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
     if len(asked.rasters) == 1:
@@ -366,9 +366,9 @@ def _held(raster: Raster, box: tuple[int, int, int, int]) -> Ground:
 
 
 def _assemble(
-    asked: ScreeningAsked, file: AddressFile, places: Addresses, groups: Sequence[Ints], parts: Parts, out: Path,
+    asked: ScreeningRequest, file: AddressFile, places: Addresses, groups: Sequence[Ints], parts: Parts, out: Path,
     notes: list[str],
-) -> ScreeningMade:  # fmt: skip
+) -> ScreeningSummary:  # fmt: skip
     answers = Answers(parts.answers(len(groups)), places.record.size, places.satellites)
     whole = parts.folder / f"whole{out.suffix}"
     changed = write_list(
@@ -389,7 +389,7 @@ def _assemble(
         notes.append(f"{changed} cells that a spreadsheet would run as formulas got an apostrophe.")
     verdict = answers.verdict
     counts = np.bincount(verdict, minlength=len(RANK)).tolist()
-    return ScreeningMade(
+    return ScreeningSummary(
         path=os.fspath(out), rejected_path=os.fspath(rejected) if places.rejects else None, addresses=places.count,
         screened=places.record.size, rejected=len(places.rejects),
         counts={name: counts[rank] for name, rank in RANK.items()}, best=answers.best(), notes=tuple(notes),
