@@ -9,8 +9,9 @@ import numpy as np
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
+from skysill.horizon.roof_surface import APART_M, roof_elevation_m
 from skysill.model.job import Job, Sources
-from skysill.model.site import Mount, Site
+from skysill.model.site import Mount, Roof, Site
 from skysill.units import Floats
 
 __all__ = [
@@ -39,8 +40,8 @@ class Place:
     antenna_elevation_m : above the rasters' datum; above the site's ground where no datum is known
     from_instrument_m : (3,) dish centre minus instrument, east, north, up; None where it cannot be told
     ground_shared : the dish's height rests on an elevation raster
-    step_error_m : standard deviation of the rasters' rise from the site's stated ground to the mount; 0 where the
-        mount's surface does not rest on it
+    step_error_m : standard deviation of what the mount's surface rests on: the rasters' rise from the site's stated
+        ground, the roof's stated elevations; 0 where it rests on neither
     ground_from : the raster whose error the dish's height shares, "" where none
     """
 
@@ -219,7 +220,7 @@ def place(job: Job, mount: Mount) -> Place:
         stands.from_raster,
         None,
         tuple(notes),
-        stands.step_error_m,
+        float(np.hypot(stands.step_error_m, _roof_error_m(job.roof, mount))),
         _ground_from(sources, site, stands),
     )
     if sources.readings is None:
@@ -227,6 +228,14 @@ def place(job: Job, mount: Mount) -> Place:
     survey = sources.survey
     step_m = instrument_step_m(job, at, survey.east_m, survey.north_m, survey.instrument_height_m)
     return replace(at, from_instrument_m=step_m)
+
+
+def _roof_error_m(roof: Roof | None, mount: Mount) -> float:
+    """Standard deviation of the roof's elevation under a mount that rests on it; 0 where none is stated."""
+    if roof is None or not roof.height_error_m or not roof.shaped or mount.surface_elevation_m is None:
+        return 0.0
+    roof_m = float(roof_elevation_m(roof, mount.east_m, mount.north_m)[0])
+    return roof.height_error_m if abs(roof_m - mount.surface_elevation_m) <= APART_M else 0.0
 
 
 def _ground_from(sources: Sources, site: Site, stands: Standing) -> str:

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.horizon.obstacles import Scene
+from skysill.model.default_errors import OBSTACLE, ObstacleError
 from skysill.model.job import Job
 from skysill.model.obstacles import Obstacle, facet, triangles
 from skysill.model.site import Roof
@@ -241,7 +242,20 @@ def _flip_m(a: Floats, b: Floats, c: Floats, d: Floats) -> float | None:
 def own_roof(roof: Roof) -> tuple[Obstacle, ...]:
     """The house's own roof as an obstacle: what a low mount on it, or one in the yard, has before it."""
     found = roof_triangles(roof)
-    return tuple(facet(OWN_ROOF, corners, kind="roof", stands=True) for corners in found)
+    errors = _errors(roof)
+    return tuple(
+        replace(facet(OWN_ROOF, corners, kind="roof", stands=True), errors=errors) for corners in found
+    )
+
+
+def _errors(roof: Roof) -> ObstacleError:
+    """What is stated of the roof's errors, over those of things measured on the site's plan."""
+    stated: dict[str, Any] = {}
+    if roof.height_error_m is not None:
+        stated |= {"height_m": roof.height_error_m}
+    if roof.position_error_m is not None:
+        stated |= {"along_m": roof.position_error_m, "across_m": roof.position_error_m}
+    return replace(OBSTACLE["plan"], source="stated", **stated) if stated else OBSTACLE["plan"]
 
 
 def with_own_roof(job: Job) -> Job:
@@ -305,7 +319,8 @@ def _with_eaves(found: tuple[Obstacle, ...], walls: Any) -> tuple[Obstacle, ...]
                 at = shapely.get_coordinates(one)[:3]
                 if shapely.area(one) > _SLIVER_M2:
                     level = at @ slope[:2] + slope[2]
-                    cut.append(facet(OWN_ROOF, np.column_stack([at, level]), kind="roof", stands=stands))
+                    made = facet(OWN_ROOF, np.column_stack([at, level]), kind="roof", stands=stands)
+                    cut.append(replace(made, errors=piece.errors))
     return tuple(cut)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from skysill.errors import InputError
+from skysill.extraction.building_tags import LEVEL_HEIGHT_M
 from skysill.geodesy.positions import plan_offset
 from skysill.horizon.obstacles import Obstacle
 from skysill.io.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
@@ -23,9 +24,6 @@ from skysill.model.site import ROOF_FORMS
 from skysill.units import Floats
 
 __all__ = ["LEVEL_HEIGHT_M", "Given", "read_features", "read_obstacles"]
-
-LEVEL_HEIGHT_M = 3.0
-"""Height of a storey where only their number is known: common practice, no source. Said in the notes."""
 
 
 def read_obstacles(

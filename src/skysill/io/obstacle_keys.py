@@ -210,6 +210,14 @@ class RoofTable:
         ListOf(_RING), "Areas of the roof where no mast may stand: panels, rooflights, fragile parts.",
         [[[3.0, 1.0], [6.0, 1.0], [6.0, 3.0], [3.0, 3.0]]], default=[], unit="m", commands=MOUNT_COMMANDS,
     )  # fmt: skip
+    height_error_m: float | None = key(
+        ZERO_OR_MORE, "Standard deviation of the surface's elevations.", 0.15, default_words="0.3",
+        commands=VERDICT_COMMANDS,
+    )  # fmt: skip
+    position_error_m: float | None = key(
+        ZERO_OR_MORE, "Standard deviation of the roof's place, along each axis.", 0.25, default_words="0.3",
+        commands=VERDICT_COMMANDS,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -346,6 +346,8 @@ def _roof(door: RoofTable | None, shown: str, site: Site, rasters: Sequence[Any]
         ),
         breaks=tuple(tuple(_points(line)) for line in (*door.ridges, *door.valleys, *door.eaves)),
         facets=tuple(tuple(_points(ring)) for ring in door.facets) or _form(door, shown, site, rasters),
+        height_error_m=door.height_error_m,
+        position_error_m=door.position_error_m,
     )
 
 

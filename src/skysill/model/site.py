@@ -341,6 +341,8 @@ class Roof:
     yards : further rings of (east, north) on the ground
     cable_entry : (east, north, elevation)
     keep_out : rings of (east, north) where no mast may stand: panels, rooflights, fragile areas
+    height_error_m, position_error_m : standard deviations of the surface's elevations and, along each axis, of its
+        place; None: not stated
     """
 
     outline: tuple[tuple[float, float], ...]
@@ -351,6 +353,8 @@ class Roof:
     keep_out: tuple[tuple[tuple[float, float], ...], ...] = ()
     breaks: tuple[tuple[tuple[float, float, float], ...], ...] = ()
     facets: tuple[tuple[tuple[float, float, float], ...], ...] = ()
+    height_error_m: float | None = None
+    position_error_m: float | None = None
 
     @property
     def shaped(self) -> bool:

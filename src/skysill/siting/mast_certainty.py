@@ -76,7 +76,7 @@ class MastCertainty:
         if not len(ground):
             return False
         there = self.room.places[spot]
-        errors = stated_errors(self.job, self.room.correction, self.room.places[0].step_error_m)
+        errors = stated_errors(self.job, self.room.correction, there.step_error_m)
         bare = Gathered(there, terrain=ground, errors=errors, rasters=self._raster_errors)
         evidence = bare.witnesses(None, {}), bare.errors
         p_clear = self._sampled(evidence, self.room.looks[spot][look], _ROUGH_SAMPLES)
