@@ -2,8 +2,16 @@
 
 import os
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("same", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("same")
+
+
+@pytest.fixture(autouse=True)
+def no_cache_of_the_user(tmp_path_factory, monkeypatch):
+    """What tests keep of the web and of folders goes to a place of their own; no host is allowed by the environment."""
+    monkeypatch.setenv("SKYSILL_CACHE", str(tmp_path_factory.getbasetemp() / "no cache"))
+    monkeypatch.delenv("SKYSILL_ALLOWED_HOSTS", raising=False)

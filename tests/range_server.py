@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+import socket
 import socketserver
 import threading
 import time
@@ -92,7 +93,8 @@ class _Handler(BaseHTTPRequestHandler):
         if fault == "breaks off":
             return self._answer(status, body, headers, cut=len(body) // 2)
         if fault == "closes":
-            return self.connection.close()
+            self.close_connection = True
+            return self.connection.shutdown(socket.SHUT_RDWR)
         if fault == "wrong range":
             headers["Content-Range"] = headers["Content-Range"].replace("bytes ", "bytes 1")
         if fault == "no range said":

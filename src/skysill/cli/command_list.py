@@ -18,6 +18,7 @@ COMMANDS = {
     "report": "One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.",
     "site": "Skeleton of a site file, and its schema for editors.",
     "serve": "The same for a browser, on this machine.",
+    "cache": "Elevations read over the web and kept: what, how much, how old.",
 }
 
 _TOP = """Usage: skysill COMMAND [OPTIONS] [FILE]

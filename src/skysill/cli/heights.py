@@ -89,7 +89,7 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsRequest:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
     if not asked.satellite:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
-    rasters = open_terrain(asked.terrain, asked.terrain_error_m)
+    rasters = open_terrain(asked.terrain, asked.terrain_error_m, hosts=asked.hosts())
     if len(rasters) > 1:
         raise InputError("heights are made from one raster, or from tiles on one lattice.", where="--terrain",
                          mend="Lay several rasters together in a VRT first.")  # fmt: skip

@@ -124,8 +124,15 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
             "--terrain",
             metavar="RASTER[:KIND]",
             multiple=True,
-            help="Elevation raster, :surface (with trees and houses) or :bare (default). "
-            "Repeatable, finest first.",
+            help="Elevation raster, :surface (with trees and houses) or :bare (default): file, folder, web address, "
+            "or tile names with {lat} and {lon}. Repeatable, finest first.",
+        ),
+        click.option(
+            "--allow-host",
+            "allow_host",
+            metavar="HOST",
+            multiple=True,
+            help="Web host that elevations may be fetched from. Repeatable.",
         ),
         click.option(
             "--terrain-error",

@@ -113,7 +113,7 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningRequest:
     names = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
     said = {name: getattr(asked, name) for name in names if getattr(asked, name) is not None}
     return ScreeningRequest(
-        rasters=open_terrain(asked.terrain, asked.terrain_error_m),
+        rasters=open_terrain(asked.terrain, asked.terrain_error_m, hosts=asked.hosts()),
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
         if asked.highest_ground_m is None

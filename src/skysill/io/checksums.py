@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from skysill.errors import InputError
+from skysill.io.elevation.allowed_hosts import is_web_address
 from skysill.io.job_options import Asked
 from skysill.io.raster_checks import check_raster_file
 from skysill.io.text import check_file, printable
@@ -50,6 +51,8 @@ def fingerprints(asked: Asked, rasters: tuple[Any, ...] = ()) -> tuple[Fingerpri
         key = str(Path(path).resolve())
         if key not in found:
             found[key] = fingerprint(path, role, detail)
+    for raster in rasters:
+        found.update({one.detail: one for one in _fetched(raster)})
     return tuple(found.values())
 
 
@@ -75,11 +78,30 @@ def _read(asked: Asked, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, 
         if path and Path(path).is_file():
             yield path, "orbit", ""
     for raster in rasters:
-        kind = "surface, with trees and buildings" if raster.kind == "surface" else "bare ground"
-        detail = f"{kind}, cells of {raster.cell_size_m:.3g} m, heights to {raster.vertical_error_m:g} m"
-        for tile in raster.tiles:
-            for path in tile.files:
-                yield path, "elevation", detail
+        for path in raster.files:
+            yield path, "elevation", _detail(raster)
+
+
+def _detail(raster: Any) -> str:
+    kind = "surface, with trees and buildings" if raster.kind == "surface" else "bare ground"
+    detail = f"{kind}, cells of {raster.cell_size_m:.3g} m, heights to {raster.vertical_error_m:g} m"
+    return f"{detail}; {raster.attribution}" if raster.attribution else detail
+
+
+def _fetched(raster: Any) -> Iterator[Fingerprint]:
+    """Files on the web that windows were read of: address, version and day in place of a checksum of the whole."""
+    for tile in raster.tiles:
+        if tile.remote is None or tile.remote.version is None:
+            continue
+        version, day = tile.remote.version, tile.remote.fetched[:10]
+        said = [_detail(raster), f"windows of it read over the web, {tile.path}"]
+        said += [f"fetched {day}"] if day else []
+        said += [f"changed there {version.last_modified}"] if version.last_modified else []
+        said += [f"ETag {version.etag}"] if version.etag else []
+        detail = printable("; ".join(said))
+        yield Fingerprint(
+            printable(Path(tile.path).name), "elevation", detail, version.size_bytes, "not read whole"
+        )
 
 
 _BESIDE = (".hdr", ".prj", ".tfw", ".wld", ".shp", ".shx", ".dbf", ".cpg")
@@ -101,10 +123,12 @@ def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
         from skysill.io.site_schema import parse_site_file
 
         folder = Path(asked.site_file).parent
-        found += [folder / path for path in parse_site_file(asked.site_file).terrain.rasters]
+        named = parse_site_file(asked.site_file).terrain.rasters
+        found += [folder / path for path in named if not is_web_address(path)]
     for text in asked.terrain:
         path, colon, kind = text.rpartition(":")
-        found.append(Path(path if colon and kind in ("surface", "bare") else text))
+        path = path if colon and kind in ("surface", "bare") else text
+        found += [] if is_web_address(path) else [Path(path)]
     behind = []
     for one in found:
         if not one.name or one.is_dir():

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from skysill.errors import InputError
+from skysill.io.elevation.allowed_hosts import AllowedHosts, allowed_hosts
 from skysill.io.text import placed_at
 
 if TYPE_CHECKING:
+    from skysill.io.elevation.areas import Around
     from skysill.model.job import Job, Sources
     from skysill.model.site import Mount, Satellite, Site, Survey, Terminal
 
@@ -73,6 +75,7 @@ class Asked:
     mount_height_m: float | None = None
     terrain: tuple[str, ...] = ()
     terrain_error_m: tuple[float, ...] = ()
+    allow_host: tuple[str, ...] = ()
     highest_ground_m: float | None = None
     horizon: str | None = None
     bearings: str | None = None
@@ -104,8 +107,13 @@ class Asked:
 
         with _as_options():
             rasters = None if "terrain" in without else self._rasters()
+            opened = None
             if self.site_file is None:
                 job = Job(site=self._site(None), satellites=(), mounts=())
+                if rasters is not None:
+                    from skysill.io.sources import terrain_area
+
+                    opened = rasters(terrain_area(job.site, self._satellites(())))
                 job = replace(job, terminal=replace(job.terminal, assumed=("dish_diameter_m", "receive_ghz")))
             else:
                 from skysill.io.site_file import read_site_file
@@ -115,9 +123,12 @@ class Asked:
                     without={*self._replaced(), *without},
                     placed=self._site,
                     rasters=rasters,
+                    hosts=self.hosts(),
+                    aimed=self._satellites,
                     default_height_m=self.default_mount_height_m,
                     dated=lambda filed: self.date or filed or today(),
                 )
+                opened = None if rasters is None else job.sources.rasters
             job = replace(
                 job,
                 satellites=self._satellites(job.satellites),
@@ -127,7 +138,7 @@ class Asked:
                 times_utc=self._times(),
                 date=self.date or job.sources.survey.date or today(),
             )
-            job = replace(job, sources=self._sources(job.sources, job.site, job.date, rasters))
+            job = replace(job, sources=self._sources(job.sources, job.site, job.date, opened))
         if self.ground_elevation_m is not None:
             from skysill.io.sources import refuse_unlikely
 
@@ -209,14 +220,22 @@ class Asked:
                 found.extend(known or read_satellites(text))
         return tuple(found) if self.satellite else tuple(filed)
 
-    def _rasters(self) -> tuple[Any, ...] | None:
-        if self.terrain:
-            from skysill.io.sources import open_terrain
+    def hosts(self) -> AllowedHosts:
+        """The hosts that may be asked for what lies on the web."""
+        return allowed_hosts(self.allow_host)
 
-            return open_terrain(self.terrain, self.terrain_error_m)
+    def _rasters(self) -> Callable[[Around], tuple[Any, ...]] | None:
+        """Opens the rasters of --terrain for an area; None where none is given."""
+        if self.terrain:
+            return self._opened
         if self.terrain_error_m:
             raise InputError("there is no --terrain it speaks of.", where="--terrain-error")
         return None
+
+    def _opened(self, around: Around) -> tuple[Any, ...]:
+        from skysill.io.sources import open_terrain
+
+        return open_terrain(self.terrain, self.terrain_error_m, around=around, hosts=self.hosts())
 
     def _terminal(self, terminal: Terminal) -> Terminal:
         new: dict[str, Any] = {}

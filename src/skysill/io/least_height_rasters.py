@@ -158,6 +158,7 @@ def _recipe(asked: HeightsRequest, tags: Mapping[str, str] | None) -> dict[str, 
     window = asked.window
     return {
         "files": files,
+        "web": asked.raster.web_versions(),
         "satellites": [[s.name, s.longitude_deg] for s in asked.satellites],
         "highest ground": asked.highest_ground_m,
         "refraction factor": asked.refraction_factor,
@@ -170,7 +171,7 @@ def _recipe(asked: HeightsRequest, tags: Mapping[str, str] | None) -> dict[str, 
 
 def _files(raster: Raster) -> list[str]:
     """All files that a raster is read from."""
-    return [path for tile in raster.tiles for path in tile.files]
+    return raster.files
 
 
 def _lattice(raster: Raster) -> Lattice:
@@ -181,7 +182,7 @@ def _read(raster: Raster, window: Tile) -> GridValues:
     """Ground of a window that may reach past the raster; nan there."""
     inside = window.within(Tile(0, raster.rows, 0, raster.cols))
     if raster.rows * raster.cols <= _HELD_CELLS:
-        looks = tuple(str(looks_of(tile.path)) for tile in raster.tiles)
+        looks = tuple(str(looks_of(path)) for path in raster.files)
         values = inside.cut(_held(raster, looks), Tile(0, raster.rows, 0, raster.cols))
     else:
         values = raster.cells(inside.top, inside.bottom, inside.left, inside.right).values

@@ -20,9 +20,8 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
-from skysill.bulk.least_heights import Lattice
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid, geod, position_on
+from skysill.horizon.lattice import Grid, Lattice, geod, position_on
 from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
 from skysill.io.elevation.raster_heads import RasterHead
@@ -164,6 +163,11 @@ class Raster:
     def most_cells(self) -> int:
         """Largest window that is read at once."""
         return MOST_REMOTE_CELLS if self.is_remote else MOST_CELLS
+
+    @property
+    def files(self) -> list[str]:
+        """All files of this machine that it is read from."""
+        return [path for tile in self.tiles for path in tile.files]
 
     def web_versions(self) -> dict[str, list[str | int]]:
         """Size, ETag and time of change of each of its files on the web, by their addresses without queries."""

@@ -122,7 +122,7 @@ def screen_file(
     """
     target, source = check_writable(out), Path(os.path.realpath(addresses))
     _check_kind(target)
-    rasters = [path for raster in asked.rasters for tile in raster.tiles for path in tile.files]
+    rasters = [path for raster in asked.rasters for path in raster.files]
     outputs = {"output": out, "rejects": f"{os.fspath(out)}.rejected.csv"}
     check_outputs(outputs, [source, *rasters])
     if asked.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
@@ -179,11 +179,11 @@ def _check_kind(target: Path) -> None:
 def _recipe(asked: ScreeningRequest, source: Path) -> dict[str, Any]:
     files = looks_of(source)
     for raster in asked.rasters:
-        for tile in raster.tiles:
-            for path in tile.files:
-                files.update(looks_of(path))
+        for path in raster.files:
+            files.update(looks_of(path))
     return {
         "files": files,
+        "web": [raster.web_versions() for raster in asked.rasters],
         "satellites": [[s.name, s.longitude_deg] for s in asked.satellites],
         "rasters": [[r.name, r.kind, r.vertical_error_m] for r in asked.rasters],
         "highest ground": asked.highest_ground_m,
@@ -348,7 +348,7 @@ _LAST: dict[str, Ground] = {}
 
 def _held(raster: Raster, box: tuple[int, int, int, int]) -> Ground:
     """Ground in memory, read again if a file has changed."""
-    key = repr((raster, [looks_of(tile.path) for tile in raster.tiles], box))
+    key = repr((raster, [looks_of(path) for path in raster.files], box))
     if key not in _LAST:
         _LAST.clear()
         _LAST[key] = Ground.of(

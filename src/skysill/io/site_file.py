@@ -12,6 +12,8 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude, parse_position
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.roof_surface import roof_doubts
+from skysill.io.elevation.allowed_hosts import AllowedHosts, is_web_address
+from skysill.io.elevation.areas import Around
 from skysill.io.obstacle_keys import MastKitTable, RoofTable
 from skysill.io.site_bearings import TypedBearings
 from skysill.io.site_keys import MountTable, StationTable, SurveyTable, TerminalTable, TerrainTable
@@ -26,6 +28,7 @@ from skysill.io.sources import (
     refuse_unlikely,
     scene_of,
     stand_on,
+    terrain_area,
 )
 from skysill.io.survey_tables import read_horizon_csv, read_satellites
 from skysill.io.text import check_file, placed_at, quoted
@@ -54,7 +57,9 @@ def read_site_file(
     *,
     without: Collection[str] = (),
     placed: Callable[[Site], Site] = lambda site: site,
-    rasters: Sequence[Any] | None = None,
+    rasters: Callable[[Around], Sequence[Any]] | None = None,
+    hosts: AllowedHosts | None = None,
+    aimed: Callable[[Sequence[Satellite]], Sequence[Satellite]] = lambda satellites: satellites,
     default_height_m: float = 2.0,
     dated: Callable[[dt.date | None], dt.date | None] = lambda date: date,
 ) -> Job:
@@ -66,7 +71,9 @@ def read_site_file(
     without : sources that the caller has others for and that are not opened: "terrain", "horizon", "obstacles";
         "highest ground" where the caller has another figure for it
     placed : what the caller changes about the site, before obstacles are stood on its ground
-    rasters : already opened, in place of the file's
+    rasters : opens others in place of the file's, for the area that they are wanted for
+    hosts : that may be asked for rasters on the web; None: none. A site file cannot allow one
+    aimed : from the file's satellites, those that the caller asks about
     default_height_m : of mounts whose height nobody gave
     dated : from the date of the survey, which may be None, the date of magnetic bearings
 
@@ -84,8 +91,12 @@ def read_site_file(
             ground_source="unknown" if file.ground_elevation_m is None else "given",
         )
     site = placed(site)
-    if rasters is None:
-        rasters = () if "terrain" in without else _rasters(file.terrain, folder, shown)
+    satellites = tuple(_satellites(file, folder, shown))
+    opened: Sequence[Any] = ()
+    if rasters is not None:
+        opened = rasters(terrain_area(site, aimed(satellites)))
+    elif "terrain" not in without:
+        opened = _rasters(file.terrain, folder, shown, terrain_area(site, aimed(satellites)), hosts)
     survey = _survey(file.survey, shown)
     readings = None
     if file.survey.horizon is not None and "horizon" not in without:
@@ -94,16 +105,15 @@ def read_site_file(
     landmarks = tuple(_landmarks(file, shown))
     sun_sightings = tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings)
     bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
-    scene = None if "obstacles" in without else _scene(file, site, rasters, bearings, folder, shown)
+    scene = None if "obstacles" in without else _scene(file, site, opened, bearings, folder, shown)
     new: dict[str, Any] = {}
-    satellites = tuple(_satellites(file, folder, shown))
     if file.terrain.highest_ground_m is not None:
         new["highest_ground_m"] = file.terrain.highest_ground_m
         if "highest ground" not in without:
             where = f"{shown}, [terrain], highest_ground_m"
-            refuse_higher_ground(rasters, site, satellites, file.terrain.highest_ground_m, where)
+            refuse_higher_ground(opened, site, satellites, file.terrain.highest_ground_m, where)
     sources = Sources(
-        rasters=tuple(rasters),
+        rasters=tuple(opened),
         readings=readings,
         survey=survey,
         stations=_stations(file.stations, bearings, shown),
@@ -113,11 +123,9 @@ def read_site_file(
         **new,
     )
     mounts = _mounts(file.mounts, bearings, shown, default_height_m)
-    roof = _roof(file.roof, shown, site, rasters)
+    roof = _roof(file.roof, shown, site, opened)
     doubts = () if roof is None else _roof_notes(roof)
-    refuse_unlikely(
-        rasters, site, mounts, "" if site.ground_elevation_m != file.ground_elevation_m else shown
-    )
+    refuse_unlikely(opened, site, mounts, "" if site.ground_elevation_m != file.ground_elevation_m else shown)
     return Job(
         site=site,
         satellites=satellites,
@@ -148,12 +156,23 @@ def _position(text: str) -> tuple[float, float]:
     return there.latitude_deg, there.longitude_deg
 
 
-def _rasters(door: TerrainTable, folder: Path, shown: str) -> tuple[Any, ...]:
-    labels = ("kinds", "vertical_error_m", "horizontal_error_m", "cells", "date", "growth_m_per_year")
+def _rasters(
+    door: TerrainTable, folder: Path, shown: str, around: Around, hosts: AllowedHosts | None
+) -> tuple[Any, ...]:
+    labels = (
+        "kinds",
+        "attribution",
+        "vertical_error_m",
+        "horizontal_error_m",
+        "cells",
+        "date",
+        "growth_m_per_year",
+    )
     each = {label: _for_each(getattr(door, label), len(door.rasters), label, shown) for label in labels}
     kinds = ["bare" if kind is None else kind for kind in each.pop("kinds")]
     further = [dict(zip(each, values, strict=True)) for values in zip(*each.values(), strict=True)]
-    return open_listed([folder / path for path in door.rasters], kinds, further)
+    paths = [path if is_web_address(path) else folder / path for path in door.rasters]
+    return open_listed(paths, kinds, further, around=around, hosts=hosts)
 
 
 def _for_each(value: Any, count: int, label: str, shown: str) -> list[Any]:

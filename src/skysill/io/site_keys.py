@@ -154,7 +154,8 @@ class TerrainTable:
     """Elevation rasters. A value may stand for all rasters, or be a list with one for each."""
 
     rasters: list[str] = key(
-        ListOf(Text()), "Raster files or folders of tiles, finest first.", ["village_surface.tif", "island.tif"],
+        ListOf(Text()), "Files, folders, web addresses or tile names (docs/elevation-sources.md), finest first.",
+        ["village_surface.tif", "island.tif"],
         default=[], commands=ALL_COMMANDS,
     )  # fmt: skip
     kinds: list[str] | None = key(
@@ -180,6 +181,10 @@ class TerrainTable:
     growth_m_per_year: float | list[float] | None = key(
         OneOrList(Number(0.0, 10.0)), "Growth of the vegetation on a surface raster.", [0.4, 0.0],
         default_words="not counted, and said so", commands=VERDICT_COMMANDS,
+    )  # fmt: skip
+    attribution: str | list[str] | None = key(
+        OneOrList(Text()), "What the makers of the elevations want said; goes to notes and record.",
+        "(c) Survey of Hollinsay", default_words="the copyright tag of a GeoTIFF", commands=SKY_COMMANDS,
     )  # fmt: skip
     highest_ground_m: float | None = key(
         Number(-500.0, 9000.0), "No ground around is higher; decides how far a raster must reach.", 720.0,

@@ -13,6 +13,8 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.terrain import LOWEST_GROUND_M
+from skysill.io.elevation.allowed_hosts import AllowedHosts
+from skysill.io.elevation.areas import Around
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
 from skysill.io.site_bearings import TypedBearings, refuse_mixture
@@ -35,27 +37,70 @@ __all__ = [
     "refuse_unlikely",
     "scene_of",
     "stand_on",
+    "terrain_area",
 ]
 
 _LEAST_ELEVATION_DEG = 3.0
 """Lowest ray for which ground of any height is looked for."""
 
+_AREA_SPARE_M = 1000.0  # mounts, stations and obstacles stand around the position
 _WIDEST_RADIUS_M = 8.6e6  # effective Earth radius, four thirds, at its longest
 _ROUNDING_M = 0.5
 _MOST_GROUND_STEP_M = 150.0  # more than the ellipsoid is off any datum of heights
 _MOST_SURFACE_M = 300.0
 
 
-def open_terrain(texts: Sequence[str], errors_m: Sequence[float] = ()) -> tuple[Any, ...]:
-    """Opened rasters from texts PATH, PATH:surface or PATH:bare (the default), finest first.
+def terrain_area(site: Site, satellites: Sequence[Satellite] = ()) -> Around:
+    """The area in which ground of any height could reach a ray from a site to its satellites.
 
+    satellites : none, or one that moves: rays down to 3 degrees are allowed for
+    """
+    return Around(site.latitude_deg, site.longitude_deg, _reach_m(site, satellites) + _AREA_SPARE_M)
+
+
+def _reach_m(site: Site, satellites: Sequence[Satellite]) -> float:
+    """How far off ground of 8849 m can matter."""
+    from skysill.horizon.rays import reach_needed_m
+    from skysill.pointing.look_vector import look_angles
+
+    lowest_deg = _LEAST_ELEVATION_DEG if any(one.orbit for one in satellites) or not satellites else 90.0
+    for one in satellites:
+        if one.longitude_deg is not None:
+            look = look_angles(
+                site.latitude_deg, site.longitude_deg, 0.0, satellite_longitude_deg=one.longitude_deg
+            )
+            lowest_deg = min(lowest_deg, float(look.elevation_deg) - 1.0)
+    return float(
+        reach_needed_m(
+            LOWEST_GROUND_M,
+            max(lowest_deg, _LEAST_ELEVATION_DEG),
+            highest_ground_m=HIGHEST_GROUND_ON_EARTH_M,
+            radius_m=_WIDEST_RADIUS_M,
+        )
+    )
+
+
+def open_terrain(
+    texts: Sequence[str],
+    errors_m: Sequence[float] = (),
+    *,
+    around: Around | None = None,
+    hosts: AllowedHosts | None = None,
+) -> tuple[Any, ...]:
+    """Opened rasters from texts SOURCE, SOURCE:surface or SOURCE:bare (the default), finest first.
+
+    texts : paths, web addresses, or templates of tile names
     errors_m : vertical standard deviation, one for all or one each; empty: each raster's own default
+    around : the area they are wanted for; None: everywhere
+    hosts : that may be asked; None: none
     """
     split = [_split_kind(text) for text in texts]
     with placed_at("--terrain-error"):
         errors = _one_each(errors_m, len(texts))
     further = [{"vertical_error_m": error_m} for error_m in errors]
-    return open_listed([path for path, _ in split], [kind for _, kind in split], further)
+    return open_listed(
+        [path for path, _ in split], [kind for _, kind in split], further, around=around, hosts=hosts
+    )
 
 
 def _split_kind(text: str) -> tuple[str, str]:
@@ -77,9 +122,19 @@ def _one_each(values: Sequence[float], count: int) -> list[float | None]:
 
 
 def open_listed(
-    paths: Sequence[str | Path], kinds: Sequence[str], further: Sequence[Mapping[str, Any]]
+    paths: Sequence[str | Path],
+    kinds: Sequence[str],
+    further: Sequence[Mapping[str, Any]],
+    *,
+    around: Around | None = None,
+    hosts: AllowedHosts | None = None,
 ) -> tuple[Any, ...]:
-    """Opened rasters from three lists of one length. further : what else is said of each, as `RasterSpec` has it"""
+    """Opened rasters from three lists of one length.
+
+    further : what else is said of each, as `RasterSpec` has it
+    around : the area they are wanted for; None: everywhere
+    hosts : that may be asked; None: none
+    """
     if not paths:
         return ()
     from skysill.io.rasters import RasterSpec, open_rasters
@@ -89,7 +144,9 @@ def open_listed(
             [
                 RasterSpec(path, cast(Any, kind), **said)
                 for path, kind, said in zip(paths, kinds, further, strict=True)
-            ]
+            ],
+            around=around,
+            hosts=hosts,
         )
     )
 
@@ -111,22 +168,9 @@ def refuse_higher_ground(
     """
     if highest_ground_m is None or highest_ground_m >= HIGHEST_GROUND_ON_EARTH_M or not rasters:
         return
-    from skysill.horizon.rays import reach_needed_m
-    from skysill.pointing.look_vector import look_angles
-
-    lowest_deg = _LEAST_ELEVATION_DEG if any(one.orbit for one in satellites) or not satellites else 90.0
-    for one in satellites:
-        if one.longitude_deg is not None:
-            look = look_angles(
-                site.latitude_deg, site.longitude_deg, 0.0, satellite_longitude_deg=one.longitude_deg
-            )
-            lowest_deg = min(lowest_deg, float(look.elevation_deg) - 1.0)
-    reach_m = reach_needed_m(
-        LOWEST_GROUND_M, max(lowest_deg, _LEAST_ELEVATION_DEG), highest_ground_m=HIGHEST_GROUND_ON_EARTH_M,
-        radius_m=_WIDEST_RADIUS_M,
-    )  # fmt: skip
+    reach_m = _reach_m(site, satellites)
     for raster in rasters:
-        found_m = raster.highest_m(site.latitude_deg, site.longitude_deg, float(reach_m))
+        found_m = raster.highest_m(site.latitude_deg, site.longitude_deg, reach_m)
         refuse_higher(raster.name, found_m, highest_ground_m, where)
 
 

@@ -47,7 +47,11 @@ class RemoteFile:
         self._held: dict[int, bytes] = {}
         self._held_bytes = 0
         self._at = 0
-        self._begin()
+        try:
+            self._begin()
+        except BaseException:
+            self._reader.close()
+            raise
 
     # --- what a library calls ---------------------------------------------------------------------------------------
 

@@ -164,8 +164,10 @@ def parse_template(text: str) -> TileTemplate:
     parts: list[str | _Placeholder] = []
     steps: dict[str, float] = {}
     grid, end = None, 0
+    between = []
     for found in _PART.finditer(text):
         parts.append(text[end : found.start()])
+        between.append(text[end : found.start()])
         end = found.end()
         if found[1] is None:
             parts.append(found[0][0])
@@ -177,7 +179,7 @@ def parse_template(text: str) -> TileTemplate:
             parts.append(_placeholder(found[1], steps, text))
     parts.append(text[end:])
     names = {part.name for part in parts if isinstance(part, _Placeholder)}
-    if re.search(r"[{}]", "".join(part for part in parts if isinstance(part, str)).replace("{{", "")):
+    if re.search(r"[{}]", "".join([*between, text[end:]])):
         raise InputError("has a brace without its other half.", where=text, mend="Write {{ for a brace.")
     in_metres = names & set(_METRES)
     if in_metres and names & set(_DEGREES):
