@@ -33,6 +33,7 @@ SHARES = {
     "geopackage": 0.1,
     "shapefile": 0.2,
     "flatgeobuf": 0.1,
+    "geoparquet": 0.2,
     "photos": 0.6,
     "blocked by readings": 0.06,
     "blocked by a list of obstacles": 0.06,

@@ -244,6 +244,18 @@ def _layers(folder: Path) -> None:
         )
 
 
+def _geoparquet(folder: Path) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+    import shapely
+
+    points = [shapely.to_wkb(shapely.Point(PLACE[1] + k * 1e-5, PLACE[0])) for k in range(9)]
+    head = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": {"encoding": "WKB"}}}
+    table = pa.table({"geometry": points, "kind": ["pole"] * 9, "height_m": [7.0] * 9})
+    table = table.replace_schema_metadata({"geo": json.dumps(head)})
+    pq.write_table(table, folder / "o.parquet", compression="none")
+
+
 # --- lists of addresses ---------------------------------------------------------------------------------------------
 
 
@@ -445,6 +457,13 @@ READERS = {
         Reader("geojson", _geojson, lambda f: _obstacles(f, "o.geojson"), ("o.geojson",), JSON),
         Reader("geopackage", _layers, lambda f: _obstacles(f, "o.gpkg"), ("o.gpkg",), (b"CREATE VIEW",)),
         Reader("shapefile", _layers, lambda f: _obstacles(f, "o.shp"), ("o.shp", "o.dbf", "o.shx", "o.prj")),
+        Reader(
+            "geoparquet",
+            _geoparquet,
+            lambda f: _obstacles(f, "o.parquet"),
+            ("o.parquet",),
+            (b"PAR1", b'"crs":null', b'"encoding":"point"'),
+        ),
         Reader("flatgeobuf", _layers, lambda f: _obstacles(f, "o.fgb"), ("o.fgb",)),
         Reader(
             "addresses",

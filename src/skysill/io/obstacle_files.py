@@ -1,4 +1,4 @@
-"""Vector files in: GeoJSON (RFC 7946), GeoPackage, Shapefile, FlatGeobuf -> obstacles in the site's plan frame."""
+"""Vector files in (GeoJSON, GeoPackage, Shapefile, FlatGeobuf, GeoParquet) -> obstacles in the site's plan frame."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ __all__ = ["LEVEL_HEIGHT_M", "Given", "read_features", "read_obstacles"]
 def read_obstacles(
     path: str | Path, *, latitude_deg: float, longitude_deg: float, ground: Ground
 ) -> tuple[Obstacle, ...]:
-    """Every obstacle of a GeoJSON file (RFC 7946), a GeoPackage, Shapefile or FlatGeobuf.
+    """Every obstacle of a GeoJSON file (RFC 7946), a GeoPackage, Shapefile, FlatGeobuf or GeoParquet.
 
     Parameters
     ----------

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from skysill.errors import InputError
+from skysill.io.geoparquet import read_geoparquet
 from skysill.io.text import check_file, nearest, quoted
 
 __all__ = ["FORMATS", "Layer", "read_layers", "split_layer"]
@@ -22,10 +23,13 @@ FORMATS = {
     ".gpkg": "GeoPackage",
     ".shp": "Shapefile",
     ".fgb": "FlatGeobuf",
+    ".parquet": "GeoParquet",
+    ".geoparquet": "GeoParquet",
 }
 """Endings of vector files that are read, and what they are."""
 
 _DRIVERS = {".gpkg": "GPKG", ".shp": "ESRI Shapefile", ".fgb": "FlatGeobuf"}
+_PARQUET = (".parquet", ".geoparquet")
 _MOST_BYTES = 2_000_000_000
 _MOST_ROWS = 5_000_000
 _FAULTS = (RuntimeError, Warning, ValueError, LookupError, TypeError, NameError, OSError, ArithmeticError)
@@ -56,7 +60,7 @@ def split_layer(path: str | os.PathLike[str]) -> tuple[Path, str | None]:
 
 
 def read_layers(path: str | os.PathLike[str]) -> Iterator[Layer]:
-    """All layers of a GeoPackage, Shapefile or FlatGeobuf, or the one named behind a colon.
+    """All layers of a GeoPackage, Shapefile, FlatGeobuf or GeoParquet, or the one named behind a colon.
 
     Raises
     ------
@@ -87,6 +91,8 @@ def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
         _check_shapefile(place, shown)
         return [place.stem]
     if suffix == ".fgb" and head.startswith(b"fgb\x03fgb"):
+        return [place.stem]
+    if suffix in _PARQUET and head.startswith(b"PAR1"):
         return [place.stem]
     known = ", ".join(dict.fromkeys(FORMATS.values()))
     raise InputError("cannot be read as a vector file.", where=shown, mend=f"Save it as one of: {known}.")
@@ -149,6 +155,9 @@ def _check_shapefile(place: Path, shown: str) -> None:
 
 
 def _layer(path: str, suffix: str, name: str, where: str) -> Layer:
+    if suffix in _PARQUET:
+        table = read_geoparquet(Path(path), where)
+        return Layer(name, where, table.crs, table.shapes, table.fields, table.columns)
     import pyogrio
     import pyogrio.raw
     import shapely
