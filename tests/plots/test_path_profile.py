@@ -1,4 +1,4 @@
-"""The path profile: ground, ray, zones and things in the upright plane of one satellite."""
+"""The path profile: ground, ray, zones and features in the vertical plane of one satellite."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from skysill.plots.labels import text_box
-from skysill.plots.path_profile import draw_section, path_profile_figure, write_path_profile
+from skysill.plots.path_profile import draw_path_profile, path_profile_figure, write_path_profile
 from skysill.plots.theme import THEME, fixed_settings, new_figure
 from skysill.plots.vertical_section import VerticalSection
 
@@ -18,13 +18,14 @@ SOUTH, WEST = 1, 2
 
 
 def _drawn(assessment, index=SOUTH, *, far_m=None, from_m=0.0):
-    plane = VerticalSection.of(assessment, index)
-    far_m = plane.ranges_m()[0] if far_m is None else far_m
-    height_in, _ = plane.panel(far_m)
+    section = VerticalSection.of(assessment, index)
+    height_in, _ = section.panel(section.ranges_m()[0] if far_m is None else far_m)
     with fixed_settings():
         figure = new_figure(5.6, height_in + 1.0)
         ax = figure.add_axes((0.76 / 5.6, 0.5 / (height_in + 1.0), 4.72 / 5.6, height_in / (height_in + 1.0)))
-        return ax, draw_section(ax, plane, far_m=far_m, height_in=height_in, from_m=from_m)
+        return ax, draw_path_profile(
+            ax, assessment, assessment.results[index].satellite.name, far_m=far_m, from_m=from_m
+        )
 
 
 def _words(figure):
@@ -40,7 +41,7 @@ def test_the_ray_leaves_the_dish_at_the_apparent_elevation(clinic):
 
 
 def test_the_ground_falls_away_by_the_earths_curvature(clinic):
-    """Level ground 3 km out lies s**2 / 2R below the dish's plane: 0.53 m at R = 6370 km x 4/3 (any surveying text)."""
+    """Level ground 3 km out lies s**2 / 2R below the dish's plane: 0.53 m at R = 6370 km x 4/3 (from memory)."""
     _, drawn = _drawn(clinic, far_m=6000.0)
     x, y = drawn.ground.get_xydata().T
     far = np.argmin(np.abs(x - 3975.0))
@@ -67,14 +68,14 @@ def test_the_zones_have_their_widths(clinic):
 
 def test_readings_and_obstacles_stand_where_they_are(clinic):
     _, drawn = _drawn(clinic, far_m=30.0)
-    things = {thing.name: (thing, line) for thing, line in drawn.things}
-    gutter, line = things["gutter"]
+    features = {feature.name: (feature, line) for feature, line in drawn.features}
+    gutter, line = features["gutter"]
     below_deg = clinic.results[SOUTH].look.elevation_apparent_deg - 7.1  # it controls: drawn where it does
     assert line.get_xdata()[1] == pytest.approx(6.0 * math.cos(math.radians(below_deg)))
     assert line.get_ydata()[1] == pytest.approx(47.7 + 6.0 * math.sin(math.radians(below_deg)))
     assert line.get_ydata()[0] == pytest.approx(41.0, abs=0.1)  # down to the ground
     assert line.get_marker() == THEME.sources["measured"].marker
-    wire, line = things["wire"]
+    wire, line = features["wire"]
     assert line.get_ydata() == pytest.approx(
         [47.7 + 15.0 * math.sin(math.radians(deg)) for deg in (37.6, 38.4)]
     )
@@ -88,8 +89,8 @@ def test_a_distance_nobody_measured_is_said_to_be_assumed(make_assessment, make_
     )
     made = make_assessment([make_result(control=None)], [hedge])
     _, drawn = _drawn(made, 0)
-    ((thing, line),) = drawn.things
-    assert thing.assumed
+    ((feature, line),) = drawn.features
+    assert feature.assumed
     assert line.get_xdata()[1] == pytest.approx(10.0 * math.cos(math.radians(15.0)))
     assert "hedge, 10 m (assumed)" in [placed.text.get_text() for placed in drawn.labels]
 
@@ -97,7 +98,7 @@ def test_a_distance_nobody_measured_is_said_to_be_assumed(make_assessment, make_
 def test_things_far_off_the_azimuth_are_left_out(make_assessment, make_result, make_silhouette):
     tree = make_silhouette("obstacle", np.arange(140.0, 150.0), 30.0, 20.0, name="tree")
     _, drawn = _drawn(make_assessment([make_result(control=None)], [tree]), 0)
-    assert drawn.things == []
+    assert drawn.features == []
 
 
 def test_the_label_gives_the_room_in_metres(clinic):
@@ -125,7 +126,7 @@ def test_a_far_hill_and_a_near_gutter_get_a_panel_each(clinic):
     assert 2300.0 < far_m < 6000.0  # beyond the hill's top, and no farther than the ground goes
     assert near_m < 60.0
     _, drawn = _drawn(clinic, far_m=far_m, from_m=near_m)
-    assert [thing.name for thing, _ in drawn.things if thing.level_m < near_m] == []
+    assert [feature.name for feature, _ in drawn.features if feature.level_m < near_m] == []
     assert (
         sum(ax.get_label().startswith("path to") for ax in path_profile_figure(clinic, "Demo South").axes)
         == 2
@@ -148,7 +149,7 @@ def test_ground_nobody_knows_is_hatched_and_not_bridged(clinic):
     assert band.get_hatch() == THEME.sources[""].hatch
     x = np.asarray(band.get_path().vertices)[:, 0]
     assert (x.min(), x.max()) == pytest.approx((900.0, 1500.0), abs=1.0)
-    assert len(drawn.soil) == 2
+    assert len(drawn.ground_area) == 2
     ground = drawn.ground.get_xydata()
     assert np.isnan(ground[(ground[:, 0] > 905.0) & (ground[:, 0] < 1495.0), 1]).all()
 

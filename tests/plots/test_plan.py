@@ -12,7 +12,9 @@ from skysill.assessment.cautions import Caution
 from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
-from skysill.plots.plan import draw_plan, draw_roof, plan_figure, write_plan
+from skysill.plots.plan import plan_figure, write_plan
+from skysill.plots.plan_roof import draw_roof
+from skysill.plots.plan_surroundings import draw_plan
 from skysill.plots.theme import fixed_settings, new_figure
 from skysill.siting.mount_rows import spot_lines
 from skysill.siting.mounts import compare_mounts

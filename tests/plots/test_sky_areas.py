@@ -20,7 +20,7 @@ def test_a_skyline_keeps_the_highest_column_of_each_azimuth(make_silhouette):
     azimuth_deg = np.repeat(np.arange(10.0, 20.5, 0.5), 2)
     elevation_deg = np.tile([3.0, 9.0], 21)
     (area,) = sky_areas([make_silhouette("terrain", azimuth_deg, elevation_deg, 80.0, spans=[[10.0, 20.0]])])
-    assert area.stands
+    assert area.from_ground
     np.testing.assert_array_equal(area.top_deg, 9.0)
     assert area.azimuth_deg[[0, -1]] == pytest.approx([10.0, 20.0])
 
@@ -56,7 +56,7 @@ def test_what_hangs_keeps_its_lower_edge_and_each_of_its_layers(make_silhouette)
         [make_silhouette("obstacle", azimuth_deg, elevation_deg, 5.0, floor_deg=elevation_deg - 1.0)]
     )
     assert sorted((area.floor_deg[0], area.top_deg[0]) for area in found) == [(39.0, 40.0), (59.0, 60.0)]
-    assert not any(area.stands for area in found)
+    assert not any(area.from_ground for area in found)
 
 
 def test_where_a_dense_source_looked_the_coarse_one_is_silent(make_silhouette):

@@ -117,7 +117,7 @@ def test_eight_satellites_a_degree_apart_keep_readable_labels(make_assessment, m
 
 
 def test_azimuths_nobody_looked_at_are_hatched_and_named(clinic, drawn):
-    (sector,) = drawn.unseen
+    (sector,) = drawn.uncovered
     assert sector.get_hatch() == THEME.sources[""].hatch
     azimuth_deg, _ = _direction(*sector.get_path().vertices[:-1].T)
     turn = (azimuth_deg[np.hypot(*sector.get_path().vertices[:-1].T) > 1.0] - 300.0) % 360.0
@@ -127,7 +127,7 @@ def test_azimuths_nobody_looked_at_are_hatched_and_named(clinic, drawn):
 
 def test_with_no_source_the_whole_sky_is_hatched(make_assessment, make_result):
     _, _, drawn = _drawn(make_assessment([make_result(verdict="unknown", control=None)]))
-    (sector,) = drawn.unseen
+    (sector,) = drawn.uncovered
     assert np.hypot(*sector.get_path().vertices.T).max() > 90.0
     assert "not measured" in [text.get_text() for text in drawn.notes]
     assert drawn.areas == []

@@ -17,7 +17,7 @@ from skysill.plots.theme import PRINT_THEME, THEME, fixed_settings, new_figure
 def _drawn(assessment, index=0):
     with fixed_settings():
         ax = new_figure(5.6, 6.0).add_axes((0.1, 0.1, 0.8, 0.8 * 5.6 / 6.0))
-        return ax, draw_strip(ax, assessment, assessment.results[index])
+        return ax, draw_strip(ax, assessment, assessment.results[index].satellite.name)
 
 
 def _words(figure):
@@ -89,7 +89,7 @@ def test_nearer_lower_edges_are_marked(make_assessment, make_result, make_silhou
 
 def test_azimuths_nobody_looked_at_are_hatched(make_assessment, make_result):
     _, drawn = _drawn(make_assessment([make_result(verdict="unknown", control=None)]))
-    assert [patch.get_hatch() for patch in drawn.unseen] == [THEME.sources[""].hatch]
+    assert [patch.get_hatch() for patch in drawn.uncovered] == [THEME.sources[""].hatch]
     assert drawn.room is None
     assert drawn.margin is None
 
@@ -171,8 +171,8 @@ def test_the_hatch_across_ground_is_explained_where_it_is_seen(make_assessment, 
     _, drawn = _drawn(made)
     areas = [patch for source, patch in drawn.areas if source == "terrain"]
     assert len(areas) == 1  # one skyline, no slivers
-    assert all(patch.get_zorder() > areas[0].get_zorder() for patch in drawn.unseen)
-    assert all(patch.get_facecolor()[3] == 0.0 for patch in drawn.unseen)
+    assert all(patch.get_zorder() > areas[0].get_zorder() for patch in drawn.uncovered)
+    assert all(patch.get_facecolor()[3] == 0.0 for patch in drawn.uncovered)
     whole = make_assessment([make_result(control=None)], [far])
     assert "seen, not far enough" not in _words(strip_figure(whole))
 

@@ -60,10 +60,10 @@ def test_every_verdict_of_the_rules_has_its_ink():
 def test_strokes_stand_out_from_paper_and_letters_from_every_fill():
     """WCAG 2.1 (2018), success criteria 1.4.11 (3:1 for graphics) and 1.4.6 (7:1 for text)."""
     for source in theme.SOURCES.values():
-        assert _contrast(source.colour, theme.THEME.paper) >= 3.0
+        assert _contrast(source.colour, theme.THEME.background) >= 3.0
         assert _contrast(source.colour, source.fill) >= 3.0
         assert _contrast(theme.THEME.text, source.fill) >= 7.0
-    assert _contrast(theme.THEME.arc, theme.THEME.paper) >= 7.0
+    assert _contrast(theme.THEME.arc, theme.THEME.background) >= 7.0
 
 
 def test_letters_stand_nine_pixels_high_on_a_phone_four_hundred_pixels_wide():

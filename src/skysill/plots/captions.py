@@ -1,4 +1,4 @@
-"""The words around a picture: title, mount, date, and one row per satellite with its verdict and numbers."""
+"""Text around a picture: title, mount, date, legend, and one row per satellite with its verdict and numbers."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _MOST_DETAIL_LINES = 4
 
 
 def result_index(assessment: Assessment, satellite_name: str | None) -> int:
-    """Which result is meant: the one of that name, or the first.
+    """Index of the result of that satellite, or of the first.
 
     Raises
     ------
@@ -61,18 +61,18 @@ def result_index(assessment: Assessment, satellite_name: str | None) -> int:
 
 
 def date_text(assessment: Assessment) -> str:
-    """Date of the assessment as ISO 8601, "" while nobody gave one."""
+    """Date of the assessment as ISO 8601, "" where it has none."""
     date: Any = getattr(assessment, "date", None)
     return "" if date is None else str(date)
 
 
 def mount_text(mount: PlacedMount) -> str:
-    """The mount in words."""
+    """Name of a mount and height of its dish."""
     return f"{mount.name}: dish centre {mount.height_m:.1f} m above what it stands on"
 
 
 def direction_text(result: SatelliteResult) -> str:
-    """Where the satellite stands, with the magnetic bearing where the date gave one."""
+    """Azimuth and elevation of the satellite, with the magnetic bearing where the date gives one."""
     look = result.look
     if look.azimuth_deg is None:
         return f"straight up, el {look.elevation_apparent_deg:.1f}°"
@@ -81,9 +81,9 @@ def direction_text(result: SatelliteResult) -> str:
 
 
 def required_room_deg(result: SatelliteResult) -> float | None:
-    """The required room at the controlling obstruction's distance, as an angle from the dish centre.
+    """The required room at the controlling obstruction's distance, as an angle at the dish centre.
 
-    atan(required_m / distance); None when nothing controls or its distance is not known.
+    atan(required_m / distance); None where there is no controlling obstruction or its distance is not known.
     """
     clearance = result.clearance
     if clearance.controlling is None or clearance.required_m is None or not clearance.controlling.distance_m:
@@ -92,7 +92,7 @@ def required_room_deg(result: SatelliteResult) -> float | None:
 
 
 def verdict_detail(result: SatelliteResult) -> str:
-    """What the verdict rests on, in one sentence: the room at the controlling thing, or the first reason."""
+    """The basis of a verdict in one sentence: the room at the controlling obstruction, or the first reason."""
     if not result.look.visible:
         return f"Below the horizon: elevation {result.look.elevation_apparent_deg:.1f}°."
     control, needed = result.clearance.controlling, required_room_deg(result)
@@ -105,20 +105,20 @@ def verdict_detail(result: SatelliteResult) -> str:
     if margin < 0.0:
         return f"{control.name} ({control.source}), {far}: covers the ray by {-margin:.1f}°."
     numbers = f"{control.name} ({control.source}), {far}: room {margin:.1f}°, needed {needed:.1f}°."
-    # room enough and still not clear: the reason is another, and is said too
+    # enough room and still not clear: the reason is another one, and is added
     return f"{numbers} {reason}".rstrip() if result.verdict != "clear" and margin >= needed else numbers
 
 
 @dataclass(frozen=True, slots=True)
 class Compass:
-    """What a compass shows: bearing = true azimuth - turn_deg. words : which compass, for an axis"""
+    """A compass scale for an axis: bearing = true azimuth - turn_deg; words : the title of the axis."""
 
     turn_deg: float
     words: str
 
 
 def compass_edge(assessment: Assessment, result: SatelliteResult) -> Compass | None:
-    """The survey's own compass where there is one, as its sightings correct it; else the magnetic model's."""
+    """The survey's own compass as its sightings correct it; without sightings the magnetic model."""
     gathered = assessment.gathered
     found = None if gathered is None else gathered.correction
     if found is not None and found.source in ("landmarks", "sun"):
@@ -131,7 +131,7 @@ def compass_edge(assessment: Assessment, result: SatelliteResult) -> Compass | N
 
 
 def _title_lines(lines: Sequence[str], theme: Theme) -> list[tuple[str, float, str]]:
-    """(text, points, weight) of each line on paper; long ones are broken, nothing is cut but the endless."""
+    """(text, points, weight) of each line; long ones are wrapped, and shortened only after three lines."""
     room_in = theme.width_in - 2 * _MARGIN_IN
     made = []
     for k, line in enumerate(lines):
@@ -144,12 +144,12 @@ def _title_lines(lines: Sequence[str], theme: Theme) -> list[tuple[str, float, s
 
 
 def title_height_in(lines: Sequence[str], *, theme: Theme = THEME) -> float:
-    """The inches that `title` takes for these lines."""
+    """Height in inches that `add_title` takes for these lines."""
     return 0.10 + sum(size / 72.0 * 1.35 for _, size, _ in _title_lines(lines, theme))
 
 
 def add_title(figure: Figure, lines: Sequence[str], *, theme: Theme = THEME) -> float:
-    """A bold first line and plain ones under it at the figure's top left; returns the inches taken."""
+    """Add a bold first line and plain lines below it at the top left of a figure; returns their height in inches."""
     width_in, height_in = figure.get_size_inches()
     below_in = 0.10
     for line, size, weight in _title_lines(lines, theme):
@@ -168,7 +168,7 @@ def add_legend(
     columns: int | None = None,
     theme: Theme = THEME,
 ) -> None:
-    """What the fills and strokes mean, centred `middle_in` inches below the top; in as many columns as fit."""
+    """Add a legend centred `middle_in` inches below the top, in as many columns as fit."""
     if not handles:
         return
     room = 0.98 * figure.get_size_inches()[0] * figure.dpi
@@ -196,20 +196,20 @@ def _line_in(theme: Theme) -> float:
     return theme.small_pt / 72.0 * 1.32
 
 
-def _wrapped(result: SatelliteResult, theme: Theme) -> list[str]:
+def _detail_lines(result: SatelliteResult, theme: Theme) -> list[str]:
     room_in = theme.width_in - 2 * _MARGIN_IN - 0.27
     return wrap_text(verdict_detail(result), room_in, size_pt=theme.small_pt, most=_MOST_DETAIL_LINES)
 
 
 def row_heights_in(results: Sequence[SatelliteResult], *, theme: Theme = THEME) -> list[float]:
-    """Height of each row in inches: a head line and a few lines of detail."""
-    return [0.36 + _line_in(theme) * len(_wrapped(result, theme)) for result in results]
+    """Height of each satellite's row in inches: a head line and lines of detail."""
+    return [0.36 + _line_in(theme) * len(_detail_lines(result, theme)) for result in results]
 
 
 def add_rows(
     figure: Figure, results: Sequence[SatelliteResult], top_in: float, *, theme: Theme = THEME
 ) -> None:
-    """A row per satellite from `top_in` inches below the top: marker, verdict, name, place, reason."""
+    """Add a row for each satellite from `top_in` inches below the top: marker, verdict, name, direction, reason."""
     if not results:
         return
     width_in, height_in = figure.get_size_inches()
@@ -228,7 +228,7 @@ def add_rows(
 def _row(ax: Axes, result: SatelliteResult, y_in: float, theme: Theme) -> None:
     width_in = ax.get_xlim()[1]
     verdict = theme.verdicts[result.verdict]
-    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=theme.faint, linewidth=0.7)
+    ax.plot([_MARGIN_IN, width_in - _MARGIN_IN], [y_in, y_in], color=theme.faint_line, linewidth=0.7)
     ax.plot(
         [_MARGIN_IN + 0.1],
         [y_in + 0.16],
@@ -246,6 +246,6 @@ def _row(ax: Axes, result: SatelliteResult, y_in: float, theme: Theme) -> None:
     figure = ax.get_figure(root=True)
     assert figure is not None
     shorten_to(head, width_in - 2 * _MARGIN_IN - 0.35 - text_box(place).width / figure.dpi)
-    for k, line in enumerate(_wrapped(result, theme)):
+    for k, line in enumerate(_detail_lines(result, theme)):
         at_in = y_in + 0.36 + _line_in(theme) * k
         add_text(ax, _MARGIN_IN + 0.27, at_in, line, size=theme.small_pt, **style)

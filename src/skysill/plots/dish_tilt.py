@@ -1,4 +1,4 @@
-"""A small drawing from the side: how the face of an offset dish leans, and where its beam goes."""
+"""A side view of an offset dish: tilt of its face, and direction of its beam."""
 
 from __future__ import annotations
 
@@ -32,9 +32,17 @@ class DishTiltArtists:
 def draw_dish_tilt(
     ax: Axes, *, elevation_deg: float, tilt_deg: float, theme: Theme = THEME
 ) -> DishTiltArtists:
-    """Side view, satellite to the right; axes of equal scale, limits are set here.
+    """Draw a dish from the side, the satellite to the right; axes of equal scale, limits are set here.
 
-    tilt_deg : of the face from plumb, positive leant back
+    Parameters
+    ----------
+    elevation_deg : of the beam, apparent
+    tilt_deg : of the face from plumb, positive where it leans back, away from the satellite
+
+    >>> from skysill.plots import draw_dish_tilt, new_figure
+    >>> ax = new_figure(4.9, 3.0).add_axes((0.0, 0.0, 1.0, 1.0))
+    >>> draw_dish_tilt(ax, elevation_deg=24.1, tilt_deg=7.1).face.get_xydata().shape
+    (2, 2)
     """
     ax.set_axis_off()
     ax.set_aspect("equal")
@@ -43,9 +51,9 @@ def draw_dish_tilt(
     lean, rise = np.deg2rad(tilt_deg), np.deg2rad(elevation_deg)
     up = np.array(
         [-np.sin(lean), np.cos(lean)]
-    )  # along the face, to its upper rim: leant back is to the left
-    (plumb,) = ax.plot([0, 0], [-1.35, 1.7], color=theme.rule, linewidth=1.2, linestyle=(0, (4, 3)))
-    (level,) = ax.plot([0, 2.55], [0, 0], color=theme.rule, linewidth=1.2, linestyle=(0, (4, 3)))
+    )  # along the face to its upper rim; leaning back is to the left
+    (plumb,) = ax.plot([0, 0], [-1.35, 1.7], color=theme.line, linewidth=1.2, linestyle=(0, (4, 3)))
+    (level,) = ax.plot([0, 2.55], [0, 0], color=theme.line, linewidth=1.2, linestyle=(0, (4, 3)))
     ax.plot([-0.16, -0.16, 0.0], [-1.75, -0.2, 0.0], color=theme.text, linewidth=3.0, solid_capstyle="round")
     ax.plot([-0.6, 0.3], [-1.75, -1.75], color=theme.text, linewidth=1.5)
     along = np.linspace(-1.0, 1.0, 41)
@@ -88,7 +96,7 @@ def draw_dish_tilt(
 
 
 def dish_tilt_figure(*, elevation_deg: float, tilt_deg: float, theme: Theme = THEME) -> Figure:
-    """The drawing by itself, small."""
+    """The drawing as a small figure of its own."""
     wide_in = 4.9 * theme.width_in / THEME.width_in
     figure = new_figure(wide_in, wide_in * 4.85 / 7.8)
     draw_dish_tilt(

@@ -1,7 +1,7 @@
-"""Lettering: text as it stands, cut to a width, and labels that keep out of each other's way.
+"""Text: written as typed, wrapped or shortened to a width, and labels that do not overlap.
 
-Everything is measured in pixels of the figure at its own resolution and stored in data coordinates, so the
-axes must have their limits and their place before labels are put in.
+Sizes are measured in pixels of the figure at its own resolution and stored in data coordinates, so the axes must have
+their limits and their place before labels are added.
 """
 
 from __future__ import annotations
@@ -39,16 +39,16 @@ __all__ = [
 ]
 
 _DIRECTIONS = 32
-_RINGS_PT = np.concatenate([np.arange(9.0, 60.0, 6.0), np.arange(60.0, 260.0, 12.0)])
+_RING_RADII_PT = np.concatenate([np.arange(9.0, 60.0, 6.0), np.arange(60.0, 260.0, 12.0)])
 _GAP_PT = 2.5
 
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """A text that wants to stand near a point.
+    """A text to be placed near a point.
 
     x, y : the point, in data coordinates
-    toward_deg : the direction it would rather go, counter-clockwise from right on the paper
+    toward_deg : preferred direction from the point, counter-clockwise from right
     """
 
     text: str
@@ -61,7 +61,7 @@ class Label:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlacedLabel:
-    """A label where it was put, and the line that leads from it to its point (None when they touch)."""
+    """A label at its position, and the leader line to its point (None when they touch)."""
 
     label: Label
     text: Text
@@ -69,13 +69,13 @@ class PlacedLabel:
 
 
 @cache
-def _letters() -> frozenset[int]:
+def _available_glyphs() -> frozenset[int]:
     face = get_font(findfont(FontProperties(family="DejaVu Sans")))
     return frozenset(face.get_charmap())
 
 
 def printable(text: str) -> str:
-    """The text with line ends and control characters as spaces, and letters our font lacks as a white square.
+    """The text with line ends and control characters as spaces, and glyphs that the font lacks as a white square.
 
     >>> printable("gable\\tpole")
     'gable pole'
@@ -83,22 +83,22 @@ def printable(text: str) -> str:
     if text.isascii() and text.isprintable():
         return text
     spaced = "".join(" " if unicodedata.category(letter) in ("Cc", "Zl", "Zp") else letter for letter in text)
-    return "".join(letter if ord(letter) in _letters() else "\u25a1" for letter in spaced)
+    return "".join(letter if ord(letter) in _available_glyphs() else "\u25a1" for letter in spaced)
 
 
 def add_text(target: Axes | Figure, x: float, y: float, text: str, **style: Any) -> Text:
-    """Put text down exactly as typed: a dollar sign in a name starts no formula. Line ends are kept."""
+    """Add text exactly as typed: a dollar sign does not start a formula. Line ends are kept."""
     lines = "\n".join(printable(line) for line in text.split("\n"))
     return target.text(x, y, lines, parse_math=False, **{"family": "DejaVu Sans", **style})
 
 
 def text_box(text: Text) -> Bbox:
-    """The space a text takes, in pixels."""
+    """Bounding box of a text, in pixels."""
     return text.get_window_extent(_renderer(text.get_figure(root=True)))
 
 
 def artist_box(figure: Figure, artist: Any) -> Bbox:
-    """The space any artist takes, in pixels."""
+    """Bounding box of any artist, in pixels."""
     box: Bbox = artist.get_window_extent(_renderer(figure))
     return box
 
@@ -106,7 +106,7 @@ def artist_box(figure: Figure, artist: Any) -> Bbox:
 def wrap_text(
     text: str, width_in: float, *, size_pt: float, weight: str = "normal", most: int = 3
 ) -> list[str]:
-    """A text broken between words into lines that fit a width; after `most` lines it ends in an ellipsis."""
+    """A text broken between words into lines that fit a width; after `most` lines it ends with an ellipsis."""
     font = FontProperties(family="DejaVu Sans", weight=weight, size=size_pt)
 
     def fits(line: str) -> bool:
@@ -135,7 +135,7 @@ def _renderer(figure: Any) -> Any:
 
 
 def shorten_to(text: Text, width_in: float) -> Text:
-    """Cut the text's end off, with an ellipsis, until it is at most `width_in` inches wide."""
+    """Shorten a text, with an ellipsis, until it is at most `width_in` inches wide."""
     figure = text.get_figure(root=True)
     assert figure is not None
     whole, room = text.get_text(), width_in * figure.dpi
@@ -159,17 +159,18 @@ def place_labels(
     within: Bbox | None = None,
     theme: Theme = THEME,
 ) -> list[PlacedLabel]:
-    """Put every label near its point so that no two boxes overlap and no leader crosses a box.
+    """Place every label near its point so that no two boxes overlap and no leader crosses a box.
 
-    Each label tries rings of places around its point, nearest and most in its own direction first, and takes
-    the cheapest that is free; labels are taken from left to right, so the same input gives the same picture.
-    When nothing is free, the place with the least overlap is taken: a label is never dropped.
+    Positions on rings around the point are tried; each has a cost that grows with distance, deviation from the
+    preferred direction, and overlap, and the least cost wins. Labels are placed from left to right, so
+    the same input gives the same picture. Where no position is free, the one with the least overlap is taken: no label
+    is dropped.
 
     Parameters
     ----------
-    keep_clear : boxes in pixels that must stay readable, such as ticks already written
-    avoid : (n, 2) places in data coordinates better left uncovered, such as points along a line
-    within : where labels may stand, in pixels; the axes by default
+    keep_clear : boxes in pixels that must stay readable, such as tick labels
+    avoid : (n, 2) points in data coordinates that labels should not cover, such as points along a line
+    within : where labels may be placed, in pixels; the axes by default
     """
     figure = ax.get_figure(root=True)
     assert figure is not None
@@ -177,20 +178,22 @@ def place_labels(
     back = ax.transData.inverted()
     bounds = ax.get_window_extent(_renderer(figure)) if within is None else within
     points = ax.transData.transform(np.array([(label.x, label.y) for label in labels]).reshape(-1, 2))
-    dots = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
-    shy = np.zeros((0, 2)) if avoid is None or not len(avoid) else ax.transData.transform(avoid)
-    shy = np.unique(np.round(shy / 12.0), axis=0) * 12.0  # lines drawn finely weigh no more than coarse ones
-    toward_deg, stand_off_pt = _fanned(points, labels, 30.0 * pixels_per_pt)
-    boxes: list[Floats] = [np.asarray(box.extents) for box in (*dots, *keep_clear)]
+    point_boxes = [Bbox.from_bounds(x - 6.0, y - 6.0, 12.0, 12.0) for x, y in points]
+    avoided = np.zeros((0, 2)) if avoid is None or not len(avoid) else ax.transData.transform(avoid)
+    avoided = (
+        np.unique(np.round(avoided / 12.0), axis=0) * 12.0
+    )  # so that finely and coarsely sampled lines weigh the same
+    toward_deg, preferred_pt = _spread_crowded(points, labels, 30.0 * pixels_per_pt)
+    boxes: list[Floats] = [np.asarray(box.extents) for box in (*point_boxes, *keep_clear)]
     leaders: list[Floats] = []
     placed: dict[int, PlacedLabel] = {}
     for at in sorted(range(len(labels)), key=lambda k: (points[k][0], -points[k][1], labels[k].text)):
         label, point = labels[at], points[at]
-        text = _tag(ax, label, theme)
+        text = _add_label(ax, label, theme)
         space = text_box(text)
         size = np.array([space.width, space.height]) + 2.0 * (1.5 + _GAP_PT) * pixels_per_pt
-        wish = _Wish(point, size, toward_deg[at], stand_off_pt[at], pixels_per_pt, len(dots))
-        middle = _best_place(wish, bounds=bounds, boxes=boxes, leaders=leaders, shy=shy)
+        request = _Request(point, size, toward_deg[at], preferred_pt[at], pixels_per_pt, len(point_boxes))
+        middle = _least_cost_position(request, bounds=bounds, boxes=boxes, leaders=leaders, avoided=avoided)
         half = size / 2.0 - _GAP_PT * pixels_per_pt
         boxes.append(np.concatenate([middle - half, middle + half]))
         text.set_position(tuple(back.transform(middle)))
@@ -198,19 +201,19 @@ def place_labels(
         leader = None
         if np.hypot(*(near - point)) > 2.0 * pixels_per_pt:
             leaders.append(np.concatenate([point, near]))
-            leader = _lead(ax, leaders[-1], theme)
+            leader = _add_leader(ax, leaders[-1], theme)
         placed[at] = PlacedLabel(label, text, leader)
     return [placed[at] for at in range(len(labels))]
 
 
-def _lead(ax: Axes, from_to: Floats, theme: Theme) -> Line2D:
+def _add_leader(ax: Axes, from_to: Floats, theme: Theme) -> Line2D:
     ends = ax.transData.inverted().transform(from_to.reshape(2, 2))
     leader = Line2D(ends[:, 0], ends[:, 1], color=theme.text, linewidth=1.0, zorder=29)
-    leader.set_path_effects([withStroke(linewidth=2.6, foreground=theme.paper)])
+    leader.set_path_effects([withStroke(linewidth=2.6, foreground=theme.background)])
     return ax.add_line(leader)
 
 
-def _tag(ax: Axes, label: Label, theme: Theme) -> Text:
+def _add_label(ax: Axes, label: Label, theme: Theme) -> Text:
     return add_text(
         ax,
         label.x,
@@ -223,60 +226,62 @@ def _tag(ax: Axes, label: Label, theme: Theme) -> Text:
         va="center",
         zorder=30,
         linespacing=1.1,
-        bbox={"facecolor": theme.paper, "edgecolor": theme.rule, "linewidth": 0.6, "pad": 1.5},
+        bbox={"facecolor": theme.background, "edgecolor": theme.line, "linewidth": 0.6, "pad": 1.5},
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Wish:
-    """One label's point and size with its gap in pixels, its direction, and how far off it would rather be.
+class _Request:
+    """What is asked for one label: its point, size with gap in pixels, direction, preferred distance.
 
-    dots : how many of the boxes, the first ones, are other labels' points
+    point_boxes : number of boxes, from the first, that are points of labels
     """
 
     point: Floats
     size: Floats
     toward_deg: float
-    stand_off_pt: float
+    preferred_pt: float
     pixels_per_pt: float
-    dots: int
+    point_boxes: int
 
 
-def _fanned(points: Floats, labels: Sequence[Label], near: float) -> tuple[list[float], list[float]]:
-    """Directions spread like a fan where points crowd, the leftmost point's label to the left, and how far off."""
+def _spread_crowded(points: Floats, labels: Sequence[Label], near: float) -> tuple[list[float], list[float]]:
+    """Directions spread out where points are close together, in the order of the points, and preferred distances."""
     toward_deg = [label.toward_deg for label in labels]
-    stand_off_pt = [0.0] * len(labels)
+    preferred_pt = [0.0] * len(labels)
     left = set(range(len(labels)))
     while left:
-        crowd, grown = {min(left)}, True
+        group, grown = {min(left)}, True
         while grown:
-            more = {k for k in left for c in crowd if np.hypot(*(points[k] - points[c])) < near}
-            grown, crowd = not more <= crowd, crowd | more
-        left -= crowd
-        middle = float(np.mean([toward_deg[k] for k in crowd]))
-        across = np.array([np.sin(np.deg2rad(middle)), -np.cos(np.deg2rad(middle))])  # to the right of it
-        inline = sorted(crowd, key=lambda k: (points[k] @ across, k))
+            more = {k for k in left for c in group if np.hypot(*(points[k] - points[c])) < near}
+            grown, group = not more <= group, group | more
+        left -= group
+        middle = float(np.mean([toward_deg[k] for k in group]))
+        across = np.array(
+            [np.sin(np.deg2rad(middle)), -np.cos(np.deg2rad(middle))]
+        )  # to the right of that direction
+        inline = sorted(group, key=lambda k: (points[k] @ across, k))
         spread = min(75.0, 16.0 * (len(inline) - 1))
         for k, turn in zip(inline, np.linspace(spread, -spread, len(inline)), strict=True):
             toward_deg[k] = middle + (float(turn) if len(inline) > 1 else 0.0)
-            stand_off_pt[k] = 0.0 if len(inline) < 4 else min(13.0 * len(inline), 120.0)
-    return toward_deg, stand_off_pt
+            preferred_pt[k] = 0.0 if len(inline) < 4 else min(13.0 * len(inline), 120.0)
+    return toward_deg, preferred_pt
 
 
-def _best_place(
-    wish: _Wish, *, bounds: Bbox, boxes: Sequence[Floats], leaders: Sequence[Floats], shy: Floats
+def _least_cost_position(
+    request: _Request, *, bounds: Bbox, boxes: Sequence[Floats], leaders: Sequence[Floats], avoided: Floats
 ) -> Floats:
-    point, size, pixels_per_pt = wish.point, wish.size, wish.pixels_per_pt
+    point, size, pixels_per_pt = request.point, request.size, request.pixels_per_pt
     turn_deg = np.arange(_DIRECTIONS) * 360.0 / _DIRECTIONS
-    angle_rad = np.deg2rad(wish.toward_deg + turn_deg)
+    angle_rad = np.deg2rad(request.toward_deg + turn_deg)
     way = np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
     with np.errstate(divide="ignore"):
-        reach = np.min(size / 2.0 / np.abs(way), axis=-1)  # from a box's middle to its edge, that way
-    ring = _RINGS_PT * pixels_per_pt
+        reach = np.min(size / 2.0 / np.abs(way), axis=-1)  # from a box's middle to its edge in that direction
+    ring = _RING_RADII_PT * pixels_per_pt
     middle = (point + way[None] * (ring[:, None] + reach)[..., None]).reshape(-1, 2)
     off_deg = np.abs(180.0 - np.mod(180.0 - turn_deg, 360.0))
-    far_pt = _RINGS_PT + np.maximum(0.0, 2.0 * (wish.stand_off_pt - _RINGS_PT))
-    cost = (far_pt[:, None] + (0.12 if wish.stand_off_pt == 0.0 else 0.6) * off_deg).reshape(-1)
+    far_pt = _RING_RADII_PT + np.maximum(0.0, 2.0 * (request.preferred_pt - _RING_RADII_PT))
+    cost = (far_pt[:, None] + (0.12 if request.preferred_pt == 0.0 else 0.6) * off_deg).reshape(-1)
     low, high = middle - size / 2.0, middle + size / 2.0
     outside = np.maximum(0.0, np.concatenate([bounds.min - low, high - bounds.max], axis=1)).sum(axis=1)
     cost = cost + np.where(outside > 0.5, 1e6 + 1e3 * outside, 0.0)
@@ -285,12 +290,12 @@ def _best_place(
         over = np.minimum(high[:, None], taken[None, :, 2:]) - np.maximum(low[:, None], taken[None, :, :2])
         hidden = np.where((over > 0.0).all(axis=-1), over.clip(0.0).prod(axis=-1), 0.0).sum(axis=1)
         cost = cost + np.where(hidden > 0.0, 1e4 + hidden, 0.0)
-    covered = (shy > low[:, None]) & (shy < high[:, None])
+    covered = (avoided > low[:, None]) & (avoided < high[:, None])
     cost = cost + 4.0 * np.minimum(covered.all(axis=-1).sum(axis=1), 40)
     near = np.clip(point, low, high)
     for k, box in enumerate(boxes):
         inside = (box[:2] <= point).all() and (point <= box[2:]).all()  # the point's own dot
-        weight = 0.0 if inside else (25.0 if k < wish.dots else 400.0)
+        weight = 0.0 if inside else (25.0 if k < request.point_boxes else 400.0)
         cost = cost + weight * _meets_box(point, near, box)
     for other in leaders:
         cost = cost + 300.0 * _cross(point, near, other[:2], other[2:])
@@ -311,8 +316,8 @@ def _cross(start: Floats, ends: Floats, a: Floats, b: Floats) -> Floats:
 
 def _meets_box(start: Floats, ends: Floats, box: Floats) -> Floats:
     corners = [box[[0, 1]], box[[2, 1]], box[[2, 3]], box[[0, 3]]]
-    met = [_cross(start, ends, corners[k], corners[k - 1]) for k in range(4)]
-    return np.asarray(np.max(met, axis=0))
+    crossings = [_cross(start, ends, corners[k], corners[k - 1]) for k in range(4)]
+    return np.asarray(np.max(crossings, axis=0))
 
 
 def _segment_meets_boxes(segment: Floats, low: Floats, high: Floats) -> Floats:

@@ -1,8 +1,7 @@
-"""The path profile: the upright plane through the dish and one satellite, seen from the side.
+"""The path profile: the vertical plane through the dish and one satellite, seen from the side.
 
-Heights and distances are in the dish's own plane: along its horizontal, and above its centre. There the ray is
-straight and the ground falls away below it by the Earth's curvature, over a radius enlarged by the refraction
-factor; the picture says so.
+Distances are along the horizontal plane of the dish, heights above its centre. In this frame the ray is straight, and
+the ground is lowered by the Earth's curvature with a radius enlarged by the refraction factor; the picture says so.
 """
 
 from __future__ import annotations
@@ -31,12 +30,21 @@ from skysill.plots.captions import (
     title_height_in,
 )
 from skysill.plots.labels import Label, PlacedLabel, add_text, place_labels, text_box
-from skysill.plots.theme import PALETTE, THEME, Theme, fixed_settings, new_figure, save, source_area
+from skysill.plots.theme import (
+    PALETTE,
+    THEME,
+    Theme,
+    axes_size_in,
+    fixed_settings,
+    new_figure,
+    save,
+    source_area,
+)
 from skysill.plots.vertical_section import SectionFeature, VerticalSection
 from skysill.radio.fresnel import first_fresnel_radius_m
 from skysill.radio.required_room import room_m
 
-__all__ = ["PathProfileArtists", "draw_section", "path_profile_figure", "write_path_profile"]
+__all__ = ["PathProfileArtists", "draw_path_profile", "path_profile_figure", "write_path_profile"]
 
 _ZONE, _PART = "#DCEEF9", "#A9D5F0"
 _MOST_NAMED = 4
@@ -44,139 +52,178 @@ _MOST_NAMED = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PathProfileArtists:
-    """What was drawn: ground line and area, hatched unknown stretches, ray, zones by name, mast, things, labels."""
+    """What was drawn.
+
+    ground, ground_area : line and areas of the ground; unknown : hatched parts without ground data
+    zones : "zone" (first Fresnel zone), "part" (the fraction asked for), "room" (required room)
+    features : each reading or obstacle with its line
+    """
 
     ground: Line2D
-    soil: list[PathPatch]
+    ground_area: list[PathPatch]
     unknown: list[PathPatch]
     ray: Line2D
     zones: dict[str, Polygon]
     mast: Line2D
-    things: list[tuple[SectionFeature, Line2D]]
+    features: list[tuple[SectionFeature, Line2D]]
     labels: list[PlacedLabel]
 
 
-def _left_in(theme: Theme) -> float:
+def _left_margin_in(theme: Theme) -> float:
     return 5.1 * theme.small_pt / 72.0 + 0.12
 
 
-def _wide_in(theme: Theme) -> float:
+def _panel_width_in(theme: Theme) -> float:
     """Width of the axes in inches."""
-    return theme.width_in - _left_in(theme) - 0.12
+    return theme.width_in - _left_margin_in(theme) - 0.12
 
 
-def draw_section(
+def draw_path_profile(
     ax: Axes,
-    plane: VerticalSection,
+    assessment: Assessment,
+    satellite_name: str | None = None,
     *,
-    far_m: float,
-    height_in: float,
+    far_m: float | None = None,
     from_m: float = 0.0,
     theme: Theme = THEME,
 ) -> PathProfileArtists:
-    """Draw the upright plane out to far_m on axes `height_in` tall; limits are set here.
+    """Draw the vertical plane through the dish and one satellite: ground, ray, Fresnel zone, obstructions.
 
-    from_m : things nearer than this are left to another panel
+    Parameters
+    ----------
+    ax : axes at their final place in the figure; limits are set here, axis titles are left to the caller
+    assessment : its `paths` hold the ground; without them the ground is drawn flat
+    satellite_name : one of the satellites assessed; the first when None
+    far_m : how far out to draw, metres; as far as anything matters when None
+    from_m : readings and obstacles nearer than this are left to another drawing
+
+    Raises
+    ------
+    InputError : no satellite of that name was assessed
+
+    >>> import skysill
+    >>> from skysill.plots import draw_path_profile, new_figure
+    >>> job = skysill.read_site_file("demo_terrain/byre.toml")
+    >>> assessment = skysill.assess(job, job.mounts[0])
+    >>> ax = new_figure(5.6, 4.0).add_axes((0.15, 0.15, 0.8, 0.8))
+    >>> drawn = draw_path_profile(ax, assessment, "Demo South", far_m=25.0)
+    >>> [feature.name for feature, _ in drawn.features]
+    ['barn, its gutter']
     """
-    low, high = plane.limits_m(far_m, height_in, _wide_in(theme))
+    section = VerticalSection.of(assessment, result_index(assessment, satellite_name))
+    far_m = section.ranges_m()[0] if far_m is None else far_m
+    return _draw_section(ax, section, far_m=far_m, from_m=from_m, theme=theme)
+
+
+def _draw_section(
+    ax: Axes, section: VerticalSection, *, far_m: float, from_m: float, theme: Theme
+) -> PathProfileArtists:
+    width_in, height_in = axes_size_in(ax)
+    low, high = section.limits_m(far_m, height_in, width_in)
     ax.set_xlim(-0.06 * far_m, far_m)
-    ax.set_ylim(low + plane.datum_m, high + plane.datum_m)
+    ax.set_ylim(low + section.datum_m, high + section.datum_m)
     ax.tick_params(labelsize=theme.small_pt, colors=theme.text, length=4)
-    ax.grid(True, color=theme.faint, linewidth=0.5)
+    ax.grid(True, color=theme.faint_line, linewidth=0.5)
     ax.set_axisbelow(True)
-    ground = _draw_ground(ax, plane, theme)
-    soil, unknown = _draw_soil(ax, plane, far_m, theme)
-    ray, zones = _draw_ray(ax, plane, far_m, theme)
-    mast = _draw_mast(ax, plane, theme)
-    things: list[tuple[SectionFeature, Line2D]] = []
-    for thing in plane.things:
-        if from_m < thing.level_m <= far_m and (thing.floor_m or low) < high and len(things) < _MOST_NAMED:
-            things.append((thing, _draw_thing(ax, plane, thing, theme)))
-    named = {(thing.name, thing.source): thing for thing, _ in reversed(things)}  # once, at its first place
-    wanted = [_thing_label(plane, thing, theme) for thing in named.values()]
-    wanted += _control_label(plane, from_m, far_m, theme)
-    out_m = 0.62 * (min(far_m, high / plane.slope) if plane.slope > 0.0 else far_m)
-    words = f"ray, {plane.result.look.elevation_apparent_deg:.1f}° up"
-    wanted.append(Label(words, out_m, out_m * plane.slope + plane.datum_m, 130.0, theme.small_pt))
+    ground = _draw_ground(ax, section, theme)
+    ground_area, unknown = _draw_ground_area(ax, section, far_m, theme)
+    ray, zones = _draw_ray(ax, section, far_m, theme)
+    mast = _draw_mast(ax, section, theme)
+    features: list[tuple[SectionFeature, Line2D]] = []
+    for feature in section.features:
+        if (
+            from_m < feature.level_m <= far_m
+            and (feature.floor_m or low) < high
+            and len(features) < _MOST_NAMED
+        ):
+            features.append((feature, _draw_feature(ax, section, feature, theme)))
+    named = {
+        (feature.name, feature.source): feature for feature, _ in reversed(features)
+    }  # once, at its first position
+    wanted = [_feature_label(section, feature, theme) for feature in named.values()]
+    wanted += _controlling_label(section, from_m, far_m, theme)
+    out_m = 0.62 * (min(far_m, high / section.slope) if section.slope > 0.0 else far_m)
+    words = f"ray, {section.result.look.elevation_apparent_deg:.1f}° up"
+    wanted.append(Label(words, out_m, out_m * section.slope + section.datum_m, 130.0, theme.small_pt))
     along = np.linspace(0.0, far_m, 60)
-    lines = [np.column_stack([along, along * plane.slope + plane.datum_m])]
-    for _, line in things:
+    lines = [np.column_stack([along, along * section.slope + section.datum_m])]
+    for _, line in features:
         foot, top = np.asarray(line.get_xydata())
         lines.append(np.linspace(foot, top, 20))
-    said = [text_box(text) for text in ax.texts]
-    labels = place_labels(ax, wanted, keep_clear=said, avoid=np.concatenate(lines), theme=theme)
-    return PathProfileArtists(ground, soil, unknown, ray, zones, mast, things, labels)
+    text_boxes = [text_box(text) for text in ax.texts]
+    labels = place_labels(ax, wanted, keep_clear=text_boxes, avoid=np.concatenate(lines), theme=theme)
+    return PathProfileArtists(ground, ground_area, unknown, ray, zones, mast, features, labels)
 
 
-def _draw_ground(ax: Axes, plane: VerticalSection, theme: Theme) -> Line2D:
-    source = theme.sources["terrain" if plane.known else ""]
+def _draw_ground(ax: Axes, section: VerticalSection, theme: Theme) -> Line2D:
+    source = theme.sources["terrain" if section.known else ""]
     (line,) = ax.plot(
-        plane.level_m,
-        plane.rise_m + plane.datum_m,
+        section.level_m,
+        section.rise_m + section.datum_m,
         color=source.colour,
         linewidth=1.8,
         zorder=10,
-        linestyle="solid" if plane.known else source.stroke,
+        linestyle="solid" if section.known else source.stroke,
     )
     return line
 
 
-def _draw_soil(
-    ax: Axes, plane: VerticalSection, far_m: float, theme: Theme
+def _draw_ground_area(
+    ax: Axes, section: VerticalSection, far_m: float, theme: Theme
 ) -> tuple[list[PathPatch], list[PathPatch]]:
-    """The body of the ground, and hatched bands where nobody knows it."""
+    """Areas below the ground line, and hatched bands where the ground is unknown."""
     low, high = ax.get_ylim()
-    soil: list[PathPatch] = []
+    ground_area: list[PathPatch] = []
     unknown: list[PathPatch] = []
-    missing = np.isnan(plane.rise_m)
+    missing = np.isnan(section.rise_m)
     runs = np.split(np.arange(missing.size), np.flatnonzero(np.diff(missing.astype(int))) + 1)
     for run in runs:
         if missing[run[0]]:
-            left = plane.level_m[max(run[0] - 1, 0)]
-            right = plane.level_m[min(run[-1] + 1, missing.size - 1)]
+            left = section.level_m[max(run[0] - 1, 0)]
+            right = section.level_m[min(run[-1] + 1, missing.size - 1)]
             outline = np.array([[left, low], [left, high], [right, high], [right, low]])
             source, kept, zorder = theme.sources[""], unknown, 1
             if min(right, far_m) - left > 0.15 * far_m:
-                _say_unknown(ax, (left + min(right, far_m)) / 2.0, theme)
+                _label_unknown(ax, (left + min(right, far_m)) / 2.0, theme)
         else:
-            top = np.column_stack([plane.level_m[run], plane.rise_m[run] + plane.datum_m])
+            top = np.column_stack([section.level_m[run], section.rise_m[run] + section.datum_m])
             outline = np.concatenate([top, [[top[-1, 0], low], [top[0, 0], low]]])
-            source, kept, zorder = theme.sources["terrain" if plane.known else ""], soil, 4
+            source, kept, zorder = theme.sources["terrain" if section.known else ""], ground_area, 4
         patch = source_area([outline], source, zorder=zorder)
         ax.add_artist(patch)
         kept.append(patch)
-    return soil, unknown
+    return ground_area, unknown
 
 
-def _say_unknown(ax: Axes, level_m: float, theme: Theme) -> None:
+def _label_unknown(ax: Axes, level_m: float, theme: Theme) -> None:
     low, high = ax.get_ylim()
     style = {"size": theme.small_pt, "color": theme.text, "ha": "center", "va": "center", "zorder": 15}
-    paper = {"facecolor": theme.paper, "edgecolor": "none", "pad": 1.5}
+    paper = {"facecolor": theme.background, "edgecolor": "none", "pad": 1.5}
     add_text(ax, level_m, low + 0.12 * (high - low), "ground\nnot known", bbox=paper, **style)
 
 
 def _draw_ray(
-    ax: Axes, plane: VerticalSection, far_m: float, theme: Theme
+    ax: Axes, section: VerticalSection, far_m: float, theme: Theme
 ) -> tuple[Line2D, dict[str, Polygon]]:
     """The centre ray, and around it the first Fresnel zone, the part of it asked for, and the required room."""
-    out, up = math.cos(plane.up_rad), math.sin(plane.up_rad)
+    out, up = math.cos(section.elevation_rad), math.sin(section.elevation_rad)
     along = np.concatenate([[0.0], np.geomspace(0.02, 1.2 * far_m / max(out, 0.05), 120)])
-    link = plane.assessment.link
+    link = section.assessment.link
     zone = first_fresnel_radius_m(along, frequency_ghz=link.frequency_ghz)
     room = room_m(along, link)
     zones: dict[str, Polygon] = {}
     for name, half in (("zone", zone), ("part", link.fresnel_fraction * zone), ("room", room)):
         there, side = np.concatenate([along, along[::-1]]), np.concatenate([half, -half[::-1]])
-        outline = np.column_stack([there * out - side * up, there * up + side * out + plane.datum_m])
+        outline = np.column_stack([there * out - side * up, there * up + side * out + section.datum_m])
         zones[name] = Polygon(outline, closed=True, linewidth=1.1, **_zone_style(name, theme))
         ax.add_artist(zones[name])
     ends = along[[0, -1]]
     (ray,) = ax.plot(
         ends * out,
-        ends * up + plane.datum_m,
+        ends * up + section.datum_m,
         color=theme.text,
         linewidth=1.6,
-        linestyle=theme.verdicts[plane.result.verdict].stroke,
+        linestyle=theme.verdicts[section.result.verdict].stroke,
         zorder=11,
     )
     return ray, zones
@@ -191,20 +238,22 @@ def _zone_style(name: str, theme: Theme) -> dict[str, Any]:
     }[name]
 
 
-def _draw_mast(ax: Axes, plane: VerticalSection, theme: Theme) -> Line2D:
-    foot = plane.datum_m - plane.assessment.mount.height_m
+def _draw_mast(ax: Axes, section: VerticalSection, theme: Theme) -> Line2D:
+    foot = section.datum_m - section.assessment.mount.height_m
     (mast,) = ax.plot(
-        [0.0, 0.0], [foot, plane.datum_m], color=theme.text, linewidth=3.0, zorder=12, solid_capstyle="butt"
+        [0.0, 0.0], [foot, section.datum_m], color=theme.text, linewidth=3.0, zorder=12, solid_capstyle="butt"
     )
-    low = plane.rise_m[~np.isnan(plane.rise_m)]
-    if low.size and low[0] + plane.datum_m < foot - 0.05:  # it stands on a wall or roof the ground line lacks
-        base = [float(low[0]) + plane.datum_m, foot]
-        ax.plot([0.0, 0.0], base, color=theme.rule, linewidth=2.0, linestyle=(0, (2, 1.5)), zorder=11)
-    half = plane.assessment.terminal.dish_diameter_m / 2.0
-    out, up = half * math.sin(plane.up_rad), half * math.cos(plane.up_rad)
+    low = section.rise_m[~np.isnan(section.rise_m)]
+    if (
+        low.size and low[0] + section.datum_m < foot - 0.05
+    ):  # the mount stands on a wall or roof that the ground line does not show
+        base = [float(low[0]) + section.datum_m, foot]
+        ax.plot([0.0, 0.0], base, color=theme.line, linewidth=2.0, linestyle=(0, (2, 1.5)), zorder=11)
+    half = section.assessment.terminal.dish_diameter_m / 2.0
+    out, up = half * math.sin(section.elevation_rad), half * math.cos(section.elevation_rad)
     ax.plot(
         [out, -out],
-        [plane.datum_m - up, plane.datum_m + up],
+        [section.datum_m - up, section.datum_m + up],
         color=theme.text,
         linewidth=3.4,
         zorder=13,
@@ -213,16 +262,16 @@ def _draw_mast(ax: Axes, plane: VerticalSection, theme: Theme) -> Line2D:
     return mast
 
 
-def _draw_thing(ax: Axes, plane: VerticalSection, thing: SectionFeature, theme: Theme) -> Line2D:
-    source, floor_m = theme.sources[thing.source], thing.floor_m
+def _draw_feature(ax: Axes, section: VerticalSection, feature: SectionFeature, theme: Theme) -> Line2D:
+    source, floor_m = theme.sources[feature.source], feature.floor_m
     if floor_m is None:
-        ground = ~np.isnan(plane.rise_m)
-        floor_m = ax.get_ylim()[0] - plane.datum_m
+        ground = ~np.isnan(section.rise_m)
+        floor_m = ax.get_ylim()[0] - section.datum_m
         if ground.any():
-            floor_m = float(np.interp(thing.level_m, plane.level_m[ground], plane.rise_m[ground]))
+            floor_m = float(np.interp(feature.level_m, section.level_m[ground], section.rise_m[ground]))
     (line,) = ax.plot(
-        [thing.level_m, thing.level_m],
-        [min(floor_m, thing.top_m) + plane.datum_m, thing.top_m + plane.datum_m],
+        [feature.level_m, feature.level_m],
+        [min(floor_m, feature.top_m) + section.datum_m, feature.top_m + section.datum_m],
         color=source.colour,
         linestyle=source.stroke,
         linewidth=2.6,
@@ -237,7 +286,7 @@ def _draw_thing(ax: Axes, plane: VerticalSection, thing: SectionFeature, theme: 
     return line
 
 
-def _room_words(result: SatelliteResult) -> str:
+def _room_text(result: SatelliteResult) -> str:
     clearance = result.clearance
     if clearance.clearance_m is None or clearance.required_m is None:
         return ""
@@ -248,88 +297,92 @@ def _room_words(result: SatelliteResult) -> str:
     return f"\nroom {room}, needed {clearance.required_m:.2f} m"
 
 
-def _controls(plane: VerticalSection, thing: SectionFeature) -> bool:
-    control = plane.result.clearance.controlling
-    return control is not None and (control.name, control.source) == (thing.name, thing.source)
+def _is_controlling(section: VerticalSection, feature: SectionFeature) -> bool:
+    control = section.result.clearance.controlling
+    return control is not None and (control.name, control.source) == (feature.name, feature.source)
 
 
-def _thing_label(plane: VerticalSection, thing: SectionFeature, theme: Theme) -> Label:
-    mine = _controls(plane, thing)
-    name = thing.name if len(thing.name) <= 24 else thing.name[:23] + "…"
-    far = f", {thing.distance_m:.0f} m" + (" (assumed)" if thing.assumed else "")
-    words = name + far + (_room_words(plane.result) if mine else "")
-    weight = "bold" if mine else "normal"
-    return Label(words, thing.level_m, thing.top_m + plane.datum_m, -45.0, theme.small_pt, weight)
+def _feature_label(section: VerticalSection, feature: SectionFeature, theme: Theme) -> Label:
+    controlling = _is_controlling(section, feature)
+    name = feature.name if len(feature.name) <= 24 else feature.name[:23] + "…"
+    distance = f", {feature.distance_m:.0f} m" + (" (assumed)" if feature.assumed else "")
+    words = name + distance + (_room_text(section.result) if controlling else "")
+    weight = "bold" if controlling else "normal"
+    return Label(words, feature.level_m, feature.top_m + section.datum_m, -45.0, theme.small_pt, weight)
 
 
-def _control_label(plane: VerticalSection, from_m: float, far_m: float, theme: Theme) -> list[Label]:
-    """What controls, where it is ground, or stands aside of the plane."""
-    control = plane.result.clearance.controlling
-    if control is None or not control.distance_m or any(_controls(plane, thing) for thing in plane.things):
+def _controlling_label(section: VerticalSection, from_m: float, far_m: float, theme: Theme) -> list[Label]:
+    """The label of the controlling obstruction where it is ground, or stands beside the plane."""
+    control = section.result.clearance.controlling
+    if (
+        control is None
+        or not control.distance_m
+        or any(_is_controlling(section, feature) for feature in section.features)
+    ):
         return []
-    up_rad = math.radians(control.elevation_deg)
-    level, rise = control.distance_m * math.cos(up_rad), control.distance_m * math.sin(up_rad)
+    elevation_rad = math.radians(control.elevation_deg)
+    level, rise = control.distance_m * math.cos(elevation_rad), control.distance_m * math.sin(elevation_rad)
     if not from_m < level <= far_m:
         return []
-    words = f"{control.name}, {control.distance_m:.0f} m{_room_words(plane.result)}"
-    return [Label(words, level, rise + plane.datum_m, 100.0, theme.small_pt, "bold")]
+    words = f"{control.name}, {control.distance_m:.0f} m{_room_text(section.result)}"
+    return [Label(words, level, rise + section.datum_m, 100.0, theme.small_pt, "bold")]
 
 
 def path_profile_figure(
     assessment: Assessment, satellite_name: str | None = None, *, heading: bool = True, theme: Theme = THEME
 ) -> Figure:
-    """The whole sheet: title, one panel or two (far and near), key, and the satellite's row.
+    """The whole figure: title, one panel or two (far and near), legend, and the satellite's row.
 
-    heading : False leaves title and row out, for a page that says them
+    heading : False leaves title and row out, for a page that has them as text
     """
-    plane = VerticalSection.of(assessment, result_index(assessment, satellite_name))
-    ranges, line_in, wide_in = plane.ranges_m(), theme.small_pt / 72.0, _wide_in(theme)
-    panels = [(far_m, *plane.panel(far_m, wide_in)) for far_m in ranges]
+    section = VerticalSection.of(assessment, result_index(assessment, satellite_name))
+    ranges, line_in, wide_in = section.ranges_m(), theme.small_pt / 72.0, _panel_width_in(theme)
+    panels = [(far_m, *section.panel(far_m, wide_in)) for far_m in ranges]
     key_in, gap_in = 1.65 * line_in * (2 if theme.width_in > 5.0 else 3) + 0.1, 5.3 * line_in
-    title_in = title_height_in(_title_words(plane), theme=theme) if heading else 0.0
-    words_in = sum(row_heights_in([plane.result], theme=theme)) if heading else 0.0
+    title_in = title_height_in(_title_lines(section), theme=theme) if heading else 0.0
+    words_in = sum(row_heights_in([section.result], theme=theme)) if heading else 0.0
     height_in = title_in + 0.24 + sum(panel[1] + gap_in for panel in panels) + key_in + words_in + 0.05
     figure = new_figure(theme.width_in, height_in)
-    at_in = 0.24 + (add_title(figure, _title_words(plane), theme=theme) if heading else 0.0)
+    at_in = 0.24 + (add_title(figure, _title_lines(section), theme=theme) if heading else 0.0)
     for far_m, panel_in, stretch in panels:
         place = (
-            _left_in(theme) / theme.width_in,
+            _left_margin_in(theme) / theme.width_in,
             1.0 - (at_in + panel_in) / height_in,
             wide_in / theme.width_in,
             panel_in / height_in,
         )
         ax = figure.add_axes(place, label=f"path to {far_m:.0f} m")
         nearer_m = ranges[-1] if far_m > ranges[-1] else 0.0
-        draw_section(ax, plane, far_m=far_m, height_in=panel_in, from_m=nearer_m, theme=theme)
+        _draw_section(ax, section, far_m=far_m, from_m=nearer_m, theme=theme)
         shape = "true proportions" if abs(stretch - 1.0) < 0.02 else f"heights drawn {stretch:.1f} times"
         near = "near the dish, " if len(panels) > 1 and nearer_m == 0.0 else ""
-        _axis_words(ax, plane, near + shape, theme)
+        _add_axis_titles(ax, section, near + shape, theme)
         at_in += panel_in + gap_in
-    add_legend(figure, _key(plane, theme), at_in - 1.2 * line_in + key_in / 2, columns=3, theme=theme)
+    add_legend(
+        figure, _legend_handles(section, theme), at_in - 1.2 * line_in + key_in / 2, columns=3, theme=theme
+    )
     if heading:
-        add_rows(figure, [plane.result], at_in + key_in, theme=theme)
+        add_rows(figure, [section.result], at_in + key_in, theme=theme)
     return figure
 
 
-def _title_words(plane: VerticalSection) -> list[str]:
-    date, factor = date_text(plane.assessment), plane.assessment.criteria.refraction_factor
+def _title_lines(section: VerticalSection) -> list[str]:
+    date, factor = date_text(section.assessment), section.assessment.criteria.refraction_factor
     return [
-        f"{plane.assessment.site.name}: path to {plane.result.satellite.name}{', ' + date if date else ''}",
-        mount_text(plane.assessment.mount),
+        f"{section.assessment.site.name}: path to {section.result.satellite.name}{', ' + date if date else ''}",
+        mount_text(section.assessment.mount),
         f"Ground lowered for Earth curvature, refraction factor {factor:.2f}"
-        if plane.known
+        if section.known
         else "Ground along the way not known: drawn flat",
     ]
 
 
-def _axis_words(ax: Axes, plane: VerticalSection, shape: str, theme: Theme) -> None:
+def _add_axis_titles(ax: Axes, section: VerticalSection, shape: str, theme: Theme) -> None:
     style = {"size": theme.small_pt, "color": theme.text, "transform": ax.transAxes}
-    known = plane.assessment.mount.antenna_elevation_m is not None
-    figure = ax.get_figure(root=True)
-    assert figure is not None
-    height_in = ax.get_position().height * figure.get_size_inches()[1]
+    known = section.assessment.mount.antenna_elevation_m is not None
+    height_in = axes_size_in(ax)[1]
     across = "elevation, m" if known else "above the mount's foot, m"
-    left = -5.0 * theme.small_pt / 72.0 / _wide_in(theme)
+    left = -5.0 * theme.small_pt / 72.0 / _panel_width_in(theme)
     add_text(ax, left, 0.5, across, rotation=90, va="center", ha="center", **style)
     add_text(
         ax,
@@ -343,8 +396,8 @@ def _axis_words(ax: Axes, plane: VerticalSection, shape: str, theme: Theme) -> N
     add_text(ax, 1.0, 1.0 + 0.04 / height_in, shape, va="bottom", ha="right", **style)
 
 
-def _key(plane: VerticalSection, theme: Theme) -> Sequence[Any]:
-    part = f"{plane.assessment.criteria.fresnel_fraction:g} of the zone"
+def _legend_handles(section: VerticalSection, theme: Theme) -> Sequence[Any]:
+    part = f"{section.assessment.criteria.fresnel_fraction:g} of the zone"
     zone, middle = (
         {k: v for k, v in _zone_style(n, theme).items() if k != "zorder"} for n in ("zone", "part")
     )
@@ -353,10 +406,10 @@ def _key(plane: VerticalSection, theme: Theme) -> Sequence[Any]:
         Patch(label="first Fresnel zone", **zone),
         Patch(label=part, **middle),
     ]
-    if plane.known:
+    if section.known:
         handles.append(Line2D([], [], color=theme.sources["terrain"].colour, linewidth=2.0, label="ground"))
     for name in ("measured", "obstacle"):
-        if any(thing.source == name for thing in plane.things):
+        if any(feature.source == name for feature in section.features):
             source = theme.sources[name]
             line = Line2D(
                 [], [], color=source.colour, linestyle=source.stroke, linewidth=2.0, label=source.word
@@ -370,7 +423,7 @@ def _key(plane: VerticalSection, theme: Theme) -> Sequence[Any]:
 def write_path_profile(
     path: str | PathLike[str], assessment: Assessment, satellite_name: str | None = None
 ) -> None:
-    """Write the path profile of a satellite (the first unless named) as PNG, SVG or PDF by the file's suffix."""
+    """Write the path profile of a satellite (the first when None) as PNG, SVG or PDF by the file's suffix."""
     with fixed_settings():
         figure = path_profile_figure(assessment, satellite_name)
         save(path, figure, title=f"{assessment.site.name}: path profile")

@@ -1,4 +1,4 @@
-"""A screened list on a map: one dot an address, coloured and marked by its verdict."""
+"""The verdicts of a screened list on a map: one marker for each address."""
 
 from __future__ import annotations
 
@@ -29,14 +29,20 @@ class VerdictMapArtists:
 def draw_verdict_map(
     ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, theme: Theme = THEME
 ) -> VerdictMapArtists:
-    """Dots at their longitude and latitude, the graver verdicts on top.
+    """Draw a marker for each address at its longitude and latitude, the worse verdicts on top.
 
     Parameters
     ----------
     latitude_deg, longitude_deg : (n,) float
     verdict : (n,) int, rank of each verdict (skysill.assessment.verdict.RANK)
 
-    Of more than 40 000 addresses every k-th is drawn; the key counts them all.
+    Of more than 40 000 addresses every k-th is drawn; the legend counts them all. The caller adds the legend.
+
+    >>> from skysill.plots import draw_verdict_map, new_figure
+    >>> ax = new_figure(5.6, 5.0).add_axes((0.15, 0.15, 0.8, 0.8))
+    >>> drawn = draw_verdict_map(ax, [58.03, 58.04], [-24.66, -24.65], [0, 4])
+    >>> list(drawn.dots)
+    ['clear', 'blocked']
     """
     latitude, longitude, rank = (np.asarray(part) for part in (latitude_deg, longitude_deg, verdict))
     step = max(1, -(-latitude.size // _MOST_DOTS))
@@ -70,7 +76,7 @@ def verdict_map_figure(
     title: str = "",
     theme: Theme = THEME,
 ) -> Figure:
-    """The map with its key beside it."""
+    """The map with its legend below it."""
     figure = new_figure(theme.width_in, 6.2)
     ax = figure.add_axes((0.18, 0.3, 0.78, 0.63))
     draw_verdict_map(ax, latitude_deg, longitude_deg, verdict, theme=theme)

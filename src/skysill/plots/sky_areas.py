@@ -1,6 +1,6 @@
-"""Silhouettes as areas of sky that can be drawn, and the azimuths nobody looked at.
+"""Silhouettes as areas of sky to be drawn, and the azimuth spans that no source covers.
 
-Only drawing geometry: columns are joined into outlines, nothing about the ray is worked out here.
+The module holds only the geometry of the drawing: columns are joined into outlines; nothing is computed about the ray.
 """
 
 from __future__ import annotations
@@ -27,30 +27,30 @@ __all__ = [
 ]
 
 _WIDEST_STEP_DEG = 2.0
-"""Columns of one obstacle farther apart than this are two pieces of it, not one."""
+"""Columns of one obstacle farther apart than this belong to separate parts."""
 
 _TERRAIN_STEP_DEG = 1.01
-"""Columns of terrain no farther apart than this are one skyline, looked at far enough or not."""
+"""Columns of terrain no farther apart than this form one skyline, covered far enough or not."""
 
-_SLIT = 0.3
-"""Gaps inside an outline narrower than this, in degrees on paper, cannot be seen and are closed."""
+_CLOSED_GAP_DEG = 0.3
+"""Gaps inside an outline narrower than this, in degrees on the picture, are closed because they are invisible."""
 
-_THIN = 0.16
-"""Anything that obstructs is drawn at least this wide, in degrees on paper."""
+_LEAST_WIDTH_DEG = 0.16
+"""Least width at which an obstruction is drawn, in degrees on the picture."""
 
-_FINE = 0.02
-"""Outlines are drawn through points that leave out no detail larger than this, in degrees on paper."""
+_DETAIL_DEG = 0.02
+"""Largest detail that simplified outlines may lose, in degrees on the picture."""
 
 _HALF_COLUMN_DEG = 0.05
-"""Half the width drawn for a column that stands alone: a pole must not vanish."""
+"""Half the width drawn for a single column, so that a pole stays visible."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Area:
-    """A piece of obstructed sky: from floor_deg up to top_deg, over azimuths that run clockwise unbroken.
+    """A part of the obstructed sky: from floor_deg up to top_deg, over an unbroken span of azimuths, clockwise.
 
     azimuth_deg : (n,) float, increasing, may pass 360; floor_deg, top_deg, distance_m : (n,) float
-    stands : whether it reaches down to the ground; a wire or a high crown does not
+    from_ground : whether it reaches down to the ground; a wire or a high crown does not
     """
 
     source: str
@@ -59,37 +59,37 @@ class Area:
     floor_deg: Floats
     top_deg: Floats
     distance_m: Floats
-    stands: bool
+    from_ground: bool
 
 
 def sky_areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
-    """Every silhouette as areas, in painting order: terrain, then what was measured, then obstacles.
+    """All silhouettes as areas in drawing order: terrain, measured horizon, obstacles.
 
-    What stands on the ground keeps the highest column per azimuth; what hangs free keeps each of its layers.
+    Of what reaches down to the ground only the highest column per azimuth is kept; of what does not, every layer.
     """
     order = {"terrain": 0, "measured": 1, "obstacle": 2}
     found: list[Area] = []
     sources = sorted(dict.fromkeys(s.source for s in silhouettes), key=lambda name: order.get(name, 3))
-    for silhouette in (_together([s for s in silhouettes if s.source == name]) for name in sources):
+    for silhouette in (_merged([s for s in silhouettes if s.source == name]) for name in sources):
         by_thing = silhouette.source == "obstacle"
         parts = sorted(set(silhouette.thing.tolist())) if by_thing else [None]
         pieces: list[Area] = []
         for part in parts:
             chosen = np.ones(len(silhouette), bool) if part is None else silhouette.thing == part
-            for stands in (True, False):
-                mask = chosen & ((np.asarray(silhouette.floor_deg) <= -89.9) == stands)
-                for layer in _layers(silhouette, np.flatnonzero(mask), only_top=stands):
-                    pieces.extend(_runs(silhouette, layer, stands=stands))
-        # the farther is painted first, so that the nearer covers it; layers that hang free come last
-        pieces.sort(key=lambda area: (not area.stands, -_median(area.distance_m)))
+            for from_ground in (True, False):
+                mask = chosen & ((np.asarray(silhouette.floor_deg) <= -89.9) == from_ground)
+                for layer in _layers(silhouette, np.flatnonzero(mask), only_top=from_ground):
+                    pieces.extend(_unbroken_runs(silhouette, layer, from_ground=from_ground))
+        # the farther is drawn first, so that the nearer covers it; layers off the ground come last
+        pieces.sort(key=lambda area: (not area.from_ground, -_median_distance_m(area.distance_m)))
         found.extend(pieces)
     return found
 
 
-def _together(silhouettes: Sequence[Silhouette]) -> Silhouette:
-    """Silhouettes of one source as one; where a later one looked, it speaks instead of those before it.
+def _merged(silhouettes: Sequence[Silhouette]) -> Silhouette:
+    """Silhouettes of one source as one; where a later one covers, it replaces those before it.
 
-    Terrain comes coarse all round first, then dense around the rays.
+    Terrain comes with coarse columns all round first, then with dense ones around the rays.
     """
     if len(silhouettes) == 1:
         return silhouettes[0]
@@ -113,18 +113,18 @@ def _together(silhouettes: Sequence[Silhouette]) -> Silhouette:
 
 
 def _covers(silhouette: Silhouette, azimuth_deg: Floats) -> Bools:
-    """As `covered`, working each azimuth out once however many columns share it."""
+    """As `covered`, evaluated once for each distinct azimuth."""
     once, back = np.unique(azimuth_deg, return_inverse=True)
     return np.asarray(covered(silhouette, once)[back])
 
 
-def _median(distance_m: Floats) -> float:
+def _median_distance_m(distance_m: Floats) -> float:
     known = distance_m[~np.isnan(distance_m)]
     return float(np.median(known)) if known.size else 0.0
 
 
 def _layers(silhouette: Silhouette, index: Ints, *, only_top: bool) -> Iterator[Ints]:
-    """Columns split so that each azimuth comes once: the highest of each first, then the next."""
+    """Columns in layers in which each azimuth occurs once: first the highest of each, then the next."""
     rest = index[np.lexsort((-silhouette.elevation_deg[index], silhouette.azimuth_deg[index]))]
     while rest.size:
         azimuth_deg = silhouette.azimuth_deg[rest]
@@ -135,8 +135,8 @@ def _layers(silhouette: Silhouette, index: Ints, *, only_top: bool) -> Iterator[
         rest = rest[~first]
 
 
-def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area]:
-    """One layer cut where its source did not look, or where an obstacle ends."""
+def _unbroken_runs(silhouette: Silhouette, index: Ints, *, from_ground: bool) -> Iterator[Area]:
+    """One layer cut where its source does not cover, or where an obstacle ends."""
     azimuth_deg = silhouette.azimuth_deg[index]
     step = np.mod(np.diff(azimuth_deg, append=azimuth_deg[:1] + 360.0), 360.0)
     step[step == 0.0] = 360.0
@@ -144,7 +144,9 @@ def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area
         joined: Bools = step <= _WIDEST_STEP_DEG
     else:
         joined = covered(silhouette, azimuth_deg + step / 2.0) & (step < 180.0)
-    if silhouette.source == "terrain":  # followed, though perhaps not far enough to count as looked at
+    if (
+        silhouette.source == "terrain"
+    ):  # terrain was evaluated, though perhaps not far enough to count as covered
         joined = joined | (step <= _TERRAIN_STEP_DEG)
     count = index.size
     breaks = np.flatnonzero(~joined)
@@ -165,7 +167,7 @@ def _runs(silhouette: Silhouette, index: Ints, *, stands: bool) -> Iterator[Area
             floor_deg=np.asarray(silhouette.floor_deg)[turn],
             top_deg=silhouette.elevation_deg[turn],
             distance_m=silhouette.distance_m[turn],
-            stands=stands,
+            from_ground=from_ground,
         )
 
 
@@ -191,7 +193,7 @@ def covered_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]
 def uncovered_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, float]]:
     """Azimuth spans (from, clockwise to; the end may pass 360) that no silhouette covers.
 
-    >>> unseen_spans([])
+    >>> uncovered_spans([])
     [(0.0, 360.0)]
     """
     seen = covered_spans(silhouettes)
@@ -204,7 +206,7 @@ def uncovered_spans(silhouettes: Sequence[Silhouette]) -> list[tuple[float, floa
 
 
 def partly_covered(shapes: Sequence[Area], spans: Sequence[tuple[float, float]]) -> list[Area]:
-    """The areas of terrain that run into azimuths where nobody looked far enough out: hatched across."""
+    """The areas of terrain that extend into uncovered azimuth spans: seen, but not far enough out."""
     found = []
     for area in shapes:
         if area.source == "terrain" and any(
@@ -215,45 +217,48 @@ def partly_covered(shapes: Sequence[Area], spans: Sequence[tuple[float, float]])
 
 
 def merged_outlines(shapes: Sequence[Floats]) -> list[list[Floats]]:
-    """Overlapping outlines put together: for each piece its outer ring, then its holes, each closed (n, 2).
+    """Overlapping outlines merged: for each part its outer ring, then its holes, each closed, (n, 2).
 
-    A house of walls, roof planes and chimneys is one shape against the sky.
+    A house of walls, roof planes and chimneys becomes one shape.
     """
     from shapely import MultiPolygon, Polygon, normalize, union_all
 
-    whole = union_all([part for shape in shapes if len(shape) >= 3 for part in _visible(shape)])
+    whole = union_all([part for shape in shapes if len(shape) >= 3 for part in _drawn_parts(shape)])
     pieces = []
     for part in getattr(whole, "geoms", [whole]):
         if part.geom_type == "Polygon" and part.area > 0.0:
-            wide = [hole for hole in part.interiors if not Polygon(hole).buffer(-_SLIT / 2.0).is_empty]
+            wide = [
+                hole for hole in part.interiors if not Polygon(hole).buffer(-_CLOSED_GAP_DEG / 2.0).is_empty
+            ]
             pieces.append(Polygon(part.exterior, wide))
     tidy = normalize(MultiPolygon(pieces))  # the same order every time
     return [[np.asarray(ring.coords) for ring in (part.exterior, *part.interiors)] for part in tidy.geoms]
 
 
-def _visible(shape: Floats) -> list[Any]:
-    """An outline as a valid area, and what of it is too thin to be seen as a line of its least width.
+def _drawn_parts(shape: Floats) -> list[Any]:
+    """An outline as a valid area, with parts that are too thin to see widened to the least width.
 
-    A wire seen from afar has no height to speak of and must not vanish.
+    A distant wire has almost no height and must stay visible.
     """
     from shapely import LineString, Polygon, make_valid
 
-    ring = LineString(np.concatenate([shape, shape[:1]])).simplify(_FINE)
+    ring = LineString(np.concatenate([shape, shape[:1]])).simplify(_DETAIL_DEG)
     area = make_valid(Polygon(ring.coords)) if len(ring.coords) > 3 else Polygon()
-    stout = area.buffer(-_THIN / 2.0).buffer(_THIN / 2.0 + 0.01)
-    thin = ring.difference(stout).buffer(_THIN / 2.0)
+    wide_parts = area.buffer(-_LEAST_WIDTH_DEG / 2.0).buffer(_LEAST_WIDTH_DEG / 2.0 + 0.01)
+    thin = ring.difference(wide_parts).buffer(_LEAST_WIDTH_DEG / 2.0)
     parts = [part for part in getattr(thin, "geoms", [thin]) if not part.is_empty]
-    # short parts are but the corners of a stout area
+    # short parts are only the corners of a wide area
     long = [
         part
         for part in parts
-        if stout.is_empty or np.hypot(*np.subtract(part.bounds[2:], part.bounds[:2])) > 4.0 * _THIN
+        if wide_parts.is_empty
+        or np.hypot(*np.subtract(part.bounds[2:], part.bounds[:2])) > 4.0 * _LEAST_WIDTH_DEG
     ]
     return [area, *long]
 
 
 def points_along(points: Floats, step: float) -> Floats:
-    """Places along a line (n, 2), no more than about `step` apart: what a label should rather not cover."""
+    """Points along a line (n, 2), at most about `step` apart, for labels to avoid."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     at = np.linspace(0.0, along[-1], max(2, int(along[-1] / step) + 1))
     return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
@@ -264,7 +269,7 @@ def circle_on_sky(
 ) -> tuple[Floats, Floats]:
     """Azimuths and elevations at `radius_deg` all around a direction: a small circle on the sky.
 
-    Direct problem of the sphere (any spherical trigonometry text).
+    Direct problem of spherical trigonometry (from memory).
     """
     around_rad = np.linspace(0.0, 2.0 * np.pi, points)
     here_rad, reach_rad = np.deg2rad(elevation_deg), np.deg2rad(radius_deg)
@@ -278,12 +283,12 @@ def circle_on_sky(
 def azimuthal_equidistant_deg(
     azimuth_deg: Floats, elevation_deg: Floats, *, center_azimuth_deg: float, center_elevation_deg: float
 ) -> tuple[Floats, Floats]:
-    """Place of directions on paper around a centre: right and up, degrees, true in every direction from it.
+    """Position of directions in a picture around a centre: right and up, degrees, true in every direction from it.
 
     Azimuthal equidistant projection (Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395,
     1987, chapter 25, eqs. 22-4, 22-5, 25-2; from memory) with azimuth to the right and elevation upward.
 
-    >>> x, y = tangent_plane_deg(10.0, 30.0, center_azimuth_deg=10.0, center_elevation_deg=24.0)
+    >>> x, y = azimuthal_equidistant_deg(10.0, 30.0, center_azimuth_deg=10.0, center_elevation_deg=24.0)
     >>> x.round(9).item(), y.round(9).item()
     (0.0, 6.0)
     """

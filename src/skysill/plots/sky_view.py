@@ -1,7 +1,6 @@
-"""The sky view: the whole sky over the dish on one disc, as on a map, north up and east right.
+"""The sky view: the whole sky above the dish on one disc, as on a map, north up and east right.
 
-Elevation runs evenly from the rim (0) to the middle (90), so a place on the disc is azimuth and zenith angle:
-azimuthal equidistant about the zenith.
+Elevation is linear from the rim (0) to the middle (90): an azimuthal equidistant projection about the zenith.
 """
 
 from __future__ import annotations
@@ -57,25 +56,25 @@ from skysill.units import Floats, wrap_180
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
-_RIM = 90.0
-_BAND = 94.5
-_LIMIT = 107.0
+_RIM_RADIUS = 90.0
+_BAND_RADIUS = 94.5
+_AXIS_LIMIT = 107.0
 _RINGS_DEG = (15, 30, 45, 60, 75)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SkyArtists:
-    """What was drawn: by it a test, or a caller, finds each thing again.
+    """What was drawn.
 
-    areas : (source, the area)
-    unseen : hatched sectors nobody looked at
+    areas : (source, its area)
+    uncovered : hatched sectors that no source covers
     arc : the geostationary arc, in one or more pieces
-    satellites : a marker per result; rooms : its required room, None where none is known
-    labels : names and verdicts as placed; ticks : longitudes along the arc; notes : other words on the disc
+    satellites : a marker for each result; rooms : its required room, None where it is not known
+    labels : names and verdicts; ticks : longitudes along the arc; notes : other texts on the disc
     """
 
     areas: list[tuple[str, PathPatch]]
-    unseen: list[PathPatch]
+    uncovered: list[PathPatch]
     arc: list[Line2D]
     satellites: list[Line2D]
     rooms: list[Polygon | None]
@@ -85,46 +84,62 @@ class SkyArtists:
 
 
 def project(azimuth_deg: ArrayLike, elevation_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Place on the disc: x east, y north, in degrees from the zenith; below the horizon clipped to the rim.
+    """Position on the disc: x east, y north, in degrees from the zenith; below the horizon clipped to the rim.
 
     >>> x, y = project(90.0, 30.0)
     >>> x.round(9).item(), y.round(9).item()
     (60.0, 0.0)
     """
-    radius = np.minimum(90.0 - np.asarray(elevation_deg, dtype=np.float64), _RIM)
+    radius = np.minimum(90.0 - np.asarray(elevation_deg, dtype=np.float64), _RIM_RADIUS)
     azimuth_rad = np.deg2rad(azimuth_deg)
     return np.asarray(radius * np.sin(azimuth_rad)), np.asarray(radius * np.cos(azimuth_rad))
 
 
 def draw_sky(ax: Axes, assessment: Assessment, *, theme: Theme = THEME) -> SkyArtists:
-    """Draw the sky view on square axes; limits are set here, and the axes must already have their place."""
+    """Draw the whole sky above a dish: horizon by source, geostationary arc, satellites with required room and verdict.
+
+    Parameters
+    ----------
+    ax : square axes at their final place in the figure; limits are set here
+    assessment : all its results and silhouettes are drawn
+
+    >>> import skysill
+    >>> from skysill.plots import draw_sky, new_figure
+    >>> job = skysill.read_site_file("demo_terrain/byre.toml")
+    >>> assessment = skysill.assess(job, job.mounts[0])
+    >>> ax = new_figure(5.6, 5.6).add_axes((0.05, 0.05, 0.9, 0.9))
+    >>> len(draw_sky(ax, assessment).satellites)
+    3
+    """
     ax.set_axis_off()
-    ax.set_xlim(-_LIMIT, _LIMIT)
-    ax.set_ylim(-_LIMIT, _LIMIT)
-    ax.add_artist(Circle((0.0, 0.0), _RIM, facecolor=theme.paper, edgecolor="none", zorder=0))
-    unseen = _draw_unseen(ax, assessment, theme)
+    ax.set_xlim(-_AXIS_LIMIT, _AXIS_LIMIT)
+    ax.set_ylim(-_AXIS_LIMIT, _AXIS_LIMIT)
+    ax.add_artist(Circle((0.0, 0.0), _RIM_RADIUS, facecolor=theme.background, edgecolor="none", zorder=0))
+    uncovered = _draw_uncovered(ax, assessment, theme)
     shapes = _draw_areas(ax, sky_areas(assessment.silhouettes), theme)
-    notes = _draw_rings(ax, assessment.results, theme)
-    _draw_band(ax, assessment, theme)
-    notes += _name_unseen(ax, uncovered_spans(assessment.silhouettes), notes, theme)
+    notes = _draw_rings_and_spokes(ax, assessment.results, theme)
+    _draw_coverage_band(ax, assessment, theme)
+    notes += _label_uncovered(ax, uncovered_spans(assessment.silhouettes), notes, theme)
     arc, ticks = _draw_arc(ax, assessment, theme)
-    marks, rooms, wanted = [], [], []
+    marks, rooms, requested = [], [], []
     for result in assessment.results:
         mark, room = _draw_satellite(ax, result, theme)
         marks.append(mark)
         rooms.append(room)
-        wanted.append(_label(result, mark, theme))
-    ticks = [text for text in ticks if not _hidden(ax, text, marks, rooms)]
+        requested.append(_label(result, mark, theme))
+    ticks = [text for text in ticks if not _remove_if_covered(ax, text, marks, rooms)]
     keep_clear = [text_box(text) for text in (*ticks, *notes)]
     edges = [points_along(np.asarray(patch.get_path().vertices), 2.0) for _, patch in shapes]
     edges += [room.get_xy()[::4] for room in rooms if room is not None]
     avoid = np.concatenate(edges) if edges else None
-    labels = place_labels(ax, wanted, keep_clear=keep_clear, avoid=avoid, theme=theme)
-    return SkyArtists(shapes, unseen, arc, marks, rooms, labels, ticks, notes)
+    labels = place_labels(ax, requested, keep_clear=keep_clear, avoid=avoid, theme=theme)
+    return SkyArtists(shapes, uncovered, arc, marks, rooms, labels, ticks, notes)
 
 
-def _hidden(ax: Axes, text: Text, marks: Sequence[Line2D], rooms: Sequence[Polygon | None]) -> bool:
-    """Take a tick's name away where a satellite's marker or outline would run through it."""
+def _remove_if_covered(
+    ax: Axes, text: Text, marks: Sequence[Line2D], rooms: Sequence[Polygon | None]
+) -> bool:
+    """Remove a tick label that a satellite's marker or outline would cross."""
     box = text_box(text).padded(4.0)
     lines = [mark.get_xydata() for mark in marks] + [room.get_xy() for room in rooms if room is not None]
     if not any(box.count_contains(ax.transData.transform(line)) for line in lines):
@@ -142,18 +157,18 @@ def _sector(start_deg: float, stop_deg: float, inner: float, outer: float) -> Fl
     return np.concatenate([out, back])
 
 
-def _draw_unseen(ax: Axes, assessment: Assessment, theme: Theme) -> list[PathPatch]:
+def _draw_uncovered(ax: Axes, assessment: Assessment, theme: Theme) -> list[PathPatch]:
     blank = theme.sources[""]
     drawn = []
     for start, stop in uncovered_spans(assessment.silhouettes):
-        patch = source_area([_sector(start, stop, 0.0, _BAND)], blank, zorder=2.95, hollow=True)
+        patch = source_area([_sector(start, stop, 0.0, _BAND_RADIUS)], blank, zorder=2.95, hollow=True)
         ax.add_artist(patch)
         drawn.append(patch)
     return drawn
 
 
 def _draw_areas(ax: Axes, shapes: Sequence[Area], theme: Theme) -> list[tuple[str, PathPatch]]:
-    """Ground and readings as skylines, farthest first; obstacles put together, with every edge they have."""
+    """Terrain and measured horizon as skylines, farthest first; obstacles merged, with all their edges."""
     drawn: list[tuple[str, PathPatch]] = []
     hanging: list[Floats] = []
     for area in shapes:
@@ -168,30 +183,30 @@ def _draw_areas(ax: Axes, shapes: Sequence[Area], theme: Theme) -> list[tuple[st
         source, zorder = theme.sources[area.source], 2.0 + 0.001 * len(drawn)
         drawn.append((area.source, source_area([outline], source, zorder=zorder)))
         ax.add_artist(drawn[-1][1])
-        top[area.top_deg <= 0.0] = np.nan  # along the rim there is nothing to see
+        top[area.top_deg <= 0.0] = np.nan  # no line along the rim
         ax.add_artist(source_line(top, source, zorder=zorder))
     source = theme.sources["obstacle"]
     for rings in merged_outlines(hanging) if hanging else []:
         drawn.append(("obstacle", source_area(rings, source, zorder=3.0)))
         ax.add_artist(drawn[-1][1])
         for ring in rings:
-            edge = np.where(np.hypot(*ring.T)[:, None] >= _RIM - 0.01, np.nan, ring)
+            edge = np.where(np.hypot(*ring.T)[:, None] >= _RIM_RADIUS - 0.01, np.nan, ring)
             ax.add_artist(source_line(edge, source, zorder=3.1))
     return drawn
 
 
-def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], theme: Theme) -> list[Text]:
-    """Rings of elevation and spokes of azimuth; the rings are named on the side away from the satellites."""
+def _draw_rings_and_spokes(ax: Axes, results: Sequence[SatelliteResult], theme: Theme) -> list[Text]:
+    """Rings of elevation and spokes of azimuth; the rings are labelled on the side away from the satellites."""
     for ring in _RINGS_DEG:
-        ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=theme.rule, linewidth=0.6, zorder=4))
-    ax.add_artist(Circle((0, 0), _RIM, fill=False, edgecolor=theme.text, linewidth=1.2, zorder=6))
+        ax.add_artist(Circle((0, 0), 90.0 - ring, fill=False, edgecolor=theme.line, linewidth=0.6, zorder=4))
+    ax.add_artist(Circle((0, 0), _RIM_RADIUS, fill=False, edgecolor=theme.text, linewidth=1.2, zorder=6))
     texts: list[Text] = []
     style = {"ha": "center", "va": "center", "color": theme.text}
     for azimuth in range(0, 360, 30):
         letter = {0: "N", 90: "E", 180: "S", 270: "W"}.get(azimuth)
         ends = np.column_stack(project(azimuth, [0.0, 85.0]))
-        ax.plot(*ends.T, color=theme.faint, linewidth=0.6, zorder=4)
-        x, y = ends[0] * 101.0 / _RIM
+        ax.plot(*ends.T, color=theme.faint_line, linewidth=0.6, zorder=4)
+        x, y = ends[0] * 101.0 / _RIM_RADIUS
         if letter:
             texts.append(add_text(ax, x, y, letter, size=theme.title_pt + 1, weight="bold", **style))
         else:
@@ -202,28 +217,37 @@ def _draw_rings(ax: Axes, results: Sequence[SatelliteResult], theme: Theme) -> l
     for ring in _RINGS_DEG:
         x, y = (float(part) for part in project(away_deg, ring))
         texts.append(
-            add_text(ax, x, y, f"{ring}°", size=theme.small_pt, zorder=12, bbox=_paper(theme, 0.8), **style)
+            add_text(
+                ax,
+                x,
+                y,
+                f"{ring}°",
+                size=theme.small_pt,
+                zorder=12,
+                bbox=_text_background(theme, 0.8),
+                **style,
+            )
         )
     return texts
 
 
-def _draw_band(ax: Axes, assessment: Assessment, theme: Theme) -> None:
-    """Outside the rim: who looked at each azimuth, the one that speaks for near things on top."""
+def _draw_coverage_band(ax: Axes, assessment: Assessment, theme: Theme) -> None:
+    """A band outside the rim: which source covers each azimuth, the most reliable for near obstructions on top."""
     for name in ("terrain", "obstacle", "measured"):
         source = theme.sources[name]
         for start, stop in covered_spans([s for s in assessment.silhouettes if s.source == name]):
-            sector = source_area([_sector(start, stop, _RIM, _BAND)], source, zorder=5)
+            sector = source_area([_sector(start, stop, _RIM_RADIUS, _BAND_RADIUS)], source, zorder=5)
             ax.add_artist(sector)
-    ax.add_artist(Circle((0, 0), _BAND, fill=False, edgecolor=theme.text, linewidth=0.6, zorder=6))
+    ax.add_artist(Circle((0, 0), _BAND_RADIUS, fill=False, edgecolor=theme.text, linewidth=0.6, zorder=6))
 
 
-def _name_unseen(
+def _label_uncovered(
     ax: Axes, spans: Sequence[tuple[float, float]], notes: Sequence[Text], theme: Theme
 ) -> list[Text]:
     texts: list[Text] = []
     for start, stop in spans:
         if stop - start < 20.0:
-            continue  # too narrow for words; the key explains the hatch
+            continue  # too narrow for a label; the legend explains the hatch
         middle = (start + stop) / 2.0
         taken = [text_box(text) for text in (*notes, *texts)]
         for turn, elevation in (
@@ -245,7 +269,7 @@ def _name_unseen(
                 size=theme.small_pt,
                 color=theme.text,
                 zorder=11,
-                bbox=_paper(theme, 1.5),
+                bbox=_text_background(theme, 1.5),
             )
             if not any(text_box(text).padded(4.0).overlaps(other) for other in taken):
                 texts.append(text)
@@ -254,8 +278,8 @@ def _name_unseen(
     return texts
 
 
-def _paper(theme: Theme, pad: float) -> dict[str, Any]:
-    return {"facecolor": theme.paper, "edgecolor": "none", "pad": pad}
+def _text_background(theme: Theme, pad: float) -> dict[str, Any]:
+    return {"facecolor": theme.background, "edgecolor": "none", "pad": pad}
 
 
 def _longitude(longitude_deg: float) -> str:
@@ -280,7 +304,7 @@ def _draw_arc(ax: Axes, assessment: Assessment, theme: Theme) -> tuple[list[Line
     at = at[(at > 0) & (at < up.size - 1)]
     along = place[at + 1] - place[at - 1]
     outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
-    # to the rim's side, for the open sky is left to the satellites' names
+    # towards the rim, because the open sky is for the satellites' labels
     outward *= np.where((outward * place[at]).sum(axis=1) < 0.0, -1.0, 1.0)[:, None]
     for start, way in zip(place[at], outward, strict=True):
         ax.plot(*np.column_stack([start, start + 2.5 * way]), color=theme.arc, linewidth=1.2, zorder=8)
@@ -289,7 +313,7 @@ def _draw_arc(ax: Axes, assessment: Assessment, theme: Theme) -> tuple[list[Line
 
 
 def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, theme: Theme) -> list[Text]:
-    """Longitudes beside their ticks: every 10, 20, 30 or 60 degrees, the closest step at which none touch."""
+    """Longitudes beside their ticks: every 10, 20, 30 or 60 degrees, the closest step without overlap."""
     fits = np.hypot(*place.T) < 86.0
     for step in (10.0, 20.0, 30.0, 60.0):
         texts = [
@@ -303,7 +327,7 @@ def _name_ticks(ax: Axes, longitude_deg: Floats, place: Floats, theme: Theme) ->
                 size=max(theme.small_pt - 0.5, 8.0),
                 color=theme.arc,
                 zorder=9,
-                bbox=_paper(theme, 0.5),
+                bbox=_text_background(theme, 0.5),
             )
             for longitude, (x, y) in zip(longitude_deg[fits], place[fits], strict=True)
             if longitude % step == 0.0
@@ -338,7 +362,7 @@ def _draw_satellite(ax: Axes, result: SatelliteResult, theme: Theme) -> tuple[Li
     if radius_deg is None or not look.visible:
         return mark, None
     outline = np.column_stack(project(*circle_on_sky(azimuth_deg, look.elevation_apparent_deg, radius_deg)))
-    halo = Polygon(outline, closed=True, fill=False, edgecolor=theme.paper, linewidth=3.2, zorder=19)
+    halo = Polygon(outline, closed=True, fill=False, edgecolor=theme.background, linewidth=3.2, zorder=19)
     ax.add_artist(halo)
     room = Polygon(
         outline,
@@ -363,9 +387,9 @@ def _label(result: SatelliteResult, mark: Line2D, theme: Theme) -> Label:
 
 
 def sky_figure(assessment: Assessment, *, heading: bool = True, theme: Theme = THEME) -> Figure:
-    """The whole sheet: title, disc, key, and a row per satellite.
+    """The whole figure: title, disc, legend, and a row for each satellite.
 
-    heading : False leaves title and rows out, for a page that says them
+    heading : False leaves title and rows out, for a page that has them as text
     """
     disc_in, date = theme.width_in - 0.1, date_text(assessment)
     lines = [

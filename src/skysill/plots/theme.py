@@ -1,9 +1,9 @@
-"""What the pictures are drawn with: one colour, stroke, hatch, marker and word per source and per verdict.
+"""The theme of the pictures: one colour, stroke, hatch, marker and word for each source and each verdict.
 
 Colours: Okabe & Ito, Color Universal Design: how to make figures and presentations that are friendly to
-colorblind people (2002, revised 2008), the set of eight; values from memory. Nothing rests on colour alone:
-in grey, or in glare, the hatch, the stroke, the marker and the printed word each tell the same thing again.
-All lettering is black on white. Which stroke and hatch stands for what is our own choice.
+colorblind people (2002, revised 2008), the set of eight; values from memory. Colour is never the only sign: hatch,
+stroke, marker and word repeat it, for printing in grey and for bright light. All lettering is black on white. The
+assignment of strokes and hatches is our own.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from typing import Any, Literal
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
@@ -36,6 +37,7 @@ __all__ = [
     "SourceStyle",
     "Theme",
     "VerdictStyle",
+    "axes_size_in",
     "fixed_settings",
     "new_figure",
     "overlap_handle",
@@ -98,7 +100,7 @@ SOURCES: Mapping[str, SourceStyle] = MappingProxyType(
         "": SourceStyle("not measured", "#6B6B6B", "#FFFFFF", "\\\\", (0, (1.2, 1.6)), "", 1.2),
     }
 )
-"""By the source's name; "" where nobody looked. Two line colours are darker than the palette."""
+"""By the name of the source; "" where no source looked. Two line colours are darker than the palette."""
 
 VERDICTS: Mapping[str, VerdictStyle] = MappingProxyType(
     {
@@ -113,18 +115,20 @@ VERDICTS: Mapping[str, VerdictStyle] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Theme:
-    """Everything a view needs to draw with.
+    """Colours, styles and letter sizes of a picture.
 
-    Sizes in points, chosen for a picture `width_in` inches wide: shown 400 pixels wide on a phone, the body
-    lettering stands 10 pixels high.
+    sources, verdicts : styles by name of the source or verdict
+    text, background, line, faint_line, arc : colours of lettering, background, lines, grid lines, geostationary arc
+    title_pt, body_pt, small_pt : letter sizes, chosen for a picture `width_in` inches wide: shown 400 pixels wide on a
+        phone, body lettering is 10 pixels high
     """
 
     sources: Mapping[str, SourceStyle] = field(default_factory=lambda: SOURCES)
     verdicts: Mapping[str, VerdictStyle] = field(default_factory=lambda: VERDICTS)
     text: str = PALETTE["black"]
-    paper: str = "#FFFFFF"
-    rule: str = "#8C8C8C"
-    faint: str = "#C4C4C4"
+    background: str = "#FFFFFF"
+    line: str = "#8C8C8C"
+    faint_line: str = "#C4C4C4"
     arc: str = "#3C3C3C"
     title_pt: float = 12.0
     body_pt: float = 10.0
@@ -136,9 +140,9 @@ class Theme:
 THEME = Theme()
 
 PRINT_THEME = Theme(title_pt=10.0, body_pt=9.0, small_pt=8.5, width_in=3.5)
-"""For pictures set into a page at half its width, unscaled: no lettering below 8 points on A4 or Letter.
+"""For pictures that take half the width of a page, unscaled: no lettering below 8 points on A4 or Letter.
 
-On a phone 360 pixels wide the small lettering stands 10 pixels high.
+On a phone 360 pixels wide the small lettering is 10 pixels high.
 """
 
 _SETTINGS = {
@@ -150,51 +154,68 @@ _SETTINGS = {
     "hatch.linewidth": 0.7,
     "path.simplify": True,
 }
-_PLAIN = {
+_MATPLOTLIB_DEFAULTS = {
     name: value
     for name, value in matplotlib.rcParamsDefault.items()
     if not name.startswith(("backend", "toolbar", "interactive", "webagg", "figure.max_open_warning"))
 }
-_TURN = threading.RLock()
+_SETTINGS_LOCK = threading.RLock()
 
 
 @contextmanager
 def fixed_settings() -> Iterator[None]:
-    """One picture at a time, under our own settings whatever the user's matplotlib file says."""
+    """Matplotlib's settings as these pictures need them, whatever the user's matplotlib file says.
+
+    Matplotlib keeps its settings in one global table, so one thread at a time may be inside. Drawing on Axes outside
+    this context works too, under the settings in force.
+    """
     settings: Any = matplotlib.rcParams
-    with _TURN, matplotlib.rc_context():
-        settings.update(_PLAIN)
+    with _SETTINGS_LOCK, matplotlib.rc_context():
+        settings.update(_MATPLOTLIB_DEFAULTS)
         settings.update(_SETTINGS)
         yield
 
 
+def axes_size_in(ax: Axes) -> tuple[float, float]:
+    """Width and height of axes, inches."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    place, (width_in, height_in) = ax.get_position(), figure.get_size_inches()
+    return float(place.width * width_in), float(place.height * height_in)
+
+
 def new_figure(width_in: float = THEME.width_in, height_in: float = 6.0) -> Figure:
-    """An empty white figure that belongs to nobody: no window, no global list of figures."""
-    return Figure(figsize=(width_in, height_in), dpi=THEME.dots_per_inch, facecolor=THEME.paper)
+    """An empty white figure, without a window and outside matplotlib's global list of figures."""
+    return Figure(figsize=(width_in, height_in), dpi=THEME.dots_per_inch, facecolor=THEME.background)
 
 
 def render(figure: Figure, kind: str, *, title: str = "") -> bytes:
     """The picture as bytes of `kind` "png", "svg" or "pdf"; the same picture gives the same bytes.
 
-    title : read aloud by screen readers (SVG), or the document's title (PDF)
+    title : for screen readers (SVG), or the document's title (PDF)
     """
     kinds: dict[str, dict[str, Any]] = {
         "png": {"Software": "skysill", **({"Title": title} if title else {})},
         "svg": {"Creator": "skysill", "Date": None, **({"Title": title} if title else {})},
         "pdf": {"Creator": "skysill", "Producer": None, "CreationDate": None, "Title": title or None},
     }
-    # a picture of flat areas packs nearly as small with little effort
+    # pictures of uniform areas are nearly as small with little compression
     quick: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
     buffer = io.BytesIO()
     with fixed_settings():
         figure.savefig(
-            buffer, format=kind, dpi=THEME.dots_per_inch, facecolor=THEME.paper, metadata=kinds[kind], **quick
+            buffer,
+            format=kind,
+            dpi=THEME.dots_per_inch,
+            facecolor=THEME.background,
+            metadata=kinds[kind],
+            **quick,
         )
     return buffer.getvalue()
 
 
 def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
-    """Write the picture as PNG, SVG or PDF by the file's suffix, whole or not at all.
+    """Write a figure as PNG, SVG or PDF by the file's suffix, whole or not at all.
 
     Raises
     ------
@@ -213,9 +234,9 @@ def save(path: str | PathLike[str], figure: Figure, *, title: str = "") -> None:
 def source_area(
     rings: Sequence[ArrayLike], source: SourceStyle, *, zorder: float, hollow: bool = False
 ) -> PathPatch:
-    """An area of one source, filled and hatched, without a stroke; rings after the first are holes.
+    """An area in the style of a source, filled and hatched, without an outline; rings after the first are holes.
 
-    hollow : only the hatch, so that what lies below shows
+    rings : each (n, 2) in data coordinates; hollow : only the hatch, so that what lies below stays visible
     """
     closed = [np.concatenate([points, points[:1]]) for points in (np.asarray(ring, float) for ring in rings)]
     path = Path.make_compound_path(*(Path(points, closed=True) for points in closed))
@@ -226,7 +247,7 @@ def source_area(
 
 
 def source_line(points: ArrayLike, source: SourceStyle, *, zorder: float) -> Line2D:
-    """A skyline or an edge of one source, in its stroke; points (n, 2), nan where it is interrupted."""
+    """A skyline or an edge in the stroke of a source; points (n, 2), nan where it is interrupted."""
     line = Line2D(*np.asarray(points, dtype=float).T, color=source.colour, linestyle=source.stroke)
     line.set_linewidth(source.width_pt)
     line.set_zorder(zorder)
@@ -249,7 +270,7 @@ def source_handles(names: tuple[str, ...] | list[str], *, theme: Theme = THEME) 
 
 
 def overlap_handle(word: str, *, theme: Theme = THEME) -> Patch:
-    """A legend handle for what is not measured drawn across what somebody saw."""
+    """A legend handle for the hatch of "not measured" across terrain that was seen."""
     seen, blank = theme.sources["terrain"], theme.sources[""]
     return Patch(
         facecolor=seen.fill,

@@ -97,7 +97,7 @@ def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
     found = record.surroundings
     if found is None:
         return None
-    from skysill.plots.plan import draw_plan
+    from skysill.plots.plan_surroundings import draw_plan
     from skysill.plots.theme import PRINT_THEME, new_figure
 
     def draw() -> Any:
