@@ -1,6 +1,7 @@
 """Elevations from a web server in the commands: allowed by name or refused, in one line, and never a better verdict."""
 
 import json
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -119,6 +120,28 @@ def test_heights_and_screening_read_the_web_too(server, tmp_path):
         run("screen", DEMO / "addresses.csv", *common, "--terrain", source, *more, "--out", tmp_path / f"{name}.csv",
             "--jobs", "1")  # fmt: skip
     assert (tmp_path / "web.csv").read_bytes() == (tmp_path / "here.csv").read_bytes()
+
+
+def test_a_list_is_screened_against_tiles_named_by_degree(tmp_path):
+    """Every name leads to the whole island here, so the answers are those of the one file but for its name."""
+    (tmp_path / "dem").mkdir()
+    for name in ("N57W025", "N58W025", "N57W026", "N58W026", "N58W024", "N57W024"):
+        shutil.copy(DEMO / "island.tif", tmp_path / "dem" / f"{name}.tif")
+    common = ["--satellite", "24.0W", "--highest-ground", "720", "--jobs", "1"]
+    template = tmp_path / "dem" / "{lat_letter}{lat}{lon_letter}{lon:03d}.tif"
+    run("screen", DEMO / "addresses.csv", *common, "--terrain", template, "--out", tmp_path / "named.csv")
+    run(
+        "screen",
+        DEMO / "addresses.csv",
+        *common,
+        "--terrain",
+        DEMO / "island.tif",
+        "--out",
+        tmp_path / "file.csv",
+    )
+    named, file = ((tmp_path / f"{name}.csv").read_text() for name in ("named", "file"))
+    assert named != file
+    assert re.sub(r"\bdem\b", "island.tif", named) == file
 
 
 def test_checking_without_the_web_loads_no_http():

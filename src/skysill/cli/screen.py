@@ -59,7 +59,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     from skysill.io.output_checks import check_outputs
     from skysill.io.screening import screen_file
 
-    wanted = _wanted(asked, given)
+    wanted = _wanted(asked, addresses, given)
     error_m, said = _position_error(given["position_error"])
     wanted = replace(wanted, position_error_m=error_m)
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
@@ -89,9 +89,11 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
         _words(out, made)
 
 
-def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningRequest:
+def _wanted(asked: Asked, addresses: str, given: dict[str, Any]) -> ScreeningRequest:
     from dataclasses import replace
 
+    from skysill.io.address_area import address_area
+    from skysill.io.elevation.tile_names import is_template
     from skysill.io.screening import ScreeningRequest
     from skysill.io.sources import open_terrain
     from skysill.io.survey_tables import read_satellites
@@ -112,8 +114,9 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> ScreeningRequest:
         terminal = replace(terminal, receive_ghz=min(asked.frequency_ghz))
     names = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
     said = {name: getattr(asked, name) for name in names if getattr(asked, name) is not None}
+    around = address_area(addresses, satellites) if any(map(is_template, asked.terrain)) else None
     return ScreeningRequest(
-        rasters=open_terrain(asked.terrain, asked.terrain_error_m, hosts=asked.hosts()),
+        rasters=open_terrain(asked.terrain, asked.terrain_error_m, around=around, hosts=asked.hosts()),
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
         if asked.highest_ground_m is None

@@ -10,6 +10,7 @@ from typing import Any
 
 from skysill.errors import InputError
 from skysill.io.elevation.allowed_hosts import is_web_address
+from skysill.io.geopackage import split_table
 from skysill.io.job_options import Asked
 from skysill.io.raster_checks import check_raster_file
 from skysill.io.text import check_file, printable
@@ -124,11 +125,11 @@ def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
 
         folder = Path(asked.site_file).parent
         named = parse_site_file(asked.site_file).terrain.rasters
-        found += [folder / path for path in named if not is_web_address(path)]
+        found += [split_table(folder / path)[0] for path in named if not is_web_address(path)]
     for text in asked.terrain:
         path, colon, kind = text.rpartition(":")
         path = path if colon and kind in ("surface", "bare") else text
-        found += [] if is_web_address(path) else [Path(path)]
+        found += [] if is_web_address(path) else [split_table(path)[0]]
     behind = []
     for one in found:
         if not one.name or one.is_dir():

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from skysill.errors import InputError
+from skysill.io.geopackage import GEOPACKAGE_MARK, check_coverage, split_table
 from skysill.io.text import check_file, quoted, read_bytes, refuse_remote
 
 __all__ = ["DRIVERS", "TIFF_MARKS", "Mosaic", "RasterFile", "Source", "check_raster_file"]
@@ -28,6 +29,7 @@ DRIVERS = {
     "EHdr": "raw .bil or .flt with .hdr",
     "DTED": "DTED",
     "JP2OpenJPEG": "JPEG 2000",
+    "GPKG": "GeoPackage with gridded coverages",
 }
 """GDAL's drivers that may open a raster, and how people call what they read."""
 
@@ -80,23 +82,29 @@ class RasterFile:
     driver : the only one that may open it
     files : it, and everything it is read from, absolute
     mosaic : of a virtual raster
+    table, zoom : of a GeoPackage: which one, and its finest level
     """
 
     path: str
     driver: str
     files: tuple[str, ...]
     mosaic: Mosaic | None = None
+    table: str = ""
+    zoom: int = 0
 
 
 def check_raster_file(path: str | os.PathLike[str], *, depth: int = 0) -> RasterFile:
     """Look at a raster file and everything it names.
+
+    path : FILE, or FILE:TABLE of a GeoPackage
 
     Raises
     ------
     InputError : missing, a device, a format that is not known here; a virtual raster that reaches out of its folder or
         is more than a mosaic; a text grid that is cut short or holds what is no number
     """
-    place = check_file(Path(path))
+    named, wanted = split_table(path)
+    place = check_file(named)
     shown = os.fspath(path)
     real = os.path.abspath(place)
     try:
@@ -110,6 +118,11 @@ def check_raster_file(path: str | os.PathLike[str], *, depth: int = 0) -> Raster
     elif driver == "HFA":
         _check_hfa(place, shown)
     beside = _sidecars(place)
+    if wanted is not None and driver != "GPKG":
+        raise InputError(f"{quoted(wanted)} names no part of it.", where=shown, mend="Give the file alone.")
+    if driver == "GPKG":
+        table, zoom = check_coverage(place, wanted, os.fspath(named))
+        return RasterFile(real, driver, (real, *beside), table=table, zoom=zoom)
     if driver != "VRT":
         return RasterFile(real, driver, (real, *beside))
     if depth >= _DEEPEST:
@@ -118,10 +131,9 @@ def check_raster_file(path: str | os.PathLike[str], *, depth: int = 0) -> Raster
     files = [real, *beside]
     for name in dict.fromkeys(source.path for source in mosaic.sources):
         inner = check_raster_file(name, depth=depth + 1)
-        if inner.driver == "EHdr":
-            raise InputError(
-                "raw cells may not stand in a virtual raster.", where=name, mend="Save it as GeoTIFF."
-            )
+        if inner.driver in ("EHdr", "GPKG"):
+            raise InputError(f"{DRIVERS[inner.driver]} may not stand in a virtual raster.", where=name,
+                             mend="Save it as GeoTIFF.")  # fmt: skip
         files.extend(inner.files)
     return RasterFile(real, "VRT", tuple(dict.fromkeys(files)), mosaic)
 
@@ -132,6 +144,8 @@ def _driver(head: bytes, place: Path, shown: str) -> str:
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if head[:4] in TIFF_MARKS:
         return "GTiff"
+    if head.startswith(GEOPACKAGE_MARK):
+        return "GPKG"
     if text.startswith(b"<VRTDataset"):
         return "VRT"
     if head.startswith(b"EHFA_HEADER_TAG"):

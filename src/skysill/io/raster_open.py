@@ -43,20 +43,29 @@ BREAKS_OFF = "the file breaks off or is damaged: its cells cannot be read."
 
 
 class _Complaints(logging.Handler):
-    """What GDAL warns of while a file is open."""
+    """What GDAL warns of while a file is open, and errors that it signals and reads on after."""
 
     def __init__(self) -> None:
-        super().__init__(logging.WARNING)
+        super().__init__(logging.INFO)
         self.said: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
-        self.said.append(record.getMessage())
+        if record.levelno >= logging.WARNING or record.name == _ERRORS.name:
+            self.said.append(record.getMessage())
+
+
+_ERRORS = logging.getLogger("rasterio._err")
+"""Where GDAL's errors go, at level INFO: a damaged tile of a GeoPackage is an error there, and zeros in the cells."""
 
 
 @contextlib.contextmanager
-def opened(path: str, driver: str) -> Iterator[Any]:
-    """A raster opened by its own driver only; whatever GDAL complains of is a fault of the file."""
-    with _watched(path, lambda: rasterio.open(path, driver=driver), threads=2) as source:
+def opened(path: str, driver: str, table: str = "") -> Iterator[Any]:
+    """A raster opened by its own driver only; whatever GDAL complains of is a fault of the file.
+
+    table : of a GeoPackage
+    """
+    options = {"TABLE": table, "IMMUTABLE": "YES"} if driver == "GPKG" else {}
+    with _watched(path, lambda: rasterio.open(path, driver=driver, **options), threads=2) as source:
         yield source
 
 
@@ -130,9 +139,10 @@ class _OneFile(FileContainer):  # type: ignore[misc]  # the library has no types
 @contextlib.contextmanager
 def _watched(where: str, open_it: Callable[[], Any], *, threads: int) -> Iterator[Any]:
     complaints, log = _Complaints(), logging.getLogger("rasterio")
-    passed_on, level = log.propagate, log.level
+    passed_on, level, errors_level = log.propagate, log.level, _ERRORS.level
     log.addHandler(complaints)
     log.propagate, log.level = False, logging.WARNING
+    _ERRORS.setLevel(logging.INFO)
     try:
         with rasterio.Env(
             GDAL_NUM_THREADS=str(threads),
@@ -151,6 +161,7 @@ def _watched(where: str, open_it: Callable[[], Any], *, threads: int) -> Iterato
     finally:
         log.removeHandler(complaints)
         log.propagate, log.level = passed_on, level
+        _ERRORS.setLevel(errors_level)
     if complaints.said:
         raise InputError(
             f"the file is damaged, or not what it says it is: {' '.join(printable(complaints.said[0]).split())[:200]}.",

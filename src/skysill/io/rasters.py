@@ -90,6 +90,7 @@ class _Tile:
     covered : of a mosaic that declares no value for gaps: first and last-plus-one column and row of its files' cells,
         as (left, top, right, bottom)
     remote : of a file on the web, how it is read
+    table : of a GeoPackage
     """
 
     path: str
@@ -107,6 +108,7 @@ class _Tile:
     gaps: bool = False
     covered: tuple[Rectangle, ...] | None = None
     remote: RemoteSource | None = None
+    table: str = ""
 
 
 class _LastWindow:
@@ -378,7 +380,7 @@ def _read(tile: _Tile, top: int, bottom: int, left: int, right: int, notes: list
 @contextlib.contextmanager
 def _opened_tile(tile: _Tile, place: Window) -> Iterator[Any]:
     if tile.remote is None:
-        with opened(tile.path, tile.driver) as source:
+        with opened(tile.path, tile.driver, tile.table) as source:
             yield source
         return
     with opened_remote(tile.remote) as (source, file):
@@ -494,7 +496,7 @@ def _lattice(source: TerrainSource, spec: RasterSpec, group: Sequence[RasterHead
     transform = (a, b, a * left + b * top + c, d, e, d * left + e * top + f)
     tiles = tuple(
         _Tile(head.path, col - left, row - top, head.cols, head.rows, head.unit_m, head.scale, head.offset, head.nodata,
-              head.masked, head.driver, head.files, head.gaps, head.covered, head.remote)
+              head.masked, head.driver, head.files, head.gaps, head.covered, head.remote, head.table)
         for (col, row), head in zip(offsets, group, strict=True)
     )  # fmt: skip
     cell_m = _cell_size_m(first.crs, transform, rows, cols)

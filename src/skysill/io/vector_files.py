@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import sqlite3
 import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -12,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from skysill.errors import InputError
+from skysill.io.geopackage import GEOPACKAGE_MARK, geopackage_tables, split_table
 from skysill.io.geoparquet import read_geoparquet
 from skysill.io.text import check_file, nearest, quoted
 
@@ -52,11 +51,7 @@ class Layer:
 
 def split_layer(path: str | os.PathLike[str]) -> tuple[Path, str | None]:
     """The file and the layer of `FILE` or `FILE:LAYER`."""
-    place = Path(path)
-    name, colon, layer = os.fspath(path).rpartition(":")
-    if colon and layer and not place.exists() and Path(name).is_file():
-        return Path(name), layer
-    return place, None
+    return split_table(path)
 
 
 def read_layers(path: str | os.PathLike[str]) -> Iterator[Layer]:
@@ -85,8 +80,11 @@ def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
     """Names of the layers of a file that is whole, as far as its own format can tell."""
     with place.open("rb") as opened:
         head = opened.read(100)
-    if suffix == ".gpkg" and head.startswith(b"SQLite format 3\0"):
-        return _geopackage_names(place, head, shown)
+    if suffix == ".gpkg" and head.startswith(GEOPACKAGE_MARK):
+        names = geopackage_tables(place, shown, kind="features", mend=_MEND)
+        if not names:
+            raise InputError("holds no layer with geometry.", where=shown)
+        return names
     if suffix == ".shp" and head.startswith(b"\0\0\x27\x0a"):
         _check_shapefile(place, shown)
         return [place.stem]
@@ -96,36 +94,6 @@ def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
         return [place.stem]
     known = ", ".join(dict.fromkeys(FORMATS.values()))
     raise InputError("cannot be read as a vector file.", where=shown, mend=f"Save it as one of: {known}.")
-
-
-def _geopackage_names(place: Path, head: bytes, shown: str) -> list[str]:
-    """Layers with geometry. A table that is made up by a program's extension, or a damaged page, is refused."""
-    if any(Path(f"{place}{end}").exists() for end in ("-wal", "-journal")):
-        raise InputError(
-            "is being written to, or was not closed.", where=shown, mend="Close it in the other program."
-        )
-    try:
-        uri = Path(os.path.abspath(place)).as_uri() + "?mode=ro&immutable=1"
-        with contextlib.closing(sqlite3.connect(uri, uri=True)) as base:
-            base.execute("PRAGMA trusted_schema=OFF")
-            virtual = base.execute(
-                "SELECT count(*) FROM sqlite_master WHERE (sql LIKE '%VIRTUAL%TABLE%' AND sql NOT LIKE '%USING%rtree%')"
-                " OR type = 'view'"
-            ).fetchone()[0]
-            whole = base.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
-            names = [str(row[0]) for row in base.execute(
-                "SELECT table_name FROM gpkg_contents WHERE data_type = 'features' ORDER BY table_name")]  # fmt: skip
-    except (sqlite3.Error, ValueError, TypeError, OverflowError) as fault:  # names that are no UTF-8, too
-        raise InputError("is damaged, or no GeoPackage.", where=shown, mend=_MEND) from fault
-    if virtual:
-        raise InputError(
-            "holds views or virtual tables, which are not read.", where=shown, mend="Save its layers anew."
-        )
-    if not whole:
-        raise InputError("is damaged.", where=shown, mend=_MEND)
-    if not names:
-        raise InputError("holds no layer with geometry.", where=shown)
-    return names
 
 
 def _check_shapefile(place: Path, shown: str) -> None:

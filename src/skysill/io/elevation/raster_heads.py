@@ -52,6 +52,7 @@ class RasterHead:
     attribution : what its copyright tag says
     box : the area it lies in
     remote : of a file on the web, how it is read
+    table : of a GeoPackage
     """
 
     path: str
@@ -72,6 +73,7 @@ class RasterHead:
     attribution: str = ""
     box: Box = (-90.0, -180.0, 90.0, 180.0)
     remote: RemoteSource | None = None
+    table: str = ""
 
 
 def plain_head(head: RasterHead) -> dict[str, Any]:
@@ -100,9 +102,14 @@ def read_head(path: Path) -> RasterHead:
     file = check_raster_file(path)
     if file.mosaic is not None:
         check_mosaic(file.mosaic, where)
-    with opened(where, file.driver) as source:
+    if file.table:
+        where = where.removesuffix(f":{file.table}")
+    with opened(where, file.driver, file.table) as source:
+        if file.table and source.tags().get("ZOOM_LEVEL") != str(file.zoom):
+            raise InputError("is damaged: its finest tiles are not described.", where=where,
+                             mend="Save it as GeoTIFF.")  # fmt: skip
         return _head(
-            source, where, path.name,
+            source, where, Path(where).name, table=file.table,
             driver=file.driver, files=file.files, gaps=has_gaps(source, file.driver),
             covered=covered(file.mosaic, source.width, source.height),
         )  # fmt: skip

@@ -21,6 +21,7 @@ from skysill.io.elevation.raster_heads import (
 )
 from skysill.io.elevation.remote_source import HttpLimits, MissingError, RemoteSource
 from skysill.io.elevation.tile_names import is_template, parse_template
+from skysill.io.geopackage import split_table
 from skysill.io.text import refuse_remote
 
 __all__ = ["MOST_TILES", "TILE_SUFFIXES", "TerrainSource", "is_named_elsewhere", "open_source"]
@@ -80,15 +81,9 @@ def open_source(
     path = Path(text)
     if path.is_dir():
         return _folder(path, around)
-    if not path.exists() and not _table_of(text):
+    if not split_table(text)[0].exists():
         raise InputError("there is no such file.", where=text, mend="Check the path of the elevation raster.")
     return TerrainSource(path.name, (read_head(path),))
-
-
-def _table_of(text: str) -> bool:
-    """Whether a text names a table of a GeoPackage, as FILE.gpkg:TABLE."""
-    name, colon, table = text.rpartition(":")
-    return bool(colon and table) and name.lower().endswith(".gpkg") and Path(name).is_file()
 
 
 def _remote(text: str, hosts: AllowedHosts, limits: HttpLimits | None) -> RemoteSource:
