@@ -165,13 +165,13 @@ def _lowest(cloud: PointCloud, wanted: Bools, grid: PlanGrid) -> Floats:
 
 
 def _without_pits(lowest: Floats) -> Floats:
-    """Cells far below all 24 around them are echoes of echoes: unknown."""
+    """Cells far below all but two of the 24 around them are echoes of echoes: unknown."""
     from scipy import ndimage
 
     around = np.ones((5, 5), dtype=bool)
     around[2, 2] = False
     high = np.where(np.isnan(lowest), np.inf, lowest)
-    floor = ndimage.minimum_filter(high, footprint=around, mode="nearest")
+    floor = ndimage.rank_filter(high, 2, footprint=around, mode="nearest")
     return np.where(floor - lowest > _PIT_M, np.nan, lowest)
 
 
@@ -205,10 +205,12 @@ def _trend(surface: Floats, block: int) -> Floats:
     wider = ndimage.grey_opening(
         np.pad(low, edge, mode="reflect", reflect_type="odd"), size=(3, 3), mode="nearest"
     )
-    low = wider[edge[0][0] : wider.shape[0] - edge[0][0], edge[1][0] : wider.shape[1] - edge[1][0]]
-    row, column = ((np.arange(size) + 0.5) / block - 0.5 for size in (rows, columns))
+    row, column = (
+        (np.arange(size) + 0.5) / block - 0.5 + before
+        for size, (before, _) in zip((rows, columns), edge, strict=True)
+    )
     places = np.meshgrid(row, column, indexing="ij")
-    return np.asarray(ndimage.map_coordinates(low, places, order=1, mode="nearest"))
+    return np.asarray(ndimage.map_coordinates(wider, places, order=1, mode="nearest"))
 
 
 def stray_points(cloud: PointCloud) -> Bools:
