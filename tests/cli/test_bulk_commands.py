@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli.group import main
-from skysill.cli.progress import pace_line
+from skysill.cli.progress import progress_line
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 ISLAND = ["--terrain", str(DEMO / "island.tif"), "--highest-ground", "720"]
@@ -123,7 +123,10 @@ def test_wrong_use_is_refused_in_one_line(words, said, tmp_path, monkeypatch):
 
 
 def test_progress_tells_rate_and_time_left():
-    assert pace_line(10, 40, "cells", seconds=2.0, since=10) == " 25 %  10 of 40 cells, 5 a second, 0:06 left"
-    assert pace_line(40, 40, "cells", seconds=8.0, since=40).endswith("5 a second, 8.0 s")
-    assert pace_line(0, 0, "cells", seconds=0.0, since=0) == "100 %  0 of 0 cells"
-    assert "1:23:20 left" in pace_line(1, 5001, "cells", seconds=1.0, since=1)
+    assert (
+        progress_line(10, 40, "cells", seconds=2.0, since=10)
+        == " 25 %  10 of 40 cells, 5 a second, 0:06 left"
+    )
+    assert progress_line(40, 40, "cells", seconds=8.0, since=40).endswith("5 a second, 8.0 s")
+    assert progress_line(0, 0, "cells", seconds=0.0, since=0) == "100 %  0 of 0 cells"
+    assert "1:23:20 left" in progress_line(1, 5001, "cells", seconds=1.0, since=1)

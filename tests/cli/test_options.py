@@ -126,7 +126,7 @@ def test_times_of_a_span():
     ("asked", "sentence"),
     [
         ({}, 'no place was named. Give --at "58.0312 N 24.6541 W", or a site file.'),
-        ({"at": PLACE}, 'no satellite was named. Give --satellite "NAME=24.5W", or'),
+        ({"at": PLACE}, 'no satellite was named. Give --satellite "NAME=24.0W", or'),
         ({"at": "91, 0", "satellite": ("5E",)}, "--at: "),
         ({"at": PLACE, "satellite": ("Demo",)}, '--satellite: "Demo" is neither a longitude nor a file'),
         ({"at": PLACE, "satellite": ("5E",), "mount_height_m": -2.0}, "--mount-height: -2 m is no mount height."),

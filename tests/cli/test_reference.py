@@ -8,14 +8,14 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli.group import main
-from skysill.cli.reference import examples, handbook
+from skysill.cli.reference import command_reference, examples
 
 ROOT = Path(__file__).parents[2]
 
 
 def test_the_page_is_what_the_commands_say():
     page = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
-    assert page == handbook(), "make it again: python -m skysill.cli.reference > docs/commands.md"
+    assert page == command_reference(), "make it again: python -m skysill.cli.reference > docs/commands.md"
 
 
 @pytest.mark.parametrize("name", sorted({"look", "horizon", "check", "sun"} & set(examples())))

@@ -61,7 +61,7 @@ def test_what_was_built_comes_in(tmp_path, photo):
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (("--out", "a.odt"), "papers are written as HTML or PDF"),
+        (("--out", "a.odt"), "reports and sheets are written as HTML or PDF"),
         (("--out", "a.html", "--photo", "text.jpg"), "text.jpg: is not a picture that can be read"),
         (("--out", "a.html", "--photo", "huge.jpg"), "huge.jpg: is 200 MB; photos of up to 60 MB are taken"),
         (("--out", "a.html", "--photo", "gone.jpg"), "gone.jpg: there is no such file"),

@@ -88,7 +88,7 @@ def test_json(tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (("--out", "a.docx"), "papers are written as HTML or PDF"),
+        (("--out", "a.docx"), "reports and sheets are written as HTML or PDF"),
         (("--out", "nowhere/a.html"), 'the folder "nowhere" does not exist'),
         (("--out", "a.html", "--zone", "Moon/Base"), '--zone: "Moon/Base" is not a time zone'),
         (("--out", "a.html", "--bearings", "magnetic", "--date", "2040-01-01"), "outside the magnetic model"),

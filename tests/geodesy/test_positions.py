@@ -346,12 +346,12 @@ def test_longitudes(text: str) -> None:
 def test_longitudes_east_and_refused() -> None:
     assert (parse_longitude("5.5E"), parse_longitude("5.5"), parse_longitude("180")) == (5.5, 5.5, 180.0)
     for text, sentence in {
-        "24.5N": '"24.5N" is a latitude, and a longitude is wanted. Write "24.5W" or "-24.5".',
+        "24.5N": '"24.5N" is a latitude, and a longitude is wanted. Write "24.0W" or "-24.0".',
         "335.5E": '"335.5E" is out of range: longitudes run from -180 to 180. Write -24.5.',
         "-24.5W": '"-24.5W" has both a sign and a hemisphere letter. Keep one of the two.',
-        "24°30'": '"24°30\'" does not say east or west: missing hemisphere? Write "24.5W" or "-24.5".',
-        "": 'no longitude is given. Write "24.5W" or "-24.5".',
-        "nan": '"nan" is not understood at "nan". Write "24.5W" or "-24.5".',
+        "24°30'": '"24°30\'" does not say east or west: missing hemisphere? Write "24.0W" or "-24.0".',
+        "": 'no longitude is given. Write "24.0W" or "-24.0".',
+        "nan": '"nan" is not understood at "nan". Write "24.0W" or "-24.0".',
     }.items():
         with pytest.raises(InputError) as fault:
             parse_longitude(text)

@@ -10,7 +10,7 @@ from skysill.geodesy.positions import offset_position
 from skysill.io.obstacle_files import read_obstacles
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import LEVEL_GROUND, Ground
-from skysill.io.site_bearings import TypedBearings
+from skysill.io.site_bearings import BearingCorrections
 from skysill.io.sources import inline_obstacles
 from skysill.model.site import Site, Survey
 
@@ -18,7 +18,7 @@ SLOPE = Ground(100.0, known=True, rise_m=lambda east_m, north_m: 0.1 * north_m)
 """Ground that rises 1 in 10 to the north."""
 
 LATITUDE, LONGITUDE = 50.0, 1.0
-BEARINGS = TypedBearings(Site("slope", LATITUDE, LONGITUDE), Survey())
+BEARINGS = BearingCorrections(Site("slope", LATITUDE, LONGITUDE), Survey())
 
 
 def typed(ground=SLOPE, **keys):

@@ -21,12 +21,11 @@ if TYPE_CHECKING:
 __all__ = ["check"]
 
 _VERDICTS = ["clear", "needs-survey", "marginal", "unknown", "blocked"]
-_PICTURES = (".png", ".svg", ".pdf")
 _ROUND_STEP_DEG = 0.5
 
 
 class _Years(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
-    """Years from now, parted by commas."""
+    """Years from now, separated by commas."""
 
     name = "years"
 
@@ -74,7 +73,7 @@ def check(
     """
     pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
     wanted = {option: path for option, path in pictures.items() if path is not None}
-    _refuse_early(asked, wanted)
+    _check_outputs(asked, wanted)
     from skysill.assessment.assessment_cautions import assessment_cautions
     from skysill.assessment.job_context import JobContext
     from skysill.assessment.pipeline import assess
@@ -104,22 +103,17 @@ def check(
         from skysill.siting.allowed_heights import allowed_heights_by_satellite
 
         allowed = allowed_heights_by_satellite(job, mount, found)
-        _tell(out, found, ahead, allowed=allowed, safety=safety)
+        _print_results(out, found, ahead, allowed=allowed, safety=safety)
     missed = require is not None and any(result.verdict != require for result in found.results)
     return 3 if missed else 0
 
 
-def _refuse_early(asked: Asked, pictures: dict[str, str]) -> None:
-    """What cannot be written is refused before anything is computed."""
+def _check_outputs(asked: Asked, pictures: dict[str, str]) -> None:
+    """Refuse outputs that cannot be written, before anything is computed."""
     from skysill.io.checksums import inputs_of
-    from skysill.io.output_checks import check_outputs
+    from skysill.io.output_checks import check_outputs, check_pictures
 
-    for option, path in pictures.items():
-        if Path(path).suffix.lower() not in _PICTURES:
-            kind = Path(path).suffix or "a name without a suffix"
-            raise InputError(
-                f"{kind} is no kind of picture.", where=option, mend="End it in .png, .svg or .pdf."
-            )
+    check_pictures(pictures)
     check_outputs(pictures, inputs_of(asked))
 
 
@@ -144,10 +138,10 @@ def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -
     write_together([(pictures[option], writers[option]) for option in pictures])
 
 
-# --- words for people ----------------------------------------------------------------------------------------
+# --- text output ---------------------------------------------------------------------------------------------
 
 
-def _tell(
+def _print_results(
     out: Output,
     found: Assessment,
     ahead: Sequence[YearVerdict],
@@ -161,11 +155,11 @@ def _tell(
     out.text(f"{where}; {dish}")
     for result in found.results:
         out.text()
-        for line in _words(result):
+        for line in _result_lines(result):
             out.text(line)
         if result.satellite.name in allowed:
             out.text(f"  allowed   {allowed[result.satellite.name]}")
-        _tell_ahead(out, [row for row in ahead if row.satellite == result.satellite.name])
+        _print_years(out, [row for row in ahead if row.satellite == result.satellite.name])
     out.text("\nSafety:")
     for caution in safety:
         out.text(f"  - {caution.text}")
@@ -175,7 +169,7 @@ def _tell(
             out.text(f"  - {warning}")
 
 
-def _words(result: SatelliteResult) -> list[str]:
+def _result_lines(result: SatelliteResult) -> list[str]:
     lines = [f"{result.satellite.name}: {result.verdict.upper()}"]
     lines += [f"  {reason}" for reason in result.reasons]
     lines.append(f"  look      {_look(result)}")
@@ -186,17 +180,16 @@ def _words(result: SatelliteResult) -> list[str]:
         )
     room = result.clearance
     if room.controlling is not None and room.margin_deg is not None:
-        thing, said = room.controlling, " ".join(result.reasons)
-        assumed = ", assumed" if thing.distance_assumed else ""
+        controlling, reasons = room.controlling, " ".join(result.reasons)
+        assumed = ", assumed" if controlling.distance_assumed else ""
         of_zone = f"{_ratio(room.fresnel_ratio)} of the first Fresnel radius"
-        if (
-            f"{room.clearance_m or 0.0:.2f} m of room where" in said
-        ):  # what a reason has said is not said again
-            lines.append(f"  controls  {thing.name} ({thing.kind}, {thing.source}), {of_zone}")
-        else:
+        if f"{room.clearance_m or 0.0:.2f} m of room where" in reasons:  # the reasons say it already
             lines.append(
-                f"  controls  {thing.name} ({thing.kind}, {thing.source}){_away(thing.distance_m)}{assumed}"
+                f"  controls  {controlling.name} ({controlling.kind}, {controlling.source}), {of_zone}"
             )
+        else:
+            what = f"{controlling.name} ({controlling.kind}, {controlling.source})"
+            lines.append(f"  controls  {what}{_away(controlling.distance_m)}{assumed}")
             lines.append(
                 f"  room      {_metres(room.clearance_m)} where {_metres(room.required_m)} is required; margin "
                 f"{room.margin_deg:.2f}°, {of_zone}"
@@ -210,8 +203,8 @@ def _words(result: SatelliteResult) -> list[str]:
             f"leaf, {leaves.bare_loss_db:.0f} dB bare at {leaves.frequency_ghz:g} GHz; it counts as opaque"
         )
     later = result.later
-    told = "" if later is None else f"{later.clearance_m or 0.0:.2f} m of room where"
-    if later is not None and later.margin_deg is not None and told not in " ".join(result.reasons):
+    repeated = "" if later is None else f"{later.clearance_m or 0.0:.2f} m of room where"
+    if later is not None and later.margin_deg is not None and repeated not in " ".join(result.reasons):
         lines.append(
             f"  growth    leaves {_metres(later.clearance_m)} where {_metres(later.required_m)} is required"
         )
@@ -263,7 +256,7 @@ def _db(value: float | None) -> str:
     return "-" if value is None else f"{value:.1f} dB"
 
 
-def _tell_ahead(out: Output, rows: Sequence[YearVerdict]) -> None:
+def _print_years(out: Output, rows: Sequence[YearVerdict]) -> None:
     if not rows:
         return
     told = ", ".join(f"{row.years_ahead:g} years {row.verdict}" for row in rows)

@@ -1,4 +1,4 @@
-"""The commands and their listing, without importing any of them, nor anything else."""
+"""The list of commands and its text, which is printed without importing any command or library."""
 
 from __future__ import annotations
 
@@ -36,11 +36,11 @@ Commands:
 
 
 def present() -> list[str]:
-    """The commands whose files stand beside this one."""
+    """Names of the commands whose modules exist in this package."""
     here = os.path.dirname(__file__)
     return [name for name in COMMANDS if os.path.exists(os.path.join(here, f"{name}.py"))]
 
 
 def listing() -> str:
-    """What `skysill --help` prints."""
+    """The text of `skysill --help`."""
     return _TOP + "\n".join(f"  {name:<9}{COMMANDS[name]}" for name in present())

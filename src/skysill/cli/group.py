@@ -1,4 +1,4 @@
-"""The group of commands: each imported when called; faults become one line and an exit code.
+"""The command group: each command is imported when it is called; errors become one line and an exit code.
 
 Exit 0: done, whatever the verdict. 1: internal fault. 2: wrong use or bad input. 3: a verdict that was
 required was missed. 130: stopped from the keyboard.
@@ -23,7 +23,7 @@ __all__ = ["main"]
 
 
 class _Commands(click.Group):
-    """Commands in files beside this one, each imported only when it is called."""
+    """Group whose commands are modules of this package, each imported only when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return present()
@@ -49,52 +49,52 @@ class _Commands(click.Group):
     def main(self, args: Sequence[str] | None = None, standalone_mode: bool = True, **extra: Any) -> Any:  # type: ignore[override]  # the further arguments pass through
         if not standalone_mode:
             return super().main(args, standalone_mode=False, **extra)
-        sys.exit(_guarded(lambda: super(_Commands, self).main(args, standalone_mode=False, **extra)))
+        sys.exit(_exit_code_of(lambda: super(_Commands, self).main(args, standalone_mode=False, **extra)))
 
 
-def _guarded(call: Callable[[], Any]) -> int:
+def _exit_code_of(call: Callable[[], Any]) -> int:
     try:
         code = call()
         sys.stdout.flush()
     except (InputError, CoverageError) as fault:
-        return _line(str(fault), code=2)
+        return _error_line(str(fault), code=2)
     except click.exceptions.NoArgsIsHelpError as fault:
         click.echo(fault.format_message())
         return 0
     except click.UsageError as fault:
         path = fault.ctx.command_path if fault.ctx else "skysill"
-        return _line(f"{fault.format_message()} Try: {path} --help", code=2)
+        return _error_line(f"{fault.format_message()} Try: {path} --help", code=2)
     except click.ClickException as fault:
-        return _line(fault.format_message(), code=2)
+        return _error_line(fault.format_message(), code=2)
     except (KeyboardInterrupt, click.Abort):
-        return _line("stopped.", code=130)
+        return _error_line("stopped.", code=130)
     except BrokenPipeError:
-        # whoever read our output has seen enough; keep the interpreter's last flush from complaining
+        # the reader closed the pipe; prevent an error from the interpreter's last flush
         with contextlib.suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as fault:
-        # the system refused: a full disk behind standard output, a file taken away while it was read
+        # full disk behind standard output, file removed while it was read
         if fault.errno is None:
-            return _internal(fault)
+            return _internal_error(fault)
         if fault.filename is None:
             with contextlib.suppress(OSError, ValueError):
                 os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         shown = "standard output" if fault.filename is None else str(fault.filename)
-        return _line(f"{shown}: {fault.strerror or type(fault).__name__}.", code=2)
+        return _error_line(f"{shown}: {fault.strerror or type(fault).__name__}.", code=2)
     except Exception as fault:
-        return _internal(fault)
+        return _internal_error(fault)
     return code if isinstance(code, int) else 0
 
 
-def _internal(fault: Exception) -> int:
+def _internal_error(fault: Exception) -> int:
     if os.environ.get("SKYSILL_TRACE"):
         raise fault
     kind = f"internal fault, {type(fault).__name__}: {fault}"
-    return _line(f"{kind} (set SKYSILL_TRACE=1 to see where)", code=1)
+    return _error_line(f"{kind} (set SKYSILL_TRACE=1 to see where)", code=1)
 
 
-def _line(text: str, *, code: int) -> int:
+def _error_line(text: str, *, code: int) -> int:
     with contextlib.suppress(BrokenPipeError):
         shown = "".join(letter if letter.isprintable() else " " for letter in text)
         click.echo(f"skysill: {' '.join(shown.split())}", err=True)

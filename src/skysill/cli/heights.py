@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.cli.progress import Pace
+from skysill.cli.progress import ProgressLine
 from skysill.errors import InputError
 from skysill.io.job_options import Asked
 
@@ -67,7 +67,7 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
             jobs=given["jobs"] or unasked,
             cluster=given["cluster"],
             tags=_tags(wanted),
-            progress=Pace("cells", quiet=out.quiet),
+            progress=ProgressLine("cells", quiet=out.quiet),
         )
     except KeyboardInterrupt:
         click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
@@ -88,7 +88,7 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsRequest:
     if not asked.terrain:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
     if not asked.satellite:
-        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
+        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
     rasters = open_terrain(asked.terrain, asked.terrain_error_m, hosts=asked.hosts())
     if len(rasters) > 1:
         raise InputError("heights are made from one raster, or from tiles on one lattice.", where="--terrain",

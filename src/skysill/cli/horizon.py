@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["horizon"]
 
-_PICTURES = (".png", ".svg", ".pdf")
 _MOST_AZIMUTHS = 360_000
 
 
@@ -50,7 +48,7 @@ def horizon(
     skysill horizon demo_terrain/clinic.toml --from 150 --to 210
     """
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
-    _refuse_early(asked, out_file, plot)
+    _check_outputs(asked, out_file, plot)
     from skysill.assessment.pipeline import horizon_profile
     from skysill.io.horizon_tables import horizon_profile_csv
     from skysill.io.sources import refuse_outside
@@ -86,7 +84,7 @@ def horizon(
 
 
 def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Floats:
-    """Evenly spaced azimuths, clockwise from the first; they may pass north."""
+    """Evenly spaced azimuths, clockwise from the first, through north if need be."""
     import numpy as np
 
     if to_deg is None:
@@ -101,15 +99,11 @@ def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Flo
     return np.asarray(from_deg % 360.0 + step_deg * np.arange(count))
 
 
-def _refuse_early(asked: Asked, out_file: str | None, plot: str | None) -> None:
+def _check_outputs(asked: Asked, out_file: str | None, plot: str | None) -> None:
     from skysill.io.checksums import inputs_of
-    from skysill.io.output_checks import check_outputs
+    from skysill.io.output_checks import check_outputs, check_pictures
 
-    if plot is not None and Path(plot).suffix.lower() not in _PICTURES:
-        kind = Path(plot).suffix or "a name without a suffix"
-        raise InputError(
-            f"{kind} is no kind of picture.", where="--plot", mend="End it in .png, .svg or .pdf."
-        )
+    check_pictures({"--plot": plot})
     check_outputs({"--out": out_file, "--plot": plot}, inputs_of(asked))
 
 

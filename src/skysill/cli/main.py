@@ -1,4 +1,4 @@
-"""Where the installed `skysill` starts. The listing is printed without loading anything else."""
+"""Entry point of the installed `skysill`; its `--help` is printed without loading anything else."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ __all__ = ["run"]
 
 
 def run() -> int:
-    """What the installed `skysill` starts; the exit code."""
-    if sys.stdout is None:  # so it is where the caller closed it
+    """Run the installed command; returns the exit code."""
+    if sys.stdout is None:  # the caller closed it
         print("skysill: standard output is closed.", file=sys.stderr)
         return 2
     for stream in (sys.stdout, sys.stderr):

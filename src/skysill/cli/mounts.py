@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.errors import InputError
 from skysill.io.job_options import Asked
 
 if TYPE_CHECKING:
@@ -39,7 +38,7 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
     \b
     skysill mounts demo_terrain/clinic.toml --satellite "Demo South" --grid 2 --plan plan.svg
     """
-    _refuse_early(asked, given["plan"], given["geojson"])
+    _check_outputs(asked, given["plan"], given["geojson"])
     from skysill.siting.mounts import compare_mounts
 
     found = compare_mounts(
@@ -52,20 +51,15 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
     if out.json:
         out.document(found)
     else:
-        _tell(out, found)
+        _print_mounts(out, found)
 
 
-def _refuse_early(asked: Asked, plan: str | None, geojson: str | None) -> None:
-    """What cannot be written is refused before anything is computed."""
-    from pathlib import Path
-
+def _check_outputs(asked: Asked, plan: str | None, geojson: str | None) -> None:
+    """Refuse outputs that cannot be written, before anything is computed."""
     from skysill.io.checksums import inputs_of
-    from skysill.io.output_checks import check_outputs
+    from skysill.io.output_checks import check_outputs, check_pictures
 
-    if plan is not None and Path(plan).suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise InputError(
-            "pictures are written as PNG, SVG or PDF.", where="--plan", mend="End it in .png, .svg or .pdf."
-        )
+    check_pictures({"--plan": plan})
     check_outputs({"--plan": plan, "--geojson": geojson}, inputs_of(asked))
 
 
@@ -82,7 +76,7 @@ def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:
         write_whole(geojson, to_json_text(mounts_geojson(found)))
 
 
-def _tell(out: Output, found: MountsFound) -> None:
+def _print_mounts(out: Output, found: MountsFound) -> None:
     out.text(f"For {found.satellite}:")
     _table(out, found.mounts)
     for one in found.per_satellite:

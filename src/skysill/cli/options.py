@@ -1,4 +1,4 @@
-"""Options that several commands share, each written once; they arrive as one object.
+"""Options that several commands share, each declared once and passed to the command as one object.
 
     @click.command()
     @shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date", "times")
@@ -30,7 +30,7 @@ __all__ = ["NUMBER", "Moment", "Number", "Output", "WholeDay", "output", "shared
 
 
 class Number(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
-    """A finite number between two ends, both allowed. `nan` and `inf` are no numbers here."""
+    """A finite number from `least` to `most`, both included. `nan` and `inf` are refused."""
 
     name = "number"
 
@@ -70,7 +70,7 @@ class WholeDay(click.ParamType):  # type: ignore[type-arg]  # generic only since
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg]  # generic only since click 8.3
-    """A moment, ISO 8601; UTC where no zone is said."""
+    """A date with a time, ISO 8601; UTC where no zone is given."""
 
     name = "time"
 
@@ -107,7 +107,7 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
             "satellite",
             metavar="SATELLITE",
             multiple=True,
-            help="24.5W, -24.5, NAME=24.5W, or an orbit file (OMM or TLE). Repeatable.",
+            help="24.0W, -24.0, NAME=24.0W, or an orbit file (OMM or TLE). Repeatable.",
         ),
     ],
     "mount": [
@@ -262,7 +262,7 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
 _GROUPS["sources"] = [*_GROUPS["terrain"], *_GROUPS["survey"], *_GROUPS["obstacles"]]
 
 
-def _added(adds: Sequence[Callable[[Any], Any]], command: Callable[..., Any]) -> Callable[..., Any]:
+def _with_options(adds: Sequence[Callable[[Any], Any]], command: Callable[..., Any]) -> Callable[..., Any]:
     for add in reversed(adds):
         command = add(command)
     return command
@@ -273,43 +273,43 @@ def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[...,
 
     groups : of where, satellites, mount, sources (terrain, survey, obstacles together), terminal, criteria,
         date, times
-    mount_height_m : dish height where nobody says one
+    mount_height_m : default height of the dish
     """
 
     adds = [add for group in groups for add in _GROUPS[group]]
 
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
-        def gathered(**given: Any) -> Any:
-            said = {label: given.pop(label) for label in labels}
-            return command(asked=Asked(**said, default_mount_height_m=mount_height_m), **given)
+        def with_object(**given: Any) -> Any:
+            values = {label: given.pop(label) for label in labels}
+            return command(asked=Asked(**values, default_mount_height_m=mount_height_m), **given)
 
-        update_wrapper(gathered, command)
+        update_wrapper(with_object, command)
         # only what these groups bring: a command may have an option of its own called --time
-        labels = [part.name for part in _added(adds, lambda: None).__click_params__]  # type: ignore[attr-defined]
-        return _added(adds, gathered)
+        labels = [part.name for part in _with_options(adds, lambda: None).__click_params__]  # type: ignore[attr-defined]
+        return _with_options(adds, with_object)
 
     return decorate
 
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """Where a command's words go: data on standard output, talk on standard error."""
+    """Output of a command: data on standard output, notes on standard error."""
 
     json: bool = False
     quiet: bool = False
 
     def document(self, thing: Any) -> None:
-        """One JSON document."""
+        """Print one JSON document."""
         from skysill.io.json_text import to_json_text
 
         click.echo(to_json_text(thing))
 
     def text(self, text: str = "") -> None:
-        """Lines for a person."""
+        """Print lines of text."""
         click.echo(_shown(text))
 
     def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-        """Columns under their heads, numbers to the right."""
+        """Print columns under their headings, numbers aligned to the right."""
         body = [[str(cell) for cell in row] for row in rows]
         wide = [max(len(line[at]) for line in [list(heads), *body]) for at in range(len(heads))]
         right = [bool(body) and all(_numeric(line[at]) for line in body) for at in range(len(heads))]
@@ -321,14 +321,14 @@ class Output:
             click.echo(_shown("  ".join(cells).rstrip()))
 
     def say(self, *notes: str) -> None:
-        """Talk: warnings and notes; nothing under --quiet."""
+        """Print notes and warnings on standard error; nothing with --quiet."""
         if not self.quiet:
             for note in notes:
                 click.echo(_shown(f"skysill: {note}"), err=True)
 
     @contextmanager
     def progress(self, length: int, label: str) -> Iterator[Callable[[int], None]]:
-        """A bar on standard error while someone watches; yields a function to call with each advance."""
+        """Progress bar on standard error when it is a terminal; yields a function to call with each advance."""
         if self.quiet or not sys.stderr.isatty():
             yield lambda _: None
             return
@@ -337,7 +337,7 @@ class Output:
 
 
 def _shown(text: str) -> str:
-    """Text for a terminal: lines, and no other characters that control it."""
+    """Text without characters that control a terminal, other than line ends."""
     from skysill.io.text import printable
 
     return "\n".join(printable(line) for line in text.split("\n"))
@@ -350,11 +350,11 @@ def _numeric(cell: str) -> bool:
 def output(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --json and --quiet; they reach the command as its keyword argument `out`."""
 
-    def gathered(**given: Any) -> Any:
+    def with_object(**given: Any) -> Any:
         return command(out=Output(json=given.pop("as_json"), quiet=given.pop("quiet")), **given)
 
-    update_wrapper(gathered, command)
+    update_wrapper(with_object, command)
     quiet = click.option("--quiet", "-q", is_flag=True, default=False, help="No notes, no progress.")
     as_json = click.option("--json", "as_json", is_flag=True, default=False, help="One JSON document.")
-    made: Callable[..., Any] = as_json(quiet(gathered))
+    made: Callable[..., Any] = as_json(quiet(with_object))
     return made

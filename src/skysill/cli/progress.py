@@ -1,4 +1,4 @@
-"""How far long work has come: share, rate and time left, on standard error while someone watches."""
+"""Progress of long work: share done, rate and time left, on standard error when it is a terminal."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ import time
 
 import click
 
-__all__ = ["Pace"]
+__all__ = ["ProgressLine"]
 
 _EVERY_S = 0.2
 
 
-class Pace:
-    """Called with work done and work in all; writes one line over and over.
+class ProgressLine:
+    """Progress line: called with the work done and the whole work, it rewrites one line.
 
     unit : what is counted, in the plural
     """
@@ -21,26 +21,26 @@ class Pace:
     def __init__(self, unit: str, *, quiet: bool) -> None:
         self.unit = unit
         self.silent = quiet or not sys.stderr.isatty()
-        self.began: tuple[float, int] | None = None
-        self.shown_at = 0.0
+        self.start: tuple[float, int] | None = None
+        self.written_at = 0.0
         self.width = 0
 
     def __call__(self, done: int, total: int) -> None:
         now = time.monotonic()
-        if self.began is None:
-            self.began = (now, done)  # what an earlier run had done says nothing about the rate
-        if self.silent or (now - self.shown_at < _EVERY_S and done < total):
+        if self.start is None:
+            self.start = (now, done)  # what an earlier run had done says nothing about the rate
+        if self.silent or (now - self.written_at < _EVERY_S and done < total):
             return
-        self.shown_at = now
-        line = pace_line(done, total, self.unit, seconds=now - self.began[0], since=done - self.began[1])
+        self.written_at = now
+        line = progress_line(done, total, self.unit, seconds=now - self.start[0], since=done - self.start[1])
         self.width = max(self.width, len(line))
         click.echo("\r" + line.ljust(self.width), nl=done >= total, err=True)
 
 
-def pace_line(done: int, total: int, unit: str, *, seconds: float, since: int) -> str:
+def progress_line(done: int, total: int, unit: str, *, seconds: float, since: int) -> str:
     """One line of progress.
 
-    >>> pace_line(300_000, 1_000_000, "addresses", seconds=3.0, since=300_000)
+    >>> progress_line(300_000, 1_000_000, "addresses", seconds=3.0, since=300_000)
     ' 30 %  300,000 of 1,000,000 addresses, 100,000 a second, 0:07 left'
     """
     share = 100.0 if total == 0 else 100.0 * done / total

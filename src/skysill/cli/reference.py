@@ -1,4 +1,7 @@
-"""docs/commands.md, made from the commands' own help: python -m skysill.cli.reference > docs/commands.md"""
+"""The command reference, docs/commands.md, from the help of the commands.
+
+python -m skysill.cli.reference > docs/commands.md
+"""
 
 from __future__ import annotations
 
@@ -10,18 +13,18 @@ import click
 from skysill.cli.command_list import listing, present
 from skysill.cli.group import main
 
-__all__ = ["examples", "handbook"]
+__all__ = ["command_reference", "examples"]
 
 _WIDTH = 100
 
 
-def handbook() -> str:
-    """The whole page."""
+def command_reference() -> str:
+    """The page docs/commands.md as Markdown."""
     parts = [
         "# Commands\n",
         "Made from `--help` by `python -m skysill.cli.reference`; a test fails when it differs.\n",
         "Exit codes: 0 done, whatever the verdict; 2 wrong use or bad input, one line on standard error;",
-        "3 a verdict asked for by `--require` was missed; 1 internal fault. Data on standard output, talk on",
+        "3 a verdict asked for by `--require` was missed; 1 internal fault. Data on standard output, messages on",
         "standard error. Options win over the site file.\n",
         f"```text\n{listing()}\n```\n",
     ]
@@ -31,7 +34,7 @@ def handbook() -> str:
 
 
 def _helps(name: str) -> Iterator[tuple[str, str]]:
-    """The help of a command, and of the commands below it."""
+    """Words and help of a command, then of its subcommands."""
     context = click.Context(
         main,
         info_name="skysill",
@@ -43,14 +46,14 @@ def _helps(name: str) -> Iterator[tuple[str, str]]:
     assert command is not None
     with click.Context(command, info_name=name, parent=context) as inner:
         yield name, command.get_help(inner).rstrip()
-        below_it = command.commands if isinstance(command, click.Group) else {}
-        for below, sub in below_it.items():
-            with click.Context(sub, info_name=below, parent=inner) as innermost:
-                yield f"{name} {below}", sub.get_help(innermost).rstrip()
+        subcommands = command.commands if isinstance(command, click.Group) else {}
+        for below, subcommand in subcommands.items():
+            with click.Context(subcommand, info_name=below, parent=inner) as innermost:
+                yield f"{name} {below}", subcommand.get_help(innermost).rstrip()
 
 
 def examples() -> dict[str, str]:
-    """The line that each command's help shows, which runs on the demo."""
+    """Command -> the example line of its help, which runs on the demo."""
     found = {}
     for name in present():
         _, text = next(_helps(name))
@@ -61,4 +64,4 @@ def examples() -> dict[str, str]:
 
 
 if __name__ == "__main__":
-    print(handbook(), end="")
+    print(command_reference(), end="")

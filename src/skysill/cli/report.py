@@ -64,14 +64,14 @@ def report(
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs
     from skysill.io.output_files import check_writable, write_whole
-    from skysill.io.report_formats import paper_kind
+    from skysill.io.report_formats import report_format
 
-    kind = paper_kind(path)
+    kind = report_format(path)
     check_writable(path)
-    papers = _Papers(photos, photo_location == "keep", as_built, by, availability)
-    built = () if papers.as_built is None else papers.as_built.photos
+    inputs = _RecordInputs(photos, photo_location == "keep", as_built, by, availability)
+    built = () if inputs.as_built is None else inputs.as_built.photos
     check_outputs({"--out": path}, inputs_of(asked, as_built, *photos, *built))
-    made = _made(asked, papers, day or today(), zone)
+    made = _made(asked, inputs, day or today(), zone)
     if kind == "pdf":
         from skysill.report.record_pdf import record_pdf
 
@@ -89,8 +89,8 @@ def report(
     out.say(*made.notes)
 
 
-class _Papers:
-    """What goes into a record besides the job; read before the long work begins, so that faults come at once."""
+class _RecordInputs:
+    """Inputs of a record besides the job, read before the long work begins so that errors come at once."""
 
     def __init__(
         self, photos: tuple[str, ...], keep_location: bool, as_built: str | None, by: str, availability: float
@@ -106,7 +106,7 @@ class _Papers:
         self.availability = availability
 
 
-def _made(asked: Asked, papers: _Papers, day: dt.date, zone: str | None) -> Record:
+def _made(asked: Asked, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
     from skysill.io.checksums import fingerprints
     from skysill.remedies.search import check
     from skysill.report.record import survey_record
@@ -126,13 +126,13 @@ def _made(asked: Asked, papers: _Papers, day: dt.date, zone: str | None) -> Reco
         mount,
         assessment,
         made=day,
-        by=papers.by,
+        by=inputs.by,
         sun_after_utc=dt.datetime.combine(day, dt.time(0), tzinfo=local).astimezone(dt.UTC),
         zone=local,
         files=files,
-        photos=papers.photos,
-        keep_location=papers.keep_location,
-        as_built=papers.as_built,
-        built_photos=papers.built_photos,
-        rain_availability_percent=papers.availability,
+        photos=inputs.photos,
+        keep_location=inputs.keep_location,
+        as_built=inputs.as_built,
+        built_photos=inputs.built_photos,
+        rain_availability_percent=inputs.availability,
     )

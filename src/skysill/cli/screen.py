@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.cli.progress import Pace
+from skysill.cli.progress import ProgressLine
 from skysill.errors import InputError
 from skysill.io.job_options import Asked
 
@@ -72,7 +72,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
             resume=given["resume"],
             jobs=given["jobs"] or default_jobs(),
             cluster=given["cluster"],
-            progress=Pace("addresses", quiet=out.quiet),
+            progress=ProgressLine("addresses", quiet=out.quiet),
         )
     except KeyboardInterrupt:
         click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
@@ -106,7 +106,7 @@ def _wanted(asked: Asked, addresses: str, given: dict[str, Any]) -> ScreeningReq
     if moving:
         raise InputError(f'"{moving}" moves; screening is for geostationary satellites.', where="--satellite")
     if not satellites:
-        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
+        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
     terminal, criteria = Terminal(), Criteria()
     if asked.dish_diameter_m is not None:
         terminal = replace(terminal, dish_diameter_m=asked.dish_diameter_m)

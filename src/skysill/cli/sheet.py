@@ -47,28 +47,28 @@ def sheet(
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs
     from skysill.io.output_files import write_together
-    from skysill.io.report_formats import check_blank, paper_kind
+    from skysill.io.report_formats import refuse_filled_table, report_format
 
-    kind = paper_kind(path)
+    kind = report_format(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
     check_outputs({"--out": path, "--csv": str(table)}, inputs_of(asked))
     if not revisit:
-        check_blank(table)
+        refuse_filled_table(table)
     made = _made(asked, day or today(), zone, revisit)
     from skysill.report.sheet import horizon_csv
 
     if revisit:
-        check_blank(table, horizon_csv(made))
+        refuse_filled_table(table, horizon_csv(made))
 
     if kind == "pdf":
         from skysill.report.sheet_pdf import sheet_pdf
 
-        paper_bytes = sheet_pdf(made, csv_name=table.name, paper=paper)
+        document = sheet_pdf(made, csv_name=table.name, paper=paper)
     else:
         from skysill.report.html import sheet_html
 
-        paper_bytes = sheet_html(made, csv_name=table.name).encode("utf-8")
-    write_together([(path, paper_bytes), (table, horizon_csv(made))])
+        document = sheet_html(made, csv_name=table.name).encode("utf-8")
+    write_together([(path, document), (table, horizon_csv(made))])
     if out.json:
         out.document(made)
         return

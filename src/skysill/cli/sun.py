@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import fields, is_dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,8 +18,6 @@ if TYPE_CHECKING:
     from skysill.pointing.sun import SunReport
 
 __all__ = ["sun"]
-
-_PICTURES = (".png", ".svg", ".pdf")
 
 
 @click.command()
@@ -53,7 +50,7 @@ def sun(
     \b
     skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
     """
-    _refuse_early(asked, plot)
+    _check_outputs(asked, plot)
     from skysill.assessment.sun_reports import sun_reports
     from skysill.siting.aiming import local_zone
 
@@ -91,7 +88,7 @@ def sun(
             sun_at = found.position
             height = f"elevation {sun_at.elevation_deg:.2f}° ({sun_at.elevation_apparent_deg:.2f}° with refraction)"
             out.text(f"{_clock(sun_at.time)}  sun at azimuth {sun_at.azimuth_deg:.2f}°, {height}")
-        _tell(out, look, found)
+        _print_satellite(out, look, found)
     from skysill.assessment.cautions import sun_cautions
 
     out.text("\nSafety:")
@@ -101,17 +98,13 @@ def sun(
         out.text(f"\n{note}")
 
 
-def _refuse_early(asked: Asked, plot: str | None) -> None:
+def _check_outputs(asked: Asked, plot: str | None) -> None:
     if plot is None:
         return
     from skysill.io.checksums import inputs_of
-    from skysill.io.output_checks import check_outputs
+    from skysill.io.output_checks import check_outputs, check_pictures
 
-    if Path(plot).suffix.lower() not in _PICTURES:
-        kind = Path(plot).suffix or "a name without a suffix"
-        raise InputError(
-            f"{kind} is no kind of picture.", where="--plot", mend="End it in .png, .svg or .pdf."
-        )
+    check_pictures({"--plot": plot})
     check_outputs({"--plot": plot}, inputs_of(asked))
 
 
@@ -145,17 +138,17 @@ def _moment(text: str, begin: dt.datetime, zone: dt.tzinfo) -> dt.datetime:
     return bare.replace(tzinfo=zone).astimezone(dt.UTC) if bare.tzinfo is None else moment
 
 
-def _in_zone(thing: Any, zone: dt.tzinfo) -> Any:
-    """The same with every time told in a zone."""
-    if isinstance(thing, dt.datetime):
-        return thing.astimezone(zone)
-    if isinstance(thing, tuple):
-        return tuple(_in_zone(part, zone) for part in thing)
-    if is_dataclass(thing) and not isinstance(thing, type):
+def _in_zone(result: Any, zone: dt.tzinfo) -> Any:
+    """The same result with every time in a zone."""
+    if isinstance(result, dt.datetime):
+        return result.astimezone(zone)
+    if isinstance(result, tuple):
+        return tuple(_in_zone(part, zone) for part in result)
+    if is_dataclass(result) and not isinstance(result, type):
         return replace(
-            thing, **{part.name: _in_zone(getattr(thing, part.name), zone) for part in fields(thing)}
+            result, **{part.name: _in_zone(getattr(result, part.name), zone) for part in fields(result)}
         )
-    return thing
+    return result
 
 
 def _document(answers: list[tuple[LookVector, SunReport]]) -> dict[str, Any]:
@@ -171,7 +164,7 @@ def _clock(time: dt.datetime) -> str:
     return f"{time:%Y-%m-%d %H:%M:%S}"
 
 
-def _tell(out: Output, look: LookVector, found: SunReport) -> None:
+def _print_satellite(out: Output, look: LookVector, found: SunReport) -> None:
     azimuth = "straight up or down" if look.azimuth_deg is None else f"azimuth {look.azimuth_deg:.2f}°"
     out.text(f"\n{look.satellite}, {azimuth}, elevation {look.elevation_apparent_deg:.2f}°")
     few = len(found.crossings) <= 3

@@ -110,7 +110,7 @@ def parse_longitude(text: str) -> float:
     (-24.5, -24.5, -24.5)
     """
     plain = plain_text(text)
-    mend = 'Write "24.5W" or "-24.5".'
+    mend = 'Write "24.0W" or "-24.0".'
     if not plain:
         raise InputError("no longitude is given.", mend=mend)
     angle = read_angle(plain, mend)

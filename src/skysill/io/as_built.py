@@ -1,4 +1,4 @@
-"""What was actually done on the roof, from a TOML file."""
+"""As-built values of an installation, from a TOML file."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ BEARINGS = ("true", "magnetic", "survey")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AsBuilt:
-    """What was done; None where nobody wrote it down.
+    """As-built values; None where they were not written down.
 
     satellite, mount : by their names in the site file
     latitude_deg, longitude_deg : of the mast, from `position`; or east_m, north_m in the site's plan

@@ -1,4 +1,4 @@
-"""GeoJSON as RFC 7946 has it, read strictly: what is said twice, left open or half there is refused by feature."""
+"""GeoJSON (RFC 7946), read strictly: repeated keys, unclosed rings and incomplete features are refused."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ _KINDS = {"Point": "point", "LineString": "line", "Polygon": "area"}
 
 
 class Repeated(dict[str, Any]):
-    """An object of a JSON text that has a key twice; `key` says which."""
+    """An object of a JSON text that has a key twice; `key` is that key."""
 
     key = ""
 
 
 def parse_json(text: str, where: str) -> Any:
-    """A JSON document (RFC 8259); objects with a key twice come as `Repeated`.
+    """The value of a JSON document (RFC 8259); objects with a key twice are returned as `Repeated`.
 
     Raises
     ------
-    InputError : not JSON, broken off, nested too deeply, NaN or Infinity for a number
+    InputError : not JSON, truncated, nested too deeply, NaN or Infinity for a number
     """
 
-    def paired(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    def with_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         found = dict(pairs)
         if len(found) == len(pairs):
             return found
@@ -55,7 +55,7 @@ def parse_json(text: str, where: str) -> Any:
         marked.key = next(name for name in names if names.count(name) > 1)
         return marked
 
-    def refused(word: str) -> Any:
+    def refuse_constant(word: str) -> Any:
         raise InputError(
             f"holds {word}, which is no JSON.", where=where, mend="Leave the value out, or give a number."
         )
@@ -63,7 +63,7 @@ def parse_json(text: str, where: str) -> Any:
     if not text.strip():
         raise InputError("is empty.", where=where)
     try:
-        return json.loads(text, object_pairs_hook=paired, parse_constant=refused)
+        return json.loads(text, object_pairs_hook=with_repeats, parse_constant=refuse_constant)
     except json.JSONDecodeError as fault:
         raise InputError(
             "is not JSON.", where=f"{where}, row {fault.lineno}", mend="Is the file complete?"
@@ -97,7 +97,7 @@ def features_of(document: Any, where: str) -> list[Any]:
 
 
 def feature_fault(feature: Any) -> str | None:
-    """What is wrong with a feature as an object, in words; None if nothing is."""
+    """A sentence about what is wrong with a feature as an object; None if nothing is."""
     if not isinstance(feature, dict) or feature.get("type") != "Feature":
         return "is not a GeoJSON feature."
     if not isinstance(feature.get("properties") or {}, dict):
@@ -107,7 +107,7 @@ def feature_fault(feature: Any) -> str | None:
 
 
 def _repeated(node: Any) -> str | None:
-    """A key that stands twice somewhere inside, None if there is none."""
+    """A key that occurs twice in some object inside, None if there is none."""
     stack = [node]
     while stack:
         here = stack.pop()
@@ -121,7 +121,7 @@ def _repeated(node: Any) -> str | None:
 
 
 def epsg_of(document: dict[str, Any], where: str) -> int | None:
-    """The coordinate system that an older file names, by its EPSG number; None for WGS 84 degrees, longitude first.
+    """EPSG number of the coordinate system that an older file names; None for WGS 84 degrees, longitude first.
 
     Raises
     ------
@@ -148,11 +148,11 @@ def epsg_of(document: dict[str, Any], where: str) -> int | None:
 
 
 def geometry_parts(geometry: Any, where: str) -> Iterator[Part]:
-    """Every single geometry of a feature, checked.
+    """Every single geometry of a feature, after checking it.
 
     Raises
     ------
-    InputError : none or empty, points and areas mixed, a ring that is not closed, a position that is none
+    InputError : none or empty, points and areas mixed, a ring that is not closed, an invalid position
     """
     yield from _parts(geometry, where, inside=False)
 

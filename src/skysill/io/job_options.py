@@ -153,7 +153,7 @@ class Asked:
         if satellites and not job.satellites:
             raise InputError(
                 "no satellite was named.",
-                mend='Give --satellite "NAME=24.5W", or [[satellites]] in the site file.',
+                mend='Give --satellite "NAME=24.0W", or [[satellites]] in the site file.',
             )
         moving = next((satellite.name for satellite in job.satellites if satellite.orbit), None)
         if moving and not job.times_utc:

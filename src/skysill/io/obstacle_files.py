@@ -1,4 +1,4 @@
-"""Vector files in (GeoJSON, GeoPackage, Shapefile, FlatGeobuf, GeoParquet) -> obstacles in the site's plan frame."""
+"""Obstacles from vector files (GeoJSON, GeoPackage, Shapefile, FlatGeobuf, GeoParquet), in the plan frame of the site."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from skysill.extraction.building_tags import LEVEL_HEIGHT_M
 from skysill.geodesy.positions import plan_offset
 from skysill.horizon.obstacles import Obstacle
 from skysill.io.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
-from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, RoofWords, obstacles_of
+from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, RoofTags, obstacles_of
 from skysill.io.text import printable, quoted, read_number, read_text
 from skysill.io.vector_files import Layer, read_layers, split_layer
 from skysill.model.default_errors import OBSTACLE
 from skysill.model.site import ROOF_FORMS
 from skysill.units import Floats
 
-__all__ = ["LEVEL_HEIGHT_M", "Given", "read_features", "read_obstacles"]
+__all__ = ["LEVEL_HEIGHT_M", "VectorFeature", "read_features", "read_obstacles"]
 
 
 def read_obstacles(
@@ -42,12 +42,12 @@ def read_obstacles(
     """
     features = []
     for given in read_features(path):
-        said = _said(given.properties, given.where)
-        where = said.pop("where")
+        attributes = _attributes(given.properties, given.where)
+        where = attributes.pop("where")
         for shape, points, holes in geometry_parts(given.geometry, where):
-            parts_m = [_local(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
-            parts_m, notes = _without_flat_z(parts_m, said)
-            more = {**said, "notes": (*said["notes"], *notes)}
+            parts_m = [_plan_m(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
+            parts_m, notes = _without_unused_z(parts_m, attributes)
+            more = {**attributes, "notes": (*attributes["notes"], *notes)}
             features.append(
                 Feature(where=where, shape=shape, points_m=parts_m[0], holes_m=tuple(parts_m[1:]), **more)
             )
@@ -55,15 +55,15 @@ def read_obstacles(
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
-    """A feature as its file gives it. geometry : GeoJSON object in WGS 84 degrees, longitude first."""
+class VectorFeature:
+    """A feature of a vector file. geometry : GeoJSON object in WGS 84 degrees, longitude first."""
 
     where: str
     geometry: Any
     properties: dict[str, Any]
 
 
-def read_features(path: str | Path) -> list[Given]:
+def read_features(path: str | Path) -> list[VectorFeature]:
     """Every feature of a vector file, or of one layer of it (FILE:LAYER), in WGS 84 degrees, longitude first.
 
     Raises
@@ -75,10 +75,10 @@ def read_features(path: str | Path) -> list[Given]:
         if layer is not None:
             raise InputError("has no layers.", where=str(place), mend=f"Leave out {quoted(':' + layer)}.")
         return _read_geojson(place)
-    return [given for one in read_layers(path) for given in _of_layer(one)]
+    return [given for one in read_layers(path) for given in _layer_features(one)]
 
 
-def _read_geojson(path: Path) -> list[Given]:
+def _read_geojson(path: Path) -> list[VectorFeature]:
     shown = str(path)
     document = parse_json(read_text(path), shown)
     found = []
@@ -87,7 +87,7 @@ def _read_geojson(path: Path) -> list[Given]:
         if fault is not None:
             raise InputError(fault, where=f"{shown}, feature {number}")
         found.append(
-            Given(
+            VectorFeature(
                 f"{shown}, feature {number}", feature.get("geometry"), dict(feature.get("properties") or {})
             )
         )
@@ -95,8 +95,8 @@ def _read_geojson(path: Path) -> list[Given]:
     return found if epsg is None else [_to_degrees(given, epsg, shown) for given in found]
 
 
-def _to_degrees(given: Given, epsg: int, shown: str) -> Given:
-    """A feature of an older file in another coordinate system."""
+def _to_degrees(given: VectorFeature, epsg: int, shown: str) -> VectorFeature:
+    """The feature in WGS 84 degrees, from a file in another coordinate system."""
     import shapely
     import shapely.geometry
     from pyproj.exceptions import ProjError
@@ -105,16 +105,16 @@ def _to_degrees(given: Given, epsg: int, shown: str) -> Given:
         pass
     try:
         shape = shapely.geometry.shape(given.geometry)
-        turned = shapely.transform(shape, _turn(f"EPSG:{epsg}"), include_z=bool(shape.has_z))
+        turned = shapely.transform(shape, _to_wgs84(f"EPSG:{epsg}"), include_z=bool(shape.has_z))
     except ProjError:
         raise InputError(f"EPSG:{epsg} is not known.", where=f"{shown}, crs") from None
     except (ValueError, TypeError, shapely.errors.ShapelyError):
         raise InputError("has no geometry that can be read.", where=given.where) from None
-    return replace(given, geometry=_mapped(turned))
+    return replace(given, geometry=_as_geojson(turned))
 
 
-def _turn(crs: str) -> Callable[[Floats], Floats]:
-    """From x, y (and elevation) of a coordinate system to degrees, longitude first."""
+def _to_wgs84(crs: str) -> Callable[[Floats], Floats]:
+    """Function from x, y (and elevation) of a coordinate system to degrees, longitude first."""
     from pyproj import Transformer
 
     to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
@@ -126,7 +126,7 @@ def _turn(crs: str) -> Callable[[Floats], Floats]:
     return turned
 
 
-def _mapped(shape: Any) -> Any:
+def _as_geojson(shape: Any) -> Any:
     """A geometry as a GeoJSON object, made of lists."""
     import shapely.geometry
 
@@ -135,33 +135,34 @@ def _mapped(shape: Any) -> Any:
 
     mapping = dict(shapely.geometry.mapping(shape))
     if "geometries" in mapping:
-        return {"type": mapping["type"], "geometries": [_mapped(one) for one in shape.geoms]}
+        return {"type": mapping["type"], "geometries": [_as_geojson(one) for one in shape.geoms]}
     return {"type": mapping["type"], "coordinates": listed(mapping["coordinates"])}
 
 
-def _of_layer(layer: Layer) -> Iterator[Given]:
+def _layer_features(layer: Layer) -> Iterator[VectorFeature]:
     import shapely
     from pyproj.exceptions import ProjError
 
     try:
-        turn = _turn(layer.crs)
+        to_degrees = _to_wgs84(layer.crs)
     except ProjError:
         raise InputError("its coordinate system is not known.", where=layer.where) from None
     for row, shape in enumerate(layer.shapes):
         where = f"{layer.where}, feature {row + 1}"
         geometry = None
         if shape is not None and not shape.is_empty:
-            turned = shapely.transform(shape, turn, include_z=bool(shape.has_z))
-            geometry = _mapped(turned)
-        said = {label: values[row] for label, values in zip(layer.fields, layer.columns, strict=True)}
-        yield Given(where, geometry, {label: value for label, value in said.items() if not _absent(value)})
+            turned = shapely.transform(shape, to_degrees, include_z=bool(shape.has_z))
+            geometry = _as_geojson(turned)
+        values = {label: column[row] for label, column in zip(layer.fields, layer.columns, strict=True)}
+        present = {label: value for label, value in values.items() if not _absent(value)}
+        yield VectorFeature(where, geometry, present)
 
 
 def _absent(value: Any) -> bool:
     return value is None or (isinstance(value, float | np.floating) and math.isnan(value))
 
 
-def _local(points: Any, latitude_deg: float, longitude_deg: float, where: str) -> Floats:
+def _plan_m(points: Any, latitude_deg: float, longitude_deg: float, where: str) -> Floats:
     try:
         least = min(len(point) for point in points)
         array = np.array([point[: min(least, 3)] for point in points], dtype=np.float64)
@@ -189,24 +190,26 @@ def _local(points: Any, latitude_deg: float, longitude_deg: float, where: str) -
     return np.column_stack([east_m, north_m, *array.T[2:]])
 
 
-def _without_flat_z(parts_m: list[Floats], said: Mapping[str, Any]) -> tuple[list[Floats], tuple[str, ...]]:
-    """Vertices without their elevations, where these are all zero or a height is given besides."""
+def _without_unused_z(
+    parts_m: list[Floats], attributes: Mapping[str, Any]
+) -> tuple[list[Floats], tuple[str, ...]]:
+    """The vertices without their elevations, where these are all zero or the feature has a height too."""
     if parts_m[0].shape[1] == 2:
         return parts_m, ()
-    height = set(HEIGHTS) & set(said["numbers"])
+    height = set(HEIGHTS) & set(attributes["numbers"])
     if not any(part[:, 2:].any() for part in parts_m):
         return [part[:, :2] for part in parts_m], ()
     if height:
-        note = "Elevations of vertices were passed over where a feature has a height of its own."
+        note = "Elevations of vertices were ignored where a feature has a height of its own."
         return [part[:, :2] for part in parts_m], (note,)
     return parts_m, ()
 
 
-# --- what is said of a feature -------------------------------------------------------------------------------
+# --- attributes of a feature -------------------------------------------------------------------------------------
 
 
-def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
-    """name, kind, crown, deciduous, numbers and notes from explicit properties, else from open-data tags."""
+def _attributes(properties: dict[str, Any], where: str) -> dict[str, Any]:
+    """Fields of `Feature` from the properties that this program names, else from open-data tags."""
     tags = properties.pop("tags", None)
     if isinstance(tags, dict):
         properties = {**tags, **properties}
@@ -236,7 +239,7 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
         "name": printable(str(name)).strip() or None if name else None,
         "kind": str(kind).strip().lower() if kind else _tagged_kind(properties),
         "crown": str(properties["crown"]) if properties.get("crown") else None,
-        "deciduous": _yes(properties.get("deciduous")) or properties.get("leaf_cycle") == "deciduous",
+        "deciduous": _is_true(properties.get("deciduous")) or properties.get("leaf_cycle") == "deciduous",
         "numbers": numbers,
         "notes": notes,
         "errors": OBSTACLE[origin],
@@ -244,8 +247,8 @@ def _said(properties: dict[str, Any], where: str) -> dict[str, Any]:
     }
 
 
-def _tagged_roof(properties: Mapping[str, Any], where: str) -> RoofWords | None:
-    """roof:shape with its height and direction; None where there is none or it is a form that is not drawn."""
+def _tagged_roof(properties: Mapping[str, Any], where: str) -> RoofTags | None:
+    """roof:shape with its height and direction; None where there is no roof:shape or its form is not supported."""
 
     def tag(name: str) -> Any:
         value = properties.get(f"roof:{name}", properties.get(f"roof_{name}"))
@@ -254,18 +257,18 @@ def _tagged_roof(properties: Mapping[str, Any], where: str) -> RoofWords | None:
     form, height, direction = tag("shape"), tag("height"), tag("direction")
     if form is None or str(form).strip().lower() not in ROOF_FORMS:
         return None
-    words = str(direction).strip().upper()
+    compass_point = str(direction).strip().upper()
     if direction is None:
         direction_deg = None
-    elif words in _COMPASS:
-        direction_deg = 22.5 * _COMPASS.index(words)
+    elif compass_point in _COMPASS_POINTS:
+        direction_deg = 22.5 * _COMPASS_POINTS.index(compass_point)
     else:
         direction_deg = _number(direction, "roof:direction", where)
     height_m = None if height is None else _tagged_metres(height, "roof:height", where)
-    return RoofWords(str(form).strip().lower(), height_m, direction_deg)
+    return RoofTags(str(form).strip().lower(), height_m, direction_deg)
 
 
-_COMPASS = [
+_COMPASS_POINTS = [
     "N",
     "NNE",
     "NE",
@@ -285,7 +288,7 @@ _COMPASS = [
 ]
 
 
-def _yes(value: Any) -> bool:
+def _is_true(value: Any) -> bool:
     return str(value).strip().lower() in ("true", "yes", "1", "1.0")
 
 
@@ -311,7 +314,7 @@ def _tagged_metres(value: Any, label: str, where: str) -> float:
 
 
 def _tagged_kilovolts(value: Any, where: str) -> float:
-    """A voltage as open data writes it: volts, the highest of several parted by semicolons."""
+    """A voltage as open data writes it: volts, the highest of several separated by semicolons."""
     return max(_number(part, "voltage", where) for part in str(value).split(";")) / 1000.0
 
 

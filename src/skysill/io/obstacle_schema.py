@@ -1,4 +1,4 @@
-"""An obstacle as given, by its geometry in local metres and what is said of it -> its shape."""
+"""Obstacles as they are given (geometry in local metres, attributes), checked and made into shapes."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ NUMBERS = (
 )
 
 HEIGHTS = ("height_m", "height_above_site_m", "top_elevation_m")
-"""Ways to say how high a thing is; one of them."""
+"""Keys for the height of an obstacle; one of them is given."""
 
 LEVEL_GROUND = (
     "Obstacles' heights count from the site's ground: no bare terrain is known below them. Where the ground rises or "
@@ -76,10 +76,10 @@ class Ground:
     """What obstacles stand on.
 
     site_elevation_m : of the site's ground above the datum; 0 where no datum is known
-    known : whether it is; elevations mean nothing where it is not
-    rise_m : ground at plan positions east (n,), north (n,) above the site's ground, nan where nobody knows;
-        None where there is nobody to ask
-    rise_from : the raster that says so
+    known : whether site_elevation_m is known; elevations mean nothing where it is not
+    rise_m : ground at plan positions east (n,), north (n,) above the site's ground, nan where it is unknown;
+        None where there is no bare raster
+    rise_from : name of that raster
     """
 
     site_elevation_m: float
@@ -89,8 +89,8 @@ class Ground:
 
 
 @dataclass(frozen=True, slots=True)
-class RoofWords:
-    """A roof as open map tags tell it: roof:shape, roof:height over the eaves, roof:direction down a face."""
+class RoofTags:
+    """A roof by its open map tags: roof:shape, roof:height over the eaves, roof:direction down a face."""
 
     form: str
     height_m: float | None = None
@@ -99,11 +99,11 @@ class RoofWords:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
-    """One obstacle as given: its geometry in local metres, and what is said of it.
+    """One obstacle as given: its geometry in local metres, and its attributes.
 
     points_m : (n, 2) east, north, or (n, 3) with elevations; a ring for areas
     shape : "point", "line" or "area"; holes_m : rings, of areas
-    errors : of its height and place, where nobody states them
+    errors : of its height and place, where they are not stated
     numbers : height_m counts from the ground where the thing stands, height_above_site_m from the site's ground,
         top_elevation_m from the datum; one of them
     """
@@ -119,7 +119,7 @@ class Feature:
     numbers: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     errors: ObstacleError = OBSTACLE["plan"]
-    roof: RoofWords | None = None
+    roof: RoofTags | None = None
 
 
 _TALLEST_M, _TALLEST_TREE_M = 900.0, 130.0
@@ -148,7 +148,7 @@ def obstacles_of(features: Sequence[Feature], ground: Ground) -> tuple[Obstacle,
 def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> Obstacle:
     """The shape of a feature.
 
-    rise_m : the ground below it above the site's ground; nan where nobody knows
+    rise_m : the ground below it above the site's ground; nan where it is unknown
 
     Raises
     ------
@@ -171,22 +171,22 @@ def obstacle_of(feature: Feature, ground: Ground, rise_m: float = math.nan) -> O
             raise InputError(
                 f"a {kind} is not trimmed.", where="trimmed_to_height_m", mend="Give its height."
             )
-        base_m, base_notes = _base(feature, ground, rise_m)
-        made = {"point": _upright, "line": _lined, "area": _area}[feature.shape](
+        base_m, base_notes = _ground_elevation(feature, ground, rise_m)
+        made = {"point": _point_obstacle, "line": _line_obstacle, "area": _area_obstacle}[feature.shape](
             replace(feature, name=name, kind=kind, notes=(*notes, *base_notes)), base_m, ground
         )
-        _check_proportion(feature, kind, made, ground.site_elevation_m + rise_m)
+        _check_plausible_height(feature, kind, made, ground.site_elevation_m + rise_m)
     except InputError as fault:
         raise fault.placed(feature.where) from None
     local = {"height_m", "trimmed_to_height_m"} & set(feature.numbers)
     rests = local and "ground_elevation_m" not in feature.numbers and not math.isnan(rise_m)
     if kind in ("hedge", "wood"):
-        made = replace(made, **_some(feature, "growth_m_per_year", "max_height_m"))
+        made = replace(made, **_stated(feature, "growth_m_per_year", "max_height_m"))
     return replace(made, errors=_errors(feature), ground_from=ground.rise_from if rests else "")
 
 
-def _check_proportion(feature: Feature, kind: str, made: Obstacle, ground_m: float) -> None:
-    """Refuse what no thing of its kind is: a slip of a digit, feet for metres, heights of another datum."""
+def _check_plausible_height(feature: Feature, kind: str, made: Obstacle, ground_m: float) -> None:
+    """Refuse heights that no obstacle of its kind has: a wrong digit, feet for metres, another datum."""
     given_m = feature.numbers.get("ground_elevation_m")
     if given_m is not None and abs(given_m - ground_m) > _MOST_GROUND_STEP_M:  # False where ground_m is nan
         raise InputError(
@@ -205,7 +205,7 @@ def _check_proportion(feature: Feature, kind: str, made: Obstacle, ground_m: flo
 
 
 def _errors(feature: Feature) -> ObstacleError:
-    """What is stated of a feature's errors, over the default of its origin."""
+    """The stated errors of a feature, in place of the defaults of its origin."""
     stated = {
         f"{label}_m": feature.numbers[f"{label}_error_m"]
         for label in ("height", "along", "across")
@@ -234,7 +234,7 @@ def _check_kind(feature: Feature) -> None:
         )
 
 
-def _base(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple[str, ...]]:
+def _ground_elevation(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple[str, ...]]:
     """Elevation of the ground that a feature stands on."""
     numbers = feature.numbers
     absolute = feature.points_m.shape[1] == 3 or {"top_elevation_m", "ground_elevation_m"} & set(numbers)
@@ -251,7 +251,7 @@ def _base(feature: Feature, ground: Ground, rise_m: float) -> tuple[float, tuple
 
 
 def _heights(feature: Feature, ground: Ground) -> dict[str, float | None]:
-    """height_m or top_elevation_m, whichever was given; a height above the site's ground is an elevation."""
+    """height_m or top_elevation_m, whichever was given; a height above the site's ground becomes an elevation."""
     said = [label for label in HEIGHTS if label in feature.numbers]
     if len(said) > 1:
         raise InputError(
@@ -264,11 +264,11 @@ def _heights(feature: Feature, ground: Ground) -> dict[str, float | None]:
     return {"height_m": feature.numbers.get("height_m"), "top_elevation_m": top_m}
 
 
-def _some(feature: Feature, *labels: str) -> dict[str, Any]:
+def _stated(feature: Feature, *labels: str) -> dict[str, Any]:
     return {label: feature.numbers[label] for label in labels if label in feature.numbers}
 
 
-def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+def _point_obstacle(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     place = (float(feature.points_m[0, 0]), float(feature.points_m[0, 1]))
     heights = _heights(feature, ground)
     if feature.points_m.shape[1] == 3 and all(value is None for value in heights.values()):
@@ -276,8 +276,8 @@ def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     common: dict[str, Any] = {"ground_elevation_m": base_m, **heights, "notes": feature.notes}
     assert feature.name is not None
     if feature.kind != "tree":
-        return pole(feature.name, place, **common, **_some(feature, "radius_m"))
-    grows = _some(
+        return pole(feature.name, place, **common, **_stated(feature, "radius_m"))
+    grows = _stated(
         feature,
         "crown_radius_m",
         "crown_base_height_m",
@@ -291,7 +291,7 @@ def _upright(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     return tree(feature.name, place, **common, **grows, deciduous=feature.deciduous)
 
 
-def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+def _line_obstacle(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     assert feature.name is not None
     heights, line = _heights(feature, ground), feature.points_m
     given = any(value is not None for value in heights.values())
@@ -309,15 +309,15 @@ def _lined(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
                 mend="Give the elevation of each support, or height_m.",
             )
         line = np.column_stack([line, np.full(len(line), top_m)])
-    numbers = _some(feature, "sag_m", "voltage_kv")
+    numbers = _stated(feature, "sag_m", "voltage_kv")
     made = wire(feature.name, line, ground_elevation_m=base_m, **numbers, notes=feature.notes)
     below = by_support and "ground_elevation_m" not in feature.numbers
-    dense = _dense(made.line_m)
+    dense = _densified(made.line_m)
     _refuse_buried(made, dense, *(_ground_below_m(dense, ground) if below else (base_m, 0.0)))
     return made
 
 
-def _dense(line: Floats) -> Floats:
+def _densified(line: Floats) -> Floats:
     """The same polyline with a vertex at least every 5 m."""
     parts = [
         a
@@ -329,10 +329,10 @@ def _dense(line: Floats) -> Floats:
 
 
 def _ground_below_m(line: Floats, ground: Ground) -> tuple[Floats, Floats]:
-    """Ground under each vertex of a wire, and how far under it the wire may seem to run.
+    """Ground under each vertex of a wire, and the tolerance for a wire that seems to run below it.
 
-    The bare ground, with the error of coarse cells to spare as long as part of the wire is above it; where nobody
-    knows that, the site's ground, less a steep hillside's fall.
+    The ground is the bare raster's, with the error of coarse cells as tolerance while part of the wire is above it.
+    Where the raster is void, it is the site's ground less the fall of a steep hillside.
     """
     plan = line[:, :2]
     rise_m = np.full(len(plan), np.nan) if ground.rise_m is None else ground.rise_m(*plan.T)
@@ -342,10 +342,12 @@ def _ground_below_m(line: Floats, ground: Ground) -> tuple[Floats, Floats]:
     return ground_m, np.where(np.isnan(rise_m), 0.0, _COARSE_M * partly_above)
 
 
-def _refuse_buried(made: Obstacle, line: Floats, ground_m: float | Floats, spare_m: float | Floats) -> None:
-    """A wire that runs below the ground is a slip: heights written for elevations, or too much sag."""
+def _refuse_buried(
+    made: Obstacle, line: Floats, ground_m: float | Floats, tolerance_m: float | Floats
+) -> None:
+    """Refuse a wire that runs below the ground: heights given as elevations, or too much sag."""
     depth_m = ground_m - line[:, 2]
-    buried = depth_m >= spare_m
+    buried = depth_m >= tolerance_m
     if not buried.any():
         return
     at = int(np.where(buried, depth_m, -np.inf).argmax())
@@ -359,7 +361,7 @@ def _refuse_buried(made: Obstacle, line: Floats, ground_m: float | Floats, spare
     )
 
 
-def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
+def _area_obstacle(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     assert feature.name is not None
     heights, ring = _heights(feature, ground), feature.points_m
     given = any(value is not None for value in heights.values())
@@ -376,7 +378,7 @@ def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
         )
     notes = feature.notes
     if feature.roof is not None and feature.roof.form != "flat":
-        formed, note = _under_its_roof(feature, feature.roof, heights, base_m)
+        formed, note = _building_with_roof(feature, feature.roof, heights, base_m)
         if formed is not None:
             return formed
         notes = (*notes, note)
@@ -390,10 +392,10 @@ def _area(feature: Feature, base_m: float, ground: Ground) -> Obstacle:
     )
 
 
-def _under_its_roof(
-    feature: Feature, roof: RoofWords, heights: Mapping[str, float | None], base_m: float
+def _building_with_roof(
+    feature: Feature, roof: RoofTags, heights: Mapping[str, float | None], base_m: float
 ) -> tuple[Obstacle | None, str]:
-    """A house with the planes of its tagged roof; or None and why a flat top at its full height is taken instead."""
+    """A building with the planes of its tagged roof; or None, and why a flat top at its full height is taken."""
     flat = "was taken with a flat top at its full height"
     top_m = heights.get("top_elevation_m")
     if top_m is None:
@@ -420,7 +422,7 @@ def _under_its_roof(
 
 
 def unique_names(obstacles: Sequence[Obstacle]) -> tuple[Obstacle, ...]:
-    """The same obstacles, later ones of one name numbered, so that a sentence can say which is meant."""
+    """The same obstacles, later ones of one name numbered, so that every name is unique."""
     seen: dict[str, int] = {}
     named = []
     for obstacle in obstacles:

@@ -1,4 +1,4 @@
-"""Outputs held against inputs and each other before any work begins, so that nothing is written over what is read."""
+"""Output paths compared with input paths and with each other before work begins, so that no input is overwritten."""
 
 from __future__ import annotations
 
@@ -10,18 +10,35 @@ from pathlib import Path
 from skysill.errors import InputError
 from skysill.io.output_files import check_writable
 
-__all__ = ["check_outputs"]
+__all__ = ["PICTURE_SUFFIXES", "check_outputs", "check_pictures"]
 
-Anything = str | os.PathLike[str]
+PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
+
+PathLike = str | os.PathLike[str]
 Identity = tuple[object, ...]
 
 
-def check_outputs(outputs: Mapping[str, Anything | None], inputs: Iterable[Anything] = ()) -> None:
-    """Refuse outputs that cannot be written, that are an input under any name, or two that are one file.
+def check_pictures(pictures: Mapping[str, str | None]) -> None:
+    """Refuse pictures of another format than PNG, SVG or PDF. pictures : option -> path; None: option not given
+
+    Raises
+    ------
+    InputError : naming the option
+    """
+    for option, path in pictures.items():
+        if path is not None and Path(path).suffix.lower() not in PICTURE_SUFFIXES:
+            kind = Path(path).suffix or "a name without a suffix"
+            raise InputError(
+                f"{kind} is no kind of picture.", where=option, mend="End it in .png, .svg or .pdf."
+            )
+
+
+def check_outputs(outputs: Mapping[str, PathLike | None], inputs: Iterable[PathLike] = ()) -> None:
+    """Refuse outputs that cannot be written, that are an input under any name, or that are the same file twice.
 
     Parameters
     ----------
-    outputs : by the option that names each; None where it is not asked for
+    outputs : option -> path; None where the option was not given
     inputs : files that are read, and folders whose files are
 
     Notes
@@ -71,8 +88,8 @@ def check_outputs(outputs: Mapping[str, Anything | None], inputs: Iterable[Anyth
         written.update(dict.fromkeys(identities, f"{option} {os.fspath(path)}"))
 
 
-def _identities(path: Anything) -> list[Identity]:
-    """What makes a file the same as another: its place in the system, and its name in its folder."""
+def _identities(path: PathLike) -> list[Identity]:
+    """Identities of a file, any of which may equal that of another path: name, device and inode, folder entry."""
     place = Path(os.path.realpath(path))
     found: list[Identity] = [("name", _folded(os.fspath(place)))]
     try:

@@ -21,7 +21,7 @@ _FULL = {errno.ENOSPC, errno.EFBIG, errno.EIO, errno.EROFS, getattr(errno, "EDQU
 
 
 def write_whole(path: str | os.PathLike[str], writing: Writing) -> Path:
-    """Write one file whole or not at all; what stood there before stays until the new one is complete.
+    """Write one file whole or not at all; an old file stays until the new one is complete.
 
     Parameters
     ----------
@@ -30,13 +30,13 @@ def write_whole(path: str | os.PathLike[str], writing: Writing) -> Path:
 
     Raises
     ------
-    InputError : the folder is missing or not writable, the place is a folder, the disk is full
+    InputError : the folder is missing or not writable, the path is a folder, the disk is full
     """
     return write_together([(path, writing)])[0]
 
 
 def write_together(pairs: Iterable[tuple[str | os.PathLike[str], Writing]]) -> list[Path]:
-    """Write several files; none is put in its place before all of them are complete."""
+    """Write several files; none replaces an old file before all of them are complete."""
     wanted = [(Path(path), writing) for path, writing in pairs]
     ready: list[tuple[Path, Path, Path]] = []
     try:
@@ -83,9 +83,9 @@ def write_new(path: str | os.PathLike[str], text: str) -> Path:
 
 
 def check_writable(path: str | os.PathLike[str]) -> Path:
-    """Where a file would really be written (links followed), refused in words when that cannot be.
+    """The path that a file would be written to, links followed; refused where it cannot be written.
 
-    Long work asks this before it starts.
+    Long commands call this before they start.
     """
     shown, target = os.fspath(path), Path(os.path.realpath(path))
     if target.is_dir():
@@ -103,7 +103,7 @@ def check_writable(path: str | os.PathLike[str]) -> Path:
 
 
 def _is_device(target: Path) -> bool:
-    """A terminal, a pipe, a null device: nothing to put in place there, and nothing that may be replaced."""
+    """Whether the target is a terminal, a pipe or another device, which is written to and never replaced."""
     with suppress(OSError):
         return not stat.S_ISREG(target.stat().st_mode)
     return False

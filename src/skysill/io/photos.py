@@ -1,6 +1,6 @@
-"""Photographs for the record: checked, turned upright, made small, and what their EXIF says of place and time.
+"""Photographs for the record: checked, turned upright, reduced, with place and time from their EXIF.
 
-EXIF is a claim, not a fact: what cannot be is left out, with a sentence.
+EXIF values may be wrong: impossible ones are left out, with a note.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ from skysill.io.text import check_file, printable, quoted
 __all__ = ["BIGGEST_BYTES", "Photo", "read_photo"]
 
 BIGGEST_BYTES = 60_000_000
-"""A larger file is no photograph a phone makes; reading it would only cost memory."""
+"""Largest file that is read; no phone makes a larger photograph."""
 
 MOST_PIXELS = 120_000_000
-"""More pixels than the largest phone cameras give; a small file can unpack to more memory than there is."""
+"""Most pixels of a photograph, above those of phone cameras; a small file can decompress to more than the memory."""
 
 LONGEST_SIDE = 1600
 _QUALITY = 82
@@ -38,14 +38,14 @@ _DIRECTION_REF, _DIRECTION = 16, 17
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """One photograph, ready to be put into a record.
+    """One photograph as it goes into a record.
 
     jpeg : the picture, upright, at most LONGEST_SIDE pixels wide or high; without EXIF but for the place, if kept
     latitude_deg, longitude_deg : where the camera says it was; None where it does not, or where location was
         stripped
-    direction_deg : where it was pointed, clockwise from direction_from ("true" or "magnetic")
-    taken : as the camera's clock said, ISO 8601, its own zone if it told one
-    notes : what its EXIF says that cannot be
+    direction_deg : camera direction, clockwise from direction_from ("true" or "magnetic") north
+    taken : time by the camera's clock, ISO 8601, with its zone where the EXIF has one
+    notes : impossible EXIF values that were left out, in sentences
     """
 
     name: str
@@ -61,11 +61,11 @@ class Photo:
 
 
 def read_photo(path: str | Path) -> Photo:
-    """A photograph with what its EXIF says, turned as its EXIF orientation asks.
+    """A photograph with the place, direction and time of its EXIF, turned by its EXIF orientation.
 
     Raises
     ------
-    InputError : missing, not a picture, too big, broken off
+    InputError : missing, not a picture, too big, truncated
     """
     place, shown = check_file(path), str(path)
     try:
@@ -92,7 +92,7 @@ def _photo(raw: bytes, name: str, shown: str) -> Photo:
             if picture.width * picture.height > MOST_PIXELS:
                 what = f"has {picture.width} by {picture.height} pixels, too many for a photo."
                 raise InputError(what, where=shown, mend="Save it smaller.")
-            claims = _claims(picture)
+            values = _exif_values(picture)
             picture.draft("RGB", (2 * LONGEST_SIDE, 2 * LONGEST_SIDE))
             upright = _upright(picture, ImageOps)
             upright.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
@@ -105,7 +105,7 @@ def _photo(raw: bytes, name: str, shown: str) -> Photo:
         raise InputError("has too many pixels for a photo.", where=shown, mend="Save it smaller.") from None
     except (OSError, SyntaxError, ValueError, EOFError, OverflowError) as fault:
         raise InputError("is a damaged picture, or breaks off.", where=shown, mend=mend) from fault
-    return Photo(printable(name), kept.getvalue(), width, height, **claims)
+    return Photo(printable(name), kept.getvalue(), width, height, **values)
 
 
 def _opened(raw: bytes) -> Any:
@@ -117,7 +117,7 @@ def _opened(raw: bytes) -> Any:
 
 
 def _upright(picture: Any, operations: Any) -> Any:
-    """Turned as its EXIF asks, or as it lies where the EXIF is nonsense."""
+    """The picture turned by its EXIF orientation; unturned where that is invalid."""
     try:
         return operations.exif_transpose(picture)
     except (ValueError, TypeError, KeyError, SyntaxError, OverflowError, ZeroDivisionError):
@@ -126,19 +126,19 @@ def _upright(picture: Any, operations: Any) -> Any:
 
 
 def _opaque(picture: Any) -> Any:
-    """On white where it was transparent."""
+    """The picture in RGB, on white where it was transparent."""
     if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
         from PIL import Image
 
         picture = picture.convert("RGBA")
-        paper = Image.new("RGB", picture.size, "white")
-        paper.paste(picture, mask=picture.getchannel("A"))
-        return paper
+        background = Image.new("RGB", picture.size, "white")
+        background.paste(picture, mask=picture.getchannel("A"))
+        return background
     return picture.convert("RGB")
 
 
-def _claims(picture: Any) -> dict[str, Any]:
-    """Place, direction and time as the EXIF has them, each only if it can be true."""
+def _exif_values(picture: Any) -> dict[str, Any]:
+    """Place, direction and time of the EXIF, each only where it is possible."""
     try:
         exif = picture.getexif()
         gps, own = dict(exif.get_ifd(_GPS)), dict(exif.get_ifd(_EXIF))
@@ -146,26 +146,26 @@ def _claims(picture: Any) -> dict[str, Any]:
     except (OSError, ValueError, TypeError, KeyError, SyntaxError, OverflowError, EOFError, AttributeError):
         return {"notes": ("Its EXIF cannot be read; nothing is taken from it.",)}
     notes: list[str] = []
-    claims: dict[str, Any] = {}
-    claims["latitude_deg"], claims["longitude_deg"] = _position(gps, notes)
-    claims["direction_deg"], claims["direction_from"] = _direction(gps, notes)
-    claims["taken"] = _taken(own, plain, notes)
-    return {**claims, "notes": tuple(notes)}
+    values: dict[str, Any] = {}
+    values["latitude_deg"], values["longitude_deg"] = _position(gps, notes)
+    values["direction_deg"], values["direction_from"] = _direction(gps, notes)
+    values["taken"] = _taken(own, plain, notes)
+    return {**values, "notes": tuple(notes)}
 
 
 def _position(gps: Mapping[int, Any], notes: list[str]) -> tuple[float | None, float | None]:
     if _LAT not in gps and _LON not in gps:
         return None, None
-    latitude = _sixties(gps.get(_LAT), gps.get(_LAT_REF), "N", "S", 90.0)
-    longitude = _sixties(gps.get(_LON), gps.get(_LON_REF), "E", "W", 180.0)
+    latitude = _from_sexagesimal(gps.get(_LAT), gps.get(_LAT_REF), "N", "S", 90.0)
+    longitude = _from_sexagesimal(gps.get(_LON), gps.get(_LON_REF), "E", "W", 180.0)
     if latitude is None or longitude is None or latitude == longitude == 0.0:
         notes.append("Its EXIF position is none on Earth, and is left out.")
         return None, None
     return latitude, longitude
 
 
-def _sixties(value: Any, letter: Any, plus: str, minus: str, most: float) -> float | None:
-    """Degrees, minutes and seconds with their letter; None where they are nonsense."""
+def _from_sexagesimal(value: Any, letter: Any, plus: str, minus: str, most: float) -> float | None:
+    """Decimal degrees from degrees, minutes, seconds and hemisphere letter; None where they are invalid."""
     with contextlib.suppress(TypeError, ValueError, ZeroDivisionError, OverflowError):
         parts = [float(part) for part in value]
         letter = (letter.decode("ascii", "replace") if isinstance(letter, bytes) else str(letter)).strip(

@@ -1,4 +1,4 @@
-"""What a paper is written as, and tables on it that must not be written over."""
+"""File formats of reports, and tables of readings that must not be overwritten."""
 
 from __future__ import annotations
 
@@ -8,27 +8,29 @@ from typing import Literal
 from skysill.errors import InputError
 from skysill.io.text import read_text
 
-__all__ = ["check_blank", "paper_kind"]
+__all__ = ["refuse_filled_table", "report_format"]
 
 
-def paper_kind(path: str) -> Literal["html", "pdf"]:
-    """HTML or PDF by the suffix. Raises InputError for another."""
+def report_format(path: str) -> Literal["html", "pdf"]:
+    """Format of a report by its file name suffix. Raises InputError for another."""
     suffix = Path(path).suffix.lower()
     if suffix in (".html", ".htm"):
         return "html"
     if suffix == ".pdf":
         return "pdf"
-    raise InputError("papers are written as HTML or PDF.", where=path, mend="End the name in .html or .pdf.")
+    raise InputError(
+        "reports and sheets are written as HTML or PDF.", where=path, mend="End the name in .html or .pdf."
+    )
 
 
-def check_blank(path: str | Path, written: str = "") -> None:
-    """Refuse to write a table over one that somebody has filled in.
+def refuse_filled_table(path: str | Path, written: str = "") -> None:
+    """Refuse to overwrite a table that somebody has filled in.
 
-    written : what is to be written; rows that stand in it too may stand in the old one
+    written : the new text; rows that are in it too may be in the old table
 
     Raises
     ------
-    InputError : the file is there and holds more than a header, comments and azimuths
+    InputError : the file exists and holds more than a header, comments and azimuths
     """
     if not Path(path).exists():
         return

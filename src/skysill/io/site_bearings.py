@@ -1,4 +1,4 @@
-"""Bearings typed in a site file, of obstacles and mounts, turned to true azimuths."""
+"""Bearings of obstacles, mounts and stations in a site file, corrected to true azimuths."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.units import wrap_360
 
-__all__ = ["TypedBearings", "refuse_mixture"]
+__all__ = ["BearingCorrections", "refuse_mixed_bearings"]
 
 _BY = {
     "declination": "by the magnetic model",
@@ -27,12 +27,13 @@ _BY = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TypedBearings:
-    """What turns the bearings of one site file to true azimuths.
+@dataclass(slots=True, eq=False)
+class BearingCorrections:
+    """Corrections of the bearings of one site file to true azimuths.
 
     survey, landmarks, sun_sightings : of the file; sightings correct bearings of the survey's own kind only
     date : for magnetic bearings; None: the survey's, and where that has none they are refused
+    computed : corrections found so far, by kind of bearing; it lives as long as one file is read
     """
 
     site: Site
@@ -40,19 +41,19 @@ class TypedBearings:
     landmarks: tuple[Landmark, ...] = ()
     sun_sightings: tuple[SunSighting, ...] = ()
     date: dt.date | None = None
-    _found: dict[str, CompassCorrection] = field(default_factory=dict, repr=False)
+    computed: dict[str, CompassCorrection] = field(default_factory=dict, repr=False)
 
-    def correction(self, said: str | None) -> CompassCorrection:
-        """What is added to a bearing. said : "true", "magnetic" or "relative"; None: the survey's
+    def correction(self, kind: str | None) -> CompassCorrection:
+        """The correction to add to a bearing. kind : "true", "magnetic" or "relative"; None: the survey's
 
         Raises
         ------
         InputError : magnetic without a date, relative without a reference bearing
         """
-        kind: Any = said or self.survey.bearings
-        if kind not in self._found:
-            self._found[kind] = self._correction(kind)
-        return self._found[kind]
+        stated: Any = kind or self.survey.bearings
+        if stated not in self.computed:
+            self.computed[stated] = self._correction(stated)
+        return self.computed[stated]
 
     def _correction(self, kind: Any) -> CompassCorrection:
         own = kind == self.survey.bearings
@@ -65,39 +66,39 @@ class TypedBearings:
         with placed_at("bearings"):
             return compass_correction_of(job, place(job, Mount(height_m=0.0)).site)
 
-    def true_deg(self, bearing_deg: float, said: str | None) -> float:
-        """True azimuth of a bearing typed."""
-        return float(wrap_360(bearing_deg + self.correction(said).correction_deg))
+    def true_deg(self, bearing_deg: float, kind: str | None) -> float:
+        """True azimuth of a bearing. kind : as in `correction`."""
+        return float(wrap_360(bearing_deg + self.correction(kind).correction_deg))
 
-    def notes(self, said: str | None, what: str) -> tuple[str, ...]:
-        """By how much bearings were turned; nothing for true ones. what : whose bearings, plural"""
-        correction = self.correction(said)
+    def notes(self, kind: str | None, what: str) -> tuple[str, ...]:
+        """A sentence about the correction; none for true bearings. what : whose bearings, plural"""
+        correction = self.correction(kind)
         if correction.source == "true":
             return ()
         return (
-            f"The {said or self.survey.bearings} bearings of {what} are turned by {correction.correction_deg:+.1f} "
+            f"The {kind or self.survey.bearings} bearings of {what} are turned by {correction.correction_deg:+.1f} "
             f"degrees to true north, {_BY[correction.source]}.",
         )
 
 
-def refuse_mixture(doors: Sequence[ObstacleTable], survey: Survey, shown: str) -> None:
-    """Where some obstacles' bearings say that they are of another kind than the survey's, all must say which they are.
+def refuse_mixed_bearings(tables: Sequence[ObstacleTable], survey: Survey, shown: str) -> None:
+    """Refuse bearings without a stated kind where another obstacle states a kind that is not the survey's.
 
     Raises
     ------
-    InputError : naming the first that does not
+    InputError : naming the first obstacle without a stated kind
     """
-    typed = [
-        (number, door)
-        for number, door in enumerate(doors, start=1)
-        if door.bearing_deg is not None or door.sightings is not None
+    with_bearings = [
+        (number, table)
+        for number, table in enumerate(tables, start=1)
+        if table.bearing_deg is not None or table.sightings is not None
     ]
-    other = next((door for _, door in typed if door.bearings not in (None, survey.bearings)), None)
-    unsaid = next(((number, door) for number, door in typed if door.bearings is None), None)
-    if other is None or unsaid is None:
+    other = next((table for _, table in with_bearings if table.bearings not in (None, survey.bearings)), None)
+    unstated = next(((number, table) for number, table in with_bearings if table.bearings is None), None)
+    if other is None or unstated is None:
         return
-    number, door = unsaid
-    name = f" ({quoted(door.name)})" if door.name else ""
+    number, table = unstated
+    name = f" ({quoted(table.name)})" if table.name else ""
     raise InputError(
         f'its bearing may be "{survey.bearings}", as [survey] has it, or "{other.bearings}", as another [[obstacle]] '
         "says of itself.",

@@ -15,7 +15,7 @@ from skysill.horizon.roof_surface import roof_doubts
 from skysill.io.elevation.allowed_hosts import AllowedHosts, is_web_address
 from skysill.io.elevation.areas import Around
 from skysill.io.obstacle_keys import MastKitTable, RoofTable
-from skysill.io.site_bearings import TypedBearings
+from skysill.io.site_bearings import BearingCorrections
 from skysill.io.site_keys import MountTable, StationTable, SurveyTable, TerminalTable, TerrainTable
 from skysill.io.site_schema import SiteFile, parse_site_file
 from skysill.io.site_values import given
@@ -104,7 +104,7 @@ def read_site_file(
             readings = read_horizon_csv(folder / file.survey.horizon)
     landmarks = tuple(_landmarks(file, shown))
     sun_sightings = tuple(SunSighting(door.time, door.shadow_bearing_deg) for door in file.sun_sightings)
-    bearings = TypedBearings(site, survey, landmarks, sun_sightings, dated(survey.date))
+    bearings = BearingCorrections(site, survey, landmarks, sun_sightings, dated(survey.date))
     scene = None if "obstacles" in without else _scene(file, site, opened, bearings, folder, shown)
     new: dict[str, Any] = {}
     if file.terrain.highest_ground_m is not None:
@@ -190,7 +190,7 @@ def _for_each(value: Any, count: int, label: str, shown: str) -> list[Any]:
 
 
 def _scene(
-    file: SiteFile, site: Site, rasters: Sequence[Any], bearings: TypedBearings, folder: Path, shown: str
+    file: SiteFile, site: Site, rasters: Sequence[Any], bearings: BearingCorrections, folder: Path, shown: str
 ) -> Scene | None:
     if file.obstacles.file is None and not file.obstacle and not file.obstacles.complete:
         return None
@@ -236,7 +236,7 @@ def _survey(door: SurveyTable, shown: str) -> Survey:
         return Survey(**{**new, **stated})
 
 
-def _stations(doors: Sequence[StationTable], bearings: TypedBearings, shown: str) -> tuple[Station, ...]:
+def _stations(doors: Sequence[StationTable], bearings: BearingCorrections, shown: str) -> tuple[Station, ...]:
     found: list[Station] = []
     for number, door in enumerate(doors, start=1):
         with placed_at(f"{shown}, [[stations]] number {number}"):
@@ -269,7 +269,7 @@ def _satellites(file: SiteFile, folder: Path, shown: str) -> Iterator[Satellite]
                 yield Satellite(door.name or f"{door.longitude:g}", longitude_deg=door.longitude)
 
 
-def _mount_notes(doors: Sequence[MountTable], bearings: TypedBearings) -> tuple[str, ...]:
+def _mount_notes(doors: Sequence[MountTable], bearings: BearingCorrections) -> tuple[str, ...]:
     """What mounts' bearings are taken to be: true ones, unless a mount says otherwise."""
     typed = [door for door in doors if door.bearing_deg is not None]
     notes = [note for door in typed for note in bearings.notes(door.bearings or "true", "mounts")]
@@ -282,7 +282,7 @@ def _mount_notes(doors: Sequence[MountTable], bearings: TypedBearings) -> tuple[
 
 
 def _mounts(
-    doors: Sequence[MountTable], bearings: TypedBearings, shown: str, default_height_m: float
+    doors: Sequence[MountTable], bearings: BearingCorrections, shown: str, default_height_m: float
 ) -> tuple[Mount, ...]:
     mounts: list[Mount] = []
     for number, door in enumerate(doors, start=1):
@@ -298,7 +298,7 @@ def _mounts(
 
 
 def _mount(
-    door: MountTable, bearings: TypedBearings, number: int, count: int, default_height_m: float
+    door: MountTable, bearings: BearingCorrections, number: int, count: int, default_height_m: float
 ) -> Iterator[Mount]:
     name = door.name or ("mount" if count == 1 else f"mount {number}")
     if door.surface_elevation_m is not None and door.surface_height_m is not None:

@@ -17,7 +17,7 @@ from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
-from skysill.io.site_bearings import TypedBearings, refuse_mixture
+from skysill.io.site_bearings import BearingCorrections, refuse_mixed_bearings
 from skysill.io.site_values import given
 from skysill.io.text import nearest, placed_at, quoted
 from skysill.model.default_errors import OBSTACLE, sighted_error
@@ -275,10 +275,10 @@ def scene_of(obstacles: Sequence[Obstacle], *, complete: bool) -> Scene:
     return Scene(named, complete=complete, notes=tuple(notes))
 
 
-def plan_of(door: Any, bearings: TypedBearings, said: str | None) -> tuple[float, float] | None:
+def plan_of(door: Any, bearings: BearingCorrections, said: str | None) -> tuple[float, float] | None:
     """East and north of a thing given by either, or by bearing and distance from the site's position.
 
-    said : what its bearing is, as `TypedBearings` takes it
+    said : what its bearing is, as `BearingCorrections` takes it
     """
     flat = door.east_m is not None or door.north_m is not None
     polar = door.bearing_deg is not None or door.distance_m is not None
@@ -293,11 +293,11 @@ def plan_of(door: Any, bearings: TypedBearings, said: str | None) -> tuple[float
 
 
 def inline_obstacles(
-    tables: Sequence[ObstacleTable], *, bearings: TypedBearings, ground: Ground, shown: str
+    tables: Sequence[ObstacleTable], *, bearings: BearingCorrections, ground: Ground, shown: str
 ) -> tuple[Obstacle, ...]:
     """The [[obstacle]] tables of a site file as shapes; height_m counts from the ground where each stands."""
     features = []
-    refuse_mixture(tables, bearings.survey, shown)
+    refuse_mixed_bearings(tables, bearings.survey, shown)
     for number, table in enumerate(tables, start=1):
         where = f"{shown}, [[obstacle]] number {number}" + (f" ({quoted(table.name)})" if table.name else "")
         with placed_at(where):
@@ -305,7 +305,7 @@ def inline_obstacles(
     return obstacles_of(features, ground)
 
 
-def _feature(door: ObstacleTable, bearings: TypedBearings, where: str, ground: Ground) -> Feature:
+def _feature(door: ObstacleTable, bearings: BearingCorrections, where: str, ground: Ground) -> Feature:
     numbers = {label: value for label, value in given(door).items() if label in NUMBERS}
     survey, at = bearings.survey, plan_of(door, bearings, door.bearings)
     ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]

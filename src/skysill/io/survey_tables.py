@@ -1,4 +1,4 @@
-"""Tables and satellite texts in: the measured horizon, and who flies where."""
+"""The table of a measured horizon, and satellites from text or orbit files."""
 
 from __future__ import annotations
 
@@ -42,11 +42,11 @@ def read_horizon_csv(path: str | Path) -> Readings:
     """A measured horizon from a table with the columns azimuth_deg, elevation_deg and, if wanted, distance_m, kind,
     leaf, growth_m_per_year, station, note.
 
-    Columns are parted by comma, semicolon or tab and may stand in any order, azimuths too; lines that begin
-    with `#` are comments. A row with an azimuth and nothing read at it was not measured and is left out. Several rows
-    may have one azimuth: a near low edge and a far high one, or the two sides of an upright edge. The
-    azimuths are as typed, 360 counting as 0; what they count from is the survey's business. A distance is metres, or
-    feet with their unit (`20 ft`, `20'`); `far` is at least `FAR_M`, and `>500` at least what it says.
+    Columns are separated by comma, semicolon or tab, in any order; azimuths come in any order; lines that begin with
+    `#` are comments. A row with an azimuth and no reading was not measured and is left out. Several rows may have one
+    azimuth: a near low edge and a far high one, or the two sides of an upright edge. Azimuths are kept as typed, 360
+    as 0; the survey says what they count from. A distance is in metres, or in feet with their unit (`20 ft`, `20'`);
+    `far` is at least `FAR_M`, and `>500` at least 500 m.
 
     Raises
     ------
@@ -75,7 +75,7 @@ def read_horizon_csv(path: str | Path) -> Readings:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """One row, read; None where nothing was said."""
+    """The values of one row; None where its cell is empty."""
 
     azimuth_deg: float
     elevation_deg: float
@@ -89,7 +89,7 @@ class _Reading:
 
 
 def _is_read(row: Row, comma: bool) -> bool:
-    """Whether anything was read at the row's azimuth, which must be one in any case."""
+    """Whether the row has a reading. Its azimuth is checked in any case."""
     _cell(row, "azimuth_deg", comma=comma, least=0.0, most=360.0)
     return bool(row.cells["elevation_deg"] or row.cells.get("distance_m"))
 
@@ -119,7 +119,7 @@ def _reading(row: Row, comma: bool) -> _Reading:
 
 
 def _word(row: Row, column: str, words: Sequence[str]) -> str:
-    """One of some words, in any case, with a space or underscore for the hyphen; "" where the cell is empty."""
+    """One of the words, in upper or lower case, with space or underscore for a hyphen; "" where the cell is empty."""
     text = row.cells.get(column, "")
     plain = re.sub(r"[ _]+", "-", text.strip().lower())
     if plain in ("", "-", "?"):
@@ -131,7 +131,7 @@ def _word(row: Row, column: str, words: Sequence[str]) -> str:
 
 
 def _writes_decimal_commas(table: Table) -> bool:
-    """Whether some number can only be read with a decimal comma, and none has a decimal point."""
+    """Whether some number must have a decimal comma, and none has a decimal point."""
     labels = ("azimuth_deg", "elevation_deg", "distance_m", "growth_m_per_year")
     numbers = [row.cells.get(label, "") for row in table.rows for label in labels]
     if any("." in number for number in numbers):
@@ -155,7 +155,7 @@ def _cell(row: Row, column: str, *, comma: bool, least: float, most: float) -> f
 
 
 def _distance(row: Row, *, comma: bool) -> tuple[float | None, bool]:
-    """A distance in metres, None where there is none, and whether it is only a lower bound."""
+    """Distance in metres (None where the cell is empty), and whether it is only a lower bound."""
     text = row.cells.get("distance_m", "").strip()
     if text in ("", "-"):
         return None, False
@@ -186,9 +186,9 @@ def _distance(row: Row, *, comma: bool) -> tuple[float | None, bool]:
 
 
 def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Satellite, ...]:
-    """Satellites from satellite text: `24.5W`, `-24.5`, `NAME=24.5W`, an orbit file, or `NAME=file`.
+    """Satellites from satellite text: `24.0W`, `-24.0`, `NAME=24.0W`, an orbit file, or `NAME=file`.
 
-    folder : where relative paths begin; None where no file may be named, as in a list somebody else wrote
+    folder : folder of relative paths; None where no file may be named, as in a list of addresses
 
     Raises
     ------
@@ -205,16 +205,16 @@ def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Sate
     name, equals, rest = text.rpartition("=")
     name, rest = name.strip(), rest.strip()
     if equals and not name:
-        raise InputError(f"{quoted(text)} has no name before the = sign.", mend='Write "NAME=24.5W".')
+        raise InputError(f"{quoted(text)} has no name before the = sign.", mend='Write "NAME=24.0W".')
     if not rest:
         raise InputError(
-            f"{quoted(text)} names no satellite.", mend='Write "24.5W", "-24.5" or "NAME=24.5W".'
+            f"{quoted(text)} names no satellite.", mend='Write "24.0W", "-24.0" or "NAME=24.0W".'
         )
     if folder is not None and _is_file(Path(folder) / rest):
         return read_orbit_file(Path(folder) / rest, name=name or None)
     if not re.match(r"\s*[-+−]?[\d.,]", rest) or re.search(r"\.[a-zA-Z]{2,}$|[/\\]", rest):
         what = f"{quoted(rest)} is neither a longitude nor a file that exists."
-        raise InputError(what, mend='Write "24.5W", "-24.5", "NAME=24.5W", or the path of an orbit file.')
+        raise InputError(what, mend='Write "24.0W", "-24.0", "NAME=24.0W", or the path of an orbit file.')
     longitude_deg = parse_longitude(rest)
     return (Satellite(name or _longitude_name(longitude_deg), longitude_deg=longitude_deg),)
 
@@ -222,7 +222,7 @@ def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Sate
 def read_orbit_file(path: str | Path, *, name: str | None = None) -> tuple[Satellite, ...]:
     """Every object of an orbit file (CCSDS OMM as JSON, XML or KVN; two-line elements).
 
-    name : called so instead of what the file says, when it holds one object
+    name : replaces the name in the file, when it holds one object
     """
     from skysill.pointing.orbits import read_orbits
 

@@ -1,8 +1,8 @@
-"""Records of a delimited table with a header, as RFC 4180 has them: the reader for every table people type.
+"""Delimited tables with a header (RFC 4180): the reader for every table that people type.
 
-A table is read whole or refused: a record that is wider or narrower than the header, or whose quotation mark stays
-open, names its row. Lists of addresses have a reader of their own in `delimited`, which rejects such records one by
-one.
+A table is read whole or refused: the error names the row of a record that is wider or narrower than the header, or
+whose quotation mark is not closed. Lists of addresses, in which such records are rejected one by one, have their own
+reader in `delimited_bytes`.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from skysill.io.text import nearest, quoted, read_number, read_text
 __all__ = ["MOST_ROWS", "Column", "Row", "Table", "read_table", "split_table"]
 
 MOST_ROWS = 200_000
-"""Rows of one table that people type or export; a longer one is some other file."""
+"""Most rows of one table that people type or export; a longer file is something else."""
 
 _MOST_LINES = 200
-"""Lines that one quoted cell may run over; more of them mean that its quotation mark was never closed."""
+"""Most lines of one quoted cell; more of them mean that its quotation mark was never closed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column that may stand in a table."""
+    """A column that a table may have."""
 
     name: str
     needed: bool = False
@@ -34,20 +34,20 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One record of a table: where it begins, and its cells by the names of the columns, none missing."""
+    """One record of a table: its first line, and its cells by column name, none missing."""
 
     where: str
     line: int
     cells: dict[str, str]
 
     def fault(self, column: str, what: str, mend: str | None = None) -> InputError:
-        """A fault in one cell of this row."""
+        """An error about one cell of this row, to be raised."""
         return InputError(what, where=f"{self.where}, {column}", mend=mend)
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table as text. delimiter : what stands between its columns"""
+    """A table as text. delimiter : the character between its columns"""
 
     name: str
     delimiter: str
@@ -76,7 +76,7 @@ def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
     """
     example = ",".join(column.name for column in columns if column.needed)
     lines = text.split("\n")
-    begin = next((k for k, line in enumerate(lines) if not _is_passed_over(line)), None)
+    begin = next((k for k, line in enumerate(lines) if not _is_ignored(line)), None)
     if begin is None:
         raise InputError("is empty.", where=name, mend=f"Begin it with the header {example}.")
     delimiter = max(",;\t", key=lines[begin].count)
@@ -85,7 +85,7 @@ def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
     return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)))
 
 
-def _is_passed_over(line: str) -> bool:
+def _is_ignored(line: str) -> bool:
     return not line.strip() or line.lstrip().startswith("#")
 
 
@@ -93,7 +93,7 @@ def _records(lines: Sequence[str], delimiter: str, name: str) -> Iterator[tuple[
     """The line each record begins on, from 1, and its cells."""
     at, count = 0, 0
     while at < len(lines):
-        if _is_passed_over(lines[at]):
+        if _is_ignored(lines[at]):
             at += 1
             continue
         count += 1
@@ -116,7 +116,7 @@ def _records(lines: Sequence[str], delimiter: str, name: str) -> Iterator[tuple[
 
 
 def _cells(record: str, delimiter: str) -> list[str] | None:
-    """The cells of a record; None where a quotation mark of it is still open, or stands in the wrong place."""
+    """The cells of a record; None where a quotation mark of it is not closed or misplaced."""
     if '"' not in record:
         return [cell.strip() for cell in record.split(delimiter)]
     try:

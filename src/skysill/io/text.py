@@ -1,4 +1,4 @@
-"""Files to be read, and text files in: UTF-8 or refused in words; numbers as people type them."""
+"""Input files: which may be opened, text files (UTF-8 or refused), and numbers as people type them."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _MOST_NAMES = 10_000
 
 
 def printable(text: str) -> str:
-    """Text with a space for each character that controls a terminal or turns the direction of writing.
+    """Text with a space for each character that controls a terminal or reverses the direction of writing.
 
     >>> printable("a\\x1b[2Jb")
     'a [2Jb'
@@ -39,7 +39,7 @@ def printable(text: str) -> str:
 
 
 def quoted(text: object) -> str:
-    """Text from a file, shortened, in quotes, fit for one line of talk.
+    """Text from a file, shortened and in quotes, for use in a one-line message.
 
     >>> quoted("12,5.3")
     '"12,5.3"'
@@ -49,7 +49,7 @@ def quoted(text: object) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known name most like a word, None when none is like it.
+    """The known name most similar to a word, None when none is similar.
 
     >>> nearest("dish_diametre_m", ["dish_diameter_m", "receive_ghz"])
     'dish_diameter_m'
@@ -61,7 +61,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 
 def check_file(path: str | Path, *, most_bytes: int | None = None) -> Path:
-    """The path of a regular file that can be read.
+    """The path of a regular file, after checking that it can be read.
 
     most_bytes : a larger file is refused
 
@@ -99,7 +99,7 @@ def check_file(path: str | Path, *, most_bytes: int | None = None) -> Path:
 
 
 def refuse_remote(path: str) -> None:
-    """Refuse a path that a library would fetch from elsewhere or take apart, before any library sees it."""
+    """Refuse a path that a library would fetch over a network or parse as a description, before any library sees it."""
     if re.match(r"/vsi|[A-Za-z][A-Za-z0-9+.-]+:/|<", path):
         raise InputError(
             "is no file of this machine.", where=quoted(path), mend="Save it here first, and give its path."
@@ -107,7 +107,7 @@ def refuse_remote(path: str) -> None:
 
 
 def read_bytes(path: str | Path, *, most_bytes: int = _BIGGEST_BYTES) -> bytes:
-    """The whole of a file that is not too big.
+    """The bytes of a file of limited size.
 
     Raises
     ------
@@ -125,13 +125,13 @@ def read_bytes(path: str | Path, *, most_bytes: int = _BIGGEST_BYTES) -> bytes:
 
 
 def read_text(path: str | Path) -> str:
-    """The whole of a text file, without its byte order mark, lines ended by a newline.
+    """The text of a file, without its byte order mark, lines ended by a newline.
 
     The text is UTF-8, or UTF-16 where a byte order mark says so.
 
     Raises
     ------
-    InputError : missing, a folder, not allowed, not text, too big to be text typed by people
+    InputError : missing, a folder, no permission, not text, larger than text that people type
     """
     shown, raw = str(path), read_bytes(path)
     wide = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
@@ -158,7 +158,7 @@ def read_text(path: str | Path) -> str:
 
 
 def read_number(text: str, *, comma: bool = False) -> float:
-    """A finite number as a person types it; ValueError carries the sentence.
+    """A finite number as a person types it. Raises ValueError with the sentence to show.
 
     comma : whether the table is known to write decimal commas, so that "1,234" is 1.234
 
@@ -181,7 +181,7 @@ def read_number(text: str, *, comma: bool = False) -> float:
 
 @contextmanager
 def placed_at(where: str, *, inner: bool = True) -> Iterator[None]:
-    """Faults inside get the place they happened at, in front. inner False: only those without a place."""
+    """Put a location in front of that of errors raised inside. inner False: only of errors that have none."""
     try:
         yield
     except InputError as fault:

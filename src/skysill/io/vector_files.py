@@ -1,4 +1,4 @@
-"""Vector files that GDAL reads: named formats only, every layer read or one named, and nothing lost on the way."""
+"""Vector files read through GDAL: known formats only, all layers or the one named; incomplete files are refused."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FORMATS = {
     ".parquet": "GeoParquet",
     ".geoparquet": "GeoParquet",
 }
-"""Endings of vector files that are read, and what they are."""
+"""File name suffix -> format of the vector files that are read."""
 
 _DRIVERS = {".gpkg": "GPKG", ".shp": "ESRI Shapefile", ".fgb": "FlatGeobuf"}
 _PARQUET = (".parquet", ".geoparquet")
@@ -39,7 +39,7 @@ _MEND = "Save it as GeoJSON, or check it is complete."
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layer:
-    """One layer of a vector file. shapes : shapely geometries or None; columns : one array of values a field."""
+    """One layer of a vector file. shapes : shapely geometries or None; columns : one array of values per field."""
 
     name: str
     where: str
@@ -59,7 +59,7 @@ def read_layers(path: str | os.PathLike[str]) -> Iterator[Layer]:
 
     Raises
     ------
-    InputError : another format, damaged, cut short, a layer without geometry or coordinate system, no such layer
+    InputError : another format, damaged, truncated, a layer without geometry or coordinate system, no such layer
     """
     place, wanted = split_layer(path)
     shown = os.fspath(place)
@@ -77,7 +77,7 @@ def read_layers(path: str | os.PathLike[str]) -> Iterator[Layer]:
 
 
 def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
-    """Names of the layers of a file that is whole, as far as its own format can tell."""
+    """Names of the layers of a file, after checking that it is complete as far as its format shows that."""
     with place.open("rb") as opened:
         head = opened.read(100)
     if suffix == ".gpkg" and head.startswith(GEOPACKAGE_MARK):
@@ -97,7 +97,10 @@ def _checked_names(place: Path, suffix: str, shown: str) -> list[str]:
 
 
 def _check_shapefile(place: Path, shown: str) -> None:
-    """Sizes of the three files against their heads (ESRI Shapefile Technical Description, July 1998; dBASE III)."""
+    """Compare the sizes of the three files with their headers.
+
+    ESRI Shapefile Technical Description, July 1998; dBASE III.
+    """
     beside = {end: place.with_suffix(end) if place.suffix == ".shp" else place.with_suffix(end.upper())
               for end in (".shx", ".dbf")}  # fmt: skip
     for end, file in beside.items():

@@ -206,7 +206,7 @@ class Satellite:
             self.longitude_deg is None or abs(self.longitude_deg) <= 180.0,
             f"{self.longitude_deg} is not a longitude.",
             "satellite",
-            "Write 24.5W or -24.5.",
+            "Write 24.0W or -24.0.",
         )
 
 

@@ -67,7 +67,7 @@ def compare_mounts(
     InputError : a grid without a roof; no mount that can be assessed
     """
     if not job.satellites:
-        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.5W".')
+        raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
     if grid_step_m is not None and job.roof is None:
         raise InputError("there is no roof to search.", where="--grid", mend="Describe it under [roof].")
     job, context = prepared(job), JobContext()
