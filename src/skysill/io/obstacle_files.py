@@ -1,4 +1,4 @@
-"""Obstacles from vector files (GeoJSON, GeoPackage, Shapefile, FlatGeobuf, GeoParquet), in the plan frame of the site."""
+"""Obstacles from vector files (GeoJSON, GeoPackage, Shapefile, FlatGeobuf, GeoParquet), in the plan of the site."""
 
 from __future__ import annotations
 
