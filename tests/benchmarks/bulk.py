@@ -21,9 +21,10 @@ import numpy as np
 from pyproj import Transformer
 
 from skysill.bulk import screening as room
-from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, tile_heights_m
+from skysill.bulk.least_heights import tile_heights_m
+from skysill.bulk.raster_tiles import Relief, Tile, block_relief
 from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
-from skysill.horizon.lattice import Grid
+from skysill.horizon.lattice import Grid, Lattice
 from skysill.io.rasters import write_geotiff
 from skysill.model.site import Criteria, Satellite, Terminal
 from skysill.pointing.look_vector import look_angles, refraction_deg

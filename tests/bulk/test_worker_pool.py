@@ -14,27 +14,37 @@ from pathlib import Path
 import pytest
 
 from skysill.bulk import worker_pool as cluster
-from skysill.bulk.worker_pool import processor_count, run_tasks
+from skysill.bulk.worker_pool import Work, processor_count, run_tasks
 from skysill.errors import InputError
 
 pytestmark = pytest.mark.slow
 
 
-def slow_square(number):
-    """A part: half a tenth of a second of work."""
-    time.sleep(0.05)
-    return str(number * number).encode()
+class SlowSquares(Work):
+    """Half a tenth of a second of work a task; counts the tasks that one worker did."""
+
+    def __init__(self):
+        self.done = 0
+
+    def __call__(self, number, /):
+        time.sleep(0.05)
+        self.done += 1
+        return f"{number * number} {self.done}".encode()
 
 
 def test_answers_come_for_every_task_and_are_the_same_wherever_they_are_worked():
     tasks = list(range(8))
-    here = dict(run_tasks(slow_square, tasks))
-    assert here == {n: str(n * n).encode() for n in tasks}
+    here = dict(run_tasks(SlowSquares, tasks))
+    assert here == {n: f"{n * n} {n + 1}".encode() for n in tasks}  # one worker, which keeps its count
+    again = dict(run_tasks(SlowSquares, tasks))
+    assert again == here  # and another for the next job
+    counts = [int(result.split()[1]) for _, result in run_tasks(SlowSquares, tasks, jobs=2)]
+    assert max(counts) > 1
     assert processor_count() >= 1
 
 
 def test_work_that_is_given_up_ends_the_processes_it_began():
-    answers = run_tasks(slow_square, list(range(1000)), jobs=2)
+    answers = run_tasks(SlowSquares, list(range(1000)), jobs=2)
     next(answers)
     begun = [process.pid for process in multiprocessing.active_children()]
     answers.close()
@@ -44,9 +54,12 @@ def test_work_that_is_given_up_ends_the_processes_it_began():
 
 ORPHANS = """
 import multiprocessing, sys, time
-from skysill.bulk.worker_pool import work_through
+from skysill.bulk.worker_pool import Work, run_tasks
+class Lengths(Work):
+    def __call__(self, task, /):
+        return bytes(len(task))
 if __name__ == "__main__":
-    answers = work_through(len, [b"a"] * 9, jobs=2)
+    answers = run_tasks(Lengths, [b"a"] * 9, jobs=2)
     next(answers)
     print(*(process.pid for process in multiprocessing.active_children()), flush=True)
     time.sleep(60.0)
@@ -86,7 +99,7 @@ def _alive(process):
 def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match=r'no Dask scheduler answers at "tcp://127\.0\.0\.1:9"'):
-        dict(run_tasks(slow_square, [1], cluster="tcp://127.0.0.1:9"))
+        dict(run_tasks(SlowSquares, [1], cluster="tcp://127.0.0.1:9"))
 
 
 @pytest.mark.parametrize(
@@ -95,7 +108,7 @@ def test_a_scheduler_that_does_not_answer_is_refused_in_one_line():
 def test_what_is_no_address_of_a_scheduler_is_refused_at_once(address):
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match="is no address of a Dask scheduler"):
-        dict(run_tasks(slow_square, [1], cluster=address))
+        dict(run_tasks(SlowSquares, [1], cluster=address))
 
 
 def test_what_listens_and_never_speaks_is_not_waited_for(monkeypatch):
@@ -105,7 +118,7 @@ def test_what_listens_and_never_speaks_is_not_waited_for(monkeypatch):
         silent.bind(("127.0.0.1", 0))
         silent.listen()
         with pytest.raises(InputError, match="no Dask scheduler answers"):
-            dict(run_tasks(slow_square, [1], cluster=f"tcp://127.0.0.1:{silent.getsockname()[1]}"))
+            dict(run_tasks(SlowSquares, [1], cluster=f"tcp://127.0.0.1:{silent.getsockname()[1]}"))
 
 
 RUN = """

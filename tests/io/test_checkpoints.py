@@ -5,7 +5,7 @@ import os
 import pytest
 
 from skysill.errors import InputError
-from skysill.io.checkpoints import Parts, looks_of
+from skysill.io.checkpoints import Checkpoints, file_states
 
 
 @pytest.fixture
@@ -16,7 +16,7 @@ def source(tmp_path):
 
 
 def begun(tmp_path, source, *, resume=False, out="out.csv", part=b"answer"):
-    parts = Parts(tmp_path / out, {"files": looks_of(source)})
+    parts = Checkpoints(tmp_path / out, {"files": file_states(source)})
     note = parts.begin(resume=resume)
     if part is not None:
         parts.put(0, part)
@@ -29,7 +29,7 @@ def test_parts_are_gone_on_with(tmp_path, source):
     parts, note = begun(tmp_path, source, resume=True, part=None)
     assert note == "Going on with 1 finished parts."
     assert parts.get(0) == b"answer"
-    parts.done()
+    parts.remove()
     assert sorted(one.name for one in tmp_path.iterdir()) == ["in.csv"]
 
 
@@ -67,7 +67,7 @@ def test_a_link_is_no_folder_of_parts(tmp_path, source):
 def test_removing_the_parts_removes_nothing_else(tmp_path, source):
     parts, _ = begun(tmp_path, source)
     (parts.folder / "notes.txt").write_text("put there while the run was going")
-    parts.done()
+    parts.remove()
     assert [one.name for one in parts.folder.iterdir()] == ["notes.txt"]
 
 
@@ -76,7 +76,7 @@ def test_a_changed_input_of_the_same_size_and_time_is_noticed(tmp_path, source):
     stat = source.stat()
     source.write_text("id\n2\n")
     os.utime(source, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-    assert looks_of(source) == looks_of(source)
+    assert file_states(source) == file_states(source)
     with pytest.raises(InputError, match=r'in.csv" has changed since the run that is to be resumed'):
         begun(tmp_path, source, resume=True)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import rasterio
 
-from skysill.bulk.least_heights import Tile
+from skysill.bulk.raster_tiles import Tile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
 from skysill.io import least_height_rasters as heightmaps, least_height_rasters as room

@@ -14,12 +14,11 @@ import time
 import numpy as np
 import pytest
 
-from skysill.bulk.least_heights import Lattice
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid
+from skysill.horizon.lattice import Grid, Lattice
 from skysill.io import checkpoints as parts_room, screening as screening_room
 from skysill.io.address_lists import neutralized, open_addresses, read_addresses
-from skysill.io.checkpoints import Parts
+from skysill.io.checkpoints import Checkpoints
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file
 from skysill.model.site import Satellite
@@ -344,7 +343,7 @@ def test_a_full_disk_leaves_the_parts_and_says_how_to_go_on(raster, tmp_path, mo
 
 
 def test_a_damaged_part_is_done_again(tmp_path):
-    store = Parts(tmp_path / "out.csv", {"files": {}})
+    store = Checkpoints(tmp_path / "out.csv", {"files": {}})
     store.begin(resume=False)
     store.put(0, b"good")
     store.put(1, b"better")
@@ -356,7 +355,7 @@ def test_a_damaged_part_is_done_again(tmp_path):
 
 
 def test_two_runs_on_one_output_are_refused(tmp_path):
-    first, second = (Parts(tmp_path / "out.csv", {"files": {}}) for _ in range(2))
+    first, second = (Checkpoints(tmp_path / "out.csv", {"files": {}}) for _ in range(2))
     first.begin(resume=False)
     with pytest.raises(InputError, match="another run is at work"):
         second.begin(resume=True)
@@ -420,12 +419,15 @@ def test_a_process_reads_the_ground_once_for_all_its_parts(raster, tmp_path, mon
 
     monkeypatch.setattr(room.Ground, "of", counted)
     monkeypatch.setattr(room, "_PART_ROWS", 20)
-    monkeypatch.setattr(room, "_LAST", {})
-    work = room._work
-    monkeypatch.setattr(room, "_work", lambda task: work(pickle.loads(pickle.dumps(task))))
+    work = room._PartWork.__call__
+    monkeypatch.setattr(
+        room._PartWork, "__call__", lambda self, task: work(self, pickle.loads(pickle.dumps(task)))
+    )
     screen_file(asked(raster), write_list(tmp_path / "in.csv", 60), tmp_path / "out.csv")
     assert np.isnan(asked(raster).rasters[0].tiles[0].nodata)
     assert len(reads) == 1
+    screen_file(asked(raster), write_list(tmp_path / "in.csv", 60), tmp_path / "again.csv")
+    assert len(reads) == 2  # nothing is kept beyond the job
 
 
 def test_numbers_are_rounded_as_text_of_so_many_places_is(raster, tmp_path):

@@ -1,6 +1,6 @@
-"""A running maximum swept over a sheet of ground, away from the satellite: least antenna heights, all cells at once.
+"""Running maximum swept over a window of ground, away from the satellite: least antenna heights of all its cells.
 
-Plain arrays only; `bulk/least_heights.py` says how the rays run over a raster.
+Plain arrays only; `sweep_geometry.py` says how the rays cross a raster.
 """
 
 from __future__ import annotations
@@ -18,22 +18,22 @@ GridValues = NDArray[np.float32]
 """Elevations or heights, (row, column), metres."""
 
 RAYS_PER_CELL = 3
-"""Rays swept per column: the more, the smaller the error (docs/heights.md)."""
+"""Rays swept per column: more rays give smaller errors (docs/heights.md)."""
 
 NO_GROUND_M = -1e5
-"""Stands for ground nobody knows when only the known ground is swept: too low to hide anything."""
+"""Elevation put in place of voids when only known ground is swept: too low to hide anything."""
 
 _BLOCK_ROWS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SweepGeometry:
-    """How the rays run over one sheet, whose row 0 is nearest the satellite.
+    """How the rays cross one window, whose row 0 is nearest to the satellite.
 
-    drift : (row,) columns by which every ray moves on its way to the next row, away from the satellite
+    drift : (row,) columns by which every ray moves from a row to the next one, away from the satellite
     rise_m : (row, 3) height lost by the line to the satellite since row 0, at column x: a polynomial of second
         degree in u = (x - middle) / half, with middle = half = (columns - 1) / 2
-    bend_per_m : how much faster than the true line the swept one rises, K in rise_swept = rise_true + K s**2
+    bend_per_m : K in rise_swept = rise_true + K s**2, by which the swept line rises faster than the true one
     """
 
     drift: Floats
@@ -44,12 +44,12 @@ class SweepGeometry:
 def swept_heights_m(
     elevation_m: GridValues, geometry: SweepGeometry, *, rays_per_cell: int = RAYS_PER_CELL
 ) -> GridValues:
-    """Least antenna heights over a sheet of ground, all cells at once.
+    """Least antenna heights of all cells of a window of ground.
 
     Parameters
     ----------
-    elevation_m : (row, column) float32 without nan; row 0 nearest the satellite. Nothing stands outside it.
-    course : how the rays run over it
+    elevation_m : (row, column) float32 without nan; row 0 is nearest to the satellite. Nothing stands outside it.
+    geometry : how the rays cross it
     rays_per_cell : rays swept per column
 
     Returns
@@ -58,19 +58,18 @@ def swept_heights_m(
 
     Notes
     -----
-    Parallel rays, `rays_per_cell` to a column, are followed from row to row away from the satellite, each with its
-    own fractional column, so the running maximum never has to be interpolated from ray to ray on the way. Ground is
-    sampled where a ray crosses the lattice lines through cell centres (linear between two nodes), and the maximum
-    is read once per cell, between the two rays beside it. Adding the height the line to the satellite has lost
-    since row 0 turns `max [z - rise]` into a plain maximum. Element-wise float32 arithmetic only: the same bits on
-    any processor.
+    Parallel rays, `rays_per_cell` to a column, are followed from row to row away from the satellite. Each has its own
+    fractional column, so the running maximum is never interpolated between rays on the way. Ground is sampled where a
+    ray crosses the lattice lines through cell centres (linear between two nodes), and the maximum is interpolated once
+    per cell, between the two rays beside it. Adding the height that the line to the satellite has lost since row 0
+    turns `max [z - rise]` into a plain maximum. All arithmetic is element-wise float32: the same bits on any processor.
     """
     sweep = Sweep(geometry, elevation_m.shape[1], rays_per_cell)
     return sweep.over(elevation_m)
 
 
 class Sweep:
-    """One sweep, fed from the satellite's side with as many rows at a time as fit in memory."""
+    """One sweep, fed from the satellite's side with as many rows at a time as fit in memory; it keeps its own place."""
 
     def __init__(self, geometry: SweepGeometry, columns: int, rays_per_cell: int) -> None:
         self.geometry = geometry
@@ -83,7 +82,7 @@ class Sweep:
         self.done = 0
 
     def over(self, ground: GridValues) -> GridValues:
-        """Heights over the next rows. `ground` holds them and one row more, except at the end of the sheet."""
+        """Heights of the next rows. `ground` holds those rows and one more, except at the end of the window."""
         count = min(len(ground), self.rows - self.done)
         count -= self.done + count < self.rows
         heights_m = np.empty((count, ground.shape[1]), dtype=np.float32)
@@ -107,9 +106,9 @@ class Sweep:
 
 
 class _Workspace:
-    """Arrays that the sweep works in, one block of rows at a time, kept small enough for the processor's cache.
+    """Arrays of one block of rows, small enough for the processor's cache.
 
-    running : (ray, row + 1, column) what each ray has met before each row
+    running : (ray, row + 1, column) maximum that each ray has met before each row
     raised : (row + 1, column) ground plus the height the line has lost since the block's first row
     """
 
@@ -125,7 +124,7 @@ class _Workspace:
         self.last_row = 0
 
     def start_block(self, lost_m: float) -> None:
-        """Begin the next block with what the last one handed on, counted from the new first row."""
+        """Start the next block with the maxima at the end of the last one, relative to the new first row."""
         self.running[:, 0] = self.running[:, self.last_row]
         self.running[:, 0] -= np.float32(lost_m)
 
@@ -151,19 +150,19 @@ class _Workspace:
             sampled += self.raised[:own]
 
     def advance(self, phase: Floats, drift: Floats, number: NDArray[np.int64]) -> None:
-        """Carry the rays from row to row."""
+        """Update the maxima of the rays from row to row."""
         self.last_row = self.rows - 1
         step = self.step[: self.rows - 1]
         np.subtract(self.raised[1 : self.rows], self.raised[: self.rows - 1], out=step)
-        for i in range(self.rows - 1):  # the last row of the sheet has none to hand on to
+        for i in range(self.rows - 1):  # the last row of the window has no next row
             for ray in range(self.rays):
                 here = self.sampled[ray, i]
                 _cross(here, self.raised[i], step[i], phase[i] + ray / self.rays, drift[i], self.crossing)
-                orientation, new = divmod(ray + int(number[i + 1] - number[i]), self.rays)
-                _next_row(self.running[ray, i], here, self.running[new, i + 1], orientation)
+                moved, new = divmod(ray + int(number[i + 1] - number[i]), self.rays)
+                _next_row(self.running[ray, i], here, self.running[new, i + 1], moved)
 
     def read(self, phase: Floats, heights_m: GridValues) -> None:
-        """Height of the maximum over the ground at every cell, between the rays right and left of it."""
+        """Height of the maximum above the ground of every cell, interpolated between the rays right and left of it."""
         own, columns = heights_m.shape
         flat = heights_m.reshape(-1)
         flat[0] = 0.0
@@ -179,7 +178,7 @@ class _Workspace:
 def _cross(
     sampled: GridValues, raised: GridValues, step: GridValues, at: float, drift: float, scratch: GridValues
 ) -> None:
-    """Let the rays also meet the ground where they cross a column line on the way to the next row."""
+    """Include the ground where rays cross a column line on the way to the next row."""
     if at + drift >= 1.0:
         np.multiply(step, np.float32((1.0 - at) / drift), out=scratch)
         scratch += raised
@@ -190,12 +189,12 @@ def _cross(
         np.maximum(sampled, scratch, out=sampled)
 
 
-def _next_row(before: GridValues, here: GridValues, after: GridValues, orientation: int) -> None:
-    """Maximum of what was met before and here, filed under the column the ray comes to next."""
+def _next_row(before: GridValues, here: GridValues, after: GridValues, moved: int) -> None:
+    """Maximum of what was met before and here, stored at the column of the ray in the next row."""
     columns = len(here)
-    if orientation >= 0:
-        np.maximum(before[: columns - orientation], here[: columns - orientation], out=after[orientation:])
-        after[:orientation] = NO_GROUND_M
+    if moved >= 0:
+        np.maximum(before[: columns - moved], here[: columns - moved], out=after[moved:])
+        after[:moved] = NO_GROUND_M
     else:
-        np.maximum(before[-orientation:], here[-orientation:], out=after[:orientation])
-        after[orientation:] = NO_GROUND_M
+        np.maximum(before[-moved:], here[-moved:], out=after[:moved])
+        after[moved:] = NO_GROUND_M

@@ -1,7 +1,7 @@
-"""Long work in parts: here, on several processors of this machine, or on a Dask cluster. The answers are the same.
+"""Long jobs as tasks: in this process, on several processes of this machine, or on a Dask cluster.
 
-A part is a pure function of its task, so a worker that dies costs its part's time and nothing else: the part is done
-again elsewhere. Dask is an optional extra (`skysill[cluster]`) and is imported only when a cluster is named.
+The results are the same everywhere. A result depends on its task only, so a task of a worker that dies is done again by
+another worker. Dask is an optional extra (`skysill[cluster]`) and is imported only when a cluster is named.
 """
 
 from __future__ import annotations
@@ -12,52 +12,64 @@ import re
 import signal
 import socket
 import threading
+import uuid
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from skysill.errors import InputError, SkysillError
 
-__all__ = ["WorkerPool", "default_jobs", "processor_count", "run_tasks"]
+__all__ = ["Work", "WorkerPool", "default_jobs", "processor_count", "run_tasks"]
 
 Task = TypeVar("Task")
 
 _QUEUED_PER_WORKER = 3
-"""Parts handed out for each worker before their answers are back: keeps workers busy and memory bounded."""
+"""Tasks handed out per worker before their results arrive: workers stay busy and memory stays bounded."""
 
 _MAX_FAILURES = 3
 
 _WAIT_S = 10.0
-"""How long a scheduler, and then its first worker, may take to answer."""
+"""Time limit for the answer of a scheduler, and for its first worker."""
 
 
 _MAX_DEFAULT_JOBS = 4
-"""Processes begun unasked: each holds its piece of ground, so more of them are for those who know their memory."""
+"""Processes started by default: each holds its part of the ground in memory."""
 
 
 def processor_count() -> int:
-    """How many processors this process may use."""
+    """Number of processors that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def default_jobs() -> int:
-    """Processes to work on where nobody said how many: the processors there are, up to four."""
+    """Default number of processes: as many as there are processors, at most four."""
     return min(processor_count(), _MAX_DEFAULT_JOBS)
 
 
-class WorkerPool:
-    """Processes of this machine that make ready while their tasks are still being worked out. A context manager.
+class Work(Generic[Task]):
+    """Does the tasks of one job in one worker, and keeps what they share for as long as the job lasts."""
 
-    jobs : how many; none are begun for one job, which is done by this process itself
-    ready : importable function without arguments, done by the processes; what fails in it is left to the work
+    def prepare(self) -> None:
+        """Load what every task needs. It may be called while the tasks are still being made; its errors are ignored."""
+
+    def __call__(self, task: Task, /) -> bytes:
+        """The result of one task: the same bytes for the same task in any worker."""
+        raise NotImplementedError
+
+
+class WorkerPool:
+    """Processes of this machine that prepare for a job while its tasks are still being made. A context manager.
+
+    jobs : number of processes; none are started for one job, whose tasks are done by this process
+    make_work : importable function without arguments; called once in every process
     """
 
-    def __init__(self, jobs: int, ready: Callable[[], object]) -> None:
-        self.pool = _pool(jobs) if jobs > 1 else None
+    def __init__(self, jobs: int, make_work: Callable[[], Work[Any]]) -> None:
+        self.pool = _pool(jobs, make_work) if jobs > 1 else None
         if self.pool is not None:
             for _ in range(jobs):
-                self.pool.submit(ready)
+                self.pool.submit(_warm_up)
 
     def __enter__(self) -> WorkerPool:
         return self
@@ -68,21 +80,23 @@ class WorkerPool:
 
 
 def run_tasks(
-    work: Callable[[Task], bytes],
+    make_work: Callable[[], Work[Task]],
     tasks: Sequence[Task],
     *,
     jobs: int = 1,
     cluster: str | None = None,
     workers: WorkerPool | None = None,
 ) -> Generator[tuple[int, bytes]]:
-    """Do every task and give (number of the task, its answer) as they come in; closed early, it ends what it began.
+    """Do all tasks of a job, giving (number of the task, its result) as results arrive.
+
+    Closing the generator early ends the processes that it started.
 
     Parameters
     ----------
-    work : importable function; must give the same bytes for the same task wherever it runs
-    tasks : can be pickled
-    jobs : processes on this machine; 1 works in this one
-    crew : as many processes, begun before
+    make_work : importable function without arguments that makes a worker's `Work`; called once in every worker
+    tasks : must be picklable
+    jobs : processes on this machine; with 1 the tasks are done in this process
+    workers : the same number of processes, started before
     cluster : address of a Dask scheduler ("tcp://host:8786"); workers need this package and the same file paths
 
     Raises
@@ -91,16 +105,37 @@ def run_tasks(
     SkysillError : workers die again and again
     """
     if cluster is not None:
-        return _on_cluster(work, tasks, cluster)
+        return _on_cluster(make_work, tasks, cluster)
     if jobs > 1 and len(tasks) > 1:
-        return _on_processes(work, tasks, min(jobs, len(tasks)), workers)
-    return ((number, work(task)) for number, task in enumerate(tasks))
+        return _on_processes(make_work, tasks, min(jobs, len(tasks)), workers)
+    return _in_this_process(make_work, tasks)
 
 
-def _prepare_worker() -> None:
-    """Interrupts are the parent's affair; and nobody waits for answers once it is gone, however it went."""
+def _in_this_process(
+    make_work: Callable[[], Work[Task]], tasks: Sequence[Task]
+) -> Generator[tuple[int, bytes]]:
+    work = make_work()
+    for number, task in enumerate(tasks):
+        yield number, work(task)
+
+
+_process_work: list[Work[Any]] = []
+"""In a process of `_pool`: its work. The process lives as long as the job."""
+
+
+def _prepare_worker(make_work: Callable[[], Work[Any]]) -> None:
+    """Make the process's work. Interrupts are ignored, as the parent handles them; the process ends with its parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_exit_with_parent, daemon=True).start()
+    _process_work[:] = [make_work()]
+
+
+def _warm_up() -> None:
+    _process_work[0].prepare()
+
+
+def _work_in_process(task: Any) -> bytes:
+    return _process_work[0](task)
 
 
 def _exit_with_parent() -> None:
@@ -110,12 +145,14 @@ def _exit_with_parent() -> None:
         os._exit(1)
 
 
-def _pool(jobs: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_prepare_worker)
+def _pool(jobs: int, make_work: Callable[[], Work[Any]]) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(
+        jobs, multiprocessing.get_context("spawn"), initializer=_prepare_worker, initargs=(make_work,)
+    )
 
 
 def _terminate(pool: ProcessPoolExecutor) -> None:
-    """End the processes now: what they are at is wanted no more, and this one could not end before them."""
+    """End the processes at once, without waiting for the tasks they are doing."""
     processes = list((getattr(pool, "_processes", None) or {}).values())
     pool.shutdown(wait=False, cancel_futures=True)
     for process in processes:
@@ -123,25 +160,25 @@ def _terminate(pool: ProcessPoolExecutor) -> None:
 
 
 def _on_processes(
-    work: Callable[[Task], bytes], tasks: Sequence[Task], jobs: int, workers: WorkerPool | None
+    make_work: Callable[[], Work[Task]], tasks: Sequence[Task], jobs: int, workers: WorkerPool | None
 ) -> Generator[tuple[int, bytes]]:
     waiting = list(range(len(tasks)))[::-1]
-    for death in range(_MAX_FAILURES):
-        begun = workers.pool if workers is not None and not death else None
-        pool = begun or _pool(jobs)
+    for failure in range(_MAX_FAILURES):
+        started = workers.pool if workers is not None and not failure else None
+        pool = started or _pool(jobs, make_work)
         running: dict[Future[bytes], int] = {}
         try:
             while waiting or running:
                 while waiting and len(running) < jobs * _QUEUED_PER_WORKER:
-                    running[pool.submit(work, tasks[waiting[-1]])] = waiting[-1]
+                    running[pool.submit(_work_in_process, tasks[waiting[-1]])] = waiting[-1]
                     waiting.pop()
                 for done in wait(running, return_when=FIRST_COMPLETED).done:
-                    answer = done.result()
-                    yield running.pop(done), answer
+                    result = done.result()
+                    yield running.pop(done), result
             return
         except BrokenProcessPool:
             waiting.extend(sorted(running.values(), reverse=True))
-            if death == _MAX_FAILURES - 1:
+            if failure == _MAX_FAILURES - 1:
                 raise SkysillError(
                     "Worker processes were killed three times, probably for want of memory: use fewer --jobs."
                 ) from None
@@ -149,28 +186,47 @@ def _on_processes(
             _terminate(pool)
 
 
+_cluster_work_lock = threading.Lock()
+
+
+def _work_on_cluster(job: str, make_work: Callable[[], Work[Any]], task: Any) -> bytes:
+    """In a Dask worker: one task, with the work that this worker keeps until a task of another job comes."""
+    from distributed import get_worker
+
+    worker: Any = get_worker()
+    with _cluster_work_lock:
+        held = getattr(worker, "skysill_work", None)
+        if held is None or held[0] != job:
+            held = worker.skysill_work = (job, make_work())
+    work: Work[Any] = held[1]
+    return work(task)
+
+
 def _on_cluster(
-    work: Callable[[Task], bytes], tasks: Sequence[Task], address: str
+    make_work: Callable[[], Work[Task]], tasks: Sequence[Task], address: str
 ) -> Generator[tuple[int, bytes]]:
     with _client(address) as client:
         from distributed import KilledWorker, as_completed
 
-        room = max(2, sum(client.nthreads().values())) * _QUEUED_PER_WORKER
+        job = uuid.uuid4().hex
+        most = max(2, sum(client.nthreads().values())) * _QUEUED_PER_WORKER
         waiting = list(range(len(tasks)))[::-1]
         running: dict[Any, int] = {}
-        coming: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]  # Dask has no types here
+        results: Any = as_completed(loop=client.loop)  # type: ignore[no-untyped-call]  # Dask has no types here
 
         def hand_out() -> None:
             number = waiting.pop()
-            future = client.submit(work, tasks[number], pure=False, retries=_MAX_FAILURES)
+            future = client.submit(
+                _work_on_cluster, job, make_work, tasks[number], pure=False, retries=_MAX_FAILURES
+            )
             running[future] = number
-            coming.add(future)
+            results.add(future)
 
-        while waiting and len(running) < room:
+        while waiting and len(running) < most:
             hand_out()
-        for future in coming:
+        for future in results:
             try:
-                answer = future.result()
+                result = future.result()
             except KilledWorker as fault:
                 raise SkysillError(
                     f"Workers of {address} die again and again on one part: {fault}."
@@ -179,7 +235,7 @@ def _on_cluster(
             future.release()
             if waiting:
                 hand_out()
-            yield number, answer
+            yield number, result
 
 
 def _client(address: str) -> Any:
@@ -209,7 +265,7 @@ def _client(address: str) -> Any:
 
 
 def _check_address(address: str) -> None:
-    """Refuse what is no address, and one where nobody answers, within a bounded time."""
+    """Refuse text that is no address, and an address where no scheduler answers, within a bounded time."""
     found = re.fullmatch(r"(?:(?:tcp|tls)://)?(\[[0-9A-Fa-f:.]+\]|[^\s/:\[\]]+):(\d{1,5})", address)
     if found is None or int(found[2]) > 65_535:
         raise InputError(
@@ -219,7 +275,7 @@ def _check_address(address: str) -> None:
         )
     try:
         with socket.create_connection((found[1].strip("[]"), int(found[2])), timeout=_WAIT_S) as line:
-            # a scheduler speaks first; what only listens would keep the client waiting without end
+            # a scheduler sends first; a server that only listens would keep the client waiting without end
             if not address.startswith("tls:") and not line.recv(1):
                 raise _no_scheduler(address)
     except (OSError, UnicodeError) as fault:

@@ -66,7 +66,6 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
             resume=given["resume"],
             jobs=given["jobs"] or unasked,
             cluster=given["cluster"],
-            tags=_tags(wanted),
             progress=ProgressLine("cells", quiet=out.quiet),
         )
     except KeyboardInterrupt:
@@ -122,21 +121,6 @@ def _bounds(text: str) -> list[float]:
             "the window is empty or turned round.", where="--bounds", mend="Write west,south,east,north."
         )
     return [west, south, east, north]
-
-
-def _tags(wanted: HeightsRequest) -> dict[str, str]:
-    from skysill import __version__
-
-    return {
-        "software": f"skysill {__version__}",
-        "meaning": "least height of the dish centre above the raster at which the centre ray to the satellite is free",
-        "satellites": "; ".join(f"{s.name}={s.longitude_deg:g}" for s in wanted.satellites),
-        "terrain": f"{wanted.raster.name} ({wanted.raster.kind})",
-        "refraction_factor": f"{wanted.refraction_factor:.6g}",
-        "highest_ground_m": f"{wanted.highest_ground_m:g}",
-        "rays_per_cell": str(wanted.rays_per_cell),
-        "nodata_means": "unknown: void, or ground that is not in the raster could still reach the ray",
-    }
 
 
 def _words(out: Output, made: HeightsSummary) -> None:

@@ -36,7 +36,6 @@ __all__ = [
     "interpolate",
     "lattice_position",
     "mixed_difference",
-    "position_on",
     "within_m",
 ]
 
@@ -182,18 +181,6 @@ def geod() -> Geod:
 def lattice_position(grid: Grid, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
     """Column and row (fractional; whole numbers are cell centres) of positions, broadcast; inf outside the CRS."""
     row, column = grid.lattice.cell(latitude_deg, longitude_deg)
-    return column, row
-
-
-def position_on(
-    crs: str,
-    transform: tuple[float, float, float, float, float, float],
-    shape: tuple[int, int],
-    latitude_deg: ArrayLike,
-    longitude_deg: ArrayLike,
-) -> tuple[Floats, Floats]:
-    """Column and row of positions, as `Lattice.cell` gives row and column."""
-    row, column = Lattice(shape, transform, crs).cell(latitude_deg, longitude_deg)
     return column, row
 
 

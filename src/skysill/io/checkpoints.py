@@ -1,11 +1,11 @@
-"""Finished parts of long work, kept beside the output until it is whole, so that a killed run can go on.
+"""Checkpoints: finished parts of a long run, kept beside the output until it is whole, so that a run can be resumed.
 
 out.csv.parts/
-  recipe.json    what the run was asked, and how its inputs looked; says whose parts these are
+  manifest.json  what was asked of the run and the state of its inputs; says which output the parts belong to
   contents.json  checksums of the inputs' contents
-  000000.part    an answer, with its length and checksum; put in place in one step
+  000000.part    a result, with its length and checksum; put in place in one step
 
-A folder of that name without such a recipe, or a link, belongs to somebody else and is left alone.
+A folder of that name without such a manifest, or a link, was not made by a run and is left alone.
 """
 
 from __future__ import annotations
@@ -25,48 +25,51 @@ from typing import IO, Any
 from skysill.errors import InputError
 from skysill.io.output_files import write_whole
 
-__all__ = ["Parts", "looks_of"]
+__all__ = ["Checkpoints", "file_states"]
 
 _HEAD = struct.Struct("<4sQI")
 _MARK = b"SKP2"
 _BELONGS = "parts of a skysill run"
-_OURS = re.compile(
-    r"\d{6}\.part|recipe\.json|contents\.json|lock|whole\.\w+|rejected\.csv|\.[\w.]+\.[0-9a-f]{12}\.\w+"
+_OWN_NAMES = re.compile(
+    r"\d{6}\.part|manifest\.json|contents\.json|lock|whole\.\w+|rejected\.csv|\.[\w.]+\.[0-9a-f]{12}\.\w+"
 )
-"""Names of what a run writes there, and of pieces that a killed run left half written."""
+"""Names of the files that a run writes there, and of files that a killed run left unfinished."""
 _AT_ONCE = 1 << 22
 
 
-def looks_of(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """How a file looks: size and time of change. A folder looks as its files do."""
+def file_states(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """State of a file, or of every file in a folder: size and time of change, by absolute path."""
     path = Path(path)
     files = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-    looks: dict[str, Any] = {}
+    states: dict[str, Any] = {}
     for file in files:
         try:
             stat = file.stat()
         except OSError:
             raise InputError("the file is gone.", where=str(file)) from None
-        looks[str(file.resolve())] = [stat.st_size, stat.st_mtime_ns]
-    return looks
+        states[str(file.resolve())] = [stat.st_size, stat.st_mtime_ns]
+    return states
 
 
-class Parts:
-    """The parts of one run.
+class Checkpoints:
+    """The checkpoints of one run.
 
-    out : the output they will become
-    recipe : everything the answers depend on, JSON-ready; inputs under "files" as `looks_of` gives them
+    out : the output that the parts will become
+    manifest : everything that the results depend on, JSON-ready; inputs under "files" as `file_states` gives them
     """
 
-    def __init__(self, out: str | os.PathLike[str], recipe: Mapping[str, Any]) -> None:
+    def __init__(self, out: str | os.PathLike[str], manifest: Mapping[str, Any]) -> None:
         self.out = Path(out)
         self.folder = self.out.with_name(self.out.name + ".parts")
-        self.recipe: dict[str, Any] = {"belongs": [_BELONGS, self.out.name], **json.loads(json.dumps(recipe))}
+        self.manifest: dict[str, Any] = {
+            "belongs": [_BELONGS, self.out.name],
+            **json.loads(json.dumps(manifest)),
+        }
         self._lock: IO[bytes] | None = None
         self._contents: _Contents | None = None
 
     def begin(self, *, resume: bool) -> str | None:
-        """Make ready; returns a sentence about what was found, if anything.
+        """Create or reopen the folder; returns a sentence about the parts found there, if any.
 
         Raises
         ------
@@ -86,7 +89,7 @@ class Parts:
         if found and resume:
             self._compare()
             for unfinished in self.folder.glob(".*"):
-                if _OURS.fullmatch(unfinished.name):
+                if _OWN_NAMES.fullmatch(unfinished.name):
                     unfinished.unlink()
             kept = sum(1 for _ in self.folder.glob("*.part"))
             note = f"Going on with {kept} finished parts."
@@ -102,16 +105,16 @@ class Parts:
                 f"the folder for finished parts cannot be made ({fault.strerror}).", where=str(self.folder)
             ) from fault
         self._take_lock()
-        write_whole(self.folder / "recipe.json", json.dumps(self.recipe, indent=1, sort_keys=True))
-        self._contents = _Contents(self.folder / "contents.json", list(self.recipe.get("files", {})))
+        write_whole(self.folder / "manifest.json", json.dumps(self.manifest, indent=1, sort_keys=True))
+        self._contents = _Contents(self.folder / "contents.json", list(self.manifest.get("files", {})))
         return note
 
     def _found(self) -> bool:
-        """Whether there is a folder of parts, and it is this output's.
+        """Whether there is a folder of parts of this output.
 
         Raises
         ------
-        InputError : something else stands there: a link, a file, a folder of somebody's
+        InputError : there is something else: a link, a file, or a folder that no run made
         """
         mend = "Move it away, or name another output."
         if self.folder.is_symlink():
@@ -123,9 +126,9 @@ class Parts:
         if not self.folder.is_dir():
             raise InputError("is no folder for finished parts.", where=str(self.folder), mend=mend)
         names = [path.name for path in self.folder.iterdir()]
-        strange = next((name for name in names if not _OURS.fullmatch(name)), None)
-        belongs = self._recipe_there().get("belongs")
-        if strange is None and (belongs == self.recipe["belongs"] or not set(names) - {"lock"}):
+        strange = next((name for name in names if not _OWN_NAMES.fullmatch(name)), None)
+        belongs = self._stored_manifest().get("belongs")
+        if strange is None and (belongs == self.manifest["belongs"] or not set(names) - {"lock"}):
             return True
         what = (
             "was not made by a run for this output."
@@ -134,9 +137,9 @@ class Parts:
         )
         raise InputError(what, where=str(self.folder), mend=mend)
 
-    def _recipe_there(self) -> dict[str, Any]:
+    def _stored_manifest(self) -> dict[str, Any]:
         try:
-            found = json.loads((self.folder / "recipe.json").read_text(encoding="utf-8"))
+            found = json.loads((self.folder / "manifest.json").read_text(encoding="utf-8"))
         except (OSError, ValueError, RecursionError):
             return {}
         return found if isinstance(found, dict) else {}
@@ -158,37 +161,37 @@ class Parts:
 
     def _clear(self) -> None:
         for path in self.folder.iterdir():
-            if path.name != "lock" and _OURS.fullmatch(path.name):
+            if path.name != "lock" and _OWN_NAMES.fullmatch(path.name):
                 path.unlink()
 
     def _compare(self) -> None:
-        before = self._recipe_there()
+        before = self._stored_manifest()
         if not before:
-            self._clear()  # killed before anything was begun
+            self._clear()  # killed before anything was started
             return
-        self._compare_recipes(before)
+        self._compare_manifests(before)
         try:
             known = json.loads((self.folder / "contents.json").read_text(encoding="utf-8"))
         except (OSError, ValueError):
-            self._clear()  # killed before the inputs' contents were noted: nobody knows what the parts were made from
+            self._clear()  # killed before the inputs' checksums were written: they cannot be compared
             return
-        for path in self.recipe.get("files", {}):
+        for path in self.manifest.get("files", {}):
             if known.get(path) != _checksum(path):
                 raise InputError(
                     f'"{path}" has changed since the run that is to be resumed.', where=str(self.out),
                     mend="Start again without --resume, or give back what it had.",
                 )  # fmt: skip
 
-    def _compare_recipes(self, before: Mapping[str, Any]) -> None:
-        for name in sorted({*before, *self.recipe}):
-            if before.get(name) == self.recipe.get(name):
+    def _compare_manifests(self, before: Mapping[str, Any]) -> None:
+        for name in sorted({*before, *self.manifest}):
+            if before.get(name) == self.manifest.get(name):
                 continue
             what = f'"{name}" is not what it was'
             if name == "files":
                 changed = sorted(
                     path
-                    for path in {*before.get(name, {}), *self.recipe.get(name, {})}
-                    if before.get(name, {}).get(path) != self.recipe.get(name, {}).get(path)
+                    for path in {*before.get(name, {}), *self.manifest.get(name, {})}
+                    if before.get(name, {}).get(path) != self.manifest.get(name, {}).get(path)
                 )
                 what = f'"{changed[0]}" has changed'
             raise InputError(
@@ -196,10 +199,10 @@ class Parts:
                 mend="Start again without --resume, or give back what it had.",
             )  # fmt: skip
 
-    def unchanged(self) -> None:
-        """Refuse to go on if an input has changed since the run began."""
-        for path, looks in self.recipe.get("files", {}).items():
-            if looks_of(path).get(str(Path(path).resolve())) != looks:
+    def check_inputs(self) -> None:
+        """Raise InputError if an input has changed since the run began."""
+        for path, states in self.manifest.get("files", {}).items():
+            if file_states(path).get(str(Path(path).resolve())) != states:
                 raise InputError(
                     "the file has changed while the run was going; nothing was written.", where=path,
                     mend="Start again without --resume.",
@@ -208,12 +211,12 @@ class Parts:
     def _path(self, number: int) -> Path:
         return self.folder / f"{number:06d}.part"
 
-    def put(self, number: int, answer: bytes) -> None:
-        """Keep one answer; it is there whole or not at all."""
-        write_whole(self._path(number), _HEAD.pack(_MARK, len(answer), zlib.crc32(answer)) + answer)
+    def put(self, number: int, result: bytes) -> None:
+        """Store one result; the file is written whole or not at all."""
+        write_whole(self._path(number), _HEAD.pack(_MARK, len(result), zlib.crc32(result)) + result)
 
     def get(self, number: int) -> bytes | None:
-        """One answer, None where it is missing or damaged."""
+        """One result, None where it is missing or damaged."""
         try:
             whole = self._path(number).read_bytes()
         except OSError:
@@ -221,12 +224,12 @@ class Parts:
         if len(whole) < _HEAD.size:
             return None
         mark, length, checksum = _HEAD.unpack_from(whole)
-        answer = whole[_HEAD.size :]
-        good = mark == _MARK and len(answer) == length and zlib.crc32(answer) == checksum
-        return answer if good else None
+        result = whole[_HEAD.size :]
+        good = mark == _MARK and len(result) == length and zlib.crc32(result) == checksum
+        return result if good else None
 
     def missing(self, count: int) -> list[int]:
-        """Numbers of the parts that are still to be done; damaged ones are thrown away."""
+        """Numbers of the parts that are still to be made; damaged ones are deleted."""
         wanted = []
         for number in range(count):
             path = self._path(number)
@@ -236,20 +239,20 @@ class Parts:
             wanted.append(number)
         return wanted
 
-    def answers(self, count: int) -> Iterator[bytes]:
-        """All answers, in order."""
+    def results(self, count: int) -> Iterator[bytes]:
+        """All results, in order."""
         for number in range(count):
-            answer = self.get(number)
-            if answer is None:
+            result = self.get(number)
+            if result is None:
                 raise InputError(
                     "a finished part is gone or damaged.",
                     where=str(self._path(number)),
                     mend="Resume the run.",
                 )
-            yield answer
+            yield result
 
     def place(self, made: Mapping[Path, Path]) -> None:
-        """Put files made in the parts' folder where they belong, and remove the parts."""
+        """Move files made in the folder to their targets, and remove the folder."""
         for target, ready in made.items():
             try:
                 os.replace(ready, os.path.realpath(target))
@@ -257,10 +260,10 @@ class Parts:
                 raise InputError(
                     f"cannot be written ({fault.strerror}).", where=str(target), mend="Choose another place."
                 ) from fault
-        self.done()
+        self.remove()
 
     def close(self) -> None:
-        """Let go of the parts without removing them."""
+        """Release the folder without removing it."""
         if self._contents is not None:
             self._contents.finish()
             self._contents = None
@@ -268,10 +271,10 @@ class Parts:
             self._lock.close()
             self._lock = None
 
-    def done(self) -> None:
-        """The output is whole: remove the parts."""
+    def remove(self) -> None:
+        """Remove the folder, the output being whole."""
         if self._contents is not None:
-            self._contents.give_up()
+            self._contents.cancel()
         self.close()
         with contextlib.suppress(OSError):
             self._clear()
@@ -280,7 +283,7 @@ class Parts:
 
 
 class _Contents:
-    """Checksums of the inputs' contents, taken beside the work and noted when all are known."""
+    """Checksums of the inputs' contents, calculated in a thread beside the work and written when all are known."""
 
     def __init__(self, path: Path, files: list[str]) -> None:
         self.path, self.files = path, files
@@ -301,14 +304,14 @@ class _Contents:
     def finish(self) -> None:
         self._thread.join()
 
-    def give_up(self) -> None:
-        """Nobody will ask any more."""
+    def cancel(self) -> None:
+        """Stop without writing the checksums."""
         self._stop.set()
         self._thread.join()
 
 
 def _checksum(path: str, stop: threading.Event | None = None) -> str | None:
-    """SHA-256 (FIPS 180-4) of a file; None where it cannot be read, or it was told to stop."""
+    """SHA-256 (FIPS 180-4) of a file; None where it cannot be read, or where `stop` is set."""
     digest = hashlib.sha256()
     try:
         with open(path, "rb") as opened:

@@ -1,11 +1,11 @@
-"""Rasters of least antenna heights: elevations in and GeoTIFF out, by tiles, so that any size fits in memory."""
+"""Rasters of least antenna heights: elevations in, GeoTIFF out, tile by tile, so that any size fits in memory."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +16,14 @@ from rasterio.errors import RasterioError
 from rasterio.features import geometry_mask
 from rasterio.windows import Window
 
-from skysill.bulk.least_heights import Lattice, Relief, Tile, block_relief, relevant_window, tile_heights_m
+from skysill.bulk.least_heights import relevant_window, tile_heights_m
+from skysill.bulk.raster_tiles import Relief, Tile, block_relief
 from skysill.bulk.running_maximum import RAYS_PER_CELL, GridValues
-from skysill.bulk.worker_pool import run_tasks
+from skysill.bulk.worker_pool import Work, run_tasks
 from skysill.errors import InputError
+from skysill.horizon.lattice import Lattice
 from skysill.horizon.terrain import LOWEST_GROUND_M
-from skysill.io.checkpoints import Parts, looks_of
+from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.geojson import geometry_parts
 from skysill.io.obstacle_files import read_features
 from skysill.io.output_checks import check_outputs
@@ -30,7 +32,7 @@ from skysill.io.rasters import Raster
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 
-__all__ = ["HeightsRequest", "HeightsSummary", "outline_of", "raster_window", "write_heights"]
+__all__ = ["HeightsRequest", "HeightsSummary", "default_tags", "outline_of", "raster_window", "write_heights"]
 
 _TILE_CELLS = 2048
 _STRIP_CELLS = 16_000_000
@@ -41,11 +43,11 @@ _CACHE_MB = 200
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeightsRequest:
-    """What a raster of heights is made from.
+    """What is asked of a raster of heights.
 
     raster : one elevation raster (or tiles on one lattice)
     satellites : one band each
-    window : the part of the raster wanted, None for all of it
+    window : the wanted part of the raster, None for all of it
     outline : GeoJSON geometry in the raster's CRS; cells outside are nodata. None for none
     """
 
@@ -60,9 +62,9 @@ class HeightsRequest:
 
 @dataclass(frozen=True, slots=True)
 class HeightsSummary:
-    """What was written: cells by kind, one entry a satellite.
+    """What was written: numbers of cells, one entry a satellite.
 
-    seen : the ground itself sees the satellite; raised : an antenna height is given; unknown : nodata
+    seen : the ground itself sees the satellite; raised : a least height is given; unknown : nodata
     """
 
     path: str
@@ -73,13 +75,6 @@ class HeightsSummary:
     raised: tuple[int, ...]
     unknown: tuple[int, ...]
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Task:
-    asked: HeightsRequest
-    relief: Relief
-    tile: Tile
 
 
 def raster_window(raster: Raster, bounds: Sequence[float]) -> Tile:
@@ -102,7 +97,7 @@ def raster_window(raster: Raster, bounds: Sequence[float]) -> Tile:
 
 
 def write_heights(
-    asked: HeightsRequest,
+    request: HeightsRequest,
     out: str | os.PathLike[str],
     *,
     resume: bool = False,
@@ -111,61 +106,89 @@ def write_heights(
     tags: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] = lambda done, cells: None,
 ) -> HeightsSummary:
-    """Make the raster of least heights, tile by tile, and put it in place when it is whole.
+    """Write the raster of least heights, tile by tile; the file is put in place when it is whole.
 
     Parameters
     ----------
-    progress : called after each part with cells done and cells in all
+    request : raster, satellites, window
+    out : path of the GeoTIFF
+    resume : continue an interrupted run
+    jobs : processes of this machine; cluster : address of a Dask scheduler
+    tags : tags of the file in place of `default_tags`
+    progress : called after each tile with the number of cells done and of all cells
 
     Raises
     ------
-    InputError : nothing can be written there; an input has changed on the way
+    InputError : the output cannot be written, or an input has changed during the run
     """
     target = check_writable(out)
-    check_outputs({"output": out}, _files(asked.raster))
-    if asked.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
-        some = _ground_that_counts(asked, HIGHEST_GROUND_ON_EARTH_M)
-        found_m = asked.raster.highest_of_m(some.top, some.bottom, some.left, some.right)
-        refuse_higher(asked.raster.name, found_m, asked.highest_ground_m, "--highest-ground")
-    recipe = _recipe(asked, tags)
-    parts = Parts(target, recipe)
+    check_outputs({"output": out}, _files(request.raster))
+    if request.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
+        some = _relevant_ground(request, HIGHEST_GROUND_ON_EARTH_M)
+        found_m = request.raster.highest_of_m(some.top, some.bottom, some.left, some.right)
+        refuse_higher(request.raster.name, found_m, request.highest_ground_m, "--highest-ground")
+    for satellite in request.satellites:
+        if satellite.longitude_deg is None:
+            raise InputError(
+                "moves; a raster of heights is for a geostationary satellite.", where=satellite.name
+            )
+    tags = default_tags(request) if tags is None else tags
+    manifest = _manifest(request, tags)
+    checkpoints = Checkpoints(target, manifest)
     try:
-        notes = [note for note in (parts.begin(resume=resume), *asked.raster.notes) if note]
+        notes = [note for note in (checkpoints.begin(resume=resume), *request.raster.notes) if note]
         with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
-            relief = _relief(asked, parts)
-        tiles = _tiles(asked)
-        missing = parts.missing(len(tiles))
-        cells = [t.shape[0] * t.shape[1] * len(asked.satellites) for t in tiles]
+            relief = _relief(request, checkpoints)
+        tiles = _tiles(request)
+        missing = checkpoints.missing(len(tiles))
+        cells = [t.shape[0] * t.shape[1] * len(request.satellites) for t in tiles]
         done = sum(cells) - sum(cells[number] for number in missing)
         progress(done, sum(cells))
-        tasks = [_Task(asked, relief, tiles[number]) for number in missing]
-        for number, answer in run_tasks(_work, tasks, jobs=jobs, cluster=cluster):
-            parts.unchanged()
-            parts.put(missing[number], answer)
+        make_work = partial(_TileWork, request, relief)
+        tasks = [tiles[number] for number in missing]
+        for number, result in run_tasks(make_work, tasks, jobs=jobs, cluster=cluster):
+            checkpoints.check_inputs()
+            checkpoints.put(missing[number], result)
             done += cells[missing[number]]
             progress(done, sum(cells))
-        made = _assemble(asked, parts, tiles, tags or {}, out, notes)
-        parts.place({Path(out): parts.folder / "whole.tif"})
+        made = _assemble(request, checkpoints, tiles, tags, out, notes)
+        checkpoints.place({Path(out): checkpoints.folder / "whole.tif"})
         return made
     finally:
-        parts.close()
+        checkpoints.close()
 
 
-def _recipe(asked: HeightsRequest, tags: Mapping[str, str] | None) -> dict[str, Any]:
+def default_tags(request: HeightsRequest) -> dict[str, str]:
+    """Tags that say what a raster of heights was made from, and by which version."""
+    from skysill import __version__
+
+    return {
+        "software": f"skysill {__version__}",
+        "meaning": "least height of the dish centre above the raster at which the centre ray to the satellite is free",
+        "satellites": "; ".join(f"{s.name}={s.longitude_deg:g}" for s in request.satellites),
+        "terrain": f"{request.raster.name} ({request.raster.kind})",
+        "refraction_factor": f"{request.refraction_factor:.6g}",
+        "highest_ground_m": f"{request.highest_ground_m:g}",
+        "rays_per_cell": str(request.rays_per_cell),
+        "nodata_means": "unknown: void, or ground that is not in the raster could still reach the ray",
+    }
+
+
+def _manifest(request: HeightsRequest, tags: Mapping[str, str]) -> dict[str, Any]:
     files: dict[str, Any] = {}
-    for path in _files(asked.raster):
-        files.update(looks_of(path))
-    window = asked.window
+    for path in _files(request.raster):
+        files.update(file_states(path))
+    window = request.window
     return {
         "files": files,
-        "web": asked.raster.web_versions(),
-        "satellites": [[s.name, s.longitude_deg] for s in asked.satellites],
-        "highest ground": asked.highest_ground_m,
-        "refraction factor": asked.refraction_factor,
-        "rays": asked.rays_per_cell,
+        "web": request.raster.web_versions(),
+        "satellites": [[s.name, s.longitude_deg] for s in request.satellites],
+        "highest ground": request.highest_ground_m,
+        "refraction factor": request.refraction_factor,
+        "rays": request.rays_per_cell,
         "window": None if window is None else [window.top, window.bottom, window.left, window.right],
-        "outline": None if asked.outline is None else repr(sorted(asked.outline.items())),
-        "tags": dict(tags or {}),
+        "outline": None if request.outline is None else repr(sorted(request.outline.items())),
+        "tags": dict(tags),
     }
 
 
@@ -178,77 +201,80 @@ def _lattice(raster: Raster) -> Lattice:
     return Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
 
 
-def _read(raster: Raster, window: Tile) -> GridValues:
-    """Ground of a window that may reach past the raster; nan there."""
-    inside = window.within(Tile(0, raster.rows, 0, raster.cols))
-    if raster.rows * raster.cols <= _HELD_CELLS:
-        looks = tuple(str(looks_of(path)) for path in raster.files)
-        values = inside.cut(_held(raster, looks), Tile(0, raster.rows, 0, raster.cols))
-    else:
-        values = raster.cells(inside.top, inside.bottom, inside.left, inside.right).values
-    if inside == window:
-        return values
-    sheet = np.full(window.shape, np.nan, dtype=np.float32)
-    inside.cut(sheet, window)[...] = values
-    return sheet
+class _Reader:
+    """Ground of windows of one raster; a small raster is kept in memory after the first reading."""
+
+    def __init__(self, raster: Raster) -> None:
+        self.raster = raster
+        self.whole = Tile(0, raster.rows, 0, raster.cols)
+        self.values: GridValues | None = None
+
+    def __call__(self, window: Tile) -> GridValues:
+        """Ground of a window that may reach beyond the raster; nan there."""
+        inside = window.within(self.whole)
+        if self.raster.rows * self.raster.cols <= _HELD_CELLS:
+            if self.values is None:
+                self.values = self.raster.cells(0, self.raster.rows, 0, self.raster.cols).values
+            values = inside.cut(self.values, self.whole)
+        else:
+            values = self.raster.cells(inside.top, inside.bottom, inside.left, inside.right).values
+        if inside == window:
+            return values
+        around = np.full(window.shape, np.nan, dtype=np.float32)
+        inside.cut(around, window)[...] = values
+        return around
 
 
-@lru_cache(maxsize=1)
-def _held(raster: Raster, looks: tuple[str, ...]) -> GridValues:
-    """A small raster, read once; `looks` tells a changed file from the one read before."""
-    return raster.cells(0, raster.rows, 0, raster.cols).values
+def _relief(request: HeightsRequest, checkpoints: Checkpoints) -> Relief:
+    """Extremes over blocks of all relevant ground, from one reading of it; stored with the checkpoints.
 
-
-def _relief(asked: HeightsRequest, parts: Parts) -> Relief:
-    """Extremes by blocks of all ground that counts, from one reading of it; kept with the parts.
-
-    Blocks elsewhere are said to be as high as any and to hold voids, which errs to the long way round.
+    Other blocks count as high as any ground and as holding voids, which is safe and only takes longer.
     """
-    raster = asked.raster
+    raster, read = request.raster, _Reader(request.raster)
     block = 64
     while -(-raster.rows // block) * -(-raster.cols // block) > _MOST_BLOCKS:
         block *= 2
     shape = (-(-raster.rows // block), -(-raster.cols // block))
-    kept = parts.get(999_999)
+    kept = checkpoints.get(999_999)
     if kept is None:
         lowest, highest, void = (
-            np.full(shape, LOWEST_GROUND_M), np.full(shape, asked.highest_ground_m), np.ones(shape, dtype=bool)
+            np.full(shape, LOWEST_GROUND_M), np.full(shape, request.highest_ground_m), np.ones(shape, dtype=bool)
         )  # fmt: skip
-        some = _ground_that_counts(asked, asked.highest_ground_m)
+        some = _relevant_ground(request, request.highest_ground_m)
         left, right = some.left // block * block, min(-(-some.right // block) * block, raster.cols)
         strip = max(1, _STRIP_CELLS // max(right - left, 1) // block) * block
         for top in range(some.top // block * block, some.bottom, strip):
             bottom = min(top + strip, -(-some.bottom // block) * block, raster.rows)
-            found = block_relief(_read(raster, Tile(top, bottom, left, right)), block)
+            found = block_relief(read(Tile(top, bottom, left, right)), block)
             here = np.s_[top // block : -(-bottom // block), left // block : -(-right // block)]
             lowest[here], highest[here], void[here] = found
-        parts.put(999_999, b"".join(a.astype(np.float64).tobytes() for a in (lowest, highest, void)))
+        checkpoints.put(999_999, b"".join(a.astype(np.float64).tobytes() for a in (lowest, highest, void)))
     else:
         lowest, highest, void = np.frombuffer(kept, dtype=np.float64).reshape(3, *shape)
     return Relief(block, lowest, highest, np.asarray(void, dtype=np.bool_))
 
 
-def _ground_that_counts(asked: HeightsRequest, highest_ground_m: float) -> Tile:
-    """The part of the raster that a window's answers can depend on."""
-    whole = Tile(0, asked.raster.rows, 0, asked.raster.cols)
-    if asked.window is None:
+def _relevant_ground(request: HeightsRequest, highest_ground_m: float) -> Tile:
+    """The part of the raster on which the heights of the window depend."""
+    whole = Tile(0, request.raster.rows, 0, request.raster.cols)
+    if request.window is None:
         return whole
-    parts = [
+    windows = [
         relevant_window(
-            _lattice(asked.raster), asked.window, satellite_longitude_deg=satellite.longitude_deg,
-            refraction_factor=asked.refraction_factor, highest_ground_m=highest_ground_m,
+            _lattice(request.raster), request.window, satellite_longitude_deg=satellite.longitude_deg,
+            refraction_factor=request.refraction_factor, highest_ground_m=highest_ground_m,
         )
-        for satellite in asked.satellites
+        for satellite in request.satellites
         if satellite.longitude_deg is not None
     ]  # fmt: skip
     return Tile(
-        min((p.top for p in parts), default=0), max((p.bottom for p in parts), default=whole.bottom),
-        min((p.left for p in parts), default=0), max((p.right for p in parts), default=whole.right),
+        min((p.top for p in windows), default=0), max((p.bottom for p in windows), default=whole.bottom),
+        min((p.left for p in windows), default=0), max((p.right for p in windows), default=whole.right),
     )  # fmt: skip
 
 
-def _tiles(asked: HeightsRequest) -> list[Tile]:
-    whole = asked.window or Tile(0, asked.raster.rows, 0, asked.raster.cols)
+def _tiles(request: HeightsRequest) -> list[Tile]:
+    whole = request.window or Tile(0, request.raster.rows, 0, request.raster.cols)
     return [
         Tile(top, min(top + _TILE_CELLS, whole.bottom), left, min(left + _TILE_CELLS, whole.right))
         for top in range(whole.top, whole.bottom, _TILE_CELLS)
@@ -256,41 +282,42 @@ def _tiles(asked: HeightsRequest) -> list[Tile]:
     ]
 
 
-def _work(task: _Task) -> bytes:
-    """One tile, all satellites: which cells are not 0, and their values."""
-    with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
-        return _tile_answer(task)
+class _TileWork(Work[Tile]):
+    """Least heights of tiles, all satellites; the raster is read once if it is small."""
 
+    def __init__(self, request: HeightsRequest, relief: Relief) -> None:
+        self.request, self.relief = request, relief
+        self.read = _Reader(request.raster)
 
-def _tile_answer(task: _Task) -> bytes:
-    asked = task.asked
-    answer = []
-    for satellite in asked.satellites:
-        if satellite.longitude_deg is None:
-            raise InputError(
-                "moves; a raster of heights is for a geostationary satellite.", where=satellite.name
-            )
+    def __call__(self, tile: Tile, /) -> bytes:
+        """One tile: a mask of the cells that are not 0, and their values, for every satellite."""
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB):
+            bands = [self._band(tile, satellite) for satellite in self.request.satellites]
+        sizes = np.array([len(band) for band in bands], dtype=np.int64)
+        return sizes.tobytes() + b"".join(bands)
+
+    def _band(self, tile: Tile, satellite: Satellite) -> bytes:
+        request = self.request
+        assert satellite.longitude_deg is not None
         heights_m = tile_heights_m(
-            lambda window: _read(asked.raster, window),
-            _lattice(asked.raster),
-            task.tile,
-            relief=task.relief,
+            self.read,
+            _lattice(request.raster),
+            tile,
+            relief=self.relief,
             satellite_longitude_deg=satellite.longitude_deg,
-            refraction_factor=asked.refraction_factor,
-            highest_ground_m=asked.highest_ground_m,
-            rays_per_cell=asked.rays_per_cell,
+            refraction_factor=request.refraction_factor,
+            highest_ground_m=request.highest_ground_m,
+            rays_per_cell=request.rays_per_cell,
         )
-        if asked.outline is not None:
+        if request.outline is not None:
             heights_m = heights_m.copy()
-            heights_m[_outside(asked, task.tile)] = np.nan
+            heights_m[_outside(request, tile)] = np.nan
         some = heights_m != 0.0  # nan too
-        answer.append(np.packbits(some).tobytes() + heights_m[some].tobytes())
-    sizes = np.array([len(part) for part in answer], dtype=np.int64)
-    return sizes.tobytes() + b"".join(answer)
+        return bytes(np.packbits(some).tobytes() + heights_m[some].tobytes())
 
 
-def _outside(asked: HeightsRequest, tile: Tile) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    return np.asarray(geometry_mask([asked.outline], tile.shape, _affine(asked.raster, tile)))
+def _outside(request: HeightsRequest, tile: Tile) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    return np.asarray(geometry_mask([request.outline], tile.shape, _affine(request.raster, tile)))
 
 
 def _affine(raster: Raster, window: Tile) -> rasterio.Affine:
@@ -300,12 +327,12 @@ def _affine(raster: Raster, window: Tile) -> rasterio.Affine:
     return rasterio.Affine(a, b, c + a * column + b * row, d, e, f + d * column + e * row)
 
 
-def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[GridValues]:
-    sizes = np.frombuffer(answer, dtype=np.int64, count=count)
+def _bands(result: bytes, shape: tuple[int, int], count: int) -> Iterator[GridValues]:
+    sizes = np.frombuffer(result, dtype=np.int64, count=count)
     start = sizes.nbytes
     mask_bytes = -(-shape[0] * shape[1] // 8)
     for size in sizes:
-        part = memoryview(answer)[start : start + int(size)]
+        part = memoryview(result)[start : start + int(size)]
         some = np.unpackbits(np.frombuffer(part[:mask_bytes], dtype=np.uint8), count=shape[0] * shape[1])
         heights_m = np.zeros(shape, dtype=np.float32)
         heights_m[some.reshape(shape).view(np.bool_)] = np.frombuffer(part[mask_bytes:], dtype=np.float32)
@@ -314,16 +341,17 @@ def _bands(answer: bytes, shape: tuple[int, int], count: int) -> Iterator[GridVa
 
 
 def _assemble(
-    asked: HeightsRequest, parts: Parts, tiles: Sequence[Tile], tags: Mapping[str, str], out: str | os.PathLike[str],
-    notes: Sequence[str],
+    request: HeightsRequest, checkpoints: Checkpoints, tiles: Sequence[Tile], tags: Mapping[str, str],
+    out: str | os.PathLike[str], notes: Sequence[str],
 ) -> HeightsSummary:  # fmt: skip
-    whole = asked.window or Tile(0, asked.raster.rows, 0, asked.raster.cols)
-    count = len(asked.satellites)
-    path = parts.folder / "whole.tif"
+    """Write the GeoTIFF with its overviews from the results of all tiles."""
+    whole = request.window or Tile(0, request.raster.rows, 0, request.raster.cols)
+    count = len(request.satellites)
+    path = checkpoints.folder / "whole.tif"
     options = {
         "driver": "GTiff", "height": whole.shape[0], "width": whole.shape[1], "count": count, "dtype": "float32",
-        "crs": asked.raster.crs,
-        "transform": _affine(asked.raster, whole),
+        "crs": request.raster.crs,
+        "transform": _affine(request.raster, whole),
         "nodata": float("nan"), "tiled": True, "blockxsize": 512, "blockysize": 512, "compress": "deflate", "zlevel": 1,
         "predictor": 3, "interleave": "band", "BIGTIFF": "IF_SAFER",
     }  # fmt: skip
@@ -331,15 +359,15 @@ def _assemble(
     try:
         with rasterio.Env(GDAL_NUM_THREADS="2", GDAL_TIFF_OVR_BLOCKSIZE="512", GDAL_CACHEMAX=_CACHE_MB):
             with rasterio.open(path, "w", **options) as target:
-                for tile, answer in zip(tiles, parts.answers(len(tiles)), strict=True):
+                for tile, result in zip(tiles, checkpoints.results(len(tiles)), strict=True):
                     place = Window(tile.left - whole.left, tile.top - whole.top, tile.shape[1], tile.shape[0])
-                    for band, heights_m in enumerate(_bands(answer, tile.shape, count)):
+                    for band, heights_m in enumerate(_bands(result, tile.shape, count)):
                         target.write(heights_m, band + 1, window=place)
                         unknown = int(np.isnan(heights_m).sum())
                         seen = int((heights_m == 0.0).sum())
                         tally[:, band] += seen, heights_m.size - seen - unknown, unknown
                 target.update_tags(**dict(tags))
-                for band, satellite in enumerate(asked.satellites):
+                for band, satellite in enumerate(request.satellites):
                     target.set_band_description(
                         band + 1, f"least antenna height above ground, {satellite.name}"
                     )
@@ -355,7 +383,7 @@ def _assemble(
         raise InputError("the file could not be written.", where=os.fspath(out),
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
     seen_, raised, unknown_ = (tuple(int(n) for n in row) for row in tally)
-    names = tuple(s.name for s in asked.satellites)
+    names = tuple(s.name for s in request.satellites)
     return HeightsSummary(os.fspath(out), names, *whole.shape, seen_, raised, unknown_, tuple(notes))
 
 

@@ -21,7 +21,7 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
-from skysill.horizon.lattice import Grid, Lattice, geod, position_on
+from skysill.horizon.lattice import Grid, Lattice, geod
 from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
 from skysill.io.elevation.raster_heads import RasterHead
@@ -243,7 +243,7 @@ class Raster:
             np.full(73, longitude_deg), np.full(73, latitude_deg), around, np.full(73, radius_m * 1.002)
         )
         latitude, longitude = np.append(north, latitude_deg), np.append(east, longitude_deg)
-        col, row = position_on(self.crs, self.transform, (self.rows, self.cols), latitude, longitude)
+        row, col = Lattice((self.rows, self.cols), self.transform, self.crs).cell(latitude, longitude)
         if not (np.isfinite(col).all() and np.isfinite(row).all()):
             if not (np.isfinite(col[-1]) and np.isfinite(row[-1])):
                 return None

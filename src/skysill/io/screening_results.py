@@ -1,4 +1,4 @@
-"""Answers of a screening: packed as they come from the parts, then written behind the list's own columns."""
+"""Results of a screening: packed by part, then written behind the list's own columns."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["COLUMNS", "REJECT_COLUMNS", "Answers", "packed", "write_list", "write_rejects"]
+__all__ = ["COLUMNS", "REJECT_COLUMNS", "ResultTable", "packed", "write_list", "write_rejects"]
 
 COLUMNS = (
     "satellite", "azimuth_deg", "elevation_deg", "terrain_elevation_deg", "terrain_distance_m", "margin_deg",
@@ -43,7 +43,7 @@ _ROW = np.dtype(
     [("address", "<i8"), ("satellite", "<i4"), *((name, "<i4") for name in _PLACES), ("margin_is_floor", "?"),
      ("verdict", "u1"), ("reason", "<i4"), ("all", "<i4")]
 )  # fmt: skip
-"""One answer. Numbers in units of their last place; reason, all : numbers of texts."""
+"""One result. Numbers in units of their last decimal place; reason, all : numbers of texts."""
 
 _WHOLE = np.dtype(f"V{_ROW.itemsize}")  # a row is copied in one piece, not field by field
 _VERDICTS = sorted(RANK, key=RANK.__getitem__)
@@ -59,22 +59,22 @@ Rows = NDArray[np.void]
 def packed(
     address: Ints,
     satellites: Sequence[Satellite],
-    tried: Mapping[int, tuple[Ints, ScreeningResults]],
+    results: Mapping[int, tuple[Ints, ScreeningResults]],
     *,
     several: bool,
 ) -> bytes:
-    """The answers of one part; where several satellites were tried the best one speaks.
+    """The results of one part; with several satellites the best one of each address.
 
     address : (n,) numbers of the addresses
-    tried : by the satellite's number, which of the addresses it was tried for, and what came out
-    several : whether to say of each what every satellite tried came to
+    results : by the satellite's number, indices of the addresses it was screened for, and their results
+    several : whether to add the verdict of every satellite to each address
     """
     rows = np.zeros(address.size, dtype=_ROW)
     rows["address"] = address
     best = np.full(address.size, np.inf)
     verdicts = np.full((address.size, len(satellites)), _NOT_ASKED, dtype=np.uint8)
     texts: dict[str, int] = {}
-    for number, (at, found) in tried.items():
+    for number, (at, found) in results.items():
         rank = np.array(list(map(RANK.__getitem__, found.verdict.tolist())), dtype=np.uint8)
         verdicts[at, number] = rank
         room = np.where(np.isnan(found.margin_deg), -90.0, found.margin_deg) + 1e-3 * found.elevation_deg
@@ -94,7 +94,7 @@ def packed(
 
 
 def _in_last_places(value: Floats, places: int) -> NDArray[np.int32]:
-    """Units of the last place, rounded as text of so many places is; the least number where there is none."""
+    """Whole numbers of the last decimal place, rounded as formatted text is; the lowest number where there is none."""
     there = np.isfinite(value)
     scaled = np.where(there, value, 0.0) * 10.0**places
     number = np.rint(scaled)
@@ -104,24 +104,24 @@ def _in_last_places(value: Floats, places: int) -> NDArray[np.int32]:
 
 
 def _of_all(verdicts: NDArray[np.uint8], names: Sequence[str], texts: dict[str, int]) -> Ints:
-    """Numbers of the texts that say what every satellite came to."""
+    """Numbers of the texts that give the verdict of every satellite."""
     kinds, kind = np.unique(verdicts, axis=0, return_inverse=True)
-    said = [
+    texts_of_kinds = [
         "; ".join(f"{name}: {_VERDICTS[rank]}" for name, rank in zip(names, ranks, strict=True) if rank != _NOT_ASKED)
         for ranks in kinds.tolist()
     ]  # fmt: skip
-    return _numbered(said, texts)[kind.reshape(-1)]
+    return _numbered(texts_of_kinds, texts)[kind.reshape(-1)]
 
 
-def _numbered(said: Sequence[str], texts: dict[str, int]) -> Ints:
+def _numbered(wanted: Sequence[str], texts: dict[str, int]) -> Ints:
     """The number of each text; new ones get the next."""
-    for text in dict.fromkeys(said):
+    for text in dict.fromkeys(wanted):
         texts.setdefault(text, len(texts))
-    return np.array(list(map(texts.__getitem__, said)), dtype=np.int64)
+    return np.array(list(map(texts.__getitem__, wanted)), dtype=np.int64)
 
 
-class Answers:
-    """The answers of all addresses, found by their number."""
+class ResultTable:
+    """The results of all addresses, in the order of their numbers."""
 
     def __init__(self, parts: Iterable[bytes], count: int, satellites: Sequence[Satellite]) -> None:
         self.rows = np.zeros(count, dtype=_ROW)
@@ -137,7 +137,7 @@ class Answers:
 
     @property
     def verdict(self) -> Ints:
-        """(n,) each one's rank."""
+        """(n,) rank of each verdict."""
         return self.rows["verdict"].astype(np.int64)
 
     def best(self) -> dict[str, int]:
@@ -149,7 +149,7 @@ class Answers:
         return tally
 
     def values(self, first: int, last: int, name: str) -> list[Any]:
-        """One added column for some of the addresses: numbers as numbers, nothing as None."""
+        """One added column for addresses first to last: numbers as numbers, missing values as None."""
         rows = self.rows[first:last]
         if name in _PLACES:
             scale = 10.0 ** _PLACES[name]
@@ -160,7 +160,7 @@ class Answers:
 
     def written(self, first: int, last: int, names: Sequence[str], cell: Callable[[str], bytes], mark: bytes,
                 tail: bytes) -> tuple[list[bytes], list[bytes], list[bytes]]:  # fmt: skip
-        """What is written behind each of some records, in three pieces: satellite, numbers, words with the line's end.
+        """Text behind the records first to last, in three pieces: satellite, numbers, words with the line's end.
 
         cell : a text as it is written in a cell
         """
@@ -171,14 +171,14 @@ class Answers:
         ]
         kinds = list(zip(*(self._kind(rows, name) for name in words), strict=True))
         tables = [self._table(name) for name in words]
-        said = {
+        words_of = {
             numbers: b"".join(mark + cell(table[n]) for table, n in zip(tables, numbers, strict=True)) + tail
             for numbers in dict.fromkeys(kinds)
         }
         return (
             list(map(satellites.__getitem__, rows["satellite"].tolist())),
             _numbers_written(rows, names, mark),
-            list(map(said.__getitem__, kinds)),
+            list(map(words_of.__getitem__, kinds)),
         )
 
     def _kind(self, rows: Rows, name: str) -> list[int]:
@@ -209,9 +209,9 @@ _TRUTH = np.frombuffer(b"falsetrue\0", np.uint8).reshape(2, 5)
 
 
 def write_list(
-    path: Path, file: AddressFile, places: Addresses, answers: Answers, *, several: bool, neutralize: bool
+    path: Path, file: AddressFile, places: Addresses, results: ResultTable, *, several: bool, neutralize: bool
 ) -> int:
-    """The records that were screened, in the list's order, each with its answer; by the ending of the path.
+    """Write the records that were screened, in the list's order, each with its result; the path's ending is the format.
 
     several : whether all satellites are listed
     neutralize : CSV only, see `neutralized`
@@ -223,11 +223,11 @@ def write_list(
     names = (*COLUMNS, "all_satellites") if several else COLUMNS
     suffix = path.suffix.lower()
     if suffix in (".geojson", ".json"):
-        _write_geojson(path, file, places, answers, names)
+        _write_geojson(path, file, places, results, names)
     elif suffix in (".parquet", ".pq"):
-        _write_parquet(path, file, places, answers, names)
+        _write_parquet(path, file, places, results, names)
     else:
-        return _write_csv(path, file, places, answers, names, neutralize)
+        return _write_csv(path, file, places, results, names, neutralize)
     return 0
 
 
@@ -238,7 +238,7 @@ def _screened(places: Addresses) -> Bools:
 
 
 def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[Record]]]:
-    """The records that were screened, in the file's order, some thousands at a time, and the first one's address."""
+    """The screened records in the file's order, some thousands at a time, with the number of the first address."""
     records, address = compress(file.records(), _screened(places).tolist()), 0
     while some := list(islice(records, _TOGETHER)):
         yield address, some
@@ -248,7 +248,7 @@ def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[R
 def _own_bytes(
     file: AddressFile, places: Addresses, *, neutralize: bool
 ) -> Iterator[tuple[int, list[bytes], int]]:
-    """The same as lines of CSV without their ends; and how many cells were neutralized."""
+    """The same as lines of CSV without their ends, with the number of cells that were neutralized."""
     if file.kind != "csv":
         for address, records in _matched(file, places):
             rows = [["" if c is None else str(c) for c in r.cells[: len(file.names)]] for r in records]
@@ -266,7 +266,12 @@ def _own_bytes(
 
 
 def _write_csv(
-    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str], neutralize: bool
+    path: Path,
+    file: AddressFile,
+    places: Addresses,
+    results: ResultTable,
+    names: Sequence[str],
+    neutralize: bool,
 ) -> int:
     encoding = file.encoding if file.kind == "csv" else "utf-8"
     delimiter, tail = file.delimiter, file.line_end
@@ -284,12 +289,12 @@ def _write_csv(
         stream.write(header + mark + delimiter.join(names).encode() + tail)
         for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
             changed += count
-            edge_parts = [b""] * (4 * len(raw))
-            edge_parts[0::4] = raw
-            edge_parts[1::4], edge_parts[2::4], edge_parts[3::4] = answers.written(
+            pieces = [b""] * (4 * len(raw))
+            pieces[0::4] = raw
+            pieces[1::4], pieces[2::4], pieces[3::4] = results.written(
                 address, address + len(raw), names, cell, mark, tail
             )
-            stream.write(b"".join(edge_parts))
+            stream.write(b"".join(pieces))
         stream.flush()
         os.fsync(stream.fileno())
     return changed
@@ -301,7 +306,7 @@ def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
 
 
 def _write_geojson(
-    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
+    path: Path, file: AddressFile, places: Addresses, results: ResultTable, names: Sequence[str]
 ) -> None:
     own, between = _own_names(file, names), "\n"
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
@@ -312,12 +317,12 @@ def _write_geojson(
         except (ValueError, TypeError):  # a number that is none, or a key that is no text
             return to_json_text(feature, indent=None)
 
-    # half a letter (a surrogate) is written as JSON's own escape of it
+    # a lone surrogate is written as JSON's escape of it
     with open(path, "w", encoding="utf-8", errors="backslashreplace") as stream:
         stream.write('{"type": "FeatureCollection", "features": [')
         for address, records in _matched(file, places):
             last = address + len(records)
-            added = zip(*(answers.values(address, last, name) for name in names), strict=True)
+            added = zip(*(results.values(address, last, name) for name in names), strict=True)
             there = zip(places.longitude_deg[address:last].tolist(), places.latitude_deg[address:last].tolist(),
                         strict=True)  # fmt: skip
             for record, values, (longitude, latitude) in zip(records, added, there, strict=True):
@@ -333,7 +338,7 @@ def _write_geojson(
 
 
 def _write_parquet(
-    path: Path, file: AddressFile, places: Addresses, answers: Answers, names: Sequence[str]
+    path: Path, file: AddressFile, places: Addresses, results: ResultTable, names: Sequence[str]
 ) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -348,7 +353,7 @@ def _write_parquet(
     count = places.record.size
     for name in names:
         kind = pa.float64() if name in _PLACES else pa.bool_() if name == "margin_is_floor" else pa.string()
-        columns[name] = pa.array(answers.values(0, count, name), kind)
+        columns[name] = pa.array(results.values(0, count, name), kind)
     pq.write_table(pa.table(columns), path)
 
 
@@ -363,12 +368,12 @@ def _array(values: list[Any]) -> Any:
 
 
 def _whole_text(value: Any) -> str:
-    """Text without halves of letters, which no file can hold."""
+    """Text without lone surrogates, which no file can hold."""
     return str(value).encode("utf-8", "replace").decode("utf-8")
 
 
 def write_rejects(path: Path, places: Addresses, *, neutralize: bool = False) -> int:
-    """The list of rejects; returns how many cells were neutralized."""
+    """Write the list of rejected records; returns the number of cells that were neutralized."""
     changed = 0
     with io.StringIO(newline="") as text:
         writer = csv.writer(text, lineterminator="\n")
