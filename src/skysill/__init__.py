@@ -49,7 +49,6 @@ if TYPE_CHECKING:
         format_position as format_position,
         parse_position as parse_position,
     )
-    from skysill.horizon.obstacles import Scene as Scene
     from skysill.horizon.silhouette import Profile as Profile, Silhouette as Silhouette
     from skysill.io.as_built import AsBuilt as AsBuilt, read_as_built as read_as_built
     from skysill.io.checksums import Fingerprint as Fingerprint, fingerprint as fingerprint
@@ -88,6 +87,7 @@ if TYPE_CHECKING:
         wire as wire,
     )
     from skysill.model.readings import Readings as Readings
+    from skysill.model.scene import Scene as Scene
     from skysill.model.site import (
         Criteria as Criteria,
         Landmark as Landmark,
@@ -211,7 +211,7 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "Profile",
         "Silhouette",
     ),
-    "horizon.obstacles": ("Scene",),
+    "model.scene": ("Scene",),
     "assessment.clearance": (
         "Clearance",
         "Controlling",

@@ -17,13 +17,14 @@ from skysill.assessment.pipeline import Job, Sources, assess
 from skysill.assessment.sampling import ObstacleErrors, RasterErrors, Unread, between_knots, terrain_draws
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import carry
-from skysill.horizon.obstacles import Scene, building
 from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
 from skysill.model.link import Link, Ray
+from skysill.model.obstacles import building
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
 SITE = Site("Skerrow clinic", 58.0312, -24.6541, ground_elevation_m=10.0, ground_source="given")

@@ -13,10 +13,11 @@ from brackendale import SITE, ground, job
 from skysill.assessment.growth import _outlines_deg, growth_notes
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, building, tree
 from skysill.horizon.vegetation_growth import GrownSurface
 from skysill.model.default_errors import RasterFacts
+from skysill.model.obstacles import building, tree
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Survey
 
 AZIMUTH = np.arange(0.0, 360.0, 4.0)

@@ -18,9 +18,10 @@ from skysill.assessment.overhead_lines import (
     trees_at_lines,
 )
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, tree, wire
 from skysill.model.default_errors import ObstacleError
 from skysill.model.job import Job, Sources
+from skysill.model.obstacles import tree, wire
+from skysill.model.scene import Scene
 from skysill.model.site import Roof, Site, Survey, Terminal
 
 EXACT = Survey(position_error_m=0.0, height_error_m=0.0)

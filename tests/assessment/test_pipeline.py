@@ -14,8 +14,9 @@ from pytest import approx
 from skysill.assessment.pipeline import Job, Sources, assess, horizon_profile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, HeldGrid
-from skysill.horizon.obstacles import Scene, building, tree
+from skysill.model.obstacles import building, tree
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Landmark, Mount, Satellite, Site, SunSighting, Survey, Terminal
 from skysill.pointing.orbits import read_orbits
 from skysill.remedies.search import check

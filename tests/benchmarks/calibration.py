@@ -27,9 +27,12 @@ import numpy as np
 
 from skysill.assessment.confidence import OWN_SHARE
 from skysill.assessment.pipeline import Job, Sources, assess
-from skysill.horizon.obstacles import Scene, building, clearances, scene_silhouette, tree
+from skysill.horizon.scene_clearance import clearances
+from skysill.horizon.scene_silhouette import scene_silhouette
 from skysill.model.link import Link
+from skysill.model.obstacles import building, tree
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 from skysill.pointing.look_vector import look_vector
 from skysill.radio.required_room import room_angle_deg

@@ -11,9 +11,10 @@ from true_worlds import World, sweep
 from skysill.assessment.pipeline import Job, Sources
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
-from skysill.horizon.obstacles import Obstacle, Scene, building, tree
 from skysill.model.default_errors import RasterFacts
+from skysill.model.obstacles import Obstacle, building, tree
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
 GROWTH_M_PER_YEAR, YEARS_OLD, TODAY = 0.4, 2.0, 2026.5

@@ -200,7 +200,8 @@ def heights() -> Lines:
 
 
 def obstacles() -> Lines:
-    from skysill.horizon.obstacles import Scene, clearances
+    from skysill.horizon.scene_clearance import clearances
+    from skysill.model.scene import Scene
     from skysill.units import direction_enu
 
     tests = of_tests("horizon/test_obstacles.py")

@@ -44,8 +44,11 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "horizon.rays": ("horizon/test_rays", "horizon/test_terrain"),
     "horizon.ray_march": ("horizon/test_terrain",),
     "horizon.terrain": ("horizon/test_terrain", "assessment/test_pipeline"),
-    "horizon.shapes": ("horizon/test_obstacles", "horizon/test_degenerate"),
-    "horizon.obstacles": ("horizon/test_obstacles", "horizon/test_house_rays"),
+    "model.solids": ("horizon/test_obstacles", "horizon/test_degenerate"),
+    "model.scene": ("horizon/test_obstacles", "remedies/test_standing_room"),
+    "horizon.surface_search": ("horizon/test_obstacles", "horizon/test_degenerate"),
+    "horizon.scene_clearance": ("horizon/test_obstacles", "horizon/test_house_rays"),
+    "horizon.scene_silhouette": ("horizon/test_obstacles", "assessment/test_certainty"),
     "assessment.clearance": ("assessment/test_clearance", "assessment/test_pipeline"),
     "assessment.sampling": (
         "assessment/test_confidence",

@@ -9,8 +9,16 @@ import time
 
 import numpy as np
 
-from skysill.horizon.obstacles import Scene, building, clearances, least_room, pole, tree, wall, wire
+from skysill.horizon.scene_clearance import clearances, least_room
 from skysill.model.link import Link
+from skysill.model.obstacles import (
+    building,
+    pole,
+    tree,
+    wall,
+    wire,
+)
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Terminal
 
 GIVEN = {"link": Link(Terminal(), Criteria())}

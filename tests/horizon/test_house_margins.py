@@ -11,7 +11,7 @@ import pytest
 
 from houses import HOUSES, cast, directions, dishes, ears, triangles, upright, vector_site
 from skysill.assessment.job_context import prepared
-from skysill.horizon.obstacles import clearances
+from skysill.horizon.scene_clearance import clearances
 from skysill.io.site_file import read_site_file
 from skysill.model.link import Link
 

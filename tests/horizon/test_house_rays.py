@@ -21,7 +21,7 @@ from houses import (
     vector_site,
 )
 from skysill.assessment.job_context import prepared
-from skysill.horizon.obstacles import clearances
+from skysill.horizon.scene_clearance import clearances
 from skysill.io.site_file import read_site_file
 from skysill.model.link import Link
 

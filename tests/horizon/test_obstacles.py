@@ -7,20 +7,19 @@ import pytest
 
 from houses import cast, fan, turned, upright
 from skysill.errors import InputError
-from skysill.horizon.obstacles import (
+from skysill.horizon.scene_clearance import clearances, least_room
+from skysill.horizon.scene_silhouette import scene_silhouette
+from skysill.model.link import Link
+from skysill.model.obstacles import (
     Obstacle,
-    Scene,
     building,
-    clearances,
     facet,
-    least_room,
     pole,
-    scene_silhouette,
     tree,
     wall,
     wire,
 )
-from skysill.model.link import Link
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu, separation_deg
 

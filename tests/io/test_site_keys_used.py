@@ -12,11 +12,11 @@ import pytest
 from click.testing import CliRunner
 
 from skysill.cli.group import main
-from skysill.horizon.obstacles import Scene
 from skysill.io.site_reference import rows, tables
 from skysill.model.default_errors import RasterFacts
 from skysill.model.job import Job, Sources
 from skysill.model.obstacles import Obstacle
+from skysill.model.scene import Scene
 from skysill.model.site import (
     Criteria,
     Landmark,

@@ -10,8 +10,9 @@ from pytest import approx
 
 from brackendale import job
 from skysill.assessment.pipeline import assess
-from skysill.horizon.obstacles import Scene, tree
+from skysill.model.obstacles import tree
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import Mount
 from skysill.radio.foliage import bare_loss_db, crown_path_m, foliage_on, leaf_loss_db
 

@@ -10,9 +10,10 @@ from houses import HOUSES
 from remedy_trials import Tally, mount_text, placed, site_file, tried
 from skysill.assessment.pipeline import Remedy
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, building, tree, wire
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources
+from skysill.model.obstacles import building, tree, wire
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Survey, Terminal
 from skysill.remedies.search import check
 from skysill.remedies.tape_distances import compass_word, tapes_to

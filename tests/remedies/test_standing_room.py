@@ -8,10 +8,17 @@ import pytest
 from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, building, clearances, facet, pole, tree
+from skysill.horizon.scene_clearance import clearances
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
+from skysill.model.obstacles import (
+    building,
+    facet,
+    pole,
+    tree,
+)
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.remedies.standing_room import standing
 

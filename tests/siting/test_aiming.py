@@ -11,9 +11,9 @@ import pytest
 from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
-from skysill.horizon.obstacles import Scene
 from skysill.model.job import Job, Sources
 from skysill.model.obstacles import wall
+from skysill.model.scene import Scene
 from skysill.model.site import Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
 from skysill.pointing.look_vector import look_vector
 from skysill.pointing.sun import sun_position

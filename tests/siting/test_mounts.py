@@ -10,10 +10,11 @@ from pytest import approx
 
 from skysill.assessment.job_context import JobContext, prepared
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, building, facet
 from skysill.horizon.roof_surface import own_roof, roof_elevation_m
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
+from skysill.model.obstacles import building, facet
+from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.siting.allowed_heights import allowed_height_m
 from skysill.siting.cables import cable_run

@@ -26,7 +26,7 @@ from skysill.assessment.overhead_lines import (
     lines_listed,
     trees_at_lines,
 )
-from skysill.horizon.obstacles import Scene
+from skysill.model.scene import Scene
 from skysill.model.site import Mount, Roof, Survey, Terminal
 from skysill.pointing.look_vector import LookVector
 from skysill.pointing.sun import SunNear, sun_near
@@ -358,7 +358,8 @@ def line_cautions(near: LineDistances, at: int) -> tuple[Caution, ...]:
 
     near : distances of many spots; at : which of them
 
-    >>> from skysill.horizon.obstacles import Scene, wire
+    >>> from skysill.model.obstacles import wire
+    >>> from skysill.model.scene import Scene
     >>> scene = Scene((wire("service wire", [[-9, 1, 46.0], [9, 1, 46.0]]),))
     >>> line_cautions(line_distances(scene, [[0, 0, 42.0]], 3.0, dish_diameter_m=1.2), 0)[0].code
     'overhead-line'

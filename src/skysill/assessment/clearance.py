@@ -25,7 +25,7 @@ from skysill.units import Bools, Floats, Ints, direction_enu, wrap_180
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-    from skysill.horizon.obstacles import Scene
+    from skysill.model.scene import Scene
 
 __all__ = [
     "Clearance",
@@ -204,7 +204,7 @@ def scene_rooms(
     Obstacles far from the ray have no entry while there are close ones. Where one is not met, its entry stands for
     the place on it that leaves the least spare room.
     """
-    from skysill.horizon.obstacles import clearances, near_rays
+    from skysill.horizon.scene_clearance import clearances, near_rays
 
     rays = (np.atleast_2d(dish_m), [ray.azimuth_deg], [ray.elevation_deg])
     close = near_rays(scene, *rays, link=link, within_deg=_CLOSE_DEG)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
 
 import numpy as np
 
@@ -33,6 +32,7 @@ from skysill.horizon.roof_surface import OWN_ROOF
 from skysill.horizon.silhouette import Silhouette, Thing
 from skysill.model.default_errors import facts_of
 from skysill.model.job import Job
+from skysill.model.scene import Scene
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats, wrap_180, wrap_360
@@ -78,7 +78,7 @@ class Gathered:
     obstacles: Silhouette | None = None
     all_round: tuple[Silhouette, ...] = ()
     wanted_m: float = 0.0
-    scene: Any | None = None
+    scene: Scene | None = None
     notes: tuple[str, ...] = ()
     errors: Errors = field(default_factory=Errors)
     rasters: dict[str, RasterErrors] = field(default_factory=dict)
@@ -245,7 +245,7 @@ def _all_round(
         keep = np.asarray(terrain.assured) if overruled is None else terrain.assured & ~overruled(terrain)
         found.append(terrain.kept(keep))
     if job.sources.scene is not None:
-        from skysill.horizon.obstacles import corner_azimuths_deg, scene_silhouette
+        from skysill.horizon.scene_silhouette import corner_azimuths_deg, scene_silhouette
 
         scene, dish_m = job.sources.scene, dish_in_scene_m(at)
         cuts = np.append(azimuth_deg, corner_azimuths_deg(scene, dish_m))
@@ -253,7 +253,7 @@ def _all_round(
     return found
 
 
-def _refuse_inside(scene: Any, at: Place) -> None:
+def _refuse_inside(scene: Scene, at: Place) -> None:
     inside = np.flatnonzero(scene.holding(dish_in_scene_m(at))[0])
     if inside.size:
         swallowing = scene.obstacles[inside[0]]
@@ -270,9 +270,10 @@ def _refuse_inside(scene: Any, at: Place) -> None:
         )
 
 
-def scene_columns(scene: Any, at: Place, looks: Sequence[LookVector], job: Job) -> Silhouette:
+def scene_columns(scene: Scene, at: Place, looks: Sequence[LookVector], job: Job) -> Silhouette:
     """The obstacles as columns on the azimuths that matter to the rays: dense, wide, and at every corner there."""
-    from skysill.horizon.obstacles import corner_azimuths_deg, near_rays, scene_silhouette
+    from skysill.horizon.scene_clearance import near_rays
+    from skysill.horizon.scene_silhouette import corner_azimuths_deg, scene_silhouette
 
     dish_m = dish_in_scene_m(at)
     scene = near_rays(

@@ -19,11 +19,13 @@ from skysill.assessment.evidence import (
 from skysill.assessment.placement import Place
 from skysill.assessment.stations import StationHorizon
 from skysill.geodesy.positions import offset_position
+from skysill.horizon.lattice import Elevations
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.vegetation_growth import GrownSurface
 from skysill.model.default_errors import GROWTH_M_PER_YEAR, facts_of
 from skysill.model.job import Job
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.pointing.compass import decimal_year
 from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats
@@ -61,7 +63,7 @@ def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     """The sources `years_ahead` from now, around one ray."""
     new: dict[str, Any] = {}
     scene, growth_m = grown_scene(job, gathered.scene)
-    if scene is not gathered.scene:
+    if scene is not None and scene is not gathered.scene:
         new["scene"], new["obstacles"] = scene, scene_columns(scene, gathered.place, [look], job)
     stations = grown_stations(job, gathered.stations, look)
     if stations is not gathered.stations:
@@ -74,7 +76,7 @@ def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
     return Later(replace(gathered, **new), growth_m, True)
 
 
-def grown_scene(job: Job, scene: Any | None) -> tuple[Any | None, dict[str, float]]:
+def grown_scene(job: Job, scene: Scene | None) -> tuple[Scene | None, dict[str, float]]:
     """Obstacles after the years ahead, and by name the metres grown; the same scene where none of them grows."""
     years = job.criteria.years_ahead
     if scene is None or not years or not any(o.growth_m_per_year for o in scene.obstacles):
@@ -163,7 +165,7 @@ def _grown_station(job: Job, station: StationHorizon, look: LookVector, rate_m: 
     return station.with_readings(job, grown, [look])
 
 
-def _raster_growth_m(job: Job, raster: Any) -> float:
+def _raster_growth_m(job: Job, raster: Elevations) -> float:
     """Metres that the vegetation of a raster gains from its survey to the end of the years ahead; 0: not stated.
 
     Without any years ahead it is as old as it is all the same.
@@ -186,7 +188,7 @@ def with_grown_rasters(job: Job, at: Place) -> Job | None:
     level_m = at.antenna_elevation_m - at.mount.height_m if surface_m is None else surface_m
     outlines = _outlines_deg(job)
 
-    def grown(raster: Any) -> Any:
+    def grown(raster: Elevations) -> Elevations:
         gain_m = _raster_growth_m(job, raster)
         if not gain_m:
             return raster
@@ -277,7 +279,7 @@ def _leaf_note(job: Job, readings: Readings) -> str:
     )
 
 
-def _raster_note(job: Job, raster: Any) -> str:
+def _raster_note(job: Job, raster: Elevations) -> str:
     facts = facts_of(raster)
     if raster.kind != "surface" or raster.cell_size_m > _FINE_M:
         return ""

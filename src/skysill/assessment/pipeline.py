@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -34,6 +34,7 @@ from skysill.assessment.unseen import (
 )
 from skysill.assessment.verdict import RANK, Evidence, Verdict, decide
 from skysill.horizon.silhouette import Profile, Silhouette, profile
+from skysill.horizon.terrain import PathProfile
 from skysill.model.default_errors import GROWTH_M_PER_YEAR
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
@@ -185,7 +186,7 @@ class Assessment:
     gathered: Gathered | None = field(default=None, metadata=HIDDEN)
     silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
     profile: Profile | None = field(default=None, metadata=HIDDEN)
-    paths: tuple[Any, ...] = field(default=(), metadata=HIDDEN)
+    paths: tuple[PathProfile | None, ...] = field(default=(), metadata=HIDDEN)
 
     @property
     def link(self) -> Link:
@@ -491,7 +492,7 @@ def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) 
     )
 
 
-def _path(job: Job, at: Place, look: LookVector) -> Any | None:
+def _path(job: Job, at: Place, look: LookVector) -> PathProfile | None:
     if not job.sources.rasters or not at.datum_known or look.azimuth_deg is None:
         return None
     from skysill.horizon.terrain import path_profile

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
+from skysill.horizon.lattice import Elevations
 from skysill.horizon.roof_surface import APART_M, roof_elevation_m
 from skysill.model.job import Job, Sources
 from skysill.model.site import Mount, Roof, Site
@@ -88,20 +89,25 @@ class PlacedMount:
     max_height_m: float | None
 
 
+class _Ground(NamedTuple):
+    """An elevation above the datum, metres, and the raster that has it."""
+
+    elevation_m: float
+    raster: Elevations
+
+
 def _ground(
     sources: Sources, latitude_deg: float, longitude_deg: float, *, kind: str | None = None
-) -> tuple[float | None, Any]:
-    """Elevation at a place and the raster that says so; kind : of those rasters only."""
+) -> _Ground | None:
+    """The ground at a position, None where no raster has data; kind : ask only rasters of that kind."""
     rasters = tuple(r for r in sources.rasters if kind is None or r.kind == kind)
     if not rasters:
-        return None, None
+        return None
     from skysill.horizon.terrain import ground_at
 
     elevation_m, index = ground_at(rasters, latitude_deg, longitude_deg)
     value = float(np.asarray(elevation_m).reshape(-1)[0])
-    if np.isnan(value):
-        return None, None
-    return value, rasters[int(np.asarray(index).reshape(-1)[0])]
+    return None if np.isnan(value) else _Ground(value, rasters[int(np.asarray(index).reshape(-1)[0])])
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +125,7 @@ class Standing:
     source: str
     from_raster: bool
     step_error_m: float = 0.0
-    raster: Any | None = None
+    raster: Elevations | None = None
 
 
 def surface_at(job: Job, site: Site, east_m: float, north_m: float) -> Standing:
@@ -134,9 +140,10 @@ def surface_at(job: Job, site: Site, east_m: float, north_m: float) -> Standing:
     if east_m == north_m == 0.0 and site.ground_elevation_m is not None:
         return Standing(site.ground_elevation_m, site.ground_source, from_raster)
     there = offset_position(site.latitude_deg, site.longitude_deg, east_m, north_m)
-    value_m, raster = _ground(job.sources, float(there[0]), float(there[1]))
-    if value_m is None:
+    ground = _ground(job.sources, float(there[0]), float(there[1]))
+    if ground is None:
         return Standing(site.ground_elevation_m, site.ground_source, from_raster)
+    value_m, raster = ground
     if site.ground_source != "given" or site.ground_elevation_m is None:
         return Standing(value_m, raster.name, True, raster=raster)
     origin_m = _rasters_ground_m(job.sources, site)
@@ -159,12 +166,15 @@ def _rasters_ground_m(sources: Sources, site: Site) -> float | None:
     A surface raster may have a house or a tree there. A fine bare raster tells; without one, the raster's ground a few
     metres around is taken where that agrees better with the ground given.
     """
-    here_m, raster = _ground(sources, site.latitude_deg, site.longitude_deg)
-    if here_m is None or raster.kind == "bare" or site.ground_elevation_m is None:
+    here = _ground(sources, site.latitude_deg, site.longitude_deg)
+    if here is None:
+        return None
+    here_m, raster = here
+    if raster.kind == "bare" or site.ground_elevation_m is None:
         return here_m
-    below_m, bare = _ground(sources, site.latitude_deg, site.longitude_deg, kind="bare")
-    if below_m is not None and bare.vertical_error_m <= _FINE_ERROR_M:
-        return below_m if here_m - below_m > _STANDS_ON_M else here_m
+    bare = _ground(sources, site.latitude_deg, site.longitude_deg, kind="bare")
+    if bare is not None and bare.raster.vertical_error_m <= _FINE_ERROR_M:
+        return bare.elevation_m if here_m - bare.elevation_m > _STANDS_ON_M else here_m
     turn = np.deg2rad(np.arange(0.0, 360.0, 22.5))
     reach_m = np.repeat(_AROUND_M, turn.size)
     turn = np.tile(turn, len(_AROUND_M))
@@ -189,9 +199,11 @@ def place(job: Job, mount: Mount) -> Place:
     """
     site, sources, notes = job.site, job.sources, []
     if site.ground_elevation_m is None:
-        value, raster = _ground(sources, site.latitude_deg, site.longitude_deg)
-        source = "unknown" if raster is None else raster.name
-        site = replace(site, ground_elevation_m=value, ground_source=source)
+        ground = _ground(sources, site.latitude_deg, site.longitude_deg)
+        if ground is None:
+            site = replace(site, ground_elevation_m=None, ground_source="unknown")
+        else:
+            site = replace(site, ground_elevation_m=ground.elevation_m, ground_source=ground.raster.name)
     elif site.ground_source == "unknown":
         site = replace(site, ground_source="given")
     latitude_deg, longitude_deg = site.latitude_deg, site.longitude_deg
@@ -251,11 +263,12 @@ def _ground_notes(
     """Where the ground taken is not the ground a reader would think of."""
     notes = []
     if stands.raster is not None:
-        here_m, _ = _ground(job.sources, latitude_deg, longitude_deg)
-        below_m, _ = _ground(job.sources, latitude_deg, longitude_deg, kind="bare")
-        if here_m is not None and below_m is not None and here_m - below_m > _STANDS_ON_M:
+        here = _ground(job.sources, latitude_deg, longitude_deg)
+        bare = _ground(job.sources, latitude_deg, longitude_deg, kind="bare")
+        tall_m = 0.0 if here is None or bare is None else here.elevation_m - bare.elevation_m
+        if tall_m > _STANDS_ON_M:
             notes.append(
-                f"{stands.raster.name} has something {here_m - below_m:.1f} m high where the mount is put, a roof or "
+                f"{stands.raster.name} has something {tall_m:.1f} m high where the mount is put, a roof or "
                 "a tree: the dish was taken to stand on that, not on the ground. Where it does not, say what it stands "
                 "on (type surface_elevation_m, or surface_height_m above the site's ground)."
             )
@@ -267,13 +280,14 @@ def _ground_notes(
             f"{mount.surface_elevation_m - site.ground_elevation_m:+.1f} m that {stands.raster.name} has from there to "  # type: ignore[union-attr]  # a step comes from a raster
             f"the mount, {mount.surface_elevation_m:.1f} m."
         )
-    told_m, raster = _ground(job.sources, site.latitude_deg, site.longitude_deg)
-    if told_m is None:
+    origin = _ground(job.sources, site.latitude_deg, site.longitude_deg)
+    if origin is None:
         return notes
-    apart_m = told_m - site.ground_elevation_m
+    raster_m, raster = origin
+    apart_m = raster_m - site.ground_elevation_m
     if abs(apart_m) > 2.0 * raster.vertical_error_m:
         notes.append(
-            f"The ground was given as {site.ground_elevation_m:.1f} m, but {raster.name} says {told_m:.1f} m, "
+            f"The ground was given as {site.ground_elevation_m:.1f} m, but {raster.name} says {raster_m:.1f} m, "
             f"{abs(apart_m):.1f} m {'higher' if apart_m > 0.0 else 'lower'} and more than twice its stated error of "
             f"{raster.vertical_error_m:g} m. Is it the same place, do both count from the same zero level "
             "(datum), or does the raster have a tree or a roof there? Correct ground_elevation_m, or leave it "
@@ -289,9 +303,10 @@ def _refuse_below_ground(
 
     Without such a raster the ground there is not known: a terrace below the house is a valid place.
     """
-    ground_m, raster = _ground(job.sources, latitude_deg, longitude_deg, kind="bare")
-    if ground_m is None or mount.antenna_elevation_m is None:
+    bare = _ground(job.sources, latitude_deg, longitude_deg, kind="bare")
+    if bare is None or mount.antenna_elevation_m is None:
         return
+    ground_m, raster = bare
     depth_m = ground_m - mount.antenna_elevation_m
     if depth_m > max(_BURIED_M, 2.0 * raster.vertical_error_m):
         raise InputError(

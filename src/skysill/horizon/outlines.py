@@ -12,7 +12,15 @@ from typing import Any
 
 import numpy as np
 
-from skysill.horizon.shapes import DEEP_M, DISK, ELLIPSOID, SIDE, Parts, patch_points, patch_radius_m
+from skysill.model.solids import (
+    DEEP_M,
+    DISK,
+    ELLIPSOID,
+    SIDE,
+    Parts,
+    patch_points,
+    patch_radius_m,
+)
 from skysill.units import Floats, Ints
 
 __all__ = ["Columns", "columns", "depth_rad"]

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene
 from skysill.model.default_errors import OBSTACLE, ObstacleError
 from skysill.model.job import Job
 from skysill.model.obstacles import Obstacle, facet, triangles
+from skysill.model.scene import Scene
 from skysill.model.site import Roof
 from skysill.units import Floats
 
@@ -267,9 +267,8 @@ def with_own_roof(job: Job) -> Job:
     return job if whole is None else replace(job, sources=replace(job.sources, scene=whole))
 
 
-@lru_cache(maxsize=16)
 def _roofed(scene: Scene | None, roof: Roof) -> Scene | None:
-    """The scene with the roof in it, the same one each time; None where no surface was given.
+    """The scene with the roof in it; None where no surface was given.
 
     Where the walls are given too, as buildings under the roof, what stands out over them has sky under it: the eaves.
     """

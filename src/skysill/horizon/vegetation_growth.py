@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skysill.horizon.lattice import Elevations, Grid, interpolate, lattice_position
+from skysill.model.default_errors import RasterFacts, facts_of
 from skysill.units import Bools, Floats
 
 __all__ = ["GrownSurface"]
@@ -34,7 +35,7 @@ class GrownSurface:
     outlines_deg : rings (n, 2) of longitude, latitude inside which nothing grows: listed buildings, the roof
     """
 
-    source: Any
+    source: Elevations
     growth_m: float
     bare: Sequence[Elevations]
     at_deg: tuple[float, float]
@@ -59,8 +60,8 @@ class GrownSurface:
         return float(self.source.vertical_error_m)
 
     @property
-    def facts(self) -> Any:
-        return getattr(self.source, "facts", None)
+    def facts(self) -> RasterFacts:
+        return facts_of(self.source)
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """As the raster gives it, vegetation grown."""

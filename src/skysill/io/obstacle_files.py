@@ -14,12 +14,12 @@ import numpy as np
 from skysill.errors import InputError
 from skysill.extraction.building_tags import LEVEL_HEIGHT_M
 from skysill.geodesy.positions import plan_offset
-from skysill.horizon.obstacles import Obstacle
 from skysill.io.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, RoofTags, obstacles_of
 from skysill.io.text import printable, quoted, read_number, read_text
 from skysill.io.vector_files import Layer, read_layers, split_layer
 from skysill.model.default_errors import OBSTACLE
+from skysill.model.obstacles import Obstacle
 from skysill.model.site import ROOF_FORMS
 from skysill.units import Floats
 

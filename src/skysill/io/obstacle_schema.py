@@ -11,9 +11,17 @@ from typing import Any
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Obstacle, building, facet, pole, tree, wall, wire
 from skysill.io.text import quoted
 from skysill.model.default_errors import OBSTACLE, ObstacleError
+from skysill.model.obstacles import (
+    Obstacle,
+    building,
+    facet,
+    pole,
+    tree,
+    wall,
+    wire,
+)
 from skysill.model.roof_forms import form_facets
 from skysill.units import Floats
 

@@ -10,7 +10,6 @@ from typing import Any
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude, parse_position
-from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.roof_surface import roof_doubts
 from skysill.io.elevation.allowed_hosts import AllowedHosts, is_web_address
 from skysill.io.elevation.areas import Around
@@ -34,7 +33,9 @@ from skysill.io.survey_tables import read_horizon_csv, read_satellites
 from skysill.io.text import check_file, placed_at, quoted
 from skysill.model.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, named
 from skysill.model.job import Job, Sources
+from skysill.model.obstacles import Obstacle
 from skysill.model.roof_forms import form_facets
+from skysill.model.scene import Scene
 from skysill.model.site import (
     Criteria,
     Landmark,

@@ -11,7 +11,6 @@ import numpy as np
 from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
-from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
@@ -22,6 +21,8 @@ from skysill.io.site_values import given
 from skysill.io.text import nearest, placed_at, quoted
 from skysill.model.default_errors import OBSTACLE, sighted_error
 from skysill.model.job import Job, Sources
+from skysill.model.obstacles import Obstacle
+from skysill.model.scene import Scene
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Satellite, Site, Survey
 from skysill.units import Floats
 

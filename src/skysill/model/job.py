@@ -8,6 +8,7 @@ from typing import Any
 
 from skysill.model.link import Link
 from skysill.model.readings import Readings
+from skysill.model.scene import Scene
 from skysill.model.site import (
     HIGHEST_GROUND_ON_EARTH_M,
     Criteria,
@@ -44,7 +45,7 @@ class Sources:
     stations: tuple[Station, ...] = ()
     landmarks: tuple[Landmark, ...] = ()
     sun_sightings: tuple[SunSighting, ...] = ()
-    scene: Any | None = None
+    scene: Scene | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

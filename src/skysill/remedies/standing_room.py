@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.obstacles import Obstacle, Scene
 from skysill.horizon.roof_surface import OWN_ROOF, roof_elevation_m
 from skysill.model.job import Job
+from skysill.model.obstacles import Obstacle
+from skysill.model.scene import Scene
 from skysill.model.site import Roof
 from skysill.units import Bools, Floats
 
@@ -73,7 +73,7 @@ def standing(
     height_m : (n,) or one, dish centre above the foot
     half_width_m : of the dish; default half the terminal's diameter
 
-    >>> from skysill.horizon.obstacles import building
+    >>> from skysill.model.obstacles import building
     >>> from skysill.model.job import Sources
     >>> from skysill.model.site import Satellite, Site
     >>> hall = building("hall", [[0, 0], [9, 0], [9, 9], [0, 9]], ground_elevation_m=0.0, height_m=5.0)
@@ -162,22 +162,22 @@ def _mark_own_roof(found: _Marking, roof: Roof | None, foot: Floats, height: Flo
     found.headroom_m = np.minimum(found.headroom_m, room_m)
 
 
-@lru_cache(maxsize=8)
 def _without_own_roof(scene: Scene) -> Scene:
-    return replace(scene, obstacles=tuple(o for o in scene.obstacles if o.name != OWN_ROOF))
+    return scene.kept([o.name != OWN_ROOF for o in scene.obstacles])
 
 
 def _mark_solids(found: _Marking, scene: Scene, foot: Floats) -> None:
     """Feet inside buildings and posts, and on top of chimneys."""
-    wanted = [o for o in scene.obstacles if _solid(o)]
+    solid = scene.kept([_solid(o) for o in scene.obstacles])
+    wanted = solid.obstacles
     if not wanted:
         return
-    up_m = Scene(tuple(wanted)).overhead_m(foot + np.array([0.0, 0.0, _ON_M]))
-    small = [o for o in wanted if o.shape == "column" or _plan_area_m2(o) < _STACK_M2]
-    under_m = Scene(tuple(small)).overhead_m(foot - np.array([0.0, 0.0, _ON_M]))
+    up_m = solid.overhead_m(foot + np.array([0.0, 0.0, _ON_M]))
+    small = solid.kept([o.shape == "column" or _plan_area_m2(o) < _STACK_M2 for o in wanted])
+    under_m = small.overhead_m(foot - np.array([0.0, 0.0, _ON_M]))
     for column, o in enumerate(wanted):
         found.refuse(np.isfinite(up_m[:, column]), f'inside "{o.name}"')
-    for column, o in enumerate(small):
+    for column, o in enumerate(small.obstacles):
         found.refuse(np.isfinite(under_m[:, column]), f'on top of "{o.name}"')
 
 
@@ -191,12 +191,13 @@ def _plan_area_m2(o: Obstacle) -> float:
 
 def _mark_roofs_overhead(found: _Marking, scene: Scene, foot: Floats, height: Floats, half_m: float) -> None:
     """Slabs, canopies, panels and roof planes over the foot: no mast goes through them."""
-    slabs = [o for o in scene.obstacles if o.shape == "facet" and not o.stands]
+    flat = scene.kept([o.shape == "facet" and not o.stands for o in scene.obstacles])
+    slabs = flat.obstacles
     if not slabs:
         return
     import shapely
 
-    up_m = Scene(tuple(slabs)).overhead_m(foot + np.array([0.0, 0.0, _ON_M])) + _ON_M
+    up_m = flat.overhead_m(foot + np.array([0.0, 0.0, _ON_M])) + _ON_M
     least_m = up_m.min(axis=1)
     covered = np.isfinite(least_m)
     if not covered.any():
@@ -218,13 +219,14 @@ def _mark_roofs_overhead(found: _Marking, scene: Scene, foot: Floats, height: Fl
 
 def _mark_trees(found: _Marking, scene: Scene, foot: Floats, height: Floats, half_m: float) -> None:
     """Trunks, masts through crowns, and dishes in leaves: crowns are taken wider by the dish's half width."""
-    trees = [o for o in scene.obstacles if o.shape == "column" and o.crown is not None]
+    wood = scene.kept([o.shape == "column" and o.crown is not None for o in scene.obstacles])
+    trees = wood.obstacles
     if not trees:
         return
-    up_m = Scene(tuple(trees)).overhead_m(foot + np.array([0.0, 0.0, _ON_M])) + _ON_M
+    up_m = wood.overhead_m(foot + np.array([0.0, 0.0, _ON_M])) + _ON_M
     dish = foot + np.column_stack([np.zeros((len(foot), 2)), height])
     into = Scene(tuple(_widened(o, half_m) for o in trees)).holding(dish)
-    rooted = Scene(tuple(trees)).holding(foot + np.array([0.0, 0.0, _ON_M]))
+    rooted = wood.holding(foot + np.array([0.0, 0.0, _ON_M]))
     for at, o in enumerate(trees):
         found.refuse(rooted[:, at], f'in "{o.name}"')
         inside = into[:, at] | (up_m[:, at] < height)

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from skysill.assessment.pipeline import Tape
-from skysill.horizon.obstacles import Scene
 from skysill.horizon.roof_surface import OWN_ROOF, roof_elevation_m
 from skysill.model.job import Job
+from skysill.model.scene import Scene
 from skysill.model.site import Roof
 from skysill.units import Floats
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -22,8 +21,10 @@ from skysill.assessment.pipeline import SatelliteResult, assess
 from skysill.assessment.placement import dish_in_scene_m
 from skysill.assessment.verdict import RANK
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Obstacle, Scene, least_room
+from skysill.horizon.scene_clearance import least_room
 from skysill.model.job import Job
+from skysill.model.obstacles import Obstacle
+from skysill.model.scene import Scene
 from skysill.model.site import Mount
 from skysill.remedies.parallax import carried_spare_deg
 from skysill.units import Floats
@@ -156,7 +157,7 @@ class Trials:
         """(n,) the lesser of both."""
         return np.minimum(self.scene_spare_deg(step_m), self.fixed_spare_deg(step_m))
 
-    def tried(self, mount: Mount, scene: Any | None = None) -> tuple[SatelliteResult, float | None] | None:
+    def tried(self, mount: Mount, scene: Scene | None = None) -> tuple[SatelliteResult, float | None] | None:
         """The whole chain's answer for a changed mount or scene, if it is better than today's, and its surface.
 
         None where it is no better, or where it cannot be assessed at all: inside a wall, say.

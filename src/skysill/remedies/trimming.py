@@ -9,7 +9,8 @@ import numpy as np
 from skysill.assessment.evidence import scene_columns
 from skysill.assessment.overhead_lines import trees_at_lines
 from skysill.assessment.pipeline import Remedy, SatelliteResult, Trim, judge
-from skysill.horizon.obstacles import Obstacle, Scene
+from skysill.model.obstacles import Obstacle
+from skysill.model.scene import Scene
 from skysill.remedies.trials import Trials, better, first_good, short_of
 
 __all__ = ["MOST_SHARE", "trimmed"]

@@ -16,8 +16,8 @@ import numpy as np
 from skysill.assessment.overhead_lines import near_lines
 from skysill.assessment.pipeline import Assessment, SatelliteResult, assess
 from skysill.assessment.verdict import RANK
-from skysill.horizon.obstacles import Scene
 from skysill.model.job import Job
+from skysill.model.scene import Scene
 from skysill.siting.cables import CABLE_SLACK_SHARE, cable_run
 from skysill.siting.mast_certainty import CLOSE_CALL, MastCertainty
 from skysill.siting.mast_search import SpotRoom

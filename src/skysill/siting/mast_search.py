@@ -20,9 +20,10 @@ from skysill.assessment.placement import Place, place
 from skysill.assessment.search_window import window_azimuths_deg
 from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.errors import InputError
-from skysill.horizon.obstacles import Scene, least_room
+from skysill.horizon.scene_clearance import least_room
 from skysill.horizon.silhouette import Silhouette
 from skysill.model.job import Job
+from skysill.model.scene import Scene
 from skysill.model.site import Mount, Terminal
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector

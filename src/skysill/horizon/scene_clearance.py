@@ -1,57 +1,25 @@
-"""The obstacles of a site together: taken apart into parts, and the exact room between each and a ray.
-
-Frames as in `features`: east, north, elevation. Any number of dish positions at once.
-"""
+"""The exact room between rays and the obstacles of a scene, for any number of dish positions at once."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from functools import lru_cache
-from typing import Any
+from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.errors import InputError
-from skysill.horizon.outlines import columns, depth_rad
-from skysill.horizon.shapes import (
-    CONE,
-    DEEP_M,
-    DISK,
-    ELLIPSOID,
-    SIDE,
-    Found,
-    Parts,
-    evaluate,
-    first_hit_m,
-    patch_radius_m,
-)
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.outlines import depth_rad
+from skysill.horizon.surface_search import Found, evaluate
 from skysill.model.link import Link
-from skysill.model.obstacles import Kind, Obstacle, building, facet, pole, tree, triangles, wall, wire
+from skysill.model.scene import Scene
+from skysill.model.solids import Parts, first_hit_m
 from skysill.radio.required_room import room_angle_rad
 from skysill.units import Bools, Floats, Ints, direction_enu, wrap_360
 
-__all__ = [
-    "Kind",
-    "LeastRoom",
-    "Obstacle",
-    "Scene",
-    "SceneClearance",
-    "building",
-    "clearances",
-    "corner_azimuths_deg",
-    "facet",
-    "least_room",
-    "near_rays",
-    "pole",
-    "scene_silhouette",
-    "tree",
-    "wall",
-    "wire",
-]
+__all__ = ["LeastRoom", "SceneClearance", "clearances", "least_room", "near_rays"]
+
 
 _PAIRS = 4_000
 """Pairs solved at a time: their parts stay in the processor's cache."""
@@ -61,57 +29,7 @@ _BOUNDS = 60_000
 
 _WORKERS = 2
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Scene:
-    """What stands around, in local plan coordinates.
-
-    complete : somebody says that nothing else stands near
-    notes : what was assumed or repaired
-    """
-
-    obstacles: tuple[Obstacle, ...] = ()
-    complete: bool = False
-    notes: tuple[str, ...] = ()
-
-    def __len__(self) -> int:
-        return len(self.obstacles)
-
-    def named(self, name: str) -> Obstacle:
-        """The obstacle of that name. Raises InputError."""
-        for obstacle in self.obstacles:
-            if obstacle.name == name:
-                return obstacle
-        raise InputError(f'no obstacle is called "{name}".', where="obstacle")
-
-    def grown(self, years: float) -> Scene:
-        """The same scene `years` later: trees taller by their own rates, capped at their own heights."""
-        return _grown(self, years)
-
-    def without(self, name: str) -> Scene:
-        """The same scene with everything of that name gone."""
-        self.named(name)
-        return replace(self, obstacles=tuple(o for o in self.obstacles if o.name != name))
-
-    def trimmed(self, name: str, top_elevation_m: float) -> Scene:
-        """The same scene with everything of that name cut off at an elevation."""
-        self.named(name)
-        return replace(
-            self, obstacles=tuple(o.lowered(top_elevation_m) if o.name == name else o for o in self.obstacles)
-        )
-
-    def holding(self, dish_m: ArrayLike) -> Bools:
-        """(n, obstacle) whether each dish centre (n, 3) is inside each obstacle."""
-        return _holding(self, _parts(self), np.asarray(dish_m, dtype=np.float64).reshape(-1, 3))
-
-    def overhead_m(self, points_m: ArrayLike) -> Floats:
-        """(n, obstacle) metres straight up from each point (n, 3) to each obstacle's first surface; inf: none above."""
-        return _overhead(self, _parts(self), np.asarray(points_m, dtype=np.float64).reshape(-1, 3))
-
-
-@lru_cache(maxsize=16)
-def _grown(scene: Scene, years: float) -> Scene:
-    return replace(scene, obstacles=tuple(obstacle.grown(years) for obstacle in scene.obstacles))
+_Piece, _Answer = TypeVar("_Piece"), TypeVar("_Answer")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,7 +102,7 @@ def clearances(
     >>> room.margin_deg.round(4), room.distance_m.round(4)  # 45 - atan(10 / 20); hypot(10, 20)
     (array([[[18.4349]]]), array([[[22.3607]]]))
     """
-    parts = _parts(scene)
+    parts = scene.parts
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     ray = direction_enu(azimuth, elevation)
     shape = (*azimuth.shape, len(scene))
@@ -210,7 +128,7 @@ def clearances(
     if exact_within_deg >= 90.0 and result.hit.any():
         result.deepen(parts, dish, ray, link)
     exact = wanted & ~(result.hit & (exact_within_deg < 90.0))
-    return result.whole(exact, _holding(scene, parts, dish))
+    return result.whole(exact, scene.holding(dish))
 
 
 def near_rays(
@@ -226,13 +144,13 @@ def near_rays(
 
     What is left out leaves more for certain: the cylinder around it does. Arguments as in `clearances`.
     """
-    parts = _parts(scene)
+    parts = scene.parts
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
     n, k, o = (index.ravel() for index in np.indices((*azimuth.shape, len(scene))))
     margin, distance = _bounds(parts, dish, np.deg2rad(azimuth), np.deg2rad(elevation), (n, k, o))
     near = np.zeros(len(scene), dtype=bool)
     near[o[margin - room_angle_rad(distance, link) < np.deg2rad(within_deg)]] = True
-    return replace(scene, obstacles=tuple(o for o, use in zip(scene.obstacles, near, strict=True) if use))
+    return scene.kept(near)
 
 
 @dataclass(slots=True, eq=False)
@@ -307,9 +225,9 @@ def least_room(
     Shapes as in `clearances`; returns (n, k). Where the ray is obstructed the spare angle is at most minus the room
     asked for there: enough to refuse the spot.
     """
-    parts = _parts(scene)
+    parts = scene.parts
     dish, azimuth, elevation = _rays(dish_m, azimuth_deg, elevation_deg)
-    inside = _holding(scene, parts, dish)
+    inside = scene.holding(dish)
     whole = LeastRoom(
         np.full(azimuth.shape, enough_deg), np.full(azimuth.shape, -1), np.zeros(azimuth.shape, bool)
     )
@@ -384,7 +302,7 @@ def _follow(
             _lessen(whole, n[r], k[r], o[r], np.rad2deg(found.spare_rad))
 
 
-def _side_by_side(work: Callable[[Any], Any], pieces: Sequence[Any]) -> list[Any]:
+def _side_by_side(work: Callable[[_Piece], _Answer], pieces: Sequence[_Piece]) -> list[_Answer]:
     """What is worked out of each piece, in their order; of several at the same time."""
     if len(pieces) < 2:
         return [work(piece) for piece in pieces]
@@ -454,231 +372,3 @@ def _bounds(
     up, down = elevation - top, bottom - elevation
     margin = np.where((up > 0) & (plumb > 0), corner, np.maximum(np.maximum(beside, up), down))
     return np.where(outside, margin - 1e-9, -np.pi), np.where(outside, distance, 0.0)
-
-
-def _holding(scene: Scene, parts: Parts, dish: Floats) -> Bools:
-    """(n, obstacle) whether the dish centre is in a solid: under a standing roof, in a crown, in a post."""
-    inside = np.zeros((len(dish), len(scene)), dtype=bool)
-    if not len(scene):
-        return inside
-    away = parts.axis_m - dish[:, None, :2]
-    gap = np.sqrt(away[..., 0] ** 2 + away[..., 1] ** 2)
-    around = (gap <= parts.reach_m) & (dish[:, 2:] < parts.top_m)
-    solid = np.array([o.stands and o.shape in ("prism", "facet") for o in scene.obstacles])
-    n, o = np.nonzero(around & solid)
-    if n.size:
-        plumb = np.broadcast_to(np.array([0.0, 0.0, 1.0]), (n.size, 3))
-        inside[n, o] = np.isfinite(first_hit_m(parts, o, dish[n], plumb))
-    for index in np.flatnonzero([o.shape == "column" for o in scene.obstacles]):
-        rows = np.flatnonzero(around[:, index])
-        for patch in range(parts.round_first[index], parts.round_first[index + 1]):
-            if rows.size and parts.round_kind[patch] != DISK:
-                inside[rows, index] |= _within(parts, patch, gap[rows, index], dish[rows, 2])
-    return inside
-
-
-def _overhead(scene: Scene, parts: Parts, points: Floats) -> Floats:
-    up = np.full((len(points), len(scene)), np.inf)
-    if not len(scene):
-        return up
-    away = parts.axis_m - points[:, None, :2]
-    around = (np.hypot(away[..., 0], away[..., 1]) <= parts.reach_m) & (points[:, 2:] < parts.top_m)
-    n, o = np.nonzero(around)
-    plumb = np.broadcast_to(np.array([0.0, 0.0, 1.0]), (n.size, 3))
-    for piece in _pieces(n.size):
-        up[n[piece], o[piece]] = first_hit_m(parts, o[piece], points[n[piece]], plumb[piece])
-    return up
-
-
-def _within(parts: Parts, patch: int, aside_m: Floats, elevation_m: Floats) -> Bools:
-    kind, shape, span = parts.round_kind[patch], parts.round_m[patch], parts.round_tau[patch]
-    share = np.clip((elevation_m - shape[2]) / max(shape[3] - shape[2], 1e-9), 0.0, 1.0)
-    tau = np.arcsin(2.0 * share - 1.0) / np.pi + 0.5 if kind == ELLIPSOID else share
-    radius, level = patch_radius_m(kind, shape, tau)
-    there = (np.abs(level - elevation_m) < 1e-6) & (tau >= span[0]) & (tau <= span[1])
-    return np.asarray((aside_m < radius) & there)
-
-
-def scene_silhouette(
-    scene: Scene, dish_m: ArrayLike, *, azimuth_deg: ArrayLike | None = None, step_deg: float = 0.25
-) -> Silhouette:
-    """The scene against the sky from one dish centre, as columns; for profiles, pictures and sampled errors.
-
-    Parameters
-    ----------
-    dish_m : (3,) east, north, elevation
-    azimuth_deg : (a,) where to cut; default every step_deg and, as well, at every vertex
-
-    Returns
-    -------
-    Silhouette of source "obstacle": several columns may share an azimuth, each from its floor to its top. It covers
-    the full circle, near things only, where the scene is complete; else nothing.
-    """
-    parts, dish = _parts(scene), np.asarray(dish_m, dtype=np.float64).reshape(3)
-    if azimuth_deg is None:
-        azimuth_deg = np.concatenate([np.arange(0.0, 360.0, step_deg), corner_azimuths_deg(scene, dish)])
-    cut = columns(parts, dish, np.unique(wrap_360(azimuth_deg)))
-    spans = [[0.0, 360.0]] if scene.complete else np.zeros((0, 2))
-    return Silhouette(
-        source="obstacle",
-        azimuth_deg=cut.azimuth_deg,
-        elevation_deg=cut.top_deg,
-        distance_m=cut.distance_m,
-        things=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
-        thing=cut.obstacle,
-        floor_deg=cut.floor_deg,
-        covered_deg=np.asarray(spans),
-        reach_m=np.zeros(len(spans)),
-        fine_reach_m=np.full(len(spans), np.inf),
-        notes=scene.notes + tuple(note for o in scene.obstacles for note in o.notes),
-    )
-
-
-def corner_azimuths_deg(scene: Scene, dish_m: ArrayLike) -> Floats:
-    """(n,) azimuths of all vertices, both sides of each, and of the sides of round things, from a dish centre (3,)."""
-    dish = np.asarray(dish_m, dtype=np.float64).reshape(3)
-    corners = [_corners(o, dish) for o in scene.obstacles]
-    return np.asarray(wrap_360(np.concatenate(corners))) if corners else np.zeros(0)
-
-
-def _corners(obstacle: Obstacle, dish: Floats) -> Floats:
-    """Azimuths of an obstacle's vertices and just beside them, and of a round thing's two sides."""
-    gap = obstacle.vertices_m[:, :2] - dish[:2]
-    bearing = np.rad2deg(np.arctan2(gap[:, 0], gap[:, 1]))
-    if obstacle.shape != "column":
-        return np.concatenate([bearing - 1e-6, bearing + 1e-6])
-    radii = np.array([obstacle.radius_m, max(obstacle.crown_radius_m, obstacle.radius_m)])
-    half = np.rad2deg(np.arcsin(np.minimum(radii / max(float(np.hypot(*gap[0])), 1e-9), 1.0)))
-    sides = np.concatenate([half * (1 - 1e-9), half * 0.999, half * 0.99, half * 0.9])
-    return np.concatenate([bearing, bearing - sides, bearing + sides])
-
-
-@lru_cache(maxsize=16)
-def _parts(scene: Scene) -> Parts:
-    """The scene taken apart; a scene cannot change, so what was taken apart is kept."""
-    taken = [_take_apart(obstacle) for obstacle in scene.obstacles]
-    edges = [t[0] for t in taken]
-    faces = [t[1] for t in taken]
-    rounds = [t[2] for t in taken]
-    corners = np.concatenate([np.zeros((0, 4, 3)), *faces])
-    normal, inward = _planes(corners)
-    edge = np.concatenate([np.zeros((0, 2, 3)), *edges])
-    table = np.concatenate([np.zeros((0, 8)), *rounds])
-    boxes = [_cylinder(*t) for t in taken]
-    box = np.array(boxes).reshape(-1, 5)
-    return Parts(
-        edge_a_m=edge[:, 0],
-        edge_b_m=edge[:, 1],
-        edge_first=_firsts(edges),
-        normal=normal,
-        offset_m=np.einsum("fi,fi->f", normal, corners[:, 0]),
-        inward=inward,
-        inward_m=np.einsum("fij,fij->fi", inward, corners[:, [0, 1, 3]]),
-        corners_m=corners,
-        face_first=_firsts(faces),
-        round_kind=table[:, 0].astype(int),
-        round_m=table[:, 1:6],
-        round_tau=table[:, 6:8],
-        round_first=_firsts(rounds),
-        axis_m=box[:, :2],
-        reach_m=box[:, 2],
-        top_m=box[:, 3],
-        bottom_m=box[:, 4],
-    )
-
-
-def _firsts(lists: list[Floats]) -> Ints:
-    return np.concatenate([[0], np.cumsum([len(rows) for rows in lists])]).astype(int)
-
-
-def _planes(corners: Floats) -> tuple[Floats, Floats]:
-    """Unit normals, and the three inward directions of each face, along its plane.
-
-    A triangle a, b, c, c has its sides a-b, b-c, c-a; a curtain a, b, deep b, deep a the top and both flanks, the
-    fourth side being out of reach.
-    """
-    a, b, c, d = (corners[:, i] for i in range(4))
-    normal = np.cross(b - a, c - a)
-    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
-    sides = np.stack([b - a, c - b, a - d], axis=1)
-    inward = np.cross(normal[:, None, :], sides)
-    return normal, inward / np.maximum(np.linalg.norm(inward, axis=2), 1e-12)[..., None]
-
-
-def _curtains(a: Floats, b: Floats) -> Floats:
-    down = np.array([0.0, 0.0, DEEP_M])
-    return np.stack([a, b, b - down, a - down], axis=1)
-
-
-@lru_cache(maxsize=4096)
-def _take_apart(obstacle: Obstacle) -> tuple[Floats, Floats, Floats]:
-    """Edges (edge, 2, 3), faces (face, 4, 3), round surfaces (patch, 8): kind, shape, span."""
-    if obstacle.shape == "column":
-        return np.zeros((0, 2, 3)), np.zeros((0, 4, 3)), _rounds_of(obstacle)
-    line = obstacle.line_m
-    lines = [(line[:-1], line[1:], line)] if len(line) else []
-    flats = [np.zeros((0, 3, 3))]
-    for area in obstacle.areas_m:
-        lines += [(ring, np.roll(ring, -1, axis=0), ring) for ring in area]
-        flats.append(triangles(area))
-    edges = [np.stack([a, b], axis=1) for a, b, _ in lines]
-    flat = np.concatenate(flats)
-    faces = [np.concatenate([flat, flat[:, 2:]], axis=1)]
-    if obstacle.stands:
-        faces += [_curtains(a, b) for a, b, _ in lines]
-        edges += [np.stack([v, v - np.array([0.0, 0.0, DEEP_M])], axis=1) for _, _, v in lines]
-    face, edge = np.concatenate(faces), np.concatenate(edges)
-    plumb = np.linalg.norm(face[:, 1] - face[:, 0], axis=1) > 1e-9
-    upright = np.linalg.norm(np.cross(face[:, 1] - face[:, 0], face[:, 2] - face[:, 0]), axis=1) > 1e-9
-    return edge, face[plumb & upright], np.zeros((0, 8))
-
-
-def _rounds_of(obstacle: Obstacle) -> Floats:
-    """A pole's or tree's round surfaces."""
-    east, north, top = obstacle.line_m[0]
-    ground, base, radius = obstacle.ground_elevation_m, obstacle.crown_base_m, obstacle.crown_radius_m
-    if obstacle.crown is None:
-        thick = obstacle.radius_m
-        return np.array(
-            [[SIDE, east, north, ground, top, thick, 0, 1], [DISK, east, north, top, top, thick, 0, 1]]
-        )
-    cut = obstacle.top_elevation_m
-    trunk_top = min(cut, (base + top) / 2.0 if obstacle.crown == "ellipsoid" else base)
-    rows = [[SIDE, east, north, ground, max(trunk_top, ground + 1e-6), obstacle.radius_m, 0.0, 1.0]]
-    kind, low = (CONE, base) if obstacle.crown == "cone" else (ELLIPSOID, base)
-    start = 0.0
-    if obstacle.crown == "dome":
-        low, start = base - (top - base), 0.5
-    share = (cut - low) / (top - low)
-    stop = share if kind == CONE else float(np.arcsin(np.clip(2.0 * share - 1.0, -1.0, 1.0)) / np.pi + 0.5)
-    shape = [east, north, low, top, radius]
-    rows.append([kind, *shape, start, stop])
-    if obstacle.crown != "ellipsoid":
-        rows.append([DISK, east, north, base, base, radius, 0.0, 1.0])
-    if cut < top:
-        across, _ = patch_radius_m(np.array(kind), np.array(shape), np.array(stop))
-        rows.append([DISK, east, north, cut, cut, float(across), 0.0, 1.0])
-    return np.array(rows, dtype=np.float64)
-
-
-def _cylinder(edge: Floats, face: Floats, rounds: Floats) -> tuple[float, float, float, float, float]:
-    """An upright cylinder around the parts: east, north, radius, top, bottom."""
-    if len(rounds):
-        reach = float(rounds[:, 5].max())
-        return float(rounds[0, 1]), float(rounds[0, 2]), reach, _top_of(rounds), -np.inf
-    plan = edge[..., :2].reshape(-1, 2)
-    middle = (plan.min(axis=0) + plan.max(axis=0)) / 2.0
-    level = edge[..., 2]
-    bottom = float(level.min())
-    return (
-        float(middle[0]),
-        float(middle[1]),
-        float(np.linalg.norm(plan - middle, axis=1).max()),
-        float(level.max()),
-        -np.inf if bottom < level.max() - DEEP_M / 2 else bottom,
-    )
-
-
-def _top_of(rounds: Floats) -> float:
-    _, ends = patch_radius_m(rounds[:, :1].astype(int), rounds[:, None, 1:6], rounds[:, 6:8])
-    return float(ends.max())

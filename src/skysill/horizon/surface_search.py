@@ -1,12 +1,9 @@
-"""Exact angles between a ray and the flat faces, edges and round solids that obstacles are made of.
+"""Exact angles between a ray and the surfaces of obstacles: the least angle, and the least after the required angle.
 
-Kernels on flat arrays: one row is one pair of a ray (from a dish, along a unit vector) and an obstacle. A pair is
-spread over the edges, faces and round surfaces of its obstacle, each is solved, and the least answer comes back.
-
-What has to be looked at, and why that is all. The room asked for shrinks with distance as an angle, so of all
-points at one angle from the ray the nearest needs the most. On a flat face these are the points of the plane
-through the ray and the face's normal, its *meridian*; elsewhere the least is on an edge. On a round surface the
-least is looked for over both its coordinates.
+What has to be searched, and why that is all: the required room shrinks with distance as an angle, so of all points
+at one angle from the ray the nearest needs the most. On a flat face these are the points of the plane through the
+ray and the face's normal, its *meridian*; elsewhere the least is on an edge. On a round surface the least is
+searched over both its coordinates.
 """
 
 from __future__ import annotations
@@ -16,74 +13,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from skysill.model.link import Link
+from skysill.model.solids import (
+    CONE,
+    DEEP_M,
+    DISK,
+    ELLIPSOID,
+    Parts,
+    dot,
+    first_hit_m,
+    least_of_pairs,
+    patch_points,
+    spread_over_parts,
+)
 from skysill.radio.required_room import room_angle_rad
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
-    "CONE",
-    "DEEP_M",
-    "DISK",
-    "ELLIPSOID",
-    "SIDE",
     "Found",
-    "Parts",
     "evaluate",
-    "first_hit_m",
     "nearest_on_segments",
-    "patch_points",
-    "patch_radius_m",
     "tightest_on_patches",
     "tightest_on_segments",
 ]
 
-DEEP_M = 1.0e4
-"""How far down a face that stands on the ground goes on: past every horizon that a ray may graze."""
-
-ELLIPSOID, CONE, SIDE, DISK = 0, 1, 2, 3
-"""Kinds of round surface about a vertical axis, by the coordinate tau that runs up it:
-
-ellipsoid  radius R cos(b), height z0 + (z1 - z0) (1 + sin(b)) / 2, b = pi (tau - 1/2)
-cone       radius R (1 - tau), height z0 + (z1 - z0) tau
-side       radius R, height z0 + (z1 - z0) tau
-disk       radius R tau, height z0
-"""
-
 
 _PATCHES = 500
 """Round surfaces searched at a time: their grids stay in the processor's cache."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Parts:
-    """Every obstacle of a scene taken apart, one flat list of each kind of part.
-
-    edge_a_m, edge_b_m : (edge, 3); edge_first : (obstacle + 1,) where each obstacle's edges begin
-    normal : (face, 3) unit; offset_m : (face,) so that normal . x = offset in the face
-    inward : (face, 3, 3), inward_m : (face, 3); x is in the face when inward . x >= inward_m, thrice
-    corners_m : (face, 4, 3), the last one repeated in triangles; face_first : (obstacle + 1,)
-    round_kind : (patch,) int; round_m : (patch, 5) east, north, z0, z1, R; round_tau : (patch, 2) its span
-    round_first : (obstacle + 1,)
-    axis_m : (obstacle, 2), reach_m, top_m, bottom_m : (obstacle,) an upright cylinder around each; bottom -inf
-    where it stands on the ground
-    """
-
-    edge_a_m: Floats
-    edge_b_m: Floats
-    edge_first: Ints
-    normal: Floats
-    offset_m: Floats
-    inward: Floats
-    inward_m: Floats
-    corners_m: Floats
-    face_first: Ints
-    round_kind: Ints
-    round_m: Floats
-    round_tau: Floats
-    round_first: Ints
-    axis_m: Floats
-    reach_m: Floats
-    top_m: Floats
-    bottom_m: Floats
 
 
 @dataclass(slots=True, eq=False)
@@ -102,37 +57,12 @@ class Found:
     tight_m: Floats
 
 
-def _dot(a: Floats, b: Floats) -> Floats:
-    return np.asarray(np.einsum("...i,...i->...", a, b))
-
-
 def _angle_rad(x: Floats, ray: Floats) -> Floats:
     """Angle between x and the unit vector ray; well conditioned near 0 (half-chord)."""
-    length = np.sqrt(_dot(x, x))
+    length = np.sqrt(dot(x, x))
     unit = x / np.maximum(length, 1e-12)[..., None]
     gap = unit - ray
-    return np.asarray(2.0 * np.arcsin(np.minimum(np.sqrt(_dot(gap, gap)) / 2.0, 1.0)))
-
-
-def _spread(obstacle: Ints, first: Ints) -> tuple[Ints, Ints]:
-    """Pairs spread over the parts of their obstacles: (owner pair, part index)."""
-    counts = first[obstacle + 1] - first[obstacle]
-    owner = np.repeat(np.arange(obstacle.size), counts)
-    start = np.cumsum(counts) - counts
-    part = np.arange(owner.size) - np.repeat(start - first[obstacle], counts)
-    return owner, part
-
-
-def _least(values: Floats, owner: Ints, pairs: int) -> tuple[Floats, Ints]:
-    """Least value of each pair, and which row held it (-1 where the pair has no row); owner is sorted."""
-    best = np.full(pairs, np.inf)
-    at = np.full(pairs, -1)
-    if owner.size:
-        starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
-        best[owner[starts]] = np.minimum.reduceat(values, starts)
-        rows = np.flatnonzero(values <= best[owner])[::-1]
-        at[owner[rows]] = rows  # the first of equals is written last
-    return best, at
+    return np.asarray(2.0 * np.arcsin(np.minimum(np.sqrt(dot(gap, gap)) / 2.0, 1.0)))
 
 
 def nearest_on_segments(a_m: Floats, b_m: Floats, ray: Floats) -> Floats:
@@ -142,8 +72,8 @@ def nearest_on_segments(a_m: Floats, b_m: Floats, ray: Floats) -> Floats:
     least angle where the denominator is positive, else an end is.
     """
     along = b_m - a_m
-    p, q = _dot(a_m, ray), _dot(along, ray)
-    aa, ab, bb = _dot(a_m, a_m), _dot(a_m, along), _dot(along, along)
+    p, q = dot(a_m, ray), dot(along, ray)
+    aa, ab, bb = dot(a_m, a_m), dot(a_m, along), dot(along, along)
     below = p * bb - q * ab
     inner = np.clip((q * aa - p * ab) / np.where(below > 0.0, below, 1.0), 0.0, 1.0)
     far = np.sqrt(np.maximum(aa + 2.0 * ab + bb, 1e-24))
@@ -157,16 +87,16 @@ def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> t
     Seventeen points evenly spaced as the dish sees them, then five times nine points around the best.
     """
     along = b_m - a_m
-    length = np.sqrt(np.maximum(_dot(along, along), 1e-24))
-    foot = -_dot(a_m, along) / length  # metres from a
-    off = np.sqrt(np.maximum(_dot(a_m, a_m) - foot**2, 0.0))
+    length = np.sqrt(np.maximum(dot(along, along), 1e-24))
+    foot = -dot(a_m, along) / length  # metres from a
+    off = np.sqrt(np.maximum(dot(a_m, a_m) - foot**2, 0.0))
     off = np.maximum(off, 1e-3)
     low, high = np.arctan2(-foot, off), np.arctan2(length - foot, off)
 
     def spare(turn: Floats) -> tuple[Floats, Floats]:
         t = np.clip((foot[:, None] + off[:, None] * np.tan(turn)) / length[:, None], 0.0, 1.0)
         x = a_m[:, None, :] + t[..., None] * along[:, None, :]
-        return _angle_rad(x, ray[:, None, :]) - room_angle_rad(np.sqrt(_dot(x, x)), link), t
+        return _angle_rad(x, ray[:, None, :]) - room_angle_rad(np.sqrt(dot(x, x)), link), t
 
     rows = np.arange(length.size)
     for nodes in (17, 9, 9, 9, 9, 9):
@@ -176,24 +106,6 @@ def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> t
         low = turn[rows, np.maximum(best - 1, 0)]
         high = turn[rows, np.minimum(best + 1, nodes - 1)]
     return value[rows, best], t[rows, best]
-
-
-def patch_radius_m(kind: Ints, shape: Floats, tau: Floats) -> tuple[Floats, Floats]:
-    """Radius and elevation of round surfaces at tau, metres."""
-    z0, z1, radius = shape[..., 2], shape[..., 3], shape[..., 4]
-    b = np.pi * (tau - 0.5)
-    swell = np.choose(kind, [np.cos(b), 1.0 - tau, np.ones_like(tau), tau])
-    rise = np.choose(kind, [(1.0 + np.sin(b)) / 2.0, tau, tau, np.zeros_like(tau)])
-    return radius * swell, z0 + (z1 - z0) * rise
-
-
-def patch_points(kind: Ints, shape: Floats, tau: Floats, turn: Floats) -> Floats:
-    """Points (..., 3) of round surfaces at tau up them and `turn` radians around; all broadcast."""
-    tau, turn = np.broadcast_arrays(tau, turn)
-    radius, level = patch_radius_m(np.broadcast_to(kind, tau.shape), shape, tau)
-    return np.stack(
-        [shape[..., 0] + radius * np.cos(turn), shape[..., 1] + radius * np.sin(turn), level], axis=-1
-    )
 
 
 def tightest_on_patches(
@@ -253,7 +165,7 @@ def _patch_spare(
 ) -> tuple[Floats, Floats]:
     x = patch_points(kind[:, None], shape[:, None, :], tau, turn) - dish_m[:, None, :]
     angle = _angle_rad(x, ray[:, None, :])
-    return (angle if link is None else angle - room_angle_rad(np.sqrt(_dot(x, x)), link)), x
+    return (angle if link is None else angle - room_angle_rad(np.sqrt(dot(x, x)), link)), x
 
 
 _UP, _AROUND = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0], indexing="ij"))
@@ -306,68 +218,12 @@ def _newton(f: Floats) -> tuple[Floats, Floats]:
     return np.clip(jump[0], -20.0, 20.0)[:, None], np.clip(jump[1], -20.0, 20.0)[:, None]
 
 
-def _face_hits_m(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> Floats:
-    """Distance along each ray to each face, inf where it misses."""
-    normal = parts.normal[face]
-    slope = _dot(normal, ray)
-    level = np.abs(slope) < 1e-12
-    along_m = (parts.offset_m[face] - _dot(normal, dish_m)) / np.where(level, 1.0, slope)
-    point = dish_m + along_m[:, None] * ray
-    inside = (np.einsum("fij,fj->fi", parts.inward[face], point) >= parts.inward_m[face] - 1e-9).all(axis=1)
-    return np.where(inside & ~level & (along_m > 0.0), along_m, np.inf)
-
-
-def _round_hits_m(parts: Parts, patch: Ints, dish_m: Floats, ray: Floats) -> Floats:
-    """Distance along each ray to each round surface, inf where it misses."""
-    kind, shape = parts.round_kind[patch], parts.round_m[patch]
-    axis, z0, z1, radius = shape[:, :2], shape[:, 2], shape[:, 3], np.maximum(shape[:, 4], 1e-12)
-    tall = np.where(z1 > z0, z1 - z0, 1.0)
-    here = (dish_m[:, :2] - axis) / radius[:, None]
-    way = ray[:, :2] / radius[:, None]
-    # heights scaled so that the surface is x2 + y2 + s z2 = w: a ball, a cone from its tip, a pipe
-    tip = np.choose(kind, [(z0 + z1) / 2.0, z1, z0, z0])
-    scale = np.choose(kind, [2.0 / tall, 1.0 / tall, tall * 0.0, tall * 0.0])
-    sign = np.choose(kind, [1.0, -1.0, 0.0, 0.0])
-    here_z, way_z = (dish_m[:, 2] - tip) * scale, ray[:, 2] * scale
-    a = _dot(way, way) + sign * way_z**2
-    b = _dot(here, way) + sign * here_z * way_z
-    c = _dot(here, here) + sign * here_z**2 - np.where(kind == CONE, 0.0, 1.0)
-    root = np.sqrt(np.maximum(b * b - a * c, 0.0))
-    flat = np.abs(a) < 1e-14
-    over = np.where(flat, 1.0, a)
-    linear = -c / np.where(np.abs(b) < 1e-14, np.inf, 2.0 * b)
-    roots = np.stack(
-        [np.where(flat, linear, (-b - root) / over), np.where(flat, linear, (-b + root) / over)], axis=1
-    )
-    _, ends = patch_radius_m(kind[:, None], shape[:, None, :], parts.round_tau[patch])
-    level = dish_m[:, 2:] + roots * ray[:, 2:]
-    good = ((b * b >= a * c) & (kind != DISK))[:, None] & (roots > 0.0)
-    good &= (level >= ends.min(axis=1)[:, None] - 1e-9) & (level <= ends.max(axis=1)[:, None] + 1e-9)
-    curved = np.where(good, roots, np.inf).min(axis=1)
-    down = np.where(ray[:, 2] == 0.0, np.inf, ray[:, 2])
-    to_disk = (z0 - dish_m[:, 2]) / down
-    across = here + to_disk[:, None] * way
-    on_disk = (kind == DISK) & (to_disk > 0.0) & (_dot(across, across) <= 1.0)
-    return np.where(on_disk, to_disk, curved)
-
-
-def first_hit_m(parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats) -> Floats:
-    """Distance along each ray at which it meets its obstacle, (pair,), inf where it never does."""
-    hit = np.full(obstacle.size, np.inf)
-    for first, solve in ((parts.face_first, _face_hits_m), (parts.round_first, _round_hits_m)):
-        owner, part = _spread(obstacle, first)
-        if owner.size:
-            along, _ = _least(solve(parts, part, dish_m[owner], ray[owner]), owner, obstacle.size)
-            hit = np.minimum(hit, along)
-    return hit
-
-
 def _meridians(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> tuple[Floats, Floats, Bools]:
     """The piece of each face in the plane of ray and normal: its two ends seen from the dish, and whether any."""
     normal = parts.normal[face]
-    foot = (parts.offset_m[face] - _dot(normal, dish_m))[:, None] * normal
-    way = ray - _dot(normal, ray)[:, None] * normal
-    size = np.sqrt(_dot(way, way))
+    foot = (parts.offset_m[face] - dot(normal, dish_m))[:, None] * normal
+    way = ray - dot(normal, ray)[:, None] * normal
+    size = np.sqrt(dot(way, way))
     way = way / np.maximum(size, 1e-9)[:, None]
     depth = np.einsum("fij,fj->fi", parts.inward[face], dish_m + foot) - parts.inward_m[face]
     rate = np.einsum("fij,fj->fi", parts.inward[face], way)
@@ -384,7 +240,7 @@ def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
     """Put the rows that are less than what was found so far into place."""
     order = np.argsort(owner, kind="stable")
     spare, point, owner = spare[order], point[order], owner[order]
-    best, at = _least(spare, owner, found.spare_rad.size)
+    best, at = least_of_pairs(spare, owner, found.spare_rad.size)
     won = best < found.spare_rad
     found.spare_rad[won] = best[won]
     found.tight_m[won] = point[at[won]]
@@ -414,7 +270,7 @@ def evaluate(
         np.zeros((pairs, 3)),
     )
     segments = _edge_margins(parts, obstacle, dish_m, ray, link, found)
-    owner, patch = _spread(obstacle, parts.round_first)
+    owner, patch = spread_over_parts(obstacle, parts.round_first)
     if owner.size:
         rounds = (
             parts.round_kind[patch],
@@ -425,11 +281,11 @@ def evaluate(
         )
         if margins:
             margin, point = tightest_on_patches(*rounds, None)
-            best, at = _least(margin, owner, pairs)
+            best, at = least_of_pairs(margin, owner, pairs)
             won = best < found.margin_rad
             found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
         _offer(found, *tightest_on_patches(*rounds, link), owner)
-    owner, face = _spread(obstacle, parts.face_first)
+    owner, face = spread_over_parts(obstacle, parts.face_first)
     if owner.size:
         a, b, there = _meridians(parts, face, dish_m[owner], ray[owner])
         segments.append((a[there], b[there], owner[there]))
@@ -446,17 +302,17 @@ def _edge_margins(
     parts: Parts, obstacle: Ints, dish_m: Floats, ray: Floats, link: Link, found: Found
 ) -> list[tuple[Floats, Floats, Ints]]:
     """The nearest point of the edges into `found`; the edges themselves back, for the finer search."""
-    owner, edge = _spread(obstacle, parts.edge_first)
+    owner, edge = spread_over_parts(obstacle, parts.edge_first)
     if not owner.size:
         return []
     a, b = parts.edge_a_m[edge] - dish_m[owner], parts.edge_b_m[edge] - dish_m[owner]
     t = nearest_on_segments(a, b, ray[owner])
     point = a + t[:, None] * (b - a)
     margin = _angle_rad(point, ray[owner])
-    best, at = _least(margin, owner, obstacle.size)
+    best, at = least_of_pairs(margin, owner, obstacle.size)
     held = at >= 0
     found.margin_rad[held], found.near_m[held] = best[held], point[at[held]]
-    _offer(found, margin - room_angle_rad(np.sqrt(_dot(point, point)), link), point, owner)
+    _offer(found, margin - room_angle_rad(np.sqrt(dot(point, point)), link), point, owner)
     return [(a, b, owner)]
 
 
@@ -465,6 +321,6 @@ def _lower_spare(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> Floats:
     along = b_m - a_m
     t = nearest_on_segments(a_m, b_m, ray)
     angle = _angle_rad(a_m + t[:, None] * along, ray)
-    closest = np.clip(-_dot(a_m, along) / np.maximum(_dot(along, along), 1e-24), 0.0, 1.0)
+    closest = np.clip(-dot(a_m, along) / np.maximum(dot(along, along), 1e-24), 0.0, 1.0)
     near = a_m + closest[:, None] * along
-    return angle - room_angle_rad(np.sqrt(_dot(near, near)), link)
+    return angle - room_angle_rad(np.sqrt(dot(near, near)), link)
