@@ -29,7 +29,8 @@ _BOUNDS = 60_000
 
 _WORKERS = 2
 
-_Piece, _Answer = TypeVar("_Piece"), TypeVar("_Answer")
+_Piece = TypeVar("_Piece")
+_Answer = TypeVar("_Answer")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,8 +11,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 from matplotlib.transforms import ScaledTranslation
 
-from skysill.horizon.obstacles import Obstacle
 from skysill.horizon.roof_surface import RoofDoubts, roof_doubts, roof_triangles
+from skysill.model.obstacles import Obstacle
 from skysill.model.site import Roof
 from skysill.plots.labels import add_text, place_labels
 from skysill.plots.plan_symbols import (

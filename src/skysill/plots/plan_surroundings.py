@@ -9,8 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 
-from skysill.horizon.obstacles import Obstacle
 from skysill.horizon.roof_surface import OWN_ROOF
+from skysill.model.obstacles import Obstacle
 from skysill.plots.labels import Label, place_labels
 from skysill.plots.plan_symbols import (
     PlanArtists,

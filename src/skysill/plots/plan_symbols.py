@@ -13,7 +13,7 @@ from matplotlib.transforms import Bbox
 from numpy.typing import ArrayLike
 
 from skysill.assessment.overhead_lines import LINE_RANK
-from skysill.horizon.obstacles import Obstacle
+from skysill.model.obstacles import Obstacle
 from skysill.plots.labels import Label, add_text
 from skysill.plots.theme import (
     PALETTE,
