@@ -14,11 +14,11 @@ import zxingcpp
 from PIL import Image
 
 from skysill.assessment.pipeline import Track
+from skysill.report.formatting import for_readers
 from skysill.report.html import sheet_html
 from skysill.report.pictures import qr_png, qr_svg
 from skysill.report.record_page import record_page
 from skysill.report.sheet_page import BLANK_ROWS, sheet_page
-from skysill.report.text import for_readers
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 

@@ -11,13 +11,13 @@ from matplotlib.text import Text
 from pypdf import PdfReader
 
 from skysill.errors import InputError
-from skysill.plots.dish_tilt import tilt_figure
+from skysill.plots.dish_tilt import dish_tilt_figure
 from skysill.plots.labels import printable
-from skysill.plots.path_profile import path_figure
-from skysill.plots.plan import draw_surroundings
+from skysill.plots.path_profile import path_profile_figure
+from skysill.plots.plan_surroundings import draw_plan
 from skysill.plots.sky_view import sky_figure
 from skysill.plots.strip import strip_figure
-from skysill.plots.theme import PRINT, drawing, new_figure
+from skysill.plots.theme import PRINT_THEME, fixed_settings, new_figure
 from skysill.report.pdf_builder import PAPERS
 from skysill.report.pictures import pictures
 from skysill.report.record_page import record_page
@@ -104,14 +104,16 @@ def test_pictures_are_set_as_large_as_they_are_drawn(record_bytes, drawn):
 def test_lettering_in_the_records_pictures_is_eight_points_or_more(record):
     """The pictures are set unscaled (the test above), so points in the figure are points on paper."""
     assessment = record.assessment
-    with drawing():
-        figures = [sky_figure(assessment, heading=False, ink=PRINT)]
-        figures += [tilt_figure(elevation_deg=24.1, tilt_deg=7.1, ink=PRINT)]
+    with fixed_settings():
+        figures = [sky_figure(assessment, heading=False, theme=PRINT_THEME)]
+        figures += [dish_tilt_figure(elevation_deg=24.1, tilt_deg=7.1, theme=PRINT_THEME)]
         for result in assessment.results:
-            figures.append(strip_figure(assessment, result.satellite.name, heading=False, ink=PRINT))
-            figures.append(path_figure(assessment, result.satellite.name, heading=False, ink=PRINT))
-        plan = new_figure(PRINT.width_in, 3.75)
-        draw_surroundings(plan.add_axes((0.01, 0.005, 0.98, 0.99)), record.surroundings, ink=PRINT)
+            figures.append(strip_figure(assessment, result.satellite.name, heading=False, theme=PRINT_THEME))
+            figures.append(
+                path_profile_figure(assessment, result.satellite.name, heading=False, theme=PRINT_THEME)
+            )
+        plan = new_figure(PRINT_THEME.width_in, 3.75)
+        draw_plan(plan.add_axes((0.01, 0.005, 0.98, 0.99)), record.surroundings, theme=PRINT_THEME)
         figures.append(plan)
     for figure in figures:
         for text in figure.findobj(Text):

@@ -1,1 +1,1 @@
-"""Survey record and field sheet, as HTML and PDF."""
+"""Field sheet and survey record: as data, as text, and as HTML and PDF files."""

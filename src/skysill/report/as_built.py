@@ -1,4 +1,4 @@
-"""What was actually done, held against the plan; and photographs placed in relation to the site."""
+"""As-built values compared with the plan, and photographs in relation to the site."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from skysill.units import separation_deg, wrap_180, wrap_360
 __all__ = ["Built", "BuiltRow", "PhotoRecord", "built", "photo_record", "tapes_from"]
 
 FAR_PHOTO_M = 300.0
-"""A camera farther from the site than this was elsewhere, or its position is wrong."""
+"""A camera position farther from the site than this is doubted: it was elsewhere, or the position is wrong."""
 
 _SAME_PLACE_M, _SAME_HEIGHT_M = 0.3, 0.1
 _FAR_BUILT_M = 500.0
@@ -34,9 +34,9 @@ _FAR_BUILT_M = 500.0
 
 @dataclass(frozen=True, slots=True)
 class PhotoRecord:
-    """A photograph with what may be said of where it was taken.
+    """A photograph with facts about where it was taken.
 
-    alt : what it shows as far as anyone can tell without seeing it
+    alt : a description that needs no sight of the picture
     facts, doubts : sentences
     """
 
@@ -48,7 +48,7 @@ class PhotoRecord:
 
 @dataclass(frozen=True, slots=True)
 class BuiltRow:
-    """One quantity; texts, "-" where not known. matters : the difference is more than the plan can bear."""
+    """One quantity as text, "-" where not known. matters : the difference exceeds its tolerance."""
 
     quantity: str
     planned: str
@@ -59,7 +59,7 @@ class BuiltRow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Built:
-    """The as-built section. anew : the satellite assessed from where the dish really stands; None: as planned."""
+    """The as-built section. anew : the result from where the dish really stands; None where it stands as planned."""
 
     as_built: AsBuilt
     rows: tuple[BuiltRow, ...]
@@ -69,9 +69,9 @@ class Built:
 
 
 def photo_record(photo: Photo, at: Place, assessment: Assessment, *, keep_location: bool) -> PhotoRecord:
-    """What a photo's EXIF says, in relation to the site and the satellites.
+    """Facts from a photo's EXIF data, in relation to the site and the satellites.
 
-    keep_location : show its position; else only how far it was taken from the site
+    keep_location : show its position; otherwise only its distance from the site
     """
     facts, doubts = [], list(photo.notes)
     if photo.taken is not None:
@@ -91,13 +91,13 @@ def photo_record(photo: Photo, at: Place, assessment: Assessment, *, keep_locati
     direction_deg = _direction_deg(photo, at, assessment, doubts)
     if direction_deg is not None:
         facts.append(f"Looking {compass_point(direction_deg)}, {direction_deg:.0f} degrees true.")
-        facts.extend(_beside(direction_deg, assessment))
+        facts.extend(_satellites_in_view(direction_deg, assessment))
     looking = "" if direction_deg is None else f", looking {compass_point(direction_deg)}"
     return PhotoRecord(photo, f"Photograph {photo.name}{looking}", tuple(facts), tuple(doubts))
 
 
 def _direction_deg(photo: Photo, at: Place, assessment: Assessment, doubts: list[str]) -> float | None:
-    """True direction; a magnetic one is turned by the declination that the look vectors carry."""
+    """True direction of view; a magnetic one is corrected by the declination of the look vectors."""
     if photo.direction_deg is None or photo.direction_from == "true":
         return photo.direction_deg
     turns = [r.look.declination_deg for r in assessment.results if r.look.declination_deg is not None]
@@ -107,7 +107,7 @@ def _direction_deg(photo: Photo, at: Place, assessment: Assessment, doubts: list
     return float(true_bearing(photo.direction_deg, turns[0]))
 
 
-def _beside(direction_deg: float, assessment: Assessment) -> Iterator[str]:
+def _satellites_in_view(direction_deg: float, assessment: Assessment) -> Iterator[str]:
     for result in assessment.results:
         if result.look.azimuth_deg is None or not result.look.visible:
             continue
@@ -130,7 +130,7 @@ def built(
     *,
     photos: tuple[PhotoRecord, ...] = (),
 ) -> Built:
-    """The work done, held against the plan for its satellite.
+    """As-built values compared with the plan for their satellite.
 
     Raises
     ------
@@ -156,7 +156,7 @@ def built(
         north_m=mount.north_m if north_m is None else north_m,
         height_m=mount.height_m if done.height_m is None else done.height_m,
     )
-    return Built(done, tuple(rows), _anew(job, mount, moved, result, notes), tuple(notes), photos)
+    return Built(done, tuple(rows), _reassessed(job, mount, moved, result, notes), tuple(notes), photos)
 
 
 def _planned(assessment: Assessment, done: AsBuilt) -> SatelliteResult:
@@ -192,7 +192,11 @@ def _place_rows(
         apart_m = float(((east_m - mount.east_m) ** 2 + (north_m - mount.north_m) ** 2) ** 0.5)
         where = f"{east_m:.1f} m east, {north_m:.1f} m north"
         yield BuiltRow(
-            "place of the mast", planned, where, f"{_metres_fine(apart_m)} apart", apart_m > _SAME_PLACE_M
+            "place of the mast",
+            planned,
+            where,
+            f"{_metres_to_a_decimal(apart_m)} apart",
+            apart_m > _SAME_PLACE_M,
         )
     built_m = done.height_m
     yield BuiltRow(
@@ -205,7 +209,7 @@ def _place_rows(
 
 
 def _tape_rows(job: Job, mount: Mount, done: AsBuilt) -> Iterator[BuiltRow]:
-    """Cable and tape distances: those planned, and those written down, by the names of their corners."""
+    """Cable run and tape distances, planned and as built, by the names of their corners."""
     route = None if job.roof is None else cable_run(job.roof, mount)
     if route is not None or done.cable_run_m is not None:
         limit_m, real_m = job.terminal.cable_limit_m, done.cable_run_m
@@ -232,7 +236,7 @@ def _tape_rows(job: Job, mount: Mount, done: AsBuilt) -> Iterator[BuiltRow]:
 
 
 def tapes_from(job: Job, mount: Mount) -> tuple[Tape, ...]:
-    """Two tape distances that fix a mount; along the roof where it stands on it."""
+    """Two tape distances that determine a mount's position; along the roof where it stands on it."""
     on_roof = False
     if job.roof is not None:
         import shapely
@@ -242,29 +246,31 @@ def tapes_from(job: Job, mount: Mount) -> tuple[Tape, ...]:
 
 
 def _with_article(name: str, planned: dict[str, float]) -> str:
-    """A corner as the plan calls it, though it was written down without its article."""
+    """The name of a corner as in the plan, where it was written down without its article."""
     return f"the {name}" if f"the {name}" in planned else name
 
 
-def _metres_fine(value: float) -> str:
+def _metres_to_a_decimal(value: float) -> str:
     return f"{value:.1f} m" if value < 1000.0 else f"{value / 1000.0:.1f} km"
 
 
 def _pointing_rows(
     job: Job, at: Place, result: SatelliteResult, done: AsBuilt, notes: list[str]
 ) -> Iterator[BuiltRow]:
-    """Azimuth in the frame it was written down in, elevation, polarisation; more than half the beam off matters."""
+    """Azimuth in the reference it was written down in, elevation, polarisation; half the beamwidth is the tolerance."""
     look, half_deg = result.look, beam_half_width_deg(job.terminal)
-    frame = _frame(job, at, done)
-    azimuth_deg = None if done.azimuth_deg is None else float(wrap_360(done.azimuth_deg + frame.turn_deg))
+    reference = _reference(job, at, done)
+    azimuth_deg = None if done.azimuth_deg is None else float(wrap_360(done.azimuth_deg + reference.turn_deg))
     turn = None
     if azimuth_deg is not None and look.azimuth_deg is not None:
         turn = float(wrap_180(azimuth_deg - look.azimuth_deg))
-    # a turn about the plumb line moves the beam by less, the higher it points
+    # a turn about the vertical moves the beam by less, the higher it points
     swing = max(float(np.cos(np.deg2rad(look.elevation_apparent_deg))), 0.02)
     yield BuiltRow(
-        f"azimuth, {frame.words}",
-        _degrees(None if look.azimuth_deg is None else float(wrap_360(look.azimuth_deg - frame.turn_deg))),
+        f"azimuth, {reference.words}",
+        _degrees(
+            None if look.azimuth_deg is None else float(wrap_360(look.azimuth_deg - reference.turn_deg))
+        ),
         _degrees(done.azimuth_deg),
         "-" if turn is None else f"{turn:+.1f}° of ±{half_deg / swing:.1f}°",
         turn is not None and abs(turn) * swing > half_deg,
@@ -301,19 +307,19 @@ def _degrees(value: float | None) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Frame:
-    """What an azimuth counts from: true = written + turn_deg."""
+class _Reference:
+    """The reference of an azimuth: true = written + turn_deg."""
 
     turn_deg: float
     words: str
 
 
-def _frame(job: Job, at: Place, done: AsBuilt) -> _Frame:
-    """The frame that the as-built azimuth was written down in; its own word first, never guessed for a compass.
+def _reference(job: Job, at: Place, done: AsBuilt) -> _Reference:
+    """The reference of the as-built azimuth: as the file says; never guessed after a compass survey.
 
     Raises
     ------
-    InputError : the file does not say, and the survey was taken with a compass; no date for the magnetic model
+    InputError : the file does not say and the survey was taken with a compass; or the magnetic model has no date
     """
     survey = job.sources.survey
     bearings = done.bearings
@@ -326,26 +332,26 @@ def _frame(job: Job, at: Place, done: AsBuilt) -> _Frame:
             )
         bearings = "true"
     if bearings == "true":
-        return _Frame(0.0, "true")
+        return _Reference(0.0, "true")
     if bearings == "survey":
-        return _Frame(compass_correction_of(job, at.site).correction_deg, "on the survey's compass")
+        return _Reference(compass_correction_of(job, at.site).correction_deg, "on the survey's compass")
     date: dt.date | None = done.date or job.date
     if date is None:
         raise InputError("a magnetic azimuth needs a date.", where=f"{done.source}, date")
     found = declination(at.latitude_deg, at.longitude_deg, min(at.antenna_elevation_m, 9000.0), date)
-    return _Frame(found.declination_deg, "magnetic")
+    return _Reference(found.declination_deg, "magnetic")
 
 
-def _anew(
+def _reassessed(
     job: Job, mount: Mount, moved: Mount, result: SatelliteResult, notes: list[str]
 ) -> SatelliteResult | None:
-    """The verdict from where the dish really stands, where that is not as planned."""
+    """The result from where the dish really stands, where that differs from the plan."""
     apart_m = ((moved.east_m - mount.east_m) ** 2 + (moved.north_m - mount.north_m) ** 2) ** 0.5
     if apart_m <= _SAME_PLACE_M and abs(moved.height_m - mount.height_m) <= _SAME_HEIGHT_M:
         return None
     if apart_m > _FAR_BUILT_M:
         notes.append(
-            f"The place written down is {_metres_fine(apart_m)} from the plan: it is not assessed. Check it."
+            f"The place written down is {_metres_to_a_decimal(apart_m)} from the plan: it is not assessed. Check it."
         )
         return None
     try:

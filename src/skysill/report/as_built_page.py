@@ -1,18 +1,18 @@
-"""As built against plan, in words."""
+"""The comparison of as-built values with the plan, as text."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from skysill.report.as_built import Built, PhotoRecord
-from skysill.report.text import WORDS, Head, Table, for_readers
+from skysill.report.formatting import WORDS, Head, Table, for_readers
 
 __all__ = ["BuiltPage", "built_page", "commissioning"]
 
 
 @dataclass(frozen=True, slots=True)
 class BuiltPage:
-    """As built against plan."""
+    """The as-built section as text."""
 
     heading: str
     table: Table
@@ -57,7 +57,7 @@ def built_page(made: Built) -> BuiltPage:
 
 
 def commissioning(made: Built | None) -> Table:
-    """What is written down after alignment; lines not filled in yet wait for a pen. Common practice, no source."""
+    """The table to fill in after alignment, with the as-built values known so far. Common practice, no source."""
     done = None if made is None else made.as_built
 
     def signal(value: float | None) -> str:

@@ -1,4 +1,4 @@
-"""Record and sheet as one self-contained HTML file: no script, nothing fetched, every text escaped."""
+"""Record and field sheet as one self-contained HTML file: no script, nothing loaded, every text escaped."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["record_html", "sheet_html"]
 
 
 def record_html(record: Record) -> str:
-    """The survey record; pictures as SVG inside it."""
+    """The survey record as HTML with its pictures as SVG inside."""
     return _render(
         "record.html",
         page=record_page(record),
@@ -28,7 +28,7 @@ def record_html(record: Record) -> str:
 
 
 def sheet_html(sheet: FieldSheet, *, csv_name: str = "") -> str:
-    """The field sheet, to be printed or read on a phone. csv_name : of the table that goes with it"""
+    """The field sheet as HTML, to print or to read on a phone. csv_name : name of its table"""
     return _render("sheet.html", page=sheet_page(sheet, csv_name=csv_name), qr=_safe(qr_svg(sheet.geo_uri)))
 
 
@@ -52,7 +52,7 @@ def _render(template: str, **given: Any) -> str:
 
 
 def _safe(markup: str) -> Any:
-    """Markup of our own making, not to be escaped."""
+    """Markup made by this package, which is not escaped."""
     from markupsafe import Markup
 
     return Markup(markup)

@@ -1,4 +1,4 @@
-"""PDF documents from paragraphs, tables and pictures; A4 or Letter, tables parted between rows only."""
+"""PDF documents from paragraphs, tables and pictures; A4 or Letter, tables broken only between rows."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from skysill.errors import InputError
+from skysill.report.formatting import Facts, Table
 from skysill.report.pictures import Picture, qr_png
-from skysill.report.text import Facts, Table
 
 __all__ = ["PAPERS", "PdfBuilder"]
 
@@ -25,8 +25,8 @@ _REGULAR, _BOLD = "SkysillSans", "SkysillSans-Bold"
 
 
 @cache
-def _letters() -> None:
-    """Register the letters that matplotlib brings along: they hold more scripts than PDF's own."""
+def _register_fonts() -> None:
+    """Register the fonts that come with matplotlib: they cover more scripts than the built-in fonts of PDF."""
     from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
     from reportlab.pdfbase.ttfonts import TTFont
 
@@ -41,40 +41,49 @@ def _letters() -> None:
 
 @dataclass(frozen=True, slots=True)
 class PdfBuilder:
-    """A paper, its type, and what can be set on it."""
+    """Page size and paragraph styles, and the elements made with them."""
 
     size: tuple[float, float]
     styles: dict[str, Any]
 
     @classmethod
     def on(cls, paper: str) -> PdfBuilder:
+        """A builder for a paper size.
+
+        Raises
+        ------
+        InputError : a size that is not in PAPERS
+        """
         if paper.lower() not in PAPERS:
             raise InputError(f'"{paper}" is no paper known here.', where="paper", mend="Write a4 or letter.")
-        _letters()
+        _register_fonts()
         return cls(PAPERS[paper.lower()], _styles())
 
     @property
     def width(self) -> float:
+        """Width between the margins, points."""
         return self.size[0] - 2.0 * _MARGIN
 
     def text(self, words: str, style: str = "body") -> Any:
-        """A paragraph of plain text: nothing in it is markup."""
+        """A paragraph of plain text, without markup."""
         from reportlab.platypus import Paragraph
 
-        return Paragraph(_plain(words), self.styles[style])
+        return Paragraph(_escaped(words), self.styles[style])
 
     def heading(self, words: str, style: str = "h2", *, room: float = 60.0) -> list[Any]:
-        """A heading that never stands alone at the foot of a page: with less than `room` points it begins the next."""
+        """A heading; with less than `room` points left on the page it begins the next one."""
         from reportlab.platypus import CondPageBreak
 
         return [CondPageBreak(room), self.text(words, style)]
 
     def bullets(self, items: Sequence[str]) -> list[Any]:
+        """A bulleted list of plain texts."""
         from reportlab.platypus import Paragraph
 
-        return [Paragraph(_plain(item), self.styles["bullet"], bulletText="•") for item in items]
+        return [Paragraph(_escaped(item), self.styles["bullet"], bulletText="•") for item in items]
 
     def facts(self, rows: Facts, width: float) -> Any:
+        """A table of names and values, `width` points wide."""
         from reportlab.platypus import Table as Grid
 
         cells = [[self.text(name, "cell"), self.text(value, "strong")] for name, value in rows]
@@ -88,9 +97,10 @@ class PdfBuilder:
         tall: float | None = None,
         width: float | None = None,
     ) -> Any:
-        """A table whose head stands again on every page; rows are never cut.
+        """A table that repeats its head on every page and never breaks a row.
 
-        tall : height of each row in points, for tables to write in; width : of the whole, in points
+        shares : relative widths of the columns; tall : height of each row in points, for tables to write in
+        width : of the whole table, points
         """
         from reportlab.platypus import Table as Grid
 
@@ -129,6 +139,7 @@ class PdfBuilder:
         )
 
     def picture(self, picture: Picture, width: float, most_high: float = 1e9) -> Any:
+        """A picture at its own size, or smaller where `width` or `most_high` points require it."""
         from reportlab.platypus import Image
 
         scale = min(72.0, width / picture.width_in, most_high / picture.height_in)
@@ -140,20 +151,21 @@ class PdfBuilder:
         )
 
     def side_by_side(self, cells: Sequence[Any], widths: Sequence[float]) -> Any:
+        """Elements beside each other, in columns of these widths in points."""
         from reportlab.platypus import Table as Grid
 
         style = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)]
         return Grid([list(cells)], colWidths=list(widths), style=style, hAlign="LEFT")
 
     def beside_code(self, content: list[Any], geo_uri: str) -> Any:
-        """Content with the position as a code at its right."""
+        """Content with the position as a QR code at its right."""
         from reportlab.platypus import Image
 
         code = Image(io.BytesIO(qr_png(geo_uri)), width=76.0, height=76.0)
         return self.side_by_side([content, code], [self.width - 84.0, 84.0])
 
     def place(self, facts: Facts, geo_uri: str) -> Any:
-        """Facts of a place, with its position as a code beside them."""
+        """Facts of a place, with its position as a QR code beside them."""
         from reportlab.platypus import Image
 
         code = Image(io.BytesIO(qr_png(geo_uri)), width=92.0, height=92.0)
@@ -163,6 +175,7 @@ class PdfBuilder:
         )
 
     def printed(self, title: str, footer: str, story: list[Any]) -> bytes:
+        """The document as PDF bytes, with a footer and page numbers; the same input gives the same bytes."""
         from reportlab.platypus import SimpleDocTemplate
 
         buffer = io.BytesIO()
@@ -234,8 +247,8 @@ def _styles() -> dict[str, Any]:
     }
 
 
-def _plain(words: str) -> str:
-    """Text in which nothing is markup, of letters that the type has; others become a question mark."""
+def _escaped(words: str) -> str:
+    """Text with markup escaped, and with a white square for glyphs that the font lacks."""
     from skysill.plots.labels import printable
 
     return escape(printable(words))

@@ -1,4 +1,4 @@
-"""The pictures that go into a record, each with words for those who cannot see it."""
+"""The pictures of a record, each with a description for those who cannot see it."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ __all__ = ["Picture", "Pictures", "pictures", "qr_png", "qr_svg"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """A rendered picture, drawn at the size it is set in a page.
+    """A rendered picture at the size it has on a page.
 
-    kind : "svg" or "png"; width_in, height_in : as drawn; caption : what it is, and how to read it
+    kind : "svg" or "png"; width_in, height_in : as drawn; caption : what it shows, and how to read it
     """
 
     title: str
@@ -30,14 +30,17 @@ class Picture:
 
     @property
     def data_uri(self) -> str:
-        """The picture as an address that needs no file."""
+        """The picture as a data URI (RFC 2397)."""
         mime = "image/svg+xml" if self.kind == "svg" else "image/png"
         return f"data:{mime};base64,{base64.b64encode(self.data).decode('ascii')}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pictures:
-    """sky, plan : of the whole record; beside, tilt : per satellite, strip and path; the dish from the side"""
+    """The pictures of a record.
+
+    sky, plan : of the whole record; beside : strip and path profile of each satellite; tilt : the dish from the side
+    """
 
     sky: Picture
     plan: Picture | None
@@ -51,7 +54,7 @@ def pictures(record: Record, kind: Literal["svg", "png"]) -> Pictures:
     from skysill.plots.theme import PRINT_THEME
 
     assessment = record.assessment
-    results = "; ".join(_in_words(result) for result in assessment.results)
+    results = "; ".join(_description(result) for result in assessment.results)
     sky = _rendered(
         lambda: sky_figure(assessment, heading=False, theme=PRINT_THEME),
         kind,
@@ -74,7 +77,7 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
 
     assessment, name = record.assessment, one.result.satellite.name
     if one.result.look.visible:
-        words = _in_words(one.result)
+        words = _description(one.result)
         yield _rendered(
             lambda: strip_figure(assessment, name, heading=False, theme=PRINT_THEME),
             kind,
@@ -93,7 +96,7 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
 
 
 def _plan(record: Record, kind: Literal["svg", "png"]) -> Picture | None:
-    """What stands around on the map, with each satellite's line and how tall things may be along it."""
+    """The surroundings from above, with each satellite's line and the allowed heights along it."""
     found = record.surroundings
     if found is None:
         return None
@@ -159,7 +162,7 @@ def _rendered(draw: Any, kind: Literal["svg", "png"], title: str, caption: str, 
     )
 
 
-def _in_words(result: SatelliteResult) -> str:
+def _description(result: SatelliteResult) -> str:
     look, control = result.look, result.clearance.controlling
     if not look.visible:
         return f"{result.satellite.name} is below the horizon"

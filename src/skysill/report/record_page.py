@@ -1,4 +1,4 @@
-"""The words of the survey record, each sentence once: HTML and PDF are both made from these pages."""
+"""The text of the survey record, each sentence once: HTML and PDF are both made from it."""
 
 from __future__ import annotations
 
@@ -10,16 +10,17 @@ from skysill.model.site import Terminal
 from skysill.remedies.tape_distances import tape_words
 from skysill.report.as_built import PhotoRecord
 from skysill.report.as_built_page import BuiltPage, built_page, commissioning
-from skysill.report.record import ReadingRow, Record, SurveyRecord
+from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
+from skysill.report.record import Record
 from skysill.report.satellite_page import SatellitePage, satellite_page
-from skysill.report.text import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
+from skysill.report.survey_readings import ReadingRow, SurveyRecord
 
 __all__ = ["RecordPage", "record_page"]
 
 
 @dataclass(frozen=True, slots=True)
 class RecordPage:
-    """The record, in words."""
+    """The record as text."""
 
     title: str
     subtitle: str
@@ -42,7 +43,7 @@ class RecordPage:
 
 
 def record_page(record: Record) -> RecordPage:
-    """The record in words."""
+    """The text of a record."""
     assessment, version = record.assessment, record.assessment.version
     satellites = tuple(satellite_page(record, one, at + 1) for at, one in enumerate(record.satellites))
     built = None if record.built is None else built_page(record.built)
@@ -160,14 +161,14 @@ def _distance_error(survey: SurveyRecord) -> str:
 
 
 def _readings(survey: SurveyRecord | None) -> Table | None:
-    """Every reading as it was taken; columns that say nothing anywhere are left out."""
+    """Every reading as it was taken; empty columns are left out."""
     if survey is None or not survey.readings:
         return None
     typed = survey.bearings != "true" or survey.correction_source != "true"
     columns: list[tuple[Head, list[str]]] = [
         (Head("true", number=True), [bearing(row.azimuth_deg) for row in survey.readings]),
         (Head("elevation", number=True), [degrees(row.elevation_deg) for row in survey.readings]),
-        (Head("distance", number=True), [_away(row) for row in survey.readings]),
+        (Head("distance", number=True), [_distance_text(row) for row in survey.readings]),
         (Head("kind"), [row.kind for row in survey.readings]),
         (Head("leaf"), [row.leaf for row in survey.readings]),
         (Head("station"), [row.station for row in survey.readings]),
@@ -181,7 +182,7 @@ def _readings(survey: SurveyRecord | None) -> Table | None:
     return Table("Readings as they were taken", tuple(head for head, _ in kept), rows)
 
 
-def _away(row: ReadingRow) -> str:
+def _distance_text(row: ReadingRow) -> str:
     if row.distance_m is None:
         return "-"
     return f"over {metres(row.distance_m)}" if row.at_least else metres(row.distance_m)

@@ -1,4 +1,4 @@
-"""The survey record as PDF, from the same pages as the HTML."""
+"""The survey record as PDF, from the same text as the HTML."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from dataclasses import replace
 from typing import Any
 
 from skysill.report.as_built import PhotoRecord
+from skysill.report.formatting import Table
 from skysill.report.pdf_builder import PdfBuilder
 from skysill.report.pictures import Picture, Pictures, pictures
 from skysill.report.record import Record
 from skysill.report.record_page import RecordPage, record_page
 from skysill.report.satellite_page import SatellitePage
-from skysill.report.text import Table
 
 __all__ = ["record_pdf"]
 
@@ -61,7 +61,7 @@ def _record(pdf: PdfBuilder, page: RecordPage, drawn: Pictures) -> Iterator[Any]
 
 
 def _card(pdf: PdfBuilder, one: SatellitePage, tilt: Picture | None) -> Iterator[Any]:
-    """The pointing card, on top of everything: what is read on the roof."""
+    """The pointing card, at the top of the record, for use on the roof."""
     yield from pdf.heading(f"{one.glyph} {one.word}: {one.name}", room=150.0)
     if not one.pointing:
         yield pdf.text(f"{one.where[0].upper()}{one.where[1:]}.")
@@ -76,7 +76,7 @@ def _card(pdf: PdfBuilder, one: SatellitePage, tilt: Picture | None) -> Iterator
 
 
 def _pictures(pdf: PdfBuilder, shown: Sequence[Picture]) -> Any:
-    """One or two pictures side by side, as large as they were drawn, each over its words."""
+    """One or two pictures side by side at their own size, each above its caption."""
     half = pdf.width / 2.0
     cells = [[pdf.picture(one, half - 4.0), pdf.text(one.caption, "note")] for one in shown]
     return pdf.side_by_side(cells, [half] * len(cells))
@@ -116,7 +116,7 @@ def _satellite(
         yield pdf.text(one.obstructions.caption, "note")
         yield pdf.table(one.obstructions, (30, 9, 9, 13, 16, 9, 18))
     if one.track is not None:
-        yield from pdf.heading("Its way", "h3", room=75.0)
+        yield from pdf.heading("Track", "h3", room=75.0)
         yield pdf.text(one.track.caption, "note")
         yield pdf.table(one.track, (24, 14, 14, 20, 20))
     yield from pdf.bullets(one.loss)
@@ -159,7 +159,7 @@ def _rest(pdf: PdfBuilder, page: RecordPage) -> Iterator[Any]:
 
 
 def _in_columns(pdf: PdfBuilder, table: Table) -> Iterator[Any]:
-    """A long, narrow table in two columns, by blocks that fit a page; a short one as it is."""
+    """A long, narrow table in two columns, in blocks that fit a page; a short one in one column."""
     shares = [_SHARES.get(head.text, 12) for head in table.heads]
     if len(table.rows) <= _SHORT or len(table.heads) > _NARROW:
         yield pdf.table(table, shares)
@@ -177,11 +177,11 @@ def _in_columns(pdf: PdfBuilder, table: Table) -> Iterator[Any]:
 
 _SHORT, _NARROW, _BLOCK = 12, 6, 20
 _SHARES = {"note": 30, "kind": 16, "elevation": 19, "distance": 17, "true": 13, "as read": 13}
-"""Widths of the columns of readings; the others have 12."""
+"""Relative widths of the columns of readings; others have 12."""
 
 
 _PHOTO_PT = 300.0
-"""A photograph is set no higher than this."""
+"""Greatest height of a photograph, points."""
 
 
 def _photos(pdf: PdfBuilder, photos: Sequence[PhotoRecord]) -> Iterator[Any]:

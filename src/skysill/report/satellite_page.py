@@ -1,4 +1,4 @@
-"""One satellite's page of the record: verdict, pointing card, aiming help, what stands beside the line."""
+"""The text of one satellite in a record: verdict, pointing card, aiming, obstructions beside the line."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from skysill.assessment.pipeline import SatelliteResult
-from skysill.report.record import Record, SatelliteRecord
-from skysill.report.text import (
+from skysill.report.formatting import (
     NOT_KNOWN,
     WORDS,
     Facts,
@@ -19,17 +18,18 @@ from skysill.report.text import (
     metres,
     percent,
 )
+from skysill.report.record import Record, SatelliteRecord
 from skysill.siting.aiming import clock
 
 __all__ = ["SatellitePage", "satellite_page"]
 
 MOST_TIMES = 48
-"""Of a track, on one page."""
+"""Most times of a track in its table."""
 
 
 @dataclass(frozen=True, slots=True)
 class SatellitePage:
-    """One satellite: verdict, pointing card, aiming help, what stands beside the line."""
+    """One satellite as text: verdict, pointing card, aiming, obstructions beside the line."""
 
     name: str
     verdict: str
@@ -65,9 +65,9 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
         word=word,
         anchor=f"satellite-{number}",
         where=f"{where}, at its worst moment {look.time_utc}" if moving else where,
-        basis=_rests_on(result),
+        basis=_basis_text(result),
         reasons=for_readers(result.reasons),
-        remedies=for_readers([remedy.text for remedy in result.remedies] + _in_vain(result)),
+        remedies=for_readers([remedy.text for remedy in result.remedies] + _unsuccessful_search(result)),
         pointing=tuple(_pointing(record, one)) if look.visible else (),
         face=one.aim.face.text if one.aim.face is not None and look.visible else "",
         guides=tuple(guide.text for guide in one.aim.guides) if look.visible else (),
@@ -79,13 +79,13 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
     )
 
 
-def _in_vain(result: SatelliteResult) -> list[str]:
-    """What was looked for where nothing was found, as a sentence."""
+def _unsuccessful_search(result: SatelliteResult) -> list[str]:
+    """What was searched where no remedy was found, as a sentence."""
     return [f"{result.searched[0].upper()}{result.searched[1:]}."] if result.searched else []
 
 
-def _rests_on(result: SatelliteResult) -> str:
-    """Who spoke; how sure it is stands among the reasons, and is said here only where no reason does."""
+def _basis_text(result: SatelliteResult) -> str:
+    """The sources of a verdict, and its probability where no reason gives it."""
     words = {"measured": "measured horizon", "terrain": "terrain", "obstacle": "obstacles"}
     spoke = ", ".join(words.get(source, source) for source in result.basis)
     told = any("probability" in reason for reason in result.reasons)
@@ -168,7 +168,7 @@ def _obstruction_table(record: Record, one: SatelliteRecord) -> Table | None:
 
 
 def _track(one: SatelliteRecord) -> Table | None:
-    """The way of an object that moves, thinned to what a page holds; None for one that stands still."""
+    """The track of a moving satellite, thinned to fit a page; None for a fixed one."""
     track = one.result.track
     if track is None:
         return None

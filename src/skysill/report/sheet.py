@@ -1,6 +1,6 @@
-"""The field sheet: which azimuths must be measured on the visit, why, how finely, and where nobody need look.
+"""The field sheet as plain data: which azimuths to measure, why, and at which spacing.
 
-Plain data; `html`, `pdf` and the CSV are made from it.
+`sheet_page` puts it into words; `html` and `sheet_pdf` make files of those. The CSV is made here.
 """
 
 from __future__ import annotations
@@ -27,20 +27,20 @@ from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.radio.required_room import room_angle_deg
-from skysill.report.sheet_rows import SheetRow, Window, looked_at, magnetic, rows_asked, window_for
+from skysill.report.sheet_rows import SheetRow, Window, covered_azimuths, magnetic, rows_asked, window_for
 from skysill.report.survey_gaps import still_missing
 from skysill.siting.aiming import SunGuide, day_shadows, sun_guides
 from skysill.units import Bools, Floats
 
 __all__ = ["AtMount", "FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]
 
-_STANDING_M = 0.5
+_SAME_POSITION_M = 0.5
 _ROOMS_AT_M = (5.0, 10.0, 20.0, 50.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True)
 class MarkRow:
-    """A landmark as the instrument should show it."""
+    """A landmark with the bearings that the instrument should show."""
 
     name: str
     azimuth_deg: float
@@ -50,7 +50,7 @@ class MarkRow:
 
 @dataclass(frozen=True, slots=True)
 class AtMount:
-    """Where to stand for fewer readings, in the site's plan, and how many they are then."""
+    """The position in the site's plan that takes fewer readings, and their number."""
 
     east_m: float
     north_m: float
@@ -59,12 +59,12 @@ class AtMount:
 
 @dataclass(frozen=True, slots=True)
 class FieldSheet:
-    """All that goes on the sheet.
+    """The whole field sheet.
 
-    bearings : what the azimuths of the CSV count from, as the site file has it
-    instrument : where to stand, in words
-    sun : shadows whose true bearing checks the compass, those of the day of the visit where it has any
-    at_mount : the same survey from beside the mount, where that takes fewer readings
+    bearings : reference of the azimuths of the CSV, as in the site file
+    instrument : where to stand, as text
+    sun : shadows whose true bearing checks the compass, of the day of the visit where it has any
+    at_mount : the same survey from the mount, where that takes fewer readings
     taken : the readings that a revisit adds to, as typed; None for a new survey
     """
 
@@ -97,17 +97,17 @@ def field_sheet(
     zone: dt.tzinfo = dt.UTC,
     revisit: bool = False,
 ) -> FieldSheet:
-    """What to measure at a site before anything is known of its horizon but rasters and obstacles.
+    """What to measure at a site, beyond what rasters and obstacles already cover.
 
     Parameters
     ----------
-    revisit : ask only for what the readings in the job still lack; else they are left aside, for a new survey
-    sun_after_utc : from when on shadows may check the compass; None leaves them out
+    revisit : ask only for what the readings in the job still lack; otherwise they are ignored, for a new survey
+    sun_after_utc : shadows may check the compass from then on; None leaves them out
 
     Raises
     ------
-    InputError : the survey's bearings are relative (a sheet cannot know the zero mark's bearing in advance);
-        a revisit without readings
+    InputError : the survey's bearings are relative (the bearing of their zero mark is not known in advance), or
+        a revisit has no readings
     """
     survey = job.sources.survey
     if survey.bearings == "relative":
@@ -139,11 +139,11 @@ def field_sheet(
     windows = tuple(window_for(job, at, gathered, look, turn_deg) for look in looks)
     known = _known(job, notes)
     counted_from_deg = turn_deg or 0.0 if survey.bearings == "magnetic" else 0.0
-    judged = looked_at(job, at, gathered, looks)
+    coverage = covered_azimuths(job, at, gathered, looks)
     if revisit:
-        turn_deg, rows = _lacking(whole, mount, windows, looks, known, judged)
+        turn_deg, rows = _revisit_rows(whole, mount, windows, looks, known, coverage)
     else:
-        rows = rows_asked(windows, known, turn_deg, counted_from_deg, judged)
+        rows = rows_asked(windows, known, turn_deg, counted_from_deg, coverage)
     spoken = cautions_for(
         at.mount,
         scene=job.sources.scene,
@@ -164,7 +164,7 @@ def field_sheet(
         declination_deg=turn_deg,
         windows=windows,
         rows=rows,
-        landmarks=tuple(_marks(job, turn_deg)),
+        landmarks=tuple(_landmark_rows(job, turn_deg)),
         sun=sun,
         instrument=_instrument(job),
         equipment=_EQUIPMENT,
@@ -177,26 +177,26 @@ def field_sheet(
     )
 
 
-def _lacking(
+def _revisit_rows(
     job: Job,
     mount: Mount,
     windows: tuple[Window, ...],
     looks: list[LookVector],
     known: Profile | None,
-    judged: list[tuple[LookVector, Floats, Bools]],
+    coverage: list[tuple[LookVector, Floats, Bools]],
 ) -> tuple[float, tuple[SheetRow, ...]]:
-    """What turns the survey's own bearings to true ones, and the rows that its readings still lack."""
+    """The correction of the survey's bearings to true north, and the rows that its readings still lack."""
     job = prepared(job)
     at = place(job, mount)
     found = compass_correction_of(job, at.site).correction_deg
-    fresh = rows_asked(windows, known, found, found, judged)
+    fresh = rows_asked(windows, known, found, found, coverage)
     rows = still_missing(
         job,
         gather(job, at, looks, context=JobContext()),
         windows,
         looks,
         fresh,
-        [seen for *_, seen in judged],
+        [seen for *_, seen in coverage],
         correction_deg=found,
     )
     return found, rows
@@ -205,14 +205,16 @@ def _lacking(
 def _at_mount(
     job: Job, at: Place, gathered: Gathered, looks: list[LookVector], counted_from_deg: float, here: int
 ) -> AtMount | None:
-    """The number of readings from the mount's own place; None where it is no smaller, or the instrument is there."""
+    """The number of readings from the mount; None where it is not smaller, or the instrument stands there."""
     east_m, north_m = at.mount.east_m, at.mount.north_m
     survey = job.sources.survey
-    if np.hypot(east_m - survey.east_m, north_m - survey.north_m) < _STANDING_M:
+    if np.hypot(east_m - survey.east_m, north_m - survey.north_m) < _SAME_POSITION_M:
         return None
     there = replace(job, sources=replace(job.sources, survey=replace(survey, east_m=east_m, north_m=north_m)))
     windows = tuple(window_for(there, at, gathered, look, None) for look in looks)
-    count = len(rows_asked(windows, None, None, counted_from_deg, looked_at(there, at, gathered, looks)))
+    count = len(
+        rows_asked(windows, None, None, counted_from_deg, covered_azimuths(there, at, gathered, looks))
+    )
     return AtMount(east_m, north_m, count) if count < here else None
 
 
@@ -264,7 +266,7 @@ def _declination(job: Job, at: Place) -> tuple[float | None, tuple[str, ...]]:
 
 
 def _known(job: Job, notes: list[str]) -> Profile | None:
-    """What is known to stand around, each whole degree of true azimuth, seen from the instrument."""
+    """The horizon known so far, at each whole degree of true azimuth, seen from the instrument."""
     survey = job.sources.survey
     if not job.sources.rasters and job.sources.scene is None:
         return None
@@ -278,7 +280,7 @@ def _known(job: Job, notes: list[str]) -> Profile | None:
         return None
 
 
-def _marks(job: Job, turn_deg: float | None) -> Iterable[MarkRow]:
+def _landmark_rows(job: Job, turn_deg: float | None) -> Iterable[MarkRow]:
     marks, survey = job.sources.landmarks, job.sources.survey
     if not marks:
         return
@@ -293,9 +295,9 @@ def _marks(job: Job, turn_deg: float | None) -> Iterable[MarkRow]:
 def _shadows(
     here: tuple[float, float, float], after_utc: dt.datetime, zone: dt.tzinfo
 ) -> tuple[SunGuide, ...]:
-    """Shadows to sight along, on the day of the visit; the next days' where the sun is too low or too high on it.
+    """Shadows for checking the compass, on the day of the visit or, where the sun is too low or high, on later days.
 
-    Their turn is counted from north, so it is the bearing itself.
+    They are computed for azimuth 0, so their turn is the true bearing.
     """
     today = day_shadows(here, after_utc, zone=zone)
     if today:
@@ -313,14 +315,16 @@ def _instrument(job: Job) -> str:
 
 
 def horizon_csv(sheet: FieldSheet) -> str:
-    """The measured-horizon table to be filled in: azimuths given, the rest blank; fed back as it is.
+    """The table of readings to fill in: azimuths given, the rest blank; it is read with --horizon as it is.
 
-    Rows left blank count as not measured. On a revisit the readings taken before stand in it too.
+    Rows left blank count as not measured. On a revisit it also holds the readings taken before.
     """
     name = " ".join(sheet.site.name.split())
     date = "" if sheet.date is None else f", date = {sheet.date.isoformat()}"
     taken = () if sheet.taken is None else tuple(_taken_rows(sheet.taken))
-    labels = [label for label in _COLUMNS if label not in _SELDOM or any(row.get(label) for row in taken)]
+    labels = [
+        label for label in _COLUMNS if label not in _OPTIONAL_COLUMNS or any(row.get(label) for row in taken)
+    ]
     blank = "," * (len(labels) - 1)
     what = "what is missing is to be filled in" if sheet.taken is not None else "to be filled in"
     lines = [
@@ -339,11 +343,11 @@ def horizon_csv(sheet: FieldSheet) -> str:
 _COLUMNS = (
     "azimuth_deg", "elevation_deg", "distance_m", "kind", "leaf", "growth_m_per_year", "station", "note",
 )  # fmt: skip
-_SELDOM = ("growth_m_per_year", "station")
+_OPTIONAL_COLUMNS = ("growth_m_per_year", "station")
 
 
 def _taken_rows(taken: Readings) -> Iterator[dict[str, str]]:
-    """Readings as they are typed; numbers lose no digit, notes stand in quotes where they must."""
+    """Readings as typed, without loss of digits, with quotes around notes where needed."""
     for k in range(len(taken)):
         distance_m, growth_m = float(taken.distance_m[k]), float(taken.growth_m_per_year[k])
         far = ">" if taken.at_least[k] else ""

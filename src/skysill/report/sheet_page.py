@@ -1,4 +1,4 @@
-"""The words of the field sheet, each sentence once: HTML and PDF are both made from this page."""
+"""The text of the field sheet, each sentence once: HTML and PDF are both made from it."""
 
 from __future__ import annotations
 
@@ -6,26 +6,26 @@ from dataclasses import dataclass
 
 from skysill.assessment.cautions import sun_caution
 from skysill.model.site import Mount
+from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_rows import SheetRow
-from skysill.report.text import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
 from skysill.siting.aiming import clock
 
 __all__ = ["SheetPage", "sheet_page"]
 
 
 BLANK_ROWS = 4
-"""Rows without an azimuth, for edges between those asked for."""
+"""Number of rows without an azimuth, for edges between those asked for."""
 
 BLANK_LANDMARKS = 2
-"""Rows for landmarks that the site file does not name."""
+"""Number of rows for landmarks that the site file does not have."""
 
 
 @dataclass(frozen=True, slots=True)
 class SheetPage:
-    """The field sheet, in words; on paper in this order.
+    """The field sheet as text, in the order of the page.
 
-    at_mount : a sentence where fewer readings do from beside the mount, else empty
+    at_mount : a sentence where the mount takes fewer readings, else empty
     """
 
     title: str
@@ -51,13 +51,13 @@ class SheetPage:
 
 
 def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
-    """The field sheet in words. csv_name : of the table that goes with it"""
+    """The text of a field sheet. csv_name : name of its table"""
     date = "" if sheet.date is None else f", {sheet.date.isoformat()}"
     return SheetPage(
         title=f"{'Revisit' if sheet.taken is not None else 'Field sheet'}: {sheet.site.name}",
         subtitle=f"Horizon survey for the mount {sheet.mount.name}{date}",
         summary=_summary(sheet),
-        at_mount=_fewer(sheet),
+        at_mount=_at_mount_text(sheet),
         stand=f"Stand {sheet.instrument}.",
         before="Read the safety section on a later page before you raise or climb anything.",
         readings=_readings(sheet, csv_name),
@@ -78,7 +78,7 @@ def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
         windows=_windows(sheet),
         why=tuple(dict.fromkeys(why for window in sheet.windows for why in window.why)),
         notes=sheet.notes,
-        place=_standing(sheet),
+        place=_place_facts(sheet),
         geo_uri=sheet.geo_uri,
         footer=f"Made by skysill. Type the readings into {csv_name or 'the CSV'} and feed it back with --horizon.",
     )
@@ -86,7 +86,7 @@ def sheet_page(sheet: FieldSheet, *, csv_name: str = "") -> SheetPage:
 
 def _summary(sheet: FieldSheet) -> str:
     if sheet.taken is not None:
-        return _left(sheet)
+        return _revisit_summary(sheet)
     must = sum(row.need == "measure" for row in sheet.rows)
     checks = len(sheet.rows) - must
     if must:
@@ -96,8 +96,8 @@ def _summary(sheet: FieldSheet) -> str:
     return "Nothing need be measured."
 
 
-def _left(sheet: FieldSheet) -> str:
-    """What a revisit is for."""
+def _revisit_summary(sheet: FieldSheet) -> str:
+    """What a revisit has to read and measure."""
     again = sum(row.read_deg is not None for row in sheet.rows)
     new = len(sheet.rows) - again
     parts = [f"{new} azimuths to read"] if new else []
@@ -107,8 +107,8 @@ def _left(sheet: FieldSheet) -> str:
     return f"Revisit, only what is missing: {' and '.join(parts)}."
 
 
-def _fewer(sheet: FieldSheet) -> str:
-    """How many readings the mount's own place saves, and what to write for it."""
+def _at_mount_text(sheet: FieldSheet) -> str:
+    """How many readings the mount takes, and what to write in the site file for it."""
     there = sheet.at_mount
     if there is None:
         return ""
@@ -156,7 +156,7 @@ def _windows(sheet: FieldSheet) -> Table:
     return Table("Azimuths that matter, for each satellite", heads, tuple(rows))
 
 
-def _standing(sheet: FieldSheet) -> Facts:
+def _place_facts(sheet: FieldSheet) -> Facts:
     turn = sheet.declination_deg
     side = "" if turn is None else "east" if turn >= 0.0 else "west"
     mount: Mount = sheet.mount
@@ -173,7 +173,7 @@ def _standing(sheet: FieldSheet) -> Facts:
 
 
 def _landmarks(sheet: FieldSheet) -> Table:
-    """Those of the site file, and boxes for others."""
+    """Landmarks of the site file, and empty rows for others."""
     rows = [
         (
             f"{mark.name}, {metres(mark.distance_m)}",
@@ -252,7 +252,7 @@ def _readings(sheet: FieldSheet, csv_name: str) -> Table | None:
 def _reading(row: SheetRow, magnetic_first: bool) -> tuple[str, ...]:
     known = ""
     if row.known_deg is not None:
-        away = "" if row.known_distance_m is None else f", {_about(row.known_distance_m)}"
+        away = "" if row.known_distance_m is None else f", {_rounded_distance(row.known_distance_m)}"
         known = f"{row.known_deg:.1f}° {row.known_as}{away}"
     here = f"{', '.join(row.satellites)} here. " if row.satellites else ""
     magnetic = "-" if row.bearing_magnetic_deg is None else bearing(row.bearing_magnetic_deg)
@@ -264,5 +264,5 @@ def _reading(row: SheetRow, magnetic_first: bool) -> tuple[str, ...]:
     return (*(frames[::-1] if magnetic_first else frames), f"{here}{known}", "", "", "", "", "")
 
 
-def _about(distance_m: float) -> str:
+def _rounded_distance(distance_m: float) -> str:
     return metres(distance_m) if distance_m < 10.0 else f"{distance_m:.0f} m"

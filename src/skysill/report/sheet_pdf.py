@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from skysill.report.formatting import Facts
 from skysill.report.pdf_builder import PdfBuilder
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_page import SheetPage, sheet_page
-from skysill.report.text import Facts
 
 __all__ = ["sheet_pdf"]
 
 
 def sheet_pdf(sheet: FieldSheet, *, csv_name: str = "", paper: str = "a4") -> bytes:
-    """The field sheet as PDF, blank cells to be written into by hand."""
+    """The field sheet as PDF, with blank cells to write in."""
     page = sheet_page(sheet, csv_name=csv_name)
     pdf = PdfBuilder.on(paper)
     return pdf.printed(page.title, page.footer, list(_sheet(pdf, page)))
@@ -28,7 +28,7 @@ LONG, LONG_ROW_PT = 40, 17.5
 
 
 def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
-    """The table first, then what checks the compass, then what is read before going."""
+    """The table first, then the compass check, then the texts to read beforehand."""
     where = "; ".join(f"{name}: {value}" for name, value in page.place)
     head = [pdf.text(page.title, "title"), pdf.text(page.subtitle, "soft"), pdf.text(page.summary, "word")]
     head += [pdf.text(line) for line in (page.at_mount, page.stand, page.before) if line]
@@ -63,7 +63,7 @@ def _sheet(pdf: PdfBuilder, page: SheetPage) -> Iterator[Any]:
 
 
 def _blanks(pdf: PdfBuilder, rows: Facts) -> Any:
-    """Names with room to write behind them, three to a line."""
+    """Names with space to write behind them, three in a row."""
     from reportlab.platypus import Table as Grid
 
     groups = [rows[at : at + 3] for at in range(0, len(rows), 3)]

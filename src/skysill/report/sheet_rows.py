@@ -1,4 +1,4 @@
-"""Which azimuths a field sheet asks for, and what is known there already."""
+"""The azimuths that a field sheet asks for, and what is known there already."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ __all__ = [
     "Need",
     "SheetRow",
     "Window",
-    "looked_at",
+    "covered_azimuths",
     "magnetic",
     "rows_asked",
     "widened_deg",
@@ -39,11 +39,11 @@ __all__ = [
 Need = Literal["measure", "check", "enough"]
 
 STEP_DEG = 2.0
-"""Between readings where they decide: twice the bearing error of a careful compass reading (0.5 to 1 degree,
+"""Spacing of readings where they decide: twice the bearing error of a careful compass reading (0.5 to 1 degree,
 common practice, no source)."""
 
 CHECK_STEP_DEG = 4.0
-"""Between readings that only check a fine raster. Under the 5 degrees at which readings stop being joined."""
+"""Spacing of readings that only check a fine raster; below the 5 degrees at which readings are no longer joined."""
 
 _MOST_WIDENED_DEG = 20.0
 _ROOMS_AT_M = (5.0, 10.0, 20.0, 50.0, 200.0)
@@ -54,8 +54,8 @@ class Window:
     """The azimuths that matter for one satellite.
 
     from_deg, to_deg : true; a full circle is (0, 360)
-    need : "measure", "check" (a fine raster speaks, but misses wires and poles), "enough" (below the horizon)
-    watch_deg : what reaches this high `assumed_distance_m` away takes the room; nearer things lower down
+    need : "measure", "check" (a fine raster covers it, but lacks wires and poles), "enough" (below the horizon)
+    watch_deg : elevation at which an obstruction `assumed_distance_m` away takes the room; nearer ones do lower down
     why : sentences
     """
 
@@ -75,9 +75,9 @@ class SheetRow:
     """One reading to take.
 
     azimuth_deg : true; bearing_magnetic_deg : what an undisturbed compass shows
-    asked_deg : in the bearings of the survey, a whole degree: what stands in the CSV
-    known_deg, known_distance_m, known_as : what is known to stand there, seen from the instrument; None: nothing is
-    satellites : those within half a row of it
+    asked_deg : in the bearings of the survey, a whole degree, as in the CSV
+    known_deg, known_distance_m, known_as : the obstruction known there, seen from the instrument; None where none is
+    satellites : those within half a degree of it
     read_deg, read_note : elevation and note of a reading that lacks only its distance; None, "" for a new one
     """
 
@@ -94,17 +94,19 @@ class SheetRow:
 
 
 def magnetic(azimuth_deg: float, turn_deg: float | None) -> float | None:
+    """Magnetic bearing of a true azimuth; None without a declination."""
     return None if turn_deg is None else float(magnetic_bearing(azimuth_deg, turn_deg))
 
 
 def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_deg: float | None) -> Window:
+    """The azimuths to measure for one satellite, as seen from the instrument."""
     room_deg = float(room_angle_deg(job.criteria.assumed_distance_m, job.link))
     watch_deg = look.elevation_apparent_deg - room_deg
     if not look.visible:
         low = f"{look.satellite} never rises here; nothing need be measured for it."
         return Window(look, 0.0, 0.0, None, None, 0.0, "enough", watch_deg, (low,))
     dense, _ = window_azimuths_deg(look, job.link)
-    near, far = _seen(job, at, gathered, look, dense)
+    near, far = _near_and_far(job, at, gathered, look, dense)
     need: Need = "check" if bool((near & far).all()) else "measure"
     why = list(_why(job, room_deg, near, far))
     if look.azimuth_deg is None or dense.size >= 3600:
@@ -140,17 +142,17 @@ def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_d
 
 
 def widened_deg(job: Job, at: Place) -> float:
-    """How far something `assumed_distance_m` away shifts between instrument and mount, and how far a compass errs."""
+    """Azimuth shift of an obstruction `assumed_distance_m` away from instrument to mount, plus the compass error."""
     survey = job.sources.survey
     aside_m = float(np.hypot(at.mount.east_m - survey.east_m, at.mount.north_m - survey.north_m))
     shift_deg = float(np.rad2deg(np.arctan2(aside_m, job.criteria.assumed_distance_m)))
     return min(shift_deg + 2.0 * survey.bearing_error_deg, _MOST_WIDENED_DEG)
 
 
-def _seen(
+def _near_and_far(
     job: Job, at: Place, gathered: Gathered, look: LookVector, azimuth_deg: Floats
 ) -> tuple[Bools, Bools]:
-    """Which azimuths have near evidence, and which have been looked at as far out as ground could matter."""
+    """Which azimuths have near evidence, and which are covered as far out as ground could matter."""
     terrain = gathered.terrain
     near = np.full(azimuth_deg.shape, gathered.scene is not None and gathered.scene.complete)
     if terrain is None or not at.datum_known:
@@ -181,14 +183,14 @@ def _why(job: Job, room_deg: float, near: Bools, far: Bools) -> Iterable[str]:
         )
 
 
-def looked_at(
+def covered_azimuths(
     job: Job, at: Place, gathered: Gathered, looks: list[LookVector]
 ) -> list[tuple[LookVector, Floats, Bools]]:
-    """For each satellite the azimuths that matter, and whether each is known already, near and far."""
+    """For each satellite the azimuths that matter, and whether each is covered already, near and far."""
     found = []
     for look in looks:
         dense, _ = window_azimuths_deg(look, job.link)
-        near, far = _seen(job, at, gathered, look, dense)
+        near, far = _near_and_far(job, at, gathered, look, dense)
         found.append((look, dense, near & far))
     return found
 
@@ -198,24 +200,24 @@ def rows_asked(
     known: Profile | None,
     turn_deg: float | None,
     counted_from_deg: float,
-    judged: list[tuple[LookVector, Floats, Bools]],
+    coverage: list[tuple[LookVector, Floats, Bools]],
 ) -> tuple[SheetRow, ...]:
-    """Whole degrees of the survey's own bearings in the order of a sweep; those that decide are marked."""
+    """The rows at whole degrees of the survey's own bearings, in the order of a sweep; those that decide are marked."""
     wanted: dict[int, bool] = {}
     for window in windows:
         if window.need != "enough":
             for asked in _asked_deg(window, counted_from_deg):
                 wanted[asked] = wanted.get(asked, False) or window.need == "measure"
     rows = []
-    for asked in _in_a_sweep(list(wanted)):
+    for asked in _sweep_order(list(wanted)):
         azimuth_deg = float(wrap_360(asked + counted_from_deg))
-        need: Need = "measure" if wanted[asked] and not _all_known(azimuth_deg, judged) else "check"
-        rows.append(_row(asked, azimuth_deg, need, known, turn_deg, judged))
+        need: Need = "measure" if wanted[asked] and not _covered_for_all(azimuth_deg, coverage) else "check"
+        rows.append(_row(asked, azimuth_deg, need, known, turn_deg, coverage))
     return tuple(rows)
 
 
-def _in_a_sweep(asked: list[int]) -> list[int]:
-    """Clockwise without a break: from the far side of the widest gap, or from north where there is none to speak of."""
+def _sweep_order(asked: list[int]) -> list[int]:
+    """Clockwise from the end of the widest gap, or from north where no gap is wider than 10 degrees."""
     ordered = sorted(asked)
     if not ordered:
         return []
@@ -228,7 +230,7 @@ def _in_a_sweep(asked: list[int]) -> list[int]:
 
 
 def _asked_deg(window: Window, counted_from_deg: float) -> Iterable[int]:
-    """Whole degrees over the window, its ends and the satellite's own azimuth included."""
+    """Whole degrees over the window, with its ends and the satellite's own azimuth."""
     step = max(1, int(window.step_deg))
     if (window.from_deg, window.to_deg) == (0.0, 360.0):
         yield from range(0, 360, step)
@@ -240,10 +242,10 @@ def _asked_deg(window: Window, counted_from_deg: float) -> Iterable[int]:
     yield round(float(window.look.azimuth_deg or 0.0) - counted_from_deg) % 360
 
 
-def _all_known(azimuth_deg: float, judged: list[tuple[LookVector, Floats, Bools]]) -> bool:
-    """Whether near and far is known wherever this azimuth matters to somebody; where it matters to none, not."""
+def _covered_for_all(azimuth_deg: float, coverage: list[tuple[LookVector, Floats, Bools]]) -> bool:
+    """Whether near and far are covered for every satellite to which this azimuth matters, of which there is one."""
     said = []
-    for _, dense, seen in judged:
+    for _, dense, seen in coverage:
         apart = np.abs(wrap_180(dense - azimuth_deg))
         if apart.size and apart.min() <= 1.0:
             said.append(bool(seen[int(apart.argmin())]))
@@ -256,7 +258,7 @@ def _row(
     need: Need,
     known: Profile | None,
     turn_deg: float | None,
-    judged: list[tuple[LookVector, Floats, Bools]],
+    coverage: list[tuple[LookVector, Floats, Bools]],
 ) -> SheetRow:
     at = round(azimuth_deg) % 360
     height_deg = None if known is None else float(known.elevation_deg[at])
@@ -272,7 +274,7 @@ def _row(
         known_as=known.name[at] if known is not None and there else "",
         satellites=tuple(
             look.satellite
-            for look, _, _ in judged
+            for look, _, _ in coverage
             if look.azimuth_deg is not None
             and look.visible
             and abs(float(wrap_180(look.azimuth_deg - azimuth_deg))) <= 0.5

@@ -1,4 +1,4 @@
-"""What a survey that was taken still lacks: azimuths nobody read, and readings without the distance they need."""
+"""What a survey still lacks: azimuths without a reading, and readings without the distance they need."""
 
 from __future__ import annotations
 
@@ -34,25 +34,25 @@ def still_missing(
 ) -> tuple[SheetRow, ...]:
     """The rows of a fresh sheet that are still to be read, and readings whose distance is to be measured.
 
-    A row is left out where neighbouring readings are joined over it already. Readings without a distance are asked
-    for again, by their own azimuth, where the dish stands aside of the instrument or lower: there they cannot be used.
+    A row is left out where neighbouring readings are already joined across it. Readings without a distance are asked
+    for again, by their own azimuth, where the dish stands beside the instrument or lower: they cannot be used there.
 
     Parameters
     ----------
-    gathered : with the readings, carried to the dish
+    gathered : with the readings moved to the dish
     rows : of the fresh sheet, in the order of its sweep
-    known_far : for each look, which of its azimuths rasters or a complete list speak for already
-    correction_deg : turns the survey's bearings to true ones
+    known_far : for each look, which of its azimuths rasters or a complete list already cover
+    correction_deg : of the survey's bearings to true north
 
     Returns
     -------
-    In the order of the sweep
+    Rows in the order of the sweep
     """
     readings = job.sources.readings
     assert readings is not None
     own = readings.taken(np.array([station == "" for station in readings.station], dtype=bool))
     own = own.turned(correction_deg)
-    lacking = np.isnan(own.distance_m) & _must_be_carried(gathered)
+    lacking = np.isnan(own.distance_m) & _needs_distances(gathered)
     missing = [
         (window, _uncovered(job, gathered, look, known))
         for window, look, known in zip(windows, looks, known_far, strict=True)
@@ -60,7 +60,7 @@ def still_missing(
     wanted = [
         (float(row.azimuth_deg), row)
         for row in rows
-        if _near_missing(job, gathered, row.azimuth_deg, missing)
+        if _affects_missing(job, gathered, row.azimuth_deg, missing)
     ]
     found: dict[tuple[float, float], SheetRow] = {}
     fine = own.taken(~lacking)
@@ -73,7 +73,7 @@ def still_missing(
             found[(azimuth_deg, np.nan)] = row
             continue
         for k in np.flatnonzero(lacking & (np.abs(wrap_180(own.azimuth_deg - azimuth_deg)) <= gap_deg)):
-            read = _as_read(row, own, int(k), correction_deg)
+            read = _row_of_reading(row, own, int(k), correction_deg)
             found[(read.azimuth_deg, float(read.read_deg or 0.0))] = read
     if not rows:
         return ()
@@ -82,7 +82,7 @@ def still_missing(
     return tuple(found[key] for key in order)
 
 
-def _must_be_carried(gathered: Gathered) -> bool:
+def _needs_distances(gathered: Gathered) -> bool:
     step_m = gathered.place.from_instrument_m
     if step_m is None:
         return False
@@ -90,7 +90,7 @@ def _must_be_carried(gathered: Gathered) -> bool:
 
 
 def _uncovered(job: Job, gathered: Gathered, look: LookVector, known: Bools) -> Floats:
-    """The azimuths that matter to a satellite and that nobody speaks for, as the dish sees them."""
+    """The azimuths that matter to a satellite and that no source covers, seen from the dish."""
     dense, _ = window_azimuths_deg(look, job.link)
     spoken = known.copy()
     for station in gathered.stations:
@@ -98,10 +98,10 @@ def _uncovered(job: Job, gathered: Gathered, look: LookVector, known: Bools) -> 
     return dense[~spoken]
 
 
-def _near_missing(
+def _affects_missing(
     job: Job, gathered: Gathered, azimuth_deg: float, missing: Sequence[tuple[Window, Floats]]
 ) -> bool:
-    """Whether something at this azimuth of the instrument could stand at a missing azimuth of the dish."""
+    """Whether an obstruction at this azimuth from the instrument could stand at a missing azimuth from the dish."""
     return any(
         azimuths.size
         and float(np.abs(wrap_180(azimuths - azimuth_deg)).min())
@@ -110,7 +110,7 @@ def _near_missing(
     )
 
 
-def _as_read(row: SheetRow, own: Readings, k: int, correction_deg: float) -> SheetRow:
+def _row_of_reading(row: SheetRow, own: Readings, k: int, correction_deg: float) -> SheetRow:
     azimuth_deg = float(own.azimuth_deg[k])
     typed_deg = float(wrap_360(azimuth_deg - correction_deg))
     return replace(

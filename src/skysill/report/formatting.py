@@ -1,4 +1,4 @@
-"""Words and tables that record and sheet share: how a number is written, what a table is made of."""
+"""Numbers as text, tables of texts, and sentences without names of options, shared by record and field sheet."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ WORDS = {
     "unknown": ("■", "UNKNOWN"),
     "blocked": ("✖", "BLOCKED"),
 }
-"""A mark and a word for each verdict: nothing rests on colour."""
+"""A symbol and a word for each verdict, so that colour is never the only sign."""
 
 NOT_KNOWN = "not known"
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """A column's head. number : set to the right; long : holds sentences; code : holds digits of a checksum"""
+    """The head of a column. number : aligned right; long : holds sentences; code : holds a checksum"""
 
     text: str
     number: bool = False
@@ -44,13 +44,13 @@ class Head:
 
     @property
     def style(self) -> str:
-        """One word for how its cells are set."""
+        """Style of its cells, one word."""
         return "number" if self.number else "code" if self.code else "long" if self.long else ""
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of texts; the first column names the row. strong : rows that must catch the eye"""
+    """A table of texts; the first column names the row. strong : rows to emphasise"""
 
     caption: str
     heads: tuple[Head, ...]
@@ -64,7 +64,7 @@ def degrees(value: float | None, digits: int = 1) -> str:
 
 
 def bearing(value: float | None) -> str:
-    """Never 360.0: north is 0."""
+    """An azimuth in degrees, never 360.0: north is 0."""
     return NOT_KNOWN if value is None else f"{round(value, 1) % 360.0:.1f}°"
 
 
@@ -95,10 +95,10 @@ _KEY = re.compile(
 
 
 def for_readers(sentences: Iterable[str]) -> tuple[str, ...]:
-    """The same for a paper that a customer reads: sentences that tell what to type into files or commands left out.
+    """Sentences for a customer: without those that say what to type into files or commands.
 
-    What stands in brackets after "(type " goes first; then whole sentences that still name an option or a key, but
-    for names in quotes, which are the user's own.
+    Text in brackets after "(type " is removed first, then whole sentences that still name an option or a key. Names in
+    quotes are the user's own and do not count.
 
     >>> for_readers(["The roof was taken for the ground. Give ground_elevation_m.", "Say --mount.", "Look (type x_m)."])
     ('The roof was taken for the ground.', 'Look.')
