@@ -17,7 +17,8 @@ import pytest
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, Lattice
 from skysill.io import checkpoints as parts_room, screening as screening_room
-from skysill.io.address_lists import neutralized, open_addresses, read_addresses
+from skysill.io.address_csv import neutralized
+from skysill.io.address_lists import open_addresses, read_addresses
 from skysill.io.checkpoints import Checkpoints
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file

@@ -1,6 +1,6 @@
 """Delimited text as arrays of bytes: its records and cells, the numbers in them, and numbers written again.
 
-A list of a million addresses is one long text; what is done for each of its bytes is done for all of them at once.
+A list of a million addresses is one long text; each operation is applied to all of its bytes at once.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ __all__ = [
     "Hashes",
     "blocks",
     "decimals",
-    "fingerprints",
-    "fingerprints_of",
     "fixed",
+    "span_hashes",
+    "text_hashes",
     "trimmed",
 ]
 
@@ -35,10 +35,10 @@ Hashes = NDArray[np.uint64]
 
 _BLOCK_BYTES = 1 << 19
 _LONGEST_BYTES = 1 << 20
-"""A quoted cell that runs on for longer than this was never closed."""
+"""A quoted cell longer than this was never closed."""
 
 _MOST_LINES = 1000
-"""Nor does one run over more lines than this."""
+"""Largest number of lines in a quoted cell."""
 
 _NEWLINE, _RETURN, _SPACE, _QUOTE, _DOT = b'\n\r ".'
 _MOST_DIGITS = 18
@@ -52,16 +52,16 @@ class Block:
 
     start, end : (record,) where each one's bytes begin and end in data, without the line's end
     line : (record,) line of the file it begins on
-    odd : (record,) its quotes do not stand where RFC 4180 has them: to be read by itself
-    marks, quotes : where the delimiters outside quotes stand, and the quotes; ascending
+    irregular : (record,) its quotation is not as in RFC 4180, so it must be read by itself
+    delimiters, quotes : positions of the delimiters outside quotes, and of the quotes; ascending
     """
 
     data: bytes
     start: Ints
     end: Ints
     line: Ints
-    odd: Bools
-    marks: Ints
+    irregular: Bools
+    delimiters: Ints
     quotes: Ints
 
     def __len__(self) -> int:
@@ -72,26 +72,26 @@ class Block:
         return np.frombuffer(self.data, np.uint8)
 
     def raw(self) -> list[bytes]:
-        """Each record's own bytes."""
+        """The bytes of each record."""
         data = self.data
         return [data[a:b] for a, b in zip(self.start.tolist(), self.end.tolist(), strict=True)]
 
     def cells(self) -> Cells:
-        first = np.searchsorted(self.marks, self.start)
-        return Cells(self, first, np.searchsorted(self.marks, self.end) - first + 1)
+        first = np.searchsorted(self.delimiters, self.start)
+        return Cells(self, first, np.searchsorted(self.delimiters, self.end) - first + 1)
 
     def begun_with(self, characters: bytes) -> Bools:
         """(record,) whether it may have a cell that begins with one of these and is no plain decimal number."""
-        found = self.odd.copy()
-        begin = np.sort(np.concatenate([self.start, self.marks + 1]))
+        found = self.irregular.copy()
+        begin = np.sort(np.concatenate([self.start, self.delimiters + 1]))
         begin = begin[begin < len(self.data)]
         begin += self.codes[begin] == _QUOTE
         begin = begin[begin < len(self.data)]
         begin = begin[np.isin(self.codes[begin], np.frombuffer(characters, np.uint8))]
         record = np.searchsorted(self.start, begin, side="right") - 1
         begin, record = begin[record >= 0], record[record >= 0]
-        marks = np.append(self.marks, len(self.data))
-        end = np.minimum(marks[np.searchsorted(marks, begin)], self.end[record])
+        delimiters = np.append(self.delimiters, len(self.data))
+        end = np.minimum(delimiters[np.searchsorted(delimiters, begin)], self.end[record])
         end -= self.codes[np.maximum(end - 1, 0)] == _QUOTE
         found[record[~decimals(self.data, begin, end).good]] = True
         return found
@@ -99,23 +99,25 @@ class Block:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Where the cells of a block's records stand. count : (record,) how many it has"""
+    """Positions of the cells of a block's records; count : (record,) number of cells."""
 
     block: Block
     first: Ints
     count: Ints
 
     def column(self, number: int) -> tuple[Ints, Ints, Bools]:
-        """Begin and end of one cell of each record, quotes around it left out; and whether that is its whole text.
+        """Start and end of one cell of each record without the quotes around it, and whether that is its whole text.
 
         False where the record has no such cell, and where there are quotes inside the cell.
         """
         block, codes = self.block, self.block.codes
         there = self.count > number
-        marks = np.append(block.marks, 0)
-        last = marks.size - 1
-        before = marks[np.minimum(self.first + number - 1, last)] + 1 if number else block.start
-        after = np.where(self.count > number + 1, marks[np.minimum(self.first + number, last)], block.end)
+        delimiters = np.append(block.delimiters, 0)
+        last = delimiters.size - 1
+        before = delimiters[np.minimum(self.first + number - 1, last)] + 1 if number else block.start
+        after = np.where(
+            self.count > number + 1, delimiters[np.minimum(self.first + number, last)], block.end
+        )
         start, end = np.where(there, before, 0), np.where(there, after, 0)
         quoted = np.flatnonzero((end - start > 1) & (codes[np.minimum(start, codes.size - 1)] == _QUOTE))
         if quoted.size:
@@ -127,13 +129,13 @@ class Cells:
 
 
 def blocks(source: str | os.PathLike[str] | bytes, delimiter: str, width: int) -> Iterator[Block]:
-    """The records behind the header, half a megabyte of them at a time; lines with nothing in them are no records.
+    """The records behind the header, half a megabyte at a time; empty lines are no records.
 
     source : a file, or its bytes
     width : cells of the header. A quoted cell over several lines counts only in a record of so many cells; else its
-        quotation mark was never closed, and the line is a record by itself
+        quotation delimiter_byte was never closed, and the line is a record by itself
     """
-    mark = delimiter.encode()
+    delimiter_byte = delimiter.encode()
     with io.BytesIO(source) if isinstance(source, bytes) else open(source, "rb") as stream:
         stream.readline()
         line, rest = 2, b""
@@ -142,15 +144,19 @@ def blocks(source: str | os.PathLike[str] | bytes, delimiter: str, width: int) -
             data = rest + more
             if not data:
                 return
-            whole = _plain_block(data, mark, line, width, last=not more)
-            block, used = _quoted_block(data, mark, line, width, last=not more) if whole is None else whole
+            whole = _plain_block(data, delimiter_byte, line, width, last=not more)
+            block, used = (
+                _quoted_block(data, delimiter_byte, line, width, last=not more) if whole is None else whole
+            )
             yield block
             line += data.count(b"\n", 0, used)
             rest = data[used:]
 
 
-def _plain_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool) -> tuple[Block, int] | None:
-    """The records of a piece of text that has quotes only around cells, and its bytes that they take up."""
+def _plain_block(
+    data: bytes, delimiter_byte: bytes, line: int, width: int, *, last: bool
+) -> tuple[Block, int] | None:
+    """The records of text that has quotes only around cells, and the number of bytes that they take."""
     codes = np.frombuffer(data, np.uint8)
     ends = np.flatnonzero(codes == _NEWLINE)
     quotes = np.flatnonzero(codes == _QUOTE) if b'"' in data else ends[:0]
@@ -165,47 +171,49 @@ def _plain_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool)
     if last and used < len(data):
         return None
     quotes = quotes[: np.searchsorted(quotes, used)]
-    if not _around_cells(codes, quotes, mark):
+    if not _around_cells(codes, quotes, delimiter_byte):
         return None
     start = np.append(0, closed[:-1] + 1)
-    marks = np.flatnonzero(codes[:used] == mark[0])
+    delimiters = np.flatnonzero(codes[:used] == delimiter_byte[0])
     if quotes.size:
-        marks = marks[np.searchsorted(quotes, marks) % 2 == 0]
+        delimiters = delimiters[np.searchsorted(quotes, delimiters) % 2 == 0]
     if quotes.size:
         wide = np.flatnonzero(np.searchsorted(ends, closed) > np.searchsorted(ends, start))
-        count = np.searchsorted(marks, closed[wide]) - np.searchsorted(marks, start[wide]) + 1
+        count = np.searchsorted(delimiters, closed[wide]) - np.searchsorted(delimiters, start[wide]) + 1
         if (count != width).any():
             return None
     lines = np.searchsorted(ends, start) + line if quotes.size else np.arange(line, line + start.size)
-    return _block(data, start, closed, lines, np.zeros(start.size, dtype=bool), marks, quotes), used
+    return _block(data, start, closed, lines, np.zeros(start.size, dtype=bool), delimiters, quotes), used
 
 
-def _around_cells(codes: Bytes, quotes: Ints, mark: bytes) -> bool:
-    """Whether every quote opens a cell, closes one, or is one of two inside a cell (RFC 4180)."""
+def _around_cells(codes: Bytes, quotes: Ints, delimiter_byte: bytes) -> bool:
+    """Whether every quote opens a cell, closes a cell, or is one of two inside a cell (RFC 4180)."""
     if not quotes.size:
         return True
     before = np.where(quotes > 0, codes[quotes - 1], _NEWLINE)[0::2]
     after = np.where(quotes + 1 < codes.size, codes[np.minimum(quotes + 1, codes.size - 1)], _NEWLINE)[1::2]
-    opening = np.isin(before, np.frombuffer(mark + b"\n", np.uint8))
+    opening = np.isin(before, np.frombuffer(delimiter_byte + b"\n", np.uint8))
     opening[1:] |= quotes[2::2] == quotes[1:-1:2] + 1
-    return bool(opening.all() and np.isin(after, np.frombuffer(mark + b'\r\n"', np.uint8)).all())
+    return bool(opening.all() and np.isin(after, np.frombuffer(delimiter_byte + b'\r\n"', np.uint8)).all())
 
 
-def _quoted_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool) -> tuple[Block, int]:
-    """The same line by line, whatever the quotes: those inside an unquoted cell are text."""
+def _quoted_block(
+    data: bytes, delimiter_byte: bytes, line: int, width: int, *, last: bool
+) -> tuple[Block, int]:
+    """The same line by line for any quotation: quotes inside an unquoted cell are text."""
     starts: list[int] = []
     ends: list[int] = []
     lines: list[int] = []
-    odd: list[bool] = []
+    irregular: list[bool] = []
     at = 0
     while at < len(data):
         end, quoted = _line_end(data, at), False
         if b'"' in data[at:end]:
-            closed, quoted = _record_end(data, at, mark), True
+            closed, quoted = _record_end(data, at, delimiter_byte), True
             if closed is None and not last and len(data) - at < _LONGEST_BYTES:
                 break
             if closed == 0 or (
-                closed is not None and closed > end and _count(data[at:closed], mark) != width
+                closed is not None and closed > end and _count(data[at:closed], delimiter_byte) != width
             ):
                 closed = None
             end = end if closed is None else closed
@@ -214,14 +222,14 @@ def _quoted_block(data: bytes, mark: bytes, line: int, width: int, *, last: bool
         starts.append(at)
         ends.append(end - 1 if data[end - 1] == _NEWLINE else end)
         lines.append(line)
-        odd.append(quoted)
+        irregular.append(quoted)
         line += data.count(b"\n", at, end)
         at = end
     start, end_at = np.array(starts, dtype=np.int64), np.array(ends, dtype=np.int64)
     codes = np.frombuffer(data, np.uint8)[:at]
-    marks, quotes = np.flatnonzero(codes == mark[0]), np.flatnonzero(codes == _QUOTE)
-    line_of, odd_of = np.array(lines, dtype=np.int64), np.array(odd, dtype=bool)
-    return _block(data, start, end_at, line_of, odd_of, marks, quotes), at
+    delimiters, quotes = np.flatnonzero(codes == delimiter_byte[0]), np.flatnonzero(codes == _QUOTE)
+    line_of, irregular_of = np.array(lines, dtype=np.int64), np.array(irregular, dtype=bool)
+    return _block(data, start, end_at, line_of, irregular_of, delimiters, quotes), at
 
 
 def _line_end(data: bytes, at: int) -> int:
@@ -229,10 +237,10 @@ def _line_end(data: bytes, at: int) -> int:
     return len(data) if end < 0 else end + 1
 
 
-def _record_end(data: bytes, at: int, mark: bytes) -> int | None:
-    """Where the record that begins at a place ends; None if a quote of it is still open at the end of the data.
+def _record_end(data: bytes, at: int, delimiter_byte: bytes) -> int | None:
+    """End of the record that starts at a position; None if one of its quotes is still open at the end of the data.
 
-    0 where it is still open after as many lines as no cell has.
+    0 where it is still open after more lines than a cell may have.
     """
     opened, quotes, count = False, 0, 0
     while at < len(data):
@@ -242,24 +250,24 @@ def _record_end(data: bytes, at: int, mark: bytes) -> int | None:
         end = _line_end(data, at)
         line = data[at:end]
         quotes += line.count(b'"')
-        opened = _left_open(line, mark, opened)
+        opened = _ends_inside_quotes(line, delimiter_byte, opened)
         if not opened or quotes % 2 == 0:
             return end
         at = end
     return None
 
 
-def _count(record: bytes, mark: bytes) -> int:
-    """Cells of a record over several lines; 0 where its quotes do not stand where RFC 4180 has them."""
+def _count(record: bytes, delimiter_byte: bytes) -> int:
+    """Number of cells of a record over several lines; 0 where its quotation is not as in RFC 4180."""
     text = record.decode("latin-1").rstrip("\r\n")
     try:
-        rows = list(csv.reader([text], delimiter=mark.decode(), strict=True))
+        rows = list(csv.reader([text], delimiter=delimiter_byte.decode(), strict=True))
     except csv.Error:
         return 0
     return len(rows[0]) if len(rows) == 1 else 0
 
 
-def _left_open(line: bytes, mark: bytes, opened: bool) -> bool:
+def _ends_inside_quotes(line: bytes, delimiter_byte: bytes, opened: bool) -> bool:
     """Whether a quoted cell is open at the end of a line (RFC 4180: quotes count only where a cell begins with one)."""
     at = 0
     while at < len(line):
@@ -275,13 +283,15 @@ def _left_open(line: bytes, mark: bytes, opened: bool) -> bool:
         if line[at : at + 1] == b'"':
             opened, at = True, at + 1
             continue
-        following = line.find(mark, at)
+        following = line.find(delimiter_byte, at)
         at = len(line) if following < 0 else following + 1
     return opened
 
 
-def _block(data: bytes, start: Ints, end: Ints, line: Ints, odd: Bools, marks: Ints, quotes: Ints) -> Block:
-    """Without what ends the lines, and without lines that have nothing in them."""
+def _block(
+    data: bytes, start: Ints, end: Ints, line: Ints, irregular: Bools, delimiters: Ints, quotes: Ints
+) -> Block:
+    """A block without line ends and without empty lines."""
     codes = np.frombuffer(data, np.uint8)
     end = end.copy()
     at = np.flatnonzero(end > start)
@@ -295,8 +305,8 @@ def _block(data: bytes, start: Ints, end: Ints, line: Ints, odd: Bools, marks: I
         if bare:
             kept = np.ones(start.size, dtype=bool)
             kept[bare] = False
-            start, end, line, odd = start[kept], end[kept], line[kept], odd[kept]
-    return Block(data, start, end, line, odd, marks, quotes)
+            start, end, line, irregular = start[kept], end[kept], line[kept], irregular[kept]
+    return Block(data, start, end, line, irregular, delimiters, quotes)
 
 
 # --- numbers --------------------------------------------------------------------------------------------------------
@@ -372,8 +382,8 @@ def decimals(data: bytes, start: Ints, end: Ints) -> Decimals:
     return Decimals(value, digits - places, places, pointed)
 
 
-def fingerprints(data: bytes, start: Ints, end: Ints) -> Hashes:
-    """A number for each span of bytes: 64 bits (FNV-1a), the same for the same bytes, hardly ever for others."""
+def span_hashes(data: bytes, start: Ints, end: Ints) -> Hashes:
+    """64-bit FNV-1a hash of each span of bytes."""
     codes = np.frombuffer(data, np.uint8)
     length = end - start
     found = np.full(start.size, 0xCBF29CE484222325, dtype=np.uint64)
@@ -390,10 +400,11 @@ def fingerprints(data: bytes, start: Ints, end: Ints) -> Hashes:
     return found
 
 
-def fingerprints_of(texts: list[bytes]) -> Hashes:
+def text_hashes(texts: list[bytes]) -> Hashes:
+    """64-bit FNV-1a hash of each text."""
     end = np.cumsum([len(text) for text in texts], dtype=np.int64)
     start = np.append(0, end[:-1]) if end.size else end
-    return fingerprints(b"".join(texts), start, end)
+    return span_hashes(b"".join(texts), start, end)
 
 
 def fixed(number: NDArray[Any], there: Bools, places: int) -> Bytes:

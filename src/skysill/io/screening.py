@@ -30,7 +30,8 @@ from skysill.horizon.lattice import Lattice
 from skysill.horizon.ray_march import FINE_CELL_M
 from skysill.horizon.rays import reach_needed_m
 from skysill.horizon.terrain import LOWEST_GROUND_M
-from skysill.io.address_lists import Addresses, AddressFile, open_addresses, read_addresses
+from skysill.io.address_files import AddressFile
+from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable

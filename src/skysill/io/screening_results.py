@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from skysill.assessment.verdict import RANK
 from skysill.bulk.screening import ScreeningResults
-from skysill.io.address_lists import Addresses, AddressFile, Record, neutralized, raw_records, row_text
+from skysill.io.address_csv import neutralized, raw_records, row_text
+from skysill.io.address_files import AddressFile, Record
+from skysill.io.address_lists import Addresses, records as address_records
 from skysill.io.delimited_bytes import fixed
 from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
@@ -239,7 +241,7 @@ def _screened(places: Addresses) -> Bools:
 
 def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[Record]]]:
     """The screened records in the file's order, some thousands at a time, with the number of the first address."""
-    records, address = compress(file.records(), _screened(places).tolist()), 0
+    records, address = compress(address_records(file), _screened(places).tolist()), 0
     while some := list(islice(records, _TOGETHER)):
         yield address, some
         address += len(some)
