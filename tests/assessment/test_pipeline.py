@@ -493,8 +493,9 @@ def test_the_profile_leaves_out_terrain_that_the_readings_speak_against():
 
 
 def test_a_hole_in_the_raster_is_told_by_its_own_distance():
-    """The raster reaches 150 m round about, but a hole lies 60 m to the south."""
+    """The raster reaches 150 m round about, but a hole lies 60 m to the south; a nearer one, behind, matters not."""
     values = np.full((301, 301), 10.0)
+    values[120:130, 130:171] = np.nan
     values[205:215, 130:171] = np.nan  # rows run to the south; the near side 55 m off
     holed = site_grid(values, 1.0, "surface", name="fine.tif")
     found = result(job(rasters=(holed,), highest_ground_m=60.0))
