@@ -18,6 +18,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 
@@ -82,6 +83,41 @@ def test_the_version_is_that_of_the_installed_package():
 
 
 # --- documentation --------------------------------------------------------------------------------------------------
+
+
+def words(text: str | None) -> set[str]:
+    return set(re.findall(r"\w+", text or ""))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_public_name_is_documented(name):
+    thing = getattr(skysill, name)
+    if not (inspect.isfunction(thing) or inspect.isclass(thing)):
+        return
+    text = inspect.getdoc(thing) or ""
+    assert re.match(r"[A-Z].*\S", text), f"{name} has no docstring"
+    if name in FUNCTIONS:
+        parameters = set(inspect.signature(thing).parameters)
+    elif is_dataclass(thing):
+        parameters = {field.name for field in fields(thing) if not field.name.startswith("_")}
+    else:
+        return
+    assert parameters <= words(text), f"{name} does not describe {sorted(parameters - words(text))}"
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_public_function_has_parameters_returns_and_an_example(name):
+    thing = getattr(skysill, name)
+    text = inspect.getdoc(thing) or ""
+    for heading in ("Parameters", "Returns"):
+        assert f"{heading}\n{'-' * len(heading)}\n" in text, f"{name} has no section {heading}"
+    assert ">>> " in text, f"{name} has no example"
+
+
+def test_the_data_types_that_a_job_is_made_of_have_an_example():
+    for name in CLASSES:
+        if getattr(skysill, name).__module__.startswith("skysill.model."):
+            assert ">>> " in (inspect.getdoc(getattr(skysill, name)) or ""), f"{name} has no example"
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if callable(getattr(skysill, name))])
@@ -192,7 +228,9 @@ def examples() -> dict[str, str]:
         parts = parser.get_examples(inspect.getdoc(getattr(skysill, name)) or "")
         code = "".join(part.source for part in parts)
         if code:
-            found[f"docstring_of_{name}.py"] = code
+            known = [one for one in NAMES if re.search(rf"\b{one}\b", code)]
+            names = f"from skysill import {', '.join(known)}\n" if known else ""
+            found[f"docstring_of_{name}.py"] = f"import datetime as dt\nimport numpy as np\n{names}{code}"
     return found
 
 

@@ -87,7 +87,10 @@ SENTENCES = {
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One caution: a code for programs, a sentence for people."""
+    """One caution.
+
+    code : for programs; text : a sentence for people
+    """
 
     code: str
     text: str

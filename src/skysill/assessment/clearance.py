@@ -48,8 +48,9 @@ _CLOSE_DEG = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Controlling:
-    """The obstruction with the smallest angular spare room.
+    """The controlling obstruction: the one with the least angular room beyond what is required.
 
+    name, kind : of the obstruction; source : "measured", "terrain" or "obstacle"
     azimuth_deg : its nearest part; elevation_deg : that part's top edge, or its lower edge where the ray runs under it
     distance_m : along the line of sight; an assumed one where distance_assumed, a lower bound where distance_at_least
     """
@@ -68,7 +69,17 @@ class Controlling:
 class Clearance:
     """Room between the ray to the satellite and what obstructs, at the controlling obstruction.
 
-    All None when nothing obstructs; degrees, metres, decibels. spare_deg is margin_deg less the required angle.
+    All fields are None where nothing obstructs.
+
+    margin_deg : angle at the dish centre between the ray and the nearest obstructed direction; negative inside it
+    vertical_margin_deg : the same straight below the satellite
+    clearance_m : the same as a distance perpendicular to the ray, d sin(margin), d the distance of the obstruction
+    required_m : room that is required there, D/2 + k F1(d)
+    fresnel_radius_m : first Fresnel radius F1 there; fresnel_ratio : clearance_m over it
+    blocked_fraction : share of the dish's projected aperture that is hidden, geometric optics
+    loss_db : knife-edge field of ITU-R P.526 averaged over the aperture
+    controlling : the obstruction
+    spare_deg : margin_deg less the required angle
     """
 
     margin_deg: float | None = None

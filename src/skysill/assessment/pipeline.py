@@ -94,11 +94,15 @@ class Trim:
 class Remedy:
     """What would turn the verdict into `clear`, proved by a second assessment.
 
-    to_height_m : of the dish centre above what the mount stands on (raise)
-    bearing_deg : true, of a move; bearing_magnetic_deg : as the survey's compass shows it, where it is magnetic
+    action : "raise", "move", "trim" or "other-satellite"; text : the same in a sentence
+    to_height_m : of the dish centre above what the mount stands on (raise); by_m : how much higher, or how far to move
+    bearing_deg : true, of a move; bearing_magnetic_deg : as the survey's compass shows it, where it is magnetic;
+        direction : the same in a word
     to_east_m, to_north_m, to_surface_elevation_m : where the mount stands after a move; tapes : how to find that
-    trims : each tree of a trim; none where only a line's owner may have them cut
-    verdict : what the second assessment said; other than "clear" only where nothing better can be reached
+    trims : each tree of a trim, none where only the owner of a line may have them cut; obstacle : name of the first
+    years : for how many years of growth a trim lasts
+    satellite : name of the other satellite
+    verdict : of the second assessment; other than "clear" only where nothing better can be reached
     """
 
     action: Literal["raise", "move", "trim", "other-satellite"]
@@ -146,9 +150,16 @@ class Track:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SatelliteResult:
-    """One satellite from one mount; for an object that moves, its worst moment, with the whole track.
+    """One satellite from one mount; for an object that moves, its worst time, with the whole track.
 
-    searched : what was looked for in vain, where no mast, spot or trimming was found that clears it; else empty
+    satellite, look : which, and where it stands
+    horizon : merged horizon straight below it
+    clearance : room today; later : after the growth of the criteria, None where nothing grows
+    p_clear : probability that the required room is there, given the stated errors; None: not assessed
+    verdict : "clear", "marginal", "blocked", "needs-survey" or "unknown"
+    basis : names of the sources that spoke; reasons : why, in whole sentences
+    remedies : what would help, the first first; searched : what was searched without a result, else empty
+    track : of an object that moves; foliage : what crowns on the ray cost, None where it passes through none
     """
 
     satellite: Satellite
@@ -168,10 +179,16 @@ class SatelliteResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assessment:
-    """What `check` answers. Fields are the JSON, but for those marked HIDDEN, which the pictures draw.
+    """One mount, assessed. Fields are the JSON of `skysill check`, but for those that the pictures need.
 
-    gathered : what the sources said from here, with how their errors hang together
-    silhouettes : what each source saw, around the rays and all round; paths : ground along each satellite's azimuth
+    schema, version : of the JSON, of the package
+    site, mount, terminal : what was assessed, the mount with the elevation it stands at
+    results : one entry a satellite
+    warnings : what was assumed, in whole sentences
+    criteria, date : by which it was assessed; the date of the magnetic bearings
+    gathered : what each source says from the dish, with how the errors of the sources depend on each other
+    silhouettes : what each source shows, around the rays and all round; paths : ground along each satellite's azimuth
+    profile : the merged horizon all round; None unless a step was asked for
     """
 
     schema: int
@@ -205,21 +222,36 @@ def assess(
     magnetic: bool = True,
     context: JobContext | None = None,
 ) -> Assessment:
-    """One mount, its satellites -> Assessment.
+    """Assess one mount: look vectors, horizon, clearance, confidence and verdict for each satellite of a job.
 
     Parameters
     ----------
+    job : its sources, criteria, terminal and satellites
     mount : usually one of job.mounts; what-if is `dataclasses.replace(mount, height_m=3.0)`
-    profile_step_deg : also work out the whole horizon at this step, for pictures
-    paths : also work out the ground along each satellite's azimuth, for pictures
-    explain : also find out which stated error matters most; what-ifs that only want the verdict need not
-    losses : also work out the blocked share of the dish and the diffraction loss, likewise
-    magnetic : also work out the magnetic bearing of each satellite, where the job has a date, likewise
+    profile_step_deg : also give the whole horizon at this step, for pictures
+    paths : also give the ground along each satellite's azimuth, for pictures
+    explain : also find out which stated error matters most; what-ifs that only need the verdict leave it out
+    losses : also give the blocked share of the dish and the diffraction loss, likewise
+    magnetic : also give the magnetic bearing of each satellite, where the job has a date, likewise
     context : of the work on this job, where it is assessed more than once; None: a new one
 
     Returns
     -------
     Assessment, one result per satellite, in their order
+
+    Raises
+    ------
+    InputError : a mount that stands nowhere, bearings that cannot be turned to true azimuths, a moving object without
+        times
+
+    Notes
+    -----
+    Required room: `required_room_m`; verdict: `skysill.assessment.verdict`. Sources of all formulas: docs/sources.md.
+
+    >>> from skysill import assess, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> assess(job, job.mounts[0]).results[0].verdict
+    'needs-survey'
     """
     from skysill import __version__
 

@@ -47,7 +47,11 @@ _TILE_CELLS, _FILTERED_TOGETHER = 256, 32_768
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ground:
-    """One elevation raster, or a part of it, held in memory with the maxima of its blocks."""
+    """One elevation raster, or a part of it, held in memory with the maxima of its blocks. Made by `Ground.of`.
+
+    grid : its elevations and where they lie; maxima : highest ground of blocks of cells
+    name, kind, cell_size_m, vertical_error_m, facts : as of the raster
+    """
 
     grid: Grid
     maxima: MaximumPyramid
@@ -75,10 +79,13 @@ class Ground:
 
 @dataclass(frozen=True, slots=True)
 class ScreeningQuery:
-    """What is asked about every address.
+    """What is asked of every address.
 
-    full : also calculate margins over FLOOR_DEG (slow)
-    position_error_m : standard deviation of an address's position along each of two axes; 0: the dish stands there
+    satellite : a geostationary one
+    terminal, criteria : dish, frequencies, and what counts as clear
+    highest_ground_m : nothing around is higher
+    full : also give margins over 10 degrees (slow)
+    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
     """
 
     satellite: Satellite

@@ -81,15 +81,32 @@ def screen(
     mount_height_m: ArrayLike,
     query: ScreeningQuery,
 ) -> ScreeningResults:
-    """Screen addresses against one raster.
+    """Screen addresses against one raster held in memory.
 
     Parameters
     ----------
+    ground : from `Ground.of`
     latitude_deg, longitude_deg, mount_height_m : (n,) WGS 84, dish centre above the ground
+    query : satellite, criteria and terminal
 
     Returns
     -------
-    ScreeningResults, (n,)
+    ScreeningResults, (n,); verdicts as `assess` gives them on the same terrain
+
+    Raises
+    ------
+    InputError : arrays of different lengths, a height below 0
+
+    >>> import numpy as np
+    >>> import skysill
+    >>> [raster] = skysill.open_rasters([skysill.RasterSpec("demo_terrain/island.tif")])
+    >>> ground = skysill.Ground.of(raster.cells(0, raster.rows, 0, raster.cols), name=raster.name, kind=raster.kind,
+    ...     cell_size_m=raster.cell_size_m, vertical_error_m=raster.vertical_error_m, facts=raster.facts)
+    >>> south = skysill.Satellite("Demo South", longitude_deg=-24.0)
+    >>> query = skysill.ScreeningQuery(south, skysill.Terminal(), skysill.Criteria(), highest_ground_m=720.0)
+    >>> screened = skysill.screen(ground, [58.0312], [-24.6541], [2.0], query)
+    >>> screened.verdict[0], screened.elevation_deg.round(1)
+    ('needs-survey', array([24.1]))
     """
     latitude, longitude, height = _alike(latitude_deg, longitude_deg, mount_height_m)
     places, known = locate_places(ground, latitude, longitude, height, query)

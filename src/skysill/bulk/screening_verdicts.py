@@ -33,11 +33,12 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScreeningResults:
-    """Results of screening, (address,). Angles in degrees, lengths in metres, nan where a quantity does not exist.
+    """One entry an address. Angles in degrees, lengths in metres, nan where a quantity does not exist.
 
+    azimuth_deg, elevation_deg : look vector, the apparent elevation
     terrain_elevation_deg, terrain_distance_m : the highest ground straight below the satellite
-    margin_is_floor : the margin is at least margin_deg
-    least_height_m : dish height above the ground at which terrain leaves the room; nan where the given height does
+    margin_deg : angle between the ray and the controlling obstruction; margin_is_floor : the margin is at least that
+    least_height_m : dish height over the ground at which terrain leaves the room; nan where the height given does
     verdict, reason : text
     """
 

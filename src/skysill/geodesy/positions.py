@@ -65,16 +65,22 @@ class Position:
 
 
 def parse_position(text: str) -> Position:
-    """The position a text names.
+    """The position that a text names.
 
-    Accepts decimal degrees, hemisphere letters before or after, degrees-minutes(-seconds) with quotes, primes
-    or d m s, ISO 6709 strings (2008, annex H), geo: URIs (RFC 5870), UTM, MGRS (centre of the square) and
-    full Plus Codes (centre of the cell). "27N" in UTM is zone 27, northern hemisphere; any other band letter
-    is checked against the latitude.
+    Parameters
+    ----------
+    text : decimal degrees, hemisphere letters before or after, degrees-minutes(-seconds) with quotes, primes or d m s,
+        ISO 6709 strings (2008, annex H), geo: URIs (RFC 5870), UTM, MGRS (centre of the square) or full Plus Codes
+        (centre of the cell). "27N" in UTM is zone 27, northern hemisphere; any other band letter is checked against
+        the latitude.
+
+    Returns
+    -------
+    Position, WGS 84 degrees, north and east positive
 
     Raises
     ------
-    InputError : the text is ambiguous, out of range or not a position; it says how to mend it
+    InputError : the text is ambiguous, out of range or not a position; the message says how to mend it
 
     >>> parse_position("58.0312 N 24.6541 W")
     Position(latitude_deg=58.0312, longitude_deg=-24.6541, height_m=None, notation='hemispheres', ...)
@@ -213,14 +219,27 @@ def format_position(
     height_m: float | None = None,
     digits: int | None = None,
 ) -> str:
-    """A position written in a notation, fine enough to come back within 5 cm (grid codes: within the square).
+    r"""A position written in a notation, fine enough to come back within 5 cm (grid codes: within the square).
 
-    height_m is written where the notation has a place for it: geo: and ISO 6709 (with its CRS, as annex H
-    asks). digits is for grid codes: of an MGRS easting (0 to 5, default 5), or of a Plus Code (4, 6, 8 or 10 to
-    15, default 11).
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : WGS 84, north and east positive
+    notation : "decimal", "hemispheres", "dm" (degrees and minutes), "dms", "iso6709", "geo", "utm", "mgrs" or
+        "pluscode"
+    height_m : written where the notation has a place for it: geo: and ISO 6709 (with its CRS, as annex H asks)
+    digits : for grid codes only: of an MGRS easting (0 to 5, default 5), or of a Plus Code (4, 6, 8 or 10 to 15,
+        default 11)
+
+    Returns
+    -------
+    text that `parse_position` reads
+
+    Raises
+    ------
+    InputError : a place that the notation cannot name, a number of digits that it does not have
 
     >>> format_position(58.0312, -24.6541, notation="dms")
-    '58°01\\'52.320"N 24°39\\'14.760"W'
+    '58°01\'52.320"N 24°39\'14.760"W'
     >>> format_position(58.0312, -24.6541, notation="iso6709")
     '+58.0312000-024.6541000/'
     """

@@ -35,17 +35,20 @@ BEARINGS = ("true", "magnetic", "survey")
 class AsBuilt:
     """As-built values; None where they were not written down.
 
+    date, by : of the work
     satellite, mount : by their names in the site file
     latitude_deg, longitude_deg : of the mast, from `position`; or east_m, north_m in the site's plan
     height_m : dish centre above what the mount stands on
     azimuth_deg, elevation_deg : as set on the dish; bearings "true", "magnetic", "survey" (the compass of the
         survey, as its landmarks or the sun correct it) or "" where the file does not say
+    polarization_tilt_deg : as set on the feed
     signal, signal_unit : as the terminal showed it, e.g. 13.2 and "dB"
     signal_before_tightening, signal_after_tightening : best while turning by hand, and with all bolts tight
     signal_after_release : after the rim was pushed by hand and let go
     cable_run_m : as laid; tape_m : name of a corner or wall to the distance of the mast from it
     bonding, cable_entry_seal : in words, what was done and by whom
     photos : paths, beside the file
+    note : in words; source : the file it came from
     """
 
     date: dt.date | None = None
@@ -82,13 +85,23 @@ _KEYS = (*_TEXTS, *_BOUNDS, "date", "photos", "tape_m")
 
 
 def read_as_built(path: str | Path) -> AsBuilt:
-    """The as-built file; its keys are the fields of `AsBuilt`, with position for the mast's place, and photo or photos.
+    """As-built values from a TOML file.
 
-    All are optional.
+    Parameters
+    ----------
+    path : the file; its keys, all optional, are the fields of `AsBuilt`, with position for the mast's place, and photo
+        or photos
+
+    Returns
+    -------
+    AsBuilt
 
     Raises
     ------
     InputError : not TOML, a key that is not known (the nearest is named), a wrong type, out of range
+
+    >>> read_as_built("demo_terrain/clinic_as_built.toml").satellite
+    'Demo South'
     """
     shown = str(path)
     try:

@@ -23,8 +23,9 @@ __all__ = ["Fingerprint", "fingerprint", "fingerprints", "inputs_of"]
 class Fingerprint:
     """One file that was read.
 
-    role : what for, in words
+    name : without its folder; role : what for, in words
     detail : of a raster, its kind, cell size and stated error
+    size_bytes, sha256 : size, and SHA-256 (FIPS 180-4) in hexadecimal
     """
 
     name: str
@@ -35,7 +36,25 @@ class Fingerprint:
 
 
 def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
-    """Size and SHA-256 (FIPS 180-4) of one file. Raises InputError where it cannot be read."""
+    """Size and SHA-256 (FIPS 180-4) of one file.
+
+    Parameters
+    ----------
+    path : the file
+    role : what it was read for, in words
+    detail : what else a record shall show of it
+
+    Returns
+    -------
+    Fingerprint
+
+    Raises
+    ------
+    InputError : it cannot be read
+
+    >>> fingerprint("demo_terrain/clinic_horizon.csv", "readings").name
+    'clinic_horizon.csv'
+    """
     place = check_file(path)
     try:
         with place.open("rb") as opened:

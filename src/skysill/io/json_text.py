@@ -19,11 +19,21 @@ _CONTROLS = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\
 
 
 def plain_values(value: Any) -> Any:
-    """Any result of the library as dictionaries, lists, text, numbers and None only.
+    """A result as dictionaries, lists, text, numbers and None only.
 
+    Parameters
+    ----------
+    value : a result of the library, a mapping, a sequence, an array, text or a number
+
+    Returns
+    -------
     Dataclasses become dictionaries in the order of their fields, leaving out fields whose metadata say
     ``{"json": False}``, and those that say ``{"json": "given"}`` while they are None; arrays become lists; dates
     become ISO 8601 text; nan and infinity become None, for a quantity that does not exist is no number.
+
+    Raises
+    ------
+    TypeError : an object that has no such form
 
     >>> plain_values({"margin_deg": float("nan"), "distance_m": (6.0, float("inf"))})
     {'margin_deg': None, 'distance_m': [6.0, None]}
@@ -61,6 +71,15 @@ def _shown(wish: bool | str, value: object) -> bool:
 
 def to_json_text(value: Any, *, indent: int | None = 2) -> str:
     """One JSON document: fields in the order declared, numbers to their last digit, nan and infinity as null.
+
+    Parameters
+    ----------
+    value : as in `plain_values`
+    indent : spaces a level; None: all on one line
+
+    Returns
+    -------
+    text, without a final line break; characters that control a terminal are escaped
 
     >>> to_json_text({"a": 0.1, "b": float("nan")}, indent=None)
     '{"a": 0.1, "b": null}'

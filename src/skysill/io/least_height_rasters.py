@@ -43,11 +43,14 @@ _CACHE_MB = 200
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeightsRequest:
-    """What is asked of a raster of heights.
+    """What a raster of least heights is made from.
 
     raster : one elevation raster (or tiles on one lattice)
     satellites : one band each
-    window : the wanted part of the raster, None for all of it
+    highest_ground_m : nothing around is higher
+    refraction_factor : effective Earth radius over the true one
+    rays_per_cell : more is finer and slower
+    window : the part of the raster wanted, None for all of it
     outline : GeoJSON geometry in the raster's CRS; cells outside are nodata. None for none
     """
 
@@ -62,9 +65,12 @@ class HeightsRequest:
 
 @dataclass(frozen=True, slots=True)
 class HeightsSummary:
-    """What was written: numbers of cells, one entry a satellite.
+    """What was written: cells by kind, one entry a satellite.
 
-    seen : the ground itself sees the satellite; raised : a least height is given; unknown : nodata
+    path : of the raster; rows, columns : its size
+    satellites : their names, in the order of the bands
+    seen : cells from whose ground the satellite is seen; raised : cells with an antenna height; unknown : nodata
+    notes : in whole sentences
     """
 
     path: str
@@ -78,7 +84,26 @@ class HeightsSummary:
 
 
 def raster_window(raster: Raster, bounds: Sequence[float]) -> Tile:
-    """The cells of a raster whose centres lie within west, south, east, north of its own CRS."""
+    """The cells of a raster whose centres lie within bounds.
+
+    Parameters
+    ----------
+    raster : opened by `open_rasters`
+    bounds : west, south, east, north in the raster's own CRS
+
+    Returns
+    -------
+    Tile, for `HeightsRequest.window`
+
+    Raises
+    ------
+    InputError : no cell lies within the bounds
+
+    >>> from skysill import RasterSpec, open_rasters, raster_window
+    >>> [raster] = open_rasters([RasterSpec("demo_terrain/island.tif")])
+    >>> raster_window(raster, [283000.0, 6435000.0, 284500.0, 6436500.0]).shape
+    (51, 50)
+    """
     a, b, c, d, e, f = raster.transform
     west, south, east, north = bounds
     area = a * e - b * d
@@ -111,15 +136,30 @@ def write_heights(
     Parameters
     ----------
     request : raster, satellites, window
-    out : path of the GeoTIFF
+    out : path of the GeoTIFF, one band a satellite; float32 metres, nodata where unknown, 0 where the satellite is seen
+        from the ground itself
     resume : continue an interrupted run
     jobs : processes of this machine; cluster : address of a Dask scheduler
     tags : tags of the file in place of `default_tags`
     progress : called after each tile with the number of cells done and of all cells
 
+    Returns
+    -------
+    HeightsSummary
+
     Raises
     ------
     InputError : the output cannot be written, or an input has changed during the run
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import skysill
+    >>> [raster] = skysill.open_rasters([skysill.RasterSpec("demo_terrain/island.tif")])
+    >>> window = skysill.raster_window(raster, [283000.0, 6435000.0, 284500.0, 6436500.0])
+    >>> request = skysill.HeightsRequest(raster, skysill.read_satellites("24W"), highest_ground_m=720.0, window=window)
+    >>> made = skysill.write_heights(request, Path(tempfile.mkdtemp()) / "heights.tif")
+    >>> (made.rows, made.columns) == window.shape, made.satellites
+    (True, ('24W',))
     """
     target = check_writable(out)
     check_outputs({"output": out}, _files(request.raster))
@@ -390,9 +430,23 @@ def _assemble(
 def outline_of(path: str | os.PathLike[str], raster: Raster) -> dict[str, Any]:
     """The polygons of a vector file, joined, as one GeoJSON geometry in the raster's CRS.
 
+    Parameters
+    ----------
+    path : GeoJSON, GeoPackage or another vector file that GDAL reads
+    raster : gives the CRS
+
+    Returns
+    -------
+    geometry as a dictionary, for `HeightsRequest.outline`
+
     Raises
     ------
     InputError : not a vector file, no polygons in it
+
+    >>> from skysill import RasterSpec, open_rasters, outline_of
+    >>> [raster] = open_rasters([RasterSpec("demo_terrain/island.tif")])
+    >>> outline_of("demo_terrain/clinic_obstacles.geojson", raster)["type"]
+    'MultiPolygon'
     """
     import shapely
     import shapely.geometry

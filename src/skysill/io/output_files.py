@@ -21,22 +21,51 @@ _FULL = {errno.ENOSPC, errno.EFBIG, errno.EIO, errno.EROFS, getattr(errno, "EDQU
 
 
 def write_whole(path: str | os.PathLike[str], writing: Writing) -> Path:
-    """Write one file whole or not at all; an old file stays until the new one is complete.
+    r"""Write one file whole or not at all; an old file stays until the new one is complete.
 
     Parameters
     ----------
     path : where to; its folder must exist
-    writing : bytes, text, or a function that fills the path it is given (same folder, same suffix)
+    writing : bytes, text (kept as UTF-8), or a function that fills the path it is given (same folder, same suffix)
+
+    Returns
+    -------
+    the path
 
     Raises
     ------
     InputError : the folder is missing or not writable, the path is a folder, the disk is full
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> path = Path(tempfile.mkdtemp()) / "horizon.csv"
+    >>> write_whole(path, "azimuth_deg,elevation_deg\n") == path, path.read_text()
+    (True, 'azimuth_deg,elevation_deg\n')
     """
     return write_together([(path, writing)])[0]
 
 
 def write_together(pairs: Iterable[tuple[str | os.PathLike[str], Writing]]) -> list[Path]:
-    """Write several files; none replaces an old file before all of them are complete."""
+    """Write several files; none replaces an old file before all of them are complete.
+
+    Parameters
+    ----------
+    pairs : path and what to write, as in `write_whole`
+
+    Returns
+    -------
+    the paths
+
+    Raises
+    ------
+    InputError : as in `write_whole`
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> [path.name for path in write_together([(folder / "a.txt", "a"), (folder / "b.txt", b"b")])]
+    ['a.txt', 'b.txt']
+    """
     wanted = [(Path(path), writing) for path, writing in pairs]
     ready: list[tuple[Path, Path, Path]] = []
     try:

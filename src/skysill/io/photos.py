@@ -40,7 +40,9 @@ _DIRECTION_REF, _DIRECTION = 16, 17
 class Photo:
     """One photograph as it goes into a record.
 
+    name : of the file
     jpeg : the picture, upright, at most LONGEST_SIDE pixels wide or high; without EXIF but for the place, if kept
+    width, height : of the picture, pixels
     latitude_deg, longitude_deg : where the camera says it was; None where it does not, or where location was
         stripped
     direction_deg : camera direction, clockwise from direction_from ("true" or "magnetic") north
@@ -63,9 +65,26 @@ class Photo:
 def read_photo(path: str | Path) -> Photo:
     """A photograph with the place, direction and time of its EXIF, turned by its EXIF orientation.
 
+    Parameters
+    ----------
+    path : JPEG, PNG or another picture that Pillow reads
+
+    Returns
+    -------
+    Photo
+
     Raises
     ------
     InputError : missing, not a picture, too big, truncated
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from PIL import Image
+    >>> path = Path(tempfile.mkdtemp()) / "gable.jpg"
+    >>> Image.new("RGB", (40, 30)).save(path)
+    >>> photo = read_photo(path)
+    >>> photo.name, photo.width, photo.height, photo.direction_deg
+    ('gable.jpg', 40, 30, None)
     """
     place, shown = check_file(path), str(path)
     try:

@@ -63,12 +63,13 @@ _HIGHEST_M = 9000.0
 class RasterSpec:
     """A raster as asked for: a file or a folder of tiles, what it shows, and how good its heights are.
 
+    path : a file that GDAL reads, or a folder of tiles
     kind : "surface" (with trees and buildings) or "bare"
     vertical_error_m, horizontal_error_m : standard deviations; None takes those of `raster_defaults`
-    cells : what a cell's value is; None: not said, taken as "mean"
+    cells : what a cell's value is; None: not stated, taken as "mean"
     date : when the heights were measured; None: not known
-    growth_m_per_year : of the vegetation on a surface raster; None: not said
-    attribution : what whoever made it wants said; None: what its copyright tag says
+    growth_m_per_year : of the vegetation on a surface raster; None: not stated
+    attribution : what its maker wants stated; None: what its copyright tag says
     """
 
     path: str | os.PathLike[str]
@@ -128,16 +129,17 @@ class _LastWindow:
 
 @dataclass(frozen=True, slots=True)
 class Raster:
-    """One elevation raster, or tiles that lie on one lattice.
+    """One elevation raster, or tiles that lie on one lattice. Its cells are read when they are asked for.
 
-    name : file or folder name
+    name : file or folder name; kind : "surface" or "bare"
     cell_size_m : larger side of a cell at the middle of the raster
+    vertical_error_m : standard deviation of its heights
     crs : WKT of the plane
     transform : of cell centres, as in Grid
-    rows, cols : of the whole lattice
-    notes : plain sentences about the whole raster
+    rows, cols : of the whole lattice; tiles : the files
+    notes : about the whole raster, in whole sentences
     facts : errors in plan, what a cell's value is, survey date, growth
-    attribution : what whoever made it wants said; empty: nothing
+    attribution : what its maker wants stated; empty: nothing
     shift : brings its heights to the datum of the other rasters of the job; None: they are above it
     """
 
@@ -399,20 +401,28 @@ def _limits(values: NDArray[np.float32]) -> tuple[float, float]:
 def open_rasters(
     specs: Sequence[RasterSpec], *, around: Around | None = None, hosts: AllowedHosts | None = None
 ) -> tuple[Raster, ...]:
-    """Rasters ready to be asked for windows, in the order given (finest first), heights above one datum.
-
-    A folder or a template of tile names gives one Raster for each lattice its tiles lie on (tiles of one size and one
-    CRS lie on one), the finest first; so there may be more rasters than specs.
+    """Rasters ready to be asked for windows.
 
     Parameters
     ----------
+    specs : (n,) rasters asked for, finest first
     around : the area that they are wanted for; None: everywhere. A template of tile names needs it
     hosts : that may be asked for what lies on the web; None: none
+
+    Returns
+    -------
+    Raster, in the order given, heights above one datum. A folder or a template of tile names gives one Raster for each
+    lattice its tiles lie on (tiles of one size and one CRS lie on one), the finest first; so there may be more rasters
+    than specs.
 
     Raises
     ------
     InputError : no such file, not a raster, no CRS, no elevation unit that is known, a folder without rasters, a host
         that is not allowed
+
+    >>> [raster] = open_rasters([RasterSpec("demo_terrain/island.tif", kind="bare")])
+    >>> raster.name, raster.rows, raster.cols
+    ('island.tif', 1400, 1600)
     """
     found = [raster for spec in specs for raster in _open_one(spec, around, hosts or AllowedHosts())]
     return tuple(_on_one_datum(found, around))

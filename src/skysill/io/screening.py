@@ -64,15 +64,16 @@ _MOST_CELLS = 150_000_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScreeningRequest:
-    """What a list is screened against.
+    """What a list of addresses is screened against.
 
-    rasters : finest first; one raster is screened as arrays, several address by address
-    satellites : all of them are screened for every address that does not name its own
-    highest_ground_m : no ground around is higher
-    mount_height_m : dish centre above the ground where the list gives no height
-    full : also calculate margins over FLOOR_DEG
+    rasters : finest first; one is screened as arrays, several address by address
+    satellites : all of them are tried for every address that does not name its own
+    highest_ground_m : nothing around is higher
+    terminal, criteria : dish, frequencies, and what counts as clear
+    mount_height_m : dish centre above ground where a row does not give it
+    full : margins over 10 degrees too
     neutralize : put an apostrophe before cells that a spreadsheet would run as formulas
-    position_error_m : standard deviation of an address's position along each of two axes; 0: the dish stands there
+    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
     """
 
     rasters: tuple[Raster, ...]
@@ -88,12 +89,13 @@ class ScreeningRequest:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScreeningSummary:
-    """Summary of a screened list.
+    """What a screening wrote.
 
-    path, rejected_path : the files written; rejected_path is None where no record was rejected
-    addresses, screened, rejected : numbers of records
-    counts : addresses per verdict; best : addresses that each satellite serves best
-    latitude_deg, longitude_deg, verdict : (n,) for a map; verdict is a rank
+    path : of the list; rejected_path : of the rejects, None: there are none
+    addresses, screened, rejected : how many; the first is the sum of the others
+    counts : addresses per verdict; best : addresses per satellite that serves them best
+    notes : in whole sentences
+    latitude_deg, longitude_deg, verdict : (n,) for a map
     """
 
     path: str
@@ -140,15 +142,28 @@ def screen_file(
     Parameters
     ----------
     request : rasters, satellites, terminal, criteria
-    addresses : path of a CSV, GeoJSON or Parquet list
+    addresses : path of a CSV, GeoJSON or Parquet list with id and position, or latitude and longitude
     out : path of the output; its ending decides the format
     resume : continue an interrupted run
     jobs : processes of this machine; cluster : address of a Dask scheduler
     progress : called after each part with the number of addresses done and of all addresses
 
+    Returns
+    -------
+    ScreeningSummary
+
     Raises
     ------
     InputError : the input cannot be read, the output cannot be written, or an input has changed during the run
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import skysill
+    >>> request = skysill.ScreeningRequest(skysill.open_rasters([skysill.RasterSpec("demo_terrain/island.tif")]),
+    ...     skysill.read_satellites("Demo South=24.0W"), highest_ground_m=720.0)
+    >>> made = skysill.screen_file(request, "demo_terrain/addresses.csv", Path(tempfile.mkdtemp()) / "screened.csv")
+    >>> made.screened, made.rejected
+    (400, 0)
     """
     target, source = check_writable(out), Path(os.path.realpath(addresses))
     _check_kind(target)

@@ -64,7 +64,7 @@ def read_site_file(
     default_height_m: float = 2.0,
     dated: Callable[[dt.date | None], dt.date | None] = lambda date: date,
 ) -> Job:
-    """The job a site file describes, its rasters opened, its readings and obstacles read.
+    """The job that a site file describes, its rasters opened, its readings and obstacles read.
 
     Parameters
     ----------
@@ -78,9 +78,19 @@ def read_site_file(
     default_height_m : of mounts whose height nobody gave
     dated : from the date of the survey, which may be None, the date of magnetic bearings
 
+
+    Returns
+    -------
+    Job; its date is None: `dataclasses.replace(job, date=...)` asks for magnetic bearings
+
     Raises
     ------
     InputError : naming file, table, key and the mend
+
+    >>> from skysill import read_site_file
+    >>> job = read_site_file("demo_terrain/clinic.toml")
+    >>> job.site.name, len(job.mounts), len(job.satellites)
+    ('Skerrow clinic', 3, 3)
     """
     shown, folder = str(path), Path(path).parent
     file = parse_site_file(path)

@@ -260,7 +260,28 @@ def stand_on(site: Site, rasters: Sequence[Any]) -> Ground:
 
 
 def read_scene(path: str | Path, site: Site, *, rasters: Sequence[Any] = (), complete: bool = False) -> Scene:
-    """The obstacles of one vector file, standing on the ground around the site."""
+    """The obstacles of one vector file, standing on the ground around the site.
+
+    Parameters
+    ----------
+    path : GeoJSON (RFC 7946), or any vector file that GDAL reads
+    site : its position is the origin of the plan coordinates
+    rasters : give the ground below each obstacle, bare ones first; none: the ground of the site
+    complete : somebody states that nothing else stands near
+
+    Returns
+    -------
+    Scene
+
+    Raises
+    ------
+    InputError : naming file, feature, field and the mend
+
+    >>> from skysill import Site, read_scene
+    >>> scene = read_scene("demo_terrain/clinic_obstacles.geojson", Site("clinic", 58.0312, -24.6541, 41.0))
+    >>> len(scene.obstacles), scene.complete
+    (52, False)
+    """
     from skysill.io.obstacle_files import read_obstacles
 
     found = read_obstacles(

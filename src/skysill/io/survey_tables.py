@@ -39,18 +39,29 @@ _FOOT_M = 0.3048
 
 
 def read_horizon_csv(path: str | Path) -> Readings:
-    """A measured horizon from a table with the columns azimuth_deg, elevation_deg and, if wanted, distance_m, kind,
-    leaf, growth_m_per_year, station, note.
+    """A measured horizon from a table.
+
+    Columns: azimuth_deg, elevation_deg and, if wanted, distance_m, kind, leaf, growth_m_per_year, station, note.
 
     Columns are separated by comma, semicolon or tab, in any order; azimuths come in any order; lines that begin with
     `#` are comments. A row with an azimuth and no reading was not measured and is left out. Several rows may have one
-    azimuth: a near low edge and a far high one, or the two sides of an upright edge. Azimuths are kept as typed, 360
-    as 0; the survey says what they count from. A distance is in metres, or in feet with their unit (`20 ft`, `20'`);
-    `far` is at least `FAR_M`, and `>500` at least 500 m.
+    azimuth: a near low edge and a far high one, or the two sides of an upright edge. A distance is in metres, or in
+    feet with their unit (`20 ft`, `20'`); `far` is at least `FAR_M`, and `>500` at least 500 m.
+
+    Parameters
+    ----------
+    path : the table
+
+    Returns
+    -------
+    Readings, azimuths as typed, 360 counting as 0; what they count from is stated by the survey
 
     Raises
     ------
     InputError : naming file, row, field and the mend
+
+    >>> len(read_horizon_csv("demo_terrain/clinic_horizon.csv"))
+    67
     """
     table = read_table(path, HORIZON_COLUMNS)
     comma = _writes_decimal_commas(table)
@@ -186,9 +197,16 @@ def _distance(row: Row, *, comma: bool) -> tuple[float | None, bool]:
 
 
 def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Satellite, ...]:
-    """Satellites from satellite text: `24.0W`, `-24.0`, `NAME=24.0W`, an orbit file, or `NAME=file`.
+    """Satellites from satellite text.
 
+    Parameters
+    ----------
+    text : `24.0W`, `-24.0`, `NAME=24.0W`, an orbit file (CCSDS OMM as JSON, XML or KVN, or TLE lines), or `NAME=file`
     folder : folder of relative paths; None where no file may be named, as in a list of addresses
+
+    Returns
+    -------
+    Satellite; one, but for an orbit file of several objects
 
     Raises
     ------
@@ -196,8 +214,8 @@ def read_satellites(text: str, *, folder: str | Path | None = ".") -> tuple[Sate
 
     >>> read_satellites("Demo South=24.0W")
     (Satellite(name='Demo South', longitude_deg=-24.0, orbit=None),)
-    >>> read_satellites("-24.5")[0].name
-    '24.5W'
+    >>> read_satellites("-24.0")[0].name
+    '24W'
     """
     text = printable(text).strip()
     if folder is not None and _is_file(Path(folder) / text):

@@ -29,13 +29,16 @@ __all__ = ["Job", "Sources"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sources:
-    """Everything that has something to say about the sky here.
+    """Everything that has something to say about the sky at a site.
 
-    rasters : opened elevation rasters, finest first
-    highest_ground_m : nothing around is higher
-    readings : measured horizon as typed, with survey, landmarks and sun sightings to correct it
+    rasters : opened elevation rasters, finest first, from `open_rasters`
+    highest_ground_m : nothing around is higher; decides how far a raster must reach
+    readings : measured horizon as typed, with survey, landmarks and sun_sightings to correct it
     stations : places besides the survey's own that readings were taken from
-    scene : obstacles, in local plan coordinates
+    scene : obstacles, in local plan coordinates, from `read_scene`; None: nobody listed any
+
+    >>> Sources(highest_ground_m=720.0).rasters
+    ()
     """
 
     rasters: tuple[Any, ...] = ()
@@ -50,13 +53,25 @@ class Sources:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Job:
-    """A site file, read: what is asked, of whom, by which criteria.
+    """What a site file describes: the question and everything that has something to say about it.
 
-    date : for magnetic bearings; times_utc : for objects that move
+    site : the property
+    satellites : those that are asked about
+    mounts : where the dish may sit
+    terminal, criteria : dish, frequencies, and what counts as clear
+    sources : readings, rasters, obstacles
+    roof : where a mount may be looked for; None: not stated
+    date : of magnetic bearings; None: no magnetic bearing is given
+    times_utc : for objects that move
     notes : what the reader of the file has to say
-    mounts_named : whether somebody named the mounts; else they stand at the site's origin for want of a place
+    property_boundary : ring of (east, north) that no mount offered may stand or reach beyond; empty: not stated
+    mounts_named : whether somebody named the mounts; else one stands at the site's origin
     mast_kits : masts and brackets that may be used; empty: any height
-    property_boundary : ring of (east, north) that no mount offered may stand or reach beyond; empty: not said
+
+    >>> from skysill import Job, Satellite, Site
+    >>> job = Job(Site("clinic", 58.0312, -24.6541), satellites=(Satellite("Demo South", longitude_deg=-24.0),))
+    >>> job.mounts[0].height_m, job.terminal.dish_diameter_m
+    (2.0, 1.2)
     """
 
     site: Site

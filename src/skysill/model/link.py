@@ -15,6 +15,9 @@ class Ray:
 
     azimuth_deg : true azimuth; 0 for a satellite straight overhead, where it has no meaning
     elevation_deg : apparent elevation, with the bending of radio waves
+
+    >>> Ray(179.2, 24.1).elevation_deg
+    24.1
     """
 
     azimuth_deg: float
@@ -23,7 +26,15 @@ class Ray:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A terminal and the criteria by which its link counts as clear: they decide together how much room a ray needs."""
+    """A terminal and the criteria by which its link counts as clear: they decide together how much room a ray needs.
+
+    terminal : dish and frequencies
+    criteria : among them the Fresnel fraction
+
+    >>> from skysill import Criteria, Link, Terminal
+    >>> Link(Terminal(dish_diameter_m=1.2, receive_ghz=19.7), Criteria()).frequency_ghz
+    19.7
+    """
 
     terminal: Terminal
     criteria: Criteria

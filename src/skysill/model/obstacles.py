@@ -39,22 +39,29 @@ FARTHEST_M = 20_000.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Obstacle:
-    """One thing that stands against the sky. Made by `building`, `facet`, `wall`, `tree`, `pole` or `wire`.
+    """One obstacle. Made by `building`, `facet`, `wall`, `tree`, `pole` or `wire`.
 
+    name : as it is shown in results
+    kind : "building", "tree", "pole", "wall", "ridge", "wire" or "roof"
     shape : "prism" (upright, flat top), "facet" (flat pieces), "curtain" (a line, filled down to the ground),
         "column" (round: trees and poles), "line" (a wire)
     areas_m : of a prism and of a facet: for each area its rings (vertex, 3), the outer first, then holes
     line_m : (vertex, 3) of a curtain or wire; of a column one vertex, its top
-    ground_elevation_m : what it stands on
+    ground_elevation_m : elevation of the ground it stands on
     stands : whether everything below it is hidden too
     radius_m : of a pole or trunk
-    crown, crown_radius_m, crown_base_m : a tree's; the base as an elevation
+    crown, crown_radius_m, crown_base_m : of a tree; the base as an elevation
     cut_m : elevation at which a crown was cut flat
     growth_m_per_year, max_height_m : of a tree, hedge or wood; the height above its own ground
-    sag_m : of a wire, already drawn into line_m; voltage_kv : its voltage, None where nobody said
-    notes : what was assumed or repaired, in sentences
+    deciduous : whether a tree drops its leaves; it is judged in leaf
+    sag_m : of a wire, already drawn into line_m; voltage_kv : its voltage, None: not stated
+    notes : what was assumed or repaired, in whole sentences
     errors : standard deviations of its height and place
     ground_from : the raster that its ground came from, "" where its elevation was given
+
+    >>> barn = building("barn", [[-6, 14], [6, 14], [6, 20], [-6, 20]], ground_elevation_m=41.0, height_m=6.0)
+    >>> barn.kind, barn.shape, barn.height_m, barn.centre_m
+    ('building', 'prism', 6.0, (0.0, 17.0))
     """
 
     name: str
@@ -209,14 +216,24 @@ def building(
     holes_m: Sequence[ArrayLike] = (),
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """An upright block with a flat top and, it may be, courtyards.
+    """An upright block with a flat top, with courtyards where holes are given.
 
-    outline_m : (vertex, 2) east, north, closed or not; holes_m likewise
-    height_m above ground_elevation_m, or top_elevation_m above the datum
+    Parameters
+    ----------
+    name : as it is shown in results
+    outline_m : (vertex, 2) east, north, closed or not
+    ground_elevation_m : of the ground it stands on, above the datum
+    height_m : above ground_elevation_m; or top_elevation_m : above the datum
+    holes_m : rings of courtyards, each (vertex, 2)
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "prism"
 
     Raises
     ------
-    InputError : no height, no area, far from the site. A self-crossing outline is repaired and a note says so.
+    InputError : no height, no area, over 20 km from the site. A self-crossing outline is repaired and a note says so.
 
     >>> building("barn", [[-6, 14], [6, 14], [6, 20], [-6, 20]], ground_elevation_m=41.0, height_m=6.0).top_elevation_m
     47.0
@@ -259,13 +276,28 @@ def facet(
     stands: bool | None = None,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """A flat piece given by vertices with elevations: a roof's slope, a canopy.
+    """A flat piece given by vertices with elevations: a slope of a roof, a canopy.
 
-    A building's facet stands (all below it is hidden); a roof's does not, so that eaves have sky under them.
+    Parameters
+    ----------
+    name : as it is shown in results
+    vertices_m : (vertex, 3) east, north, elevation
+    kind : "roof" (the sky under its eaves stays open) or "building" (everything below it is hidden)
+    ground_elevation_m : of the ground below it; None: its lowest vertex
+    stands : whether everything below it is hidden; None: by its kind
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "facet"
 
     Raises
     ------
     InputError : vertices without elevation, no area
+
+    >>> slope = facet("south slope", [[0, 0, 46.0], [12, 0, 46.0], [12, 4, 49.0], [0, 4, 49.0]])
+    >>> slope.top_elevation_m, slope.stands
+    (49.0, False)
     """
     ring = _vertices(vertices_m, name, 3)
     if ring.shape[1] != 3:
@@ -319,9 +351,27 @@ def wall(
     kind: Kind = "wall",
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """A wall, parapet, hedge or ridge: a line, hiding all below it.
+    """A wall, parapet, hedge or ridge: a line that hides everything below it.
 
+    Parameters
+    ----------
+    name : as it is shown in results
     line_m : (vertex, 3) with its own elevations, or (vertex, 2) with one height_m or top_elevation_m for all
+    ground_elevation_m : of the ground it stands on, above the datum
+    height_m : above ground_elevation_m; or top_elevation_m : above the datum
+    kind : "wall" or "ridge"
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "curtain"
+
+    Raises
+    ------
+    InputError : no height, over 20 km from the site
+
+    >>> wall("parapet", [[-5, 6], [5, 6]], ground_elevation_m=41.0, top_elevation_m=47.5).height_m
+    6.5
     """
     line = _vertices(line_m, name, 2)
     if line.shape[1] == 2:
@@ -341,10 +391,27 @@ def wire(
     ground_elevation_m: float | None = None,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """A wire from support to support, (vertex, 3), hanging `sag_m` below the middle of each span's chord.
+    """A wire from support to support. It has no width: it never hides the centre of a ray, it takes away room.
 
-    A catenary drawn with chords that leave it by under a millimetre. A wire has no width here: it never hides the
-    ray's centre, it takes away room.
+    Parameters
+    ----------
+    name : as it is shown in results
+    line_m : (vertex, 3) east, north, elevation of its supports
+    sag_m : how far it hangs below the middle of the chord of each span
+    voltage_kv : for the approach distance; None: not stated
+    ground_elevation_m : of the ground below it; None: its lowest point
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "line": a catenary, drawn with chords that leave it by under a millimetre
+
+    Raises
+    ------
+    InputError : supports without elevation, a sag below 0, over 20 km from the site
+
+    >>> wire("service drop", [[-20, 9, 48.0], [25, 9, 48.5]], sag_m=0.6).shape
+    'line'
     """
     supports = _vertices(line_m, name, 2)
     if supports.shape[1] != 3:
@@ -423,11 +490,30 @@ def tree(
     deciduous: bool = False,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """A tree: a trunk, and a crown turned about it, opaque (in leaf) whatever the season.
+    """A tree: a trunk and a crown of revolution, opaque (in leaf) whatever the season.
 
-    crown : "ellipsoid" (the default), "cone" (widest at its base) or "dome" (half an ellipsoid on its base)
-    crown_base_height_m : above the ground; default a third of the height
+    Parameters
+    ----------
+    name : as it is shown in results
+    position_m : east, north of the trunk
+    ground_elevation_m : of the ground it stands on, above the datum
+    height_m : above ground_elevation_m; or top_elevation_m : above the datum
+    crown_radius_m : None: a quarter of the height, common practice, no source
+    crown : "ellipsoid", "cone" (widest at its base) or "dome" (half an ellipsoid on its base)
+    crown_base_height_m : above the ground; None: a third of the height
+    trunk_radius_m : default 0.15, common practice, no source
+    growth_m_per_year : height gained a year, up to max_height_m above the ground (None: without limit)
     trimmed_to_height_m : above the ground, where the crown has been, or is to be, cut flat; it grows again from there
+    deciduous : whether it drops its leaves
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "column"
+
+    Raises
+    ------
+    InputError : no height, a crown that does not fit the height, over 20 km from the site
 
     >>> tree("sycamore", (3.4, -21.7), ground_elevation_m=41.0, height_m=9.0, crown_radius_m=3.0).top_elevation_m
     50.0
@@ -489,7 +575,28 @@ def pole(
     radius_m: float = POLE_RADIUS_M,
     notes: tuple[str, ...] = (),
 ) -> Obstacle:
-    """An upright round post: pole, mast, flue, tank."""
+    """An upright round post: pole, mast, flue, tank.
+
+    Parameters
+    ----------
+    name : as it is shown in results
+    position_m : east, north
+    ground_elevation_m : of the ground it stands on, above the datum
+    height_m : above ground_elevation_m; or top_elevation_m : above the datum
+    radius_m : default 0.15, common practice, no source
+    notes : what was assumed or repaired, in whole sentences
+
+    Returns
+    -------
+    Obstacle of shape "column"
+
+    Raises
+    ------
+    InputError : no height, over 20 km from the site
+
+    >>> pole("flue", (3.0, 4.0), ground_elevation_m=41.0, height_m=7.0).top_elevation_m
+    48.0
+    """
     place = _vertices([position_m], name, 1)[0]
     top = _top_m(name, ground_elevation_m, height_m, top_elevation_m)
     if not 0.0 < radius_m <= 50.0:

@@ -14,20 +14,24 @@ __all__ = ["Readings"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """A measured horizon.
+    """A measured horizon, one entry a reading.
 
     azimuth_deg : (n,) float; as typed, or true once the compass has been accounted for; in order, several may be alike
     elevation_deg : (n,) float, from the clinometer
     distance_m : (n,) float, along the line of sight; nan where not measured
     note : (n,) str
     source : the file's name
-    kind : (n,) str, "tree", "hedge", "building", "ground" or "other"; "" where nobody said
-    leaf : (n,) str, "in-leaf" or "bare" when it was read; "" where nobody said
-    growth_m_per_year : (n,) float, of the height; nan where nobody said
+    kind : (n,) str, "tree", "hedge", "building", "ground" or "other"; "" where nobody stated it
+    leaf : (n,) str, "in-leaf" or "bare" when it was read; "" where nobody stated it
+    growth_m_per_year : (n,) float, of the height; nan where nobody stated it
     station : (n,) str, name of the station it was read from; "" for the survey's own place
     at_least : (n,) bool, whether distance_m is only a lower bound ("far", ">500")
 
-    The further arrays may be left out: then nobody said.
+    Arrays from `kind` on may be left out: then nobody stated them.
+
+    >>> readings = Readings(np.array([170.0]), np.array([11.5]), np.array([22.0]), ("sycamore",), "horizon.csv")
+    >>> len(readings), readings.kind, readings.station
+    (1, ('',), ('',))
     """
 
     azimuth_deg: Floats

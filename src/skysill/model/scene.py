@@ -47,11 +47,16 @@ class ObstacleParts:
 class Scene:
     """The obstacles around a site, in local plan coordinates.
 
-    complete : somebody says that nothing else stands near
-    notes : what was assumed or repaired
+    obstacles : made by `building`, `facet`, `wall`, `tree`, `pole` or `wire`
+    complete : somebody states that nothing else stands near
+    notes : what was assumed or repaired, in whole sentences
     taken_apart : parts of obstacles, here those of another scene; a scene made from it with `dataclasses.replace`
         takes apart only the obstacles that the other did not have
-    parts : those of all obstacles in one list (worked out here)
+    parts : those of all obstacles in one list (calculated here)
+
+    >>> from skysill import Scene, pole
+    >>> Scene((pole("flue", (3.0, 4.0), ground_elevation_m=41.0, height_m=7.0),), complete=True).complete
+    True
     """
 
     obstacles: tuple[Obstacle, ...] = ()

@@ -51,8 +51,13 @@ def _require(condition: bool, what: str, where: str, mend: str | None = None) ->
 class Site:
     """The property; its origin is one WGS 84 position.
 
-    ground_elevation_m : ground at the origin above the datum of the rasters, None while unknown
-    ground_source : who says so: "given", a raster's name, or "unknown"
+    name : as it is shown in results
+    latitude_deg, longitude_deg : of the origin, WGS 84, north and east positive
+    ground_elevation_m : ground at the origin above the datum of the rasters; None while unknown
+    ground_source : what gave it: "given", the name of a raster, or "unknown"
+
+    >>> Site("clinic", 58.0312, -24.6541, ground_elevation_m=41.0).ground_source
+    'unknown'
     """
 
     name: str
@@ -85,14 +90,20 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Mount:
-    """Where the dish sits.
+    """Where the dish sits. What-if is `dataclasses.replace(mount, height_m=3.0)`.
 
+    name : as it is shown in results
     east_m, north_m : plan position from the site's origin
-    surface_elevation_m : what the mount stands on, above the datum; None: the ground there
-    height_m : dish centre above that surface
-    max_height_m : the tallest mast that may be put there; None: not said
-    surface_height_m : the same above the site's ground, where that is what was given
-    surface_source : who gave surface_elevation_m
+    height_m : dish centre above the surface that the mount stands on
+    surface_elevation_m : elevation of that surface above the datum; None: the ground there
+    max_height_m : height of the tallest mast that may be put there; None: not stated
+    surface_height_m : height of the surface above the site's ground, where that is what was given
+    surface_source : what gave surface_elevation_m
+
+    >>> from dataclasses import replace
+    >>> gable = Mount("gable pole", east_m=4.0, north_m=-2.5, surface_elevation_m=46.2, height_m=1.5)
+    >>> round(replace(gable, height_m=3.0).antenna_elevation_m or 0.0, 1)
+    49.2
     """
 
     name: str = "mount"
@@ -129,12 +140,17 @@ class Mount:
 class Terminal:
     """The dish and its radio.
 
-    receive_ghz, transmit_ghz : the lower of them sets the first Fresnel zone
-    offset_angle_deg : beam above the dish face's normal, from the dish's data sheet
-    cable_limit_m : longest cable between dish and indoor unit, from the terminal's data sheet
-    receive_only : the user says that it does not transmit
+    dish_diameter_m : 0.1 to 20
+    receive_ghz, transmit_ghz : 0.3 to 300; the lower of them sets the first Fresnel zone
+    transmit_power_w : at the feed, for the exposure limits; None: not stated
+    offset_angle_deg : beam above the normal of the dish's face, from the data sheet of the dish
+    cable_limit_m : longest cable between dish and indoor unit, from the data sheet of the terminal
     polarization : "circular" needs no feed rotation; "linear" does
-    assumed : field names that nobody gave and a default stands for
+    assumed : names of fields that nobody gave and a default stands for
+    receive_only : the user states that it does not transmit
+
+    >>> Terminal(dish_diameter_m=1.2, receive_ghz=19.7, transmit_ghz=29.5).lowest_ghz
+    19.7
     """
 
     dish_diameter_m: float = DEFAULT_DISH_DIAMETER_M
@@ -178,10 +194,13 @@ class Terminal:
 
 @dataclass(frozen=True, slots=True)
 class OrbitRecord:
-    """One object's mean elements, as the keywords of a CCSDS orbit mean-elements message.
+    """Mean elements of one object, as the keywords of a CCSDS orbit mean-elements message.
 
     keywords : e.g. {"MEAN_MOTION": "1.00270", "EPOCH": "2026-11-20T00:00:00", ...}
     source : the file they came from
+
+    >>> OrbitRecord({"MEAN_MOTION": "1.00270"}, source="orbit.json").keywords["MEAN_MOTION"]
+    '1.00270'
     """
 
     keywords: Mapping[str, str]
@@ -190,7 +209,15 @@ class OrbitRecord:
 
 @dataclass(frozen=True, slots=True)
 class Satellite:
-    """A geostationary satellite (longitude) or an object with an orbit record; exactly one of them."""
+    """A geostationary satellite (longitude) or an object with an orbit record; exactly one of the two.
+
+    name : as it is shown in results
+    longitude_deg : of a geostationary satellite, east positive, -180 to 180
+    orbit : mean elements of any other object, from `read_satellites`
+
+    >>> Satellite("Demo South", longitude_deg=-24.0).orbit is None
+    True
+    """
 
     name: str
     longitude_deg: float | None = None
@@ -214,7 +241,16 @@ class Satellite:
 class Criteria:
     """What counts as clear, for the whole job.
 
-    hidden_tall_m : the tallest thing taken to stand unseen behind what was read from below the dish
+    fresnel_fraction : share of the first Fresnel radius that has to be free, 0 to 5; 0.6 is common practice, no source
+    assumed_distance_m : distance of a reading that has none
+    years_ahead : years of growth that the link has to survive, 0 to 100
+    min_p_clear : least probability of the required room, 0 to 1
+    refraction_factor : effective Earth radius over the true one, 4/3 in the standard atmosphere (ITU-R P.834)
+    hidden_tall_m : height of the tallest tree or building taken to stand unseen behind what was read from below the
+        dish, 0 to 200
+
+    >>> Criteria(fresnel_fraction=1.0).years_ahead
+    5.0
     """
 
     fresnel_fraction: float = 0.6
@@ -250,7 +286,15 @@ class Criteria:
 
 @dataclass(frozen=True, slots=True)
 class Landmark:
-    """A thing of known place that can be seen from the site, for correcting the compass and for aiming by eye."""
+    """A feature of known place that can be seen from the site, for correcting the compass and for aiming by eye.
+
+    name : as it is shown in results
+    latitude_deg, longitude_deg : WGS 84
+    measured_bearing_deg : what the surveyor's compass showed; None: not measured
+
+    >>> Landmark("chapel spire", 58.0375, -24.6480, measured_bearing_deg=17.5).name
+    'chapel spire'
+    """
 
     name: str
     latitude_deg: float
@@ -260,7 +304,14 @@ class Landmark:
 
 @dataclass(frozen=True, slots=True)
 class SunSighting:
-    """A shadow's bearing, as the compass showed it, at a known time: the sun stands opposite."""
+    """Bearing of a shadow, as the compass showed it, at a known time: the sun stands opposite.
+
+    time_utc : when it was read
+    shadow_bearing_deg : of the shadow, as the compass showed it
+
+    >>> SunSighting(dt.datetime(2026, 6, 14, 12, tzinfo=dt.UTC), 334.0).shadow_bearing_deg
+    334.0
+    """
 
     time_utc: dt.datetime
     shadow_bearing_deg: float
@@ -270,9 +321,13 @@ class SunSighting:
 class Station:
     """A place where readings were taken besides the survey's own.
 
+    name : by which the readings name it
     east_m, north_m : from the site's position
     instrument_height_m : above the ground there; None: the survey's
-    reference_bearing_deg : of its own zero mark, for relative bearings
+    reference_bearing_deg : true bearing of its own zero mark, for relative bearings
+
+    >>> Station("yard", east_m=12.0, north_m=-8.0).instrument_height_m is None
+    True
     """
 
     name: str
@@ -287,10 +342,19 @@ class Survey:
     """How the measured horizon was taken.
 
     bearings : "true", "magnetic", or "relative" to reference_bearing_deg (true bearing of the zero mark)
+    date : of the survey, for the magnetic declination
+    east_m, north_m : where the instrument stood, from the site's position
     instrument_height_m : above the ground at east_m, north_m
-    *_error_deg, *_error_m : standard deviations; the position and height errors are the dish's, against the plan.
-        A distance's is hypot(distance_error_m, distance_error_fraction * distance)
-    *_instrument, *_method : what the default errors belong to, a name in `skysill.model.default_errors`; "": not said
+    bearing_error_deg, inclination_error_deg : standard deviations of one reading
+    distance_error_m, distance_error_fraction : the standard deviation of a distance is
+        hypot(distance_error_m, distance_error_fraction * distance)
+    position_error_m, height_error_m : standard deviations of the dish's place and height against the plan
+    max_gap_deg : wider gaps between readings count as not measured
+    bearing_instrument, inclination_instrument, distance_method, position_method : what the default errors belong to, a
+        name in `skysill.model.default_errors`; "": not stated
+
+    >>> Survey(bearings="magnetic", date=dt.date(2026, 6, 14)).instrument_height_m
+    1.6
     """
 
     bearings: Literal["true", "magnetic", "relative"] = "true"
@@ -316,8 +380,12 @@ class Survey:
 class MastKit:
     """A mast or bracket as it is bought.
 
-    heights_m : of the dish centre; above the surface for a mast, above the roof's edge beside it for a bracket
+    name : as it is shown in results
+    heights_m : of the dish centre; above the surface for a mast, above the edge of the roof beside it for a bracket
     stand_off_m : how far a bracket holds the dish off the wall; None: a mast that stands on the surface
+
+    >>> MastKit("tripod 1.5", heights_m=(0.9, 1.2, 1.5)).stand_off_m is None
+    True
     """
 
     name: str
@@ -336,13 +404,18 @@ class Roof:
 
     outline : ring of (east, north)
     surface : points of (east, north, elevation): corners of its planes
+    edge_setback_m : distance that a mast keeps from the edge
+    cable_entry : (east, north, elevation) of the place where the cable enters the house; None: not stated
+    yards : further rings of (east, north) on the ground
+    keep_out : rings of (east, north) where no mast may stand: panels, rooflights, fragile areas
     breaks : lines of such points along which its planes meet or end: ridges, hips, valleys, eaves
     facets : rings of such points, each a plane; where there are any, they are the surface
-    yards : further rings of (east, north) on the ground
-    cable_entry : (east, north, elevation)
-    keep_out : rings of (east, north) where no mast may stand: panels, rooflights, fragile areas
     height_error_m, position_error_m : standard deviations of the surface's elevations and, along each axis, of its
         place; None: not stated
+
+    >>> roof = Roof(outline=((0, 0), (12, 0), (12, 8), (0, 8)), breaks=(((2, 4, 49.0), (10, 4, 49.0)),))
+    >>> roof.shaped, roof.points
+    (True, ((2, 4, 49.0), (10, 4, 49.0)))
     """
 
     outline: tuple[tuple[float, float], ...]

@@ -104,7 +104,16 @@ class CompassCorrection:
 
 
 def magnetic_bearing(azimuth_deg: ArrayLike, declination_deg: ArrayLike) -> Floats:
-    """Magnetic bearing in [0, 360) of a true azimuth; declination east positive; broadcast.
+    """Magnetic bearing of a true azimuth.
+
+    Parameters
+    ----------
+    azimuth_deg : (...) float, true
+    declination_deg : east positive, broadcast with azimuth_deg
+
+    Returns
+    -------
+    (...) float, azimuth_deg - declination_deg in [0, 360)
 
     >>> magnetic_bearing([5.0, 180.0], 7.5)
     array([357.5, 172.5])
@@ -152,8 +161,13 @@ def declination(
 
     Parameters
     ----------
+    latitude_deg, longitude_deg : WGS 84
     height_m : above the ellipsoid or sea level, -1000 to 850 000; 100 m change nothing that can be read
     date : a date, or a decimal year
+
+    Returns
+    -------
+    Declination, degrees, east positive, with its standard deviation
 
     Raises
     ------

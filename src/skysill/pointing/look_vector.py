@@ -47,14 +47,16 @@ _VERTICAL = 1e-10
 class LookVector:
     """Direction and distance from the dish centre to one satellite.
 
+    satellite : its name
+    satellite_longitude_deg : for an object on an orbit record, the meridian it is over at time_utc
     azimuth_deg : from true north, clockwise, [0, 360); None straight above or straight below
     elevation_deg : geometric, above the plane normal to the ellipsoid at the dish
     elevation_apparent_deg : with ray bending added; clearance is judged with this one
+    slant_range_m : distance from the dish centre to the satellite
     bearing_magnetic_deg, declination_deg : None unless a date was given
     polarization_tilt_deg : clockwise positive for someone behind the dish facing the satellite, (-90, 90];
         None where the azimuth is undefined and for objects on orbit records, whose attitude nobody stated
-    visible : above the true horizon plane, elevation_apparent_deg > 0; what stands around is not asked
-    satellite_longitude_deg : for an object on an orbit record, the meridian it is over at time_utc
+    visible : above the true horizon plane, elevation_apparent_deg > 0, whatever stands around
     time_utc : ISO 8601, for objects on orbit records
     """
 
@@ -297,15 +299,25 @@ def look_vector(
     Parameters
     ----------
     latitude_deg, longitude_deg, height_m : the dish centre; above the ellipsoid or the sea, it matters little
-    date : of the magnetic declination; None: no magnetic bearing is given, since nobody said when
+    satellite : a geostationary one, or an object on an orbit record
+    date : of the magnetic declination; None: no magnetic bearing is given, since nobody stated when
     time_utc : needed for an object on an orbit record, not used for a geostationary satellite
+
+    Returns
+    -------
+    LookVector, degrees and metres
 
     Raises
     ------
     InputError : a date outside the magnetic model; an orbit record without a time, or too far from it
 
+    Notes
+    -----
+    Look angles: Soler & Eisemann 1994, see `look_angles`; ray bending: ITU-R P.619-5 eq. (26), see `refraction_deg`;
+    polarization tilt: exact, see `polarization_tilt_deg`; all in `skysill.pointing.look_vector`.
+
     >>> look = look_vector(58.0312, -24.6541, 47.7, Satellite("Demo South", longitude_deg=-24.0))
-    >>> round(look.azimuth_deg, 2), round(look.elevation_apparent_deg, 2), look.visible
+    >>> round(look.azimuth_deg or 0.0, 2), round(look.elevation_apparent_deg, 2), look.visible
     (179.23, 24.1, True)
     """
     if satellite.longitude_deg is None:
@@ -380,8 +392,24 @@ def look_track(
 ) -> tuple[LookVector, ...]:
     """Look vectors to one satellite at several times, one entry a time.
 
-    A geostationary satellite stands still: its entries differ only in their time. Raises InputError where the
-    orbit record cannot be carried to a time (see `orbits.positions_ecef`).
+    Parameters
+    ----------
+    latitude_deg, longitude_deg, height_m : the dish centre; above the ellipsoid or the sea, it matters little
+    satellite : a geostationary one stands still: its entries differ only in their time
+    times_utc : (n,) times; without a zone they are read as UTC
+    date : of the magnetic declination; None: no magnetic bearing is given
+
+    Returns
+    -------
+    (n,) LookVector, degrees and metres
+
+    Raises
+    ------
+    InputError : a date outside the magnetic model; an orbit record too far from a time (see `orbits.positions_ecef`)
+
+    >>> south, times = Satellite("Demo South", longitude_deg=-24.0), [dt.datetime(2026, 6, 14, 12)]
+    >>> [look.time_utc for look in look_track(58.0312, -24.6541, 47.7, south, times_utc=times)]
+    ['2026-06-14T12:00:00Z']
     """
     if satellite.orbit is None:
         still = look_vector(latitude_deg, longitude_deg, height_m, satellite, date=date)

@@ -65,7 +65,9 @@ _YEAR_DAYS = 366
 class SunPosition:
     """Where the sun's centre stands.
 
-    elevation_deg : geometric; elevation_apparent_deg : as the eye and a shadow see it, with optical refraction
+    time : UTC
+    azimuth_deg : from true north, clockwise
+    elevation_deg : geometric; elevation_apparent_deg : with optical refraction, as a shadow shows it
     """
 
     time: dt.datetime
@@ -78,6 +80,7 @@ class SunPosition:
 class Crossing:
     """The sun at the satellite's azimuth.
 
+    time : UTC, to the nearest second
     sun_elevation_deg : apparent (optical refraction added), of the sun's centre
     lit_means : what sun or shade at the dish centre proves about the path then
     """
@@ -120,7 +123,13 @@ class Shadow:
 
 @dataclass(frozen=True, slots=True)
 class SunReport:
-    """What `sun` answers: the sun's place, its crossings of the satellite's azimuth, its seasons in the beam."""
+    """The sun as it concerns one satellite.
+
+    position : of the sun at the time asked for; None: no time was asked for
+    crossings : of the satellite's azimuth while the sun is up
+    alignments : seasons with the sun in the beam of the dish
+    notes : what is missing, and why, in whole sentences
+    """
 
     position: SunPosition | None
     crossings: tuple[Crossing, ...]
@@ -354,14 +363,32 @@ def sun_report(
     last_utc: dt.datetime,
     time_utc: dt.datetime | None = None,
 ) -> SunReport:
-    """The sun's place at time_utc, and over a range its crossings of a satellite's azimuth and seasons in its beam.
+    """Position of the sun, its crossings of a satellite's azimuth, and its seasons in the beam of the dish.
 
-    What is missing is said in the notes: no crossing while the sun is up (near the poles, or for a satellite on
+    What is missing is stated in the notes: no crossing while the sun is up (near the poles, or for a satellite on
     the sun's night side), a satellite straight overhead or below the horizon.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg, height_m : the dish centre
+    satellite : a geostationary one
+    half_angle_deg : how close to the centre of the beam the sun disturbs, see `interference_half_angle_deg`
+    first_utc, last_utc : from when to before when, up to ten years apart; without a zone they are read as UTC
+    time_utc : also give the position of the sun at this time
+
+    Returns
+    -------
+    SunReport, degrees, times to the nearest second
 
     Raises
     ------
-    InputError : a satellite on an orbit record; ranges as in `sun_crossings`
+    InputError : a satellite on an orbit record; a range that is empty, longer than ten years or outside 1900 to 2099
+
+    >>> south = Satellite("Demo South", longitude_deg=-24.0)
+    >>> report = sun_report(58.0312, -24.6541, 47.7, south, half_angle_deg=0.7,
+    ...                     first_utc=dt.datetime(2026, 12, 1), last_utc=dt.datetime(2026, 12, 2))
+    >>> [f"{crossing.time:%H:%M}" for crossing in report.crossings], report.alignments
+    (['13:24'], ())
     """
     if satellite.longitude_deg is None:
         raise InputError(

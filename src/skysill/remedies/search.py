@@ -21,7 +21,28 @@ __all__ = ["check", "none_found", "with_remedies"]
 def check(
     job: Job, mount: Mount, *, profile_step_deg: float | None = None, paths: bool = False
 ) -> Assessment:
-    """`assess`, with the remedies of every result that is not clear."""
+    """Assess one mount, with the remedies of every result that is not clear.
+
+    Parameters
+    ----------
+    job : its sources, criteria, terminal and satellites; its roof and boundary limit where a mount may be moved
+    mount : usually one of job.mounts
+    profile_step_deg : also give the whole horizon at this step, for pictures
+    paths : also give the ground along each satellite's azimuth, for pictures
+
+    Returns
+    -------
+    Assessment, one result per satellite; each remedy was assessed again and says what came out
+
+    Raises
+    ------
+    InputError : as in `assess`
+
+    >>> from skysill import check, read_site_file
+    >>> job = read_site_file("demo_terrain/clinic.toml")
+    >>> [(result.satellite.name, result.verdict) for result in check(job, job.mounts[0]).results][0]
+    ('Demo South', 'clear')
+    """
     job, context = prepared(job), JobContext()
     found = assess(job, mount, profile_step_deg=profile_step_deg, paths=paths, context=context)
     return with_remedies(job, mount, found, context=context)

@@ -18,7 +18,23 @@ __all__ = ["record_html", "sheet_html"]
 
 
 def record_html(record: Record) -> str:
-    """The survey record as HTML with its pictures as SVG inside."""
+    """The survey record as one HTML page; pictures as SVG inside it.
+
+    Parameters
+    ----------
+    record : from `survey_record`
+
+    Returns
+    -------
+    text; the same record gives the same text
+
+    >>> import datetime as dt
+    >>> from skysill import check, read_site_file, record_html, survey_record
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> assessment = check(job, job.mounts[0], paths=True)
+    >>> record_html(survey_record(job, job.mounts[0], assessment, made=dt.date(2026, 6, 14)))[:15]
+    '<!DOCTYPE html>'
+    """
     return _render(
         "record.html",
         page=record_page(record),
@@ -28,7 +44,22 @@ def record_html(record: Record) -> str:
 
 
 def sheet_html(sheet: FieldSheet, *, csv_name: str = "") -> str:
-    """The field sheet as HTML, to print or to read on a phone. csv_name : name of its table"""
+    """The field sheet as one HTML page, to be printed or read on a phone.
+
+    Parameters
+    ----------
+    sheet : from `field_sheet`
+    csv_name : file name of the table that goes with it
+
+    Returns
+    -------
+    text; the same sheet gives the same text
+
+    >>> from skysill import field_sheet, read_site_file, sheet_html
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> sheet_html(field_sheet(job, job.mounts[0]))[:15]
+    '<!DOCTYPE html>'
+    """
     return _render("sheet.html", page=sheet_page(sheet, csv_name=csv_name), qr=_safe(qr_svg(sheet.geo_uri)))
 
 

@@ -62,11 +62,19 @@ class SatelliteRecord:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
-    """The whole record.
+    """The survey record of one mount.
 
-    made : the day; position, geo_uri : of the mount; files : the files that the result rests on
-    surroundings : for the plan; None where no obstacle is listed
-    cable_run_m : to the roof's cable entry, with slack; tapes : distances from two corners to the mount
+    made, by : the day, and who made it
+    assessment : what it rests on
+    position, site_position, geo_uri : of the mount and of the site, written
+    satellites : one entry a satellite: pointing, obstructions, remedies
+    survey : what was measured on site; None: nothing
+    files : what the answer rests on, with checksums
+    cautions, notes : in whole sentences
+    photos : of the survey; built : what was done, compared with the plan; None: not yet
+    zone : time zone of the sun's times
+    surroundings : for the plan; None where nothing is known of what stands near
+    cable_run_m : to the roof's cable entry, slack included; tapes : from two corners to the mount
     """
 
     made: dt.date
@@ -113,12 +121,32 @@ def survey_record(
 
     Parameters
     ----------
+    job, mount : what was assessed
+    assessment : of that mount, from `check` with paths=True
     made : the day of the record
-    sun_after_utc : the sun's shadow may be used from then on; None leaves the sun out
+    by : who made it
+    sun_after_utc : from when on the sun's shadow may be used; None leaves the sun out
+    zone : time zone of the sun's times
+    files : what the answer rests on, from `fingerprint`
     photos, built_photos : of the survey, and of the work done
     keep_location : whether the photos' own positions are shown; their distance from the site always is
-    as_built : what was built; it is compared with the plan, and assessed again where it stands elsewhere
-    rain_availability_percent : share of the year for which the link has its rain margin
+    as_built : what was done; it is compared with the plan, and assessed anew where it stands elsewhere
+    rain_availability_percent : of the year, for which the link has its rain margin
+
+    Returns
+    -------
+    Record, for `record_html` and `record_pdf`
+
+    Raises
+    ------
+    InputError : as-built values that name no satellite or mount of the job
+
+    >>> import datetime as dt
+    >>> from skysill import check, read_site_file, survey_record
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> assessment = check(job, job.mounts[0], paths=True)
+    >>> survey_record(job, job.mounts[0], assessment, made=dt.date(2026, 6, 14)).geo_uri
+    'geo:58.0298000,-24.6028800'
     """
     job = prepared(job)
     at = place(job, mount)

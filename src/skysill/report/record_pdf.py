@@ -29,9 +29,25 @@ _MARKS = {
 def record_pdf(record: Record, *, paper: str = "a4") -> bytes:
     """The survey record as PDF; the same record gives the same bytes.
 
+    Parameters
+    ----------
+    record : from `survey_record`
+    paper : "a4" or "letter"
+
+    Returns
+    -------
+    bytes of the file
+
     Raises
     ------
     InputError : a paper that is neither a4 nor letter
+
+    >>> import datetime as dt
+    >>> from skysill import check, read_site_file, record_pdf, survey_record
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> assessment = check(job, job.mounts[0], paths=True)
+    >>> record_pdf(survey_record(job, job.mounts[0], assessment, made=dt.date(2026, 6, 14)))[:5]
+    b'%PDF-'
     """
     page = record_page(record)
     pdf = PdfBuilder.on(paper)

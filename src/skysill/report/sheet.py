@@ -59,12 +59,18 @@ class AtMount:
 
 @dataclass(frozen=True, slots=True)
 class FieldSheet:
-    """The whole field sheet.
+    """All that goes on a field sheet.
 
-    bearings : reference of the azimuths of the CSV, as in the site file
-    instrument : where to stand, as text
-    sun : shadows whose true bearing checks the compass, of the day of the visit where it has any
-    at_mount : the same survey from the mount, where that takes fewer readings
+    site, mount, date : what it is for, and the day of the visit
+    position, geo_uri : of the site, written
+    bearings : what the azimuths of the table count from, as the site file has it; declination_deg : between the two
+    windows : azimuths around each satellite that decide; rows : what to read, one entry an azimuth
+    landmarks : bearings that check the compass
+    sun : shadows whose true bearing checks the compass, those of the day of the visit where it has any
+    instrument : where to stand, in words
+    equipment, how, cautions, notes : in whole sentences
+    zone : time zone of the sun's times
+    at_mount : the same survey from beside the mount, where that takes fewer readings
     taken : the readings that a revisit adds to, as typed; None for a new survey
     """
 
@@ -97,17 +103,29 @@ def field_sheet(
     zone: dt.tzinfo = dt.UTC,
     revisit: bool = False,
 ) -> FieldSheet:
-    """What to measure at a site, beyond what rasters and obstacles already cover.
+    """What to measure at a site before anything is known of its horizon but rasters and obstacles.
 
     Parameters
     ----------
-    revisit : ask only for what the readings in the job still lack; otherwise they are ignored, for a new survey
-    sun_after_utc : shadows may check the compass from then on; None leaves them out
+    job : its satellites, landmarks, rasters and obstacles
+    mount : usually one of job.mounts
+    sun_after_utc : from when on shadows may check the compass; None leaves them out
+    zone : time zone of the sun's times
+    revisit : ask only for what the readings in the job still lack; else they are left aside, for a new survey
+
+    Returns
+    -------
+    FieldSheet, for `sheet_html`, `sheet_pdf` and `horizon_csv`
 
     Raises
     ------
-    InputError : the survey's bearings are relative (the bearing of their zero mark is not known in advance), or
-        a revisit has no readings
+    InputError : the survey's bearings are relative (a sheet cannot know the zero mark's bearing in advance);
+        a revisit without readings
+
+    >>> from skysill import field_sheet, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> len(field_sheet(job, job.mounts[0]).rows)
+    27
     """
     survey = job.sources.survey
     if survey.bearings == "relative":
@@ -315,9 +333,22 @@ def _instrument(job: Job) -> str:
 
 
 def horizon_csv(sheet: FieldSheet) -> str:
-    """The table of readings to fill in: azimuths given, the rest blank; it is read with --horizon as it is.
+    """The measured-horizon table to be filled in: azimuths given, the rest blank; `read_horizon_csv` reads it.
 
-    Rows left blank count as not measured. On a revisit it also holds the readings taken before.
+    Rows left blank count as not measured. On a revisit the readings taken before stand in it too.
+
+    Parameters
+    ----------
+    sheet : from `field_sheet`
+
+    Returns
+    -------
+    text, comma-separated
+
+    >>> from skysill import field_sheet, horizon_csv, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> horizon_csv(field_sheet(job, job.mounts[0])).splitlines()[3]
+    'azimuth_deg,elevation_deg,distance_m,kind,leaf,note'
     """
     name = " ".join(sheet.site.name.split())
     date = "" if sheet.date is None else f", date = {sheet.date.isoformat()}"

@@ -14,7 +14,27 @@ __all__ = ["sheet_pdf"]
 
 
 def sheet_pdf(sheet: FieldSheet, *, csv_name: str = "", paper: str = "a4") -> bytes:
-    """The field sheet as PDF, with blank cells to write in."""
+    """The field sheet as PDF, blank cells to be written into by hand.
+
+    Parameters
+    ----------
+    sheet : from `field_sheet`
+    csv_name : file name of the table that goes with it
+    paper : "a4" or "letter"
+
+    Returns
+    -------
+    bytes of the file; the same sheet gives the same bytes
+
+    Raises
+    ------
+    InputError : a paper that is neither a4 nor letter
+
+    >>> from skysill import field_sheet, read_site_file, sheet_pdf
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> sheet_pdf(field_sheet(job, job.mounts[0]))[:5]
+    b'%PDF-'
+    """
     page = sheet_page(sheet, csv_name=csv_name)
     pdf = PdfBuilder.on(paper)
     return pdf.printed(page.title, page.footer, list(_sheet(pdf, page)))

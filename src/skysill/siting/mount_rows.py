@@ -25,12 +25,15 @@ HIDDEN = {"json": False}
 class MountRow:
     """One mount in the ranking; heights are dish centre above what the mount stands on.
 
+    rank : 1 is the best; name : of the mount
+    east_m, north_m, surface_elevation_m : where it stands; the elevation None while unknown
     height_m : the one judged; for spots of a search the least that serves, or the tallest where none does
     least_height_m : least height at which the required room is there and the verdict is as good as it can get;
         None if none within max_height_m
-    worst : the satellite with the worst verdict, of those the one with the least room to spare
-    margin_deg, clearance_m, required_m : of that satellite; p_clear : the least of all satellites
-    cable_run_m : with slack; None without a cable entry; cable_ok : within the terminal's limit, None if not said
+    worst : the satellite with the worst verdict, of those the one with the least room beyond what is required
+    verdict, margin_deg, clearance_m, required_m : of that satellite; p_clear : the least of all satellites
+    cable_run_m : with slack; None without a cable entry; cable_ok : within the terminal's limit, None if not stated
+    cautions : what keeps people from harm there
     serves : satellites that are clear from there, or only wait for a survey
     kit : the mast kit or bracket that holds the dish there, where kits are named
     fault : why the mount could not be assessed; its verdict is then "unknown"
@@ -67,10 +70,13 @@ class SatelliteMounts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MountsFound:
-    """What `mounts` answers. Fields are the JSON, but for those marked HIDDEN, which the plan draws.
+    """Mounts of one property, ranked. Fields are the JSON of `skysill mounts`, but for those that the plan needs.
 
     satellite : the one asked for, or all, joined: then `mounts` ranks by what serves all of them together
-    per_satellite : each by itself, where several are asked for
+    mounts : one row a mount, the best first
+    per_satellite : the same for each satellite by itself, where several are asked for
+    cautions, warnings : for all mounts, in whole sentences
+    job, looks, searched, routes : for the plan: what was asked, look vectors, every spot of the search, cable runs
     """
 
     satellite: str
@@ -116,8 +122,20 @@ def spot_lines(found: MountsFound) -> LineDistances | None:
 def mounts_geojson(found: MountsFound) -> dict[str, Any]:
     """The mounts, every spot of the search and the best cable run as a GeoJSON FeatureCollection (RFC 7946).
 
-    Longitude, latitude in WGS 84; properties are the fields of MountRow, or of a spot its surface,
-    least masts and cautions.
+    Parameters
+    ----------
+    found : from `compare_mounts`
+
+    Returns
+    -------
+    dictionary; longitude, latitude in WGS 84; properties are the fields of MountRow, or of a spot its surface, least
+    masts and cautions
+
+    >>> from skysill import compare_mounts, mounts_geojson, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> document = mounts_geojson(compare_mounts(job))
+    >>> document["type"], document["features"][0]["geometry"]["type"]
+    ('FeatureCollection', 'Point')
     """
     assert found.job is not None
     job, features = found.job, []

@@ -54,6 +54,7 @@ def compare_mounts(
 
     Parameters
     ----------
+    job : its mounts, roof, yards, boundary, mast kits and cable limit
     grid_step_m : search the roof and yards at this step; None: the named mounts only
     max_height_m : tallest mast of the search; default 6 m, whatever the named mounts allow
     keep : spots of the search to assess, for all satellites together and half as many for each alone
@@ -65,6 +66,11 @@ def compare_mounts(
     Raises
     ------
     InputError : a grid without a roof; no mount that can be assessed
+
+    >>> from skysill import compare_mounts, read_site_file
+    >>> job = read_site_file("demo_terrain/farm.toml")
+    >>> compare_mounts(job).mounts[0].verdict
+    'needs-survey'
     """
     if not job.satellites:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
