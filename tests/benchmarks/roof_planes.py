@@ -1,6 +1,7 @@
 """Planes, ridges and what stands off them, found in synthetic scans of invented streets, against their exact truth.
 
-python tests/benchmarks/roof_planes.py [--streets 20] [--cell 0.5] [--value mean|highest] [--verbose]
+python tests/benchmarks/roof_planes.py [--streets 20] [--cell 0.5] [--value mean|highest] [--shift 1.0]
+    [--verbose]
 
 Seven houses a street, each form once; 5 to 20 points a square metre, 3 to 10 cm noise, one or two flight lines.
 Prints rates; never passes or fails.
@@ -28,6 +29,7 @@ def main():
     asked.add_argument("--first", type=int, default=100)
     asked.add_argument("--cell", type=float, default=0.0)
     asked.add_argument("--value", default="mean")
+    asked.add_argument("--shift", type=float, default=0.0, help="metres that the footprint lies off the scan")
     asked.add_argument("--verbose", action="store_true")
     wanted = asked.parse_args()
     rows, things, took_s = [], {}, 0.0
@@ -38,16 +40,18 @@ def main():
         for house in scan.truth.houses:
             near = around(scan.points, house.outline)
             data = SurveyData("scan", 0.1, 0.1, 2025.0, 2026.0)
+            turn = rng.uniform(0.0, 2.0 * np.pi)
+            outline = house.outline + wanted.shift * np.array([np.cos(turn), np.sin(turn)])
             start = time.perf_counter()
             if wanted.cell:
                 east_m, north_m, z = rasterised(near, wanted.cell, wanted.value)
                 start = time.perf_counter()
                 roof = roof_from_surface(
-                    east_m[None, :], north_m[:, None], z, house.outline, cell_m=wanted.cell, data=data,
+                    east_m[None, :], north_m[:, None], z, outline, cell_m=wanted.cell, data=data,
                     ground_elevation_m=house.ground_m,
                 )  # fmt: skip
             else:
-                roof = roof_from_points(near, house.outline, data=data, ground_elevation_m=house.ground_m)
+                roof = roof_from_points(near, outline, data=data, ground_elevation_m=house.ground_m)
             took_s += time.perf_counter() - start
             got = compare(roof, house.outline, house.facets, top_line_of(house))
             rows.append((house.form, got, len(roof.parapets), house.parapet_m, roof))

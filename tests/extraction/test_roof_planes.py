@@ -236,6 +236,43 @@ def test_a_courtyard_is_left_out_of_the_facets():
         assert plane_z(ring, ring[:, :2]) == approx(10.0, abs=0.05)
 
 
+@pytest.mark.parametrize("form", ["gabled", "l-shaped"])
+def test_a_footprint_that_lies_beside_the_building_is_moved_onto_it(form):
+    scan = street(51, forms=(form,), points_per_m2=10.0, noise_m=0.05, flight_lines=2)
+    (house,) = scan.truth.houses
+    points, off = around(scan.points, house.outline), np.array([0.9, -0.7])
+    roof = roof_from_points(points, house.outline + off, data=DATA, ground_elevation_m=house.ground_m)
+    assert np.array(roof.outline_m).mean(axis=0) == approx(np.mean(house.outline, axis=0), abs=0.15)
+    assert re.search(r"it was moved by -0\.[789] m east and \+0\.[678] m north", " ".join(roof.notes))
+    assert compare(roof, house.outline, house.facets, top_line_of(house)).place_m < 0.3
+    still = roof_from_points(
+        points, house.outline + off, data=DATA, ground_elevation_m=house.ground_m, move_at_most_m=0
+    )
+    assert np.array(still.outline_m) == approx(house.outline + off)
+
+
+def test_a_footprint_in_its_place_is_not_moved(found):
+    for house, roof, *_ in found:
+        assert np.array(roof.outline_m) == approx(house.outline)
+        assert not any("moved" in note for note in roof.notes)
+
+
+def test_the_ground_below_each_sample_is_taken_on_a_slope():
+    """A house on a hillside that falls by 3 m across it: the uphill ground is nearly as high as the eaves."""
+    rng = np.random.default_rng(12)
+    plan = rng.uniform([-4.0, -4.0], [12.0, 10.0], (2200, 2))
+    ground_m = 20.0 + 0.4 * plan[:, 1]
+    inside = shapely.contains_xy(shapely.Polygon(SQUARE), *plan.T)
+    z = np.where(inside, 26.0 - 0.5 * np.abs(plan[:, 1] - 3.0), ground_m) + rng.normal(0.0, 0.03, len(plan))
+    points = np.column_stack([plan, z])
+    roof = roof_from_points(points, SQUARE, data=DATA, ground_elevation_m=ground_m)
+    assert len(roof.planes) == 2
+    assert roof.ridge_elevation_m == approx(26.0, abs=0.05)
+    assert np.array(roof.outline_m) == approx(np.array(SQUARE))
+    with pytest.raises(InputError, match="ground_elevation_m: is not one for each sample"):
+        roof_from_points(points, SQUARE, data=DATA, ground_elevation_m=ground_m[:-1])
+
+
 def test_old_data_say_so():
     points = roof_points(np.random.default_rng(1), lambda e, n: 10.0 + 0.0 * e)
     old = SurveyData("tile.laz", 0.1, 0.1, survey_year=2012.0, year=2026.5)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
+from skysill.extraction.footprint_shift import moved_footprint
 from skysill.extraction.found import FoundRoof, FoundWall, Point2, Ring2, SurveyData
 from skysill.extraction.plane_fit import PlaneFit, nearest_neighbours
 from skysill.extraction.plane_segments import NEIGHBOURS, Segments, segment_planes
@@ -44,7 +45,8 @@ def roof_from_points(
     *,
     data: SurveyData,
     holes_m: Sequence[ArrayLike] = (),
-    ground_elevation_m: float | None = None,
+    ground_elevation_m: ArrayLike | None = None,
+    move_at_most_m: float = 2.0,
 ) -> FoundRoof:
     """The roof over a footprint from scattered points.
 
@@ -53,8 +55,11 @@ def roof_from_points(
     points_m : (n, 3) east, north, elevation; those outside the footprint are passed over
     outline_m, holes_m : rings (vertex, 2) of the footprint
     data : origin and errors of the points
-    ground_elevation_m : of the ground around the house; points less than 1.8 m above it are no roof. None: the lowest
-        twentieth of all points given, inside and out, if that lies 1.8 m and more below most of those inside
+    ground_elevation_m : of the bare ground, one number or (n,) below each point; points less than 1.8 m above it are no
+        roof, nan says nothing. None: the lowest twentieth of all points given, inside and out, if that lies 1.8 m and
+        more below most of those inside
+    move_at_most_m : the footprint is moved by up to so much along each axis where it lies beside the building that the
+        points show, and a note says so; 0 leaves it
 
     Returns
     -------
@@ -68,8 +73,11 @@ def roof_from_points(
     points = np.asarray(points_m, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 3:
         raise InputError("points are not of east, north and elevation.", where="points")
-    points = points[np.isfinite(points).all(axis=1)]
-    return _roof(points, footprint, data, ground_elevation_m, NEIGHBOURS)
+    points, ground_m = _known(points, ground_elevation_m)
+    high = _high(points, footprint, ground_m)
+    footprint, notes = moved_footprint(footprint, points[:, :2], high, at_most_m=move_at_most_m, least_m=0.3)
+    roof = _roof(points[high], footprint, data, NEIGHBOURS)
+    return replace(roof, notes=(*notes, *roof.notes))
 
 
 def roof_from_surface(
@@ -81,7 +89,8 @@ def roof_from_surface(
     cell_m: float,
     data: SurveyData,
     holes_m: Sequence[ArrayLike] = (),
-    ground_elevation_m: float | None = None,
+    ground_elevation_m: ArrayLike | None = None,
+    move_at_most_m: float = 2.0,
 ) -> FoundRoof:
     """The roof over a footprint from a surface raster of 1 m or finer.
 
@@ -90,6 +99,7 @@ def roof_from_surface(
     east_m, north_m : of the cells' centres in the site's frame, broadcast with surface_m
     surface_m : (row, col) elevations, nan where unknown
     cell_m : side of a cell
+    ground_elevation_m, move_at_most_m : as for `roof_from_points`; (row, col) where it is not one number
 
     Notes
     -----
@@ -114,9 +124,16 @@ def roof_from_surface(
         )
     except ValueError:
         raise InputError("the raster's coordinates do not fit its cells.", where="surface") from None
+    if ground_elevation_m is not None and np.ndim(ground_elevation_m):
+        ground_elevation_m = np.ravel(ground_elevation_m)
     points = np.column_stack([east.ravel(), north.ravel(), surface.ravel()])
-    points = points[np.isfinite(points).all(axis=1)]
-    return _roof(points, footprint, replace(data, cell_m=cell_m), ground_elevation_m, 8)
+    points, ground_m = _known(points, ground_elevation_m)
+    high = _high(points, footprint, ground_m)
+    footprint, notes = moved_footprint(
+        footprint, points[:, :2], high, at_most_m=move_at_most_m, least_m=max(0.3, cell_m)
+    )
+    roof = _roof(points[high], footprint, replace(data, cell_m=cell_m), 8)
+    return replace(roof, notes=(*notes, *roof.notes))
 
 
 def _footprint(outline_m: ArrayLike, holes_m: Sequence[ArrayLike]) -> Any:
@@ -134,6 +151,32 @@ def _footprint(outline_m: ArrayLike, holes_m: Sequence[ArrayLike]) -> Any:
             f"the footprint is not sound ({why}).", where="footprint", mend="Give its corners in order."
         )
     return shapely.orient_polygons(shapely.remove_repeated_points(shape, 1e-3))
+
+
+def _known(points: Floats, ground_elevation_m: ArrayLike | None) -> tuple[Floats, Floats | None]:
+    """Samples that are numbers, and the ground below each, None where it is not given."""
+    known = np.isfinite(points).all(axis=1)
+    if ground_elevation_m is None:
+        return points[known], None
+    try:
+        ground_m = np.broadcast_to(np.asarray(ground_elevation_m, dtype=np.float64), len(points))
+    except ValueError:
+        raise InputError("is not one for each sample.", where="ground_elevation_m") from None
+    return points[known], np.asarray(ground_m[known])
+
+
+def _high(points: Floats, footprint: Any, ground_m: Floats | None) -> Bools:
+    """(n,) whether each sample is high enough above the ground to be roof."""
+    import shapely
+
+    if ground_m is not None:
+        return np.asarray(~(points[:, 2] <= ground_m + _LEAST_HEIGHT_M))
+    everything = np.ones(len(points), dtype=bool)
+    inside = shapely.contains_xy(footprint, points[:, 0], points[:, 1]) if len(points) else everything
+    if not inside.any():
+        return everything
+    low_m, most_m = float(np.quantile(points[:, 2], 0.05)), float(np.median(points[inside, 2]))
+    return everything if most_m - low_m <= _LEAST_HEIGHT_M else points[:, 2] > low_m + _LEAST_HEIGHT_M
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,11 +205,9 @@ class _Surface:
     notes: tuple[str, ...] = ()
 
 
-def _roof(
-    points: Floats, footprint: Any, data: SurveyData, ground_elevation_m: float | None, neighbours: int
-) -> FoundRoof:
+def _roof(points: Floats, footprint: Any, data: SurveyData, neighbours: int) -> FoundRoof:
     """The pipeline: samples, planes, facets, things standing off, lines, errors."""
-    samples = _on_the_roof(points, footprint, data, ground_elevation_m)
+    samples = _on_the_roof(points, footprint, data)
     laid_m = float(np.hypot(data.horizontal_error_m, (data.cell_m or 0.0) / np.sqrt(12.0)))
     errors = SampleErrors(0.0, samples.spacing_m, data.vertical_error_m, laid_m)
     by_planes, refused = _by_segments(samples, footprint, data, errors, neighbours)
@@ -287,17 +328,12 @@ def _better(points: Floats, one: _Surface | None, other: _Surface | None) -> _Su
     return other if off_m(other) < 1.1 * off_m(one) else one
 
 
-def _on_the_roof(points: Floats, footprint: Any, data: SurveyData, ground_m: float | None) -> _Samples:
-    """Samples over the footprint and high enough to be roof; a random part of very many."""
+def _on_the_roof(points: Floats, footprint: Any, data: SurveyData) -> _Samples:
+    """Samples over the footprint; a random part of very many."""
     import shapely
 
     inside_of = footprint if data.cell_m is None else footprint.buffer(-0.5 * data.cell_m, join_style="mitre")
     inside = shapely.contains_xy(inside_of, points[:, 0], points[:, 1]) if len(points) else np.zeros(0, bool)
-    if ground_m is None and inside.any():
-        low, most = np.quantile(points[:, 2], 0.05), np.median(points[inside, 2])
-        ground_m = float(low) if most - low > _LEAST_HEIGHT_M else None
-    if ground_m is not None:
-        inside &= points[:, 2] > ground_m + _LEAST_HEIGHT_M
     found = points[inside]
     if len(found) > _MOST_SAMPLES:
         chosen = np.random.default_rng(_SEED).choice(len(found), _MOST_SAMPLES, replace=False)
