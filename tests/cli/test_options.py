@@ -1,4 +1,4 @@
-"""What is asked on the command line, laid over a site file."""
+"""What is options on the command line, laid over a site file."""
 
 import datetime as dt
 
@@ -8,7 +8,8 @@ from click.testing import CliRunner
 
 from skysill.cli.options import Moment, Number, Output, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked, parse_time, today
+from skysill.io.job_options import JobOptions, parse_time, today
+from skysill.io.jobs import mount_notes, mount_of, read_job
 
 PLACE = "58.0312 N 24.6541 W"
 FILE = """
@@ -49,7 +50,7 @@ def site(tmp_path):
 
 
 def test_a_file_alone_says_everything(site):
-    job = Asked(site_file=site).job()
+    job = read_job(JobOptions(site_file=site))
     assert [satellite.name for satellite in job.satellites] == ["Demo South", "Demo West"]
     assert (job.terminal.dish_diameter_m, job.terminal.lowest_ghz, job.terminal.assumed) == (0.98, 18.0, ())
     assert job.date == dt.date(2026, 6, 14)
@@ -58,11 +59,11 @@ def test_a_file_alone_says_everything(site):
 
 
 def test_options_win_over_the_file(site):
-    job = Asked(
+    job = read_job(JobOptions(
         site_file=site, ground_elevation_m=50.0, satellite=("X=5E",), mount_height_m=4.0, dish_diameter_m=1.8,
         frequency_ghz=(12.0, 14.0), years_ahead=2.0, date=dt.date(2027, 1, 2), instrument_height_m=1.5,
         highest_ground_m=900.0,
-    ).job()  # fmt: skip
+    ))  # fmt: skip
     assert job.site.ground_elevation_m == 50.0
     assert [(s.name, s.longitude_deg) for s in job.satellites] == [("X", 5.0)]
     assert [mount.height_m for mount in job.mounts] == [4.0, 4.0]
@@ -77,53 +78,55 @@ def test_options_win_over_the_file(site):
 
 
 def test_one_frequency_replaces_both_of_the_file(site):
-    terminal = Asked(site_file=site, frequency_ghz=(30.0,)).job().terminal
+    terminal = read_job(JobOptions(site_file=site, frequency_ghz=(30.0,))).terminal
     assert (terminal.receive_ghz, terminal.transmit_ghz) == (30.0, None)
 
 
 def test_a_new_position_forgets_the_ground_of_the_old_one(site):
-    site_asked = Asked(site_file=site, at="58.0, -24.6").job().site
+    site_asked = read_job(JobOptions(site_file=site, at="58.0, -24.6")).site
     assert (site_asked.name, site_asked.latitude_deg, site_asked.ground_elevation_m) == ("clinic", 58.0, None)
 
 
 def test_a_satellite_of_the_file_may_be_picked_by_its_name(site):
-    [satellite] = Asked(site_file=site, satellite=("Demo West",)).job().satellites
+    [satellite] = read_job(JobOptions(site_file=site, satellite=("Demo West",))).satellites
     assert satellite.longitude_deg == -52.5
 
 
 def test_what_nobody_named_is_assumed_and_marked():
-    job = Asked(at=PLACE, satellite=("24W",)).job()
+    job = read_job(JobOptions(at=PLACE, satellite=("24W",)))
     assert job.terminal.assumed == ("dish_diameter_m", "receive_ghz")
-    assert Asked(at=PLACE, satellite=("24W",), dish_diameter_m=1.0).job().terminal.assumed == ("receive_ghz",)
+    assert read_job(JobOptions(at=PLACE, satellite=("24W",), dish_diameter_m=1.0)).terminal.assumed == (
+        "receive_ghz",
+    )
     assert job.mounts[0].height_m == 2.0
     assert job.date == today()
 
 
 def test_mounts_by_name(site):
-    asked = Asked(site_file=site, mount_name="yard")
-    assert asked.mount(asked.job()).east_m == 9.0
-    first = Asked(site_file=site)
-    assert first.mount(first.job()).name == "gable"
-    assert first.mount_notes(first.job()) == (
+    options = JobOptions(site_file=site, mount_name="yard")
+    assert mount_of(options, read_job(options)).east_m == 9.0
+    first = JobOptions(site_file=site)
+    assert mount_of(first, read_job(first)).name == "gable"
+    assert mount_notes(first, read_job(first)) == (
         'The first mount, "gable", was taken; --mount names another: "yard".',
     )
-    wrong = Asked(site_file=site, mount_name="roof")
+    wrong = JobOptions(site_file=site, mount_name="roof")
     with pytest.raises(InputError, match=r'--mount: no mount is called "roof". There is "gable", "yard".'):
-        wrong.mount(wrong.job())
+        mount_of(wrong, read_job(wrong))
 
 
 def test_times_of_a_span():
-    asked = Asked(
+    options = JobOptions(
         at=PLACE,
         satellite=("24W",),
         time=parse_time("2026-06-14T00:00"),
         until=parse_time("2026-06-14T01:00"),
     )
-    assert len(asked.job().times_utc) == 7
+    assert len(read_job(options).times_utc) == 7
 
 
 @pytest.mark.parametrize(
-    ("asked", "sentence"),
+    ("options", "sentence"),
     [
         ({}, 'no place was named. Give --at "58.0312 N 24.6541 W", or a site file.'),
         ({"at": PLACE}, 'no satellite was named. Give --satellite "NAME=24.0W", or'),
@@ -139,17 +142,17 @@ def test_times_of_a_span():
         ({"site_file": "no.toml"}, "no.toml: there is no such file."),
     ],
 )  # fmt: skip
-def test_refusals_name_the_option(asked, sentence):
+def test_refusals_name_the_option(options, sentence):
     with pytest.raises(InputError) as caught:
-        Asked(**asked).job()
+        read_job(JobOptions(**options))
     assert str(caught.value).startswith(sentence)
 
 
 def test_obstacles_of_the_file_may_be_declared_complete_by_option(tmp_path):
     path = tmp_path / "s.toml"
     path.write_text(FILE.replace("complete = true", "") + '[[obstacle]]\nkind="pole"\neast_m=9\nheight_m=3\n')
-    assert not Asked(site_file=str(path)).job().sources.scene.complete
-    assert Asked(site_file=str(path), obstacles_complete=True).job().sources.scene.complete
+    assert not read_job(JobOptions(site_file=str(path))).sources.scene.complete
+    assert read_job(JobOptions(site_file=str(path), obstacles_complete=True)).sources.scene.complete
 
 
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf", "abc", "1,5", ""])
@@ -178,8 +181,8 @@ def test_a_command_may_have_an_option_of_a_shared_name_for_itself():
     @shared("where")
     @click.option("--time", "time")
     @output
-    def tell(asked: Asked, out: Output, time: str) -> None:
-        out.text(f"{asked.at} {asked.time} {time} {out.json}")
+    def tell(options: JobOptions, out: Output, time: str) -> None:
+        out.text(f"{options.at} {options.time} {time} {out.json}")
 
     result = CliRunner().invoke(tell, ["--at", "-33.8, 151.2", "--time", "noon", "--json"])
     assert result.stdout == "-33.8, 151.2 None noon True\n"

@@ -8,7 +8,8 @@ import pytest
 
 from skysill.errors import InputError
 from skysill.io.checksums import fingerprint, fingerprints
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
+from skysill.io.jobs import read_job
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 
@@ -22,8 +23,8 @@ def test_the_published_example_of_the_standard(tmp_path):
 
 
 def test_every_file_of_the_clinic_is_named_once():
-    asked = Asked(site_file=str(DEMO / "clinic.toml"))
-    found = fingerprints(asked, asked.job().sources.rasters)
+    options = JobOptions(site_file=str(DEMO / "clinic.toml"))
+    found = fingerprints(options, read_job(options).sources.rasters)
     assert {(print_.name, print_.role) for print_ in found} == {
         ("clinic.toml", "site file"),
         ("clinic_horizon.csv", "measured horizon"),

@@ -113,9 +113,10 @@ def test_magnetic_bearings_without_a_date_name_the_key_that_is_missing(tmp_path)
 
 
 def test_the_command_takes_the_day_it_is_asked_where_the_survey_has_none(tmp_path):
-    from skysill.io.job_options import Asked
+    from skysill.io.job_options import JobOptions
+    from skysill.io.jobs import read_job
 
     path = site(tmp_path, '[survey]\nbearings = "magnetic"\n', OAK)
-    job = Asked(site_file=str(path), satellite=("60E",), date=dt.date(2027, 1, 1)).job()
+    job = read_job(JobOptions(site_file=str(path), satellite=("60E",), date=dt.date(2027, 1, 1)))
     expected = declination(-33.5, 70.2, 20.0, dt.date(2027, 1, 1)).declination_deg
     assert azimuth_deg(job.sources.scene.obstacles[0]) == approx((90.0 + expected) % 360.0, abs=1e-6)

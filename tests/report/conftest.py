@@ -13,7 +13,7 @@ from PIL import Image
 from skysill.assessment.pipeline import Remedy, assess
 from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import fingerprints
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 from skysill.io.photos import Photo
 from skysill.io.site_file import read_site_file
 from skysill.report.html import record_html, sheet_html
@@ -66,12 +66,12 @@ def make_record(clinic_job, clinic_assessment):
 def record(make_record, clinic_job, clinic_assessment):
     """Everything that can be on it, with names that try to break out of the page."""
     nasty = replace(clinic_assessment, site=replace(clinic_assessment.site, name=NASTY))
-    asked = Asked(site_file=str(DEMO / "clinic.toml"))
+    options = JobOptions(site_file=str(DEMO / "clinic.toml"))
     return make_record(
         assessment=nasty,
         by=NASTY,
         sun_after_utc=MORNING,
-        files=fingerprints(asked, clinic_job.sources.rasters),
+        files=fingerprints(options, clinic_job.sources.rasters),
         photos=[a_photo(f"{NASTY}.jpg", latitude_deg=58.0321, longitude_deg=-24.6541, direction_deg=175.0)],
         as_built=AsBuilt(
             date=dt.date(2026, 7, 2), by=NASTY, satellite="Demo South", height_m=4.45, azimuth_deg=179.0,

@@ -11,7 +11,7 @@ import click
 
 from skysill.cli.options import Output, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.assessment.cautions import Caution
@@ -56,7 +56,7 @@ class _Years(click.ParamType):  # type: ignore[type-arg]  # generic only since c
 @click.option("--require", type=click.Choice(_VERDICTS), help="Exit 3 unless this is every verdict.")
 @output
 def check(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     years: tuple[float, ...] | None,
@@ -73,18 +73,19 @@ def check(
     """
     pictures = {"--sky-view": sky_view, "--path-profile": path_profile, "--strip": strip}
     wanted = {option: path for option, path in pictures.items() if path is not None}
-    _check_outputs(asked, wanted)
+    _check_outputs(options, wanted)
     from skysill.assessment.assessment_cautions import assessment_cautions
     from skysill.assessment.job_context import JobContext
     from skysill.assessment.pipeline import assess
     from skysill.assessment.verdicts_by_year import verdicts_by_year
+    from skysill.io.jobs import mount_notes, mount_of, read_job
     from skysill.io.sources import refuse_outside
     from skysill.remedies.search import with_remedies
 
-    job = asked.job()
-    mount = asked.mount(job)
+    job = read_job(options)
+    mount = mount_of(options, job)
     refuse_outside(job)
-    job = replace(job, notes=(*job.notes, *asked.mount_notes(job)))
+    job = replace(job, notes=(*job.notes, *mount_notes(options, job)))
     if picture_of is not None and picture_of not in [satellite.name for satellite in job.satellites]:
         raise InputError(f'no satellite is called "{picture_of}".', where="--picture-of")
     round_deg = _ROUND_STEP_DEG if sky_view is not None else None
@@ -108,13 +109,13 @@ def check(
     return 3 if missed else 0
 
 
-def _check_outputs(asked: Asked, pictures: dict[str, str]) -> None:
+def _check_outputs(options: JobOptions, pictures: dict[str, str]) -> None:
     """Refuse outputs that cannot be written, before anything is computed."""
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs, check_pictures
 
     check_pictures(pictures)
-    check_outputs(pictures, inputs_of(asked))
+    check_outputs(pictures, inputs_of(options))
 
 
 def _draw(pictures: dict[str, str], found: Assessment, picture_of: str | None) -> None:

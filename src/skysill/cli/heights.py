@@ -9,7 +9,7 @@ import click
 from skysill.cli.options import Number, Output, output, shared
 from skysill.cli.progress import ProgressLine
 from skysill.errors import InputError
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.io.least_height_rasters import HeightsRequest, HeightsSummary
@@ -44,7 +44,7 @@ _SMALL_CELLS = 64_000_000
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
 @click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
 @output
-def heights(asked: Asked, out: Output, **given: Any) -> None:
+def heights(options: JobOptions, out: Output, **given: Any) -> None:
     """Raster of the least antenna height that sees the satellite.
 
     \b
@@ -55,8 +55,8 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
     from skysill.io.least_height_rasters import write_heights
     from skysill.io.output_checks import check_outputs
 
-    check_outputs({"--out": given["out_path"]}, inputs_of(asked, given["within"]))
-    wanted = _wanted(asked, given)
+    check_outputs({"--out": given["out_path"]}, inputs_of(options, given["within"]))
+    wanted = _wanted(options, given)
     rows, columns = wanted.window.shape if wanted.window else (wanted.raster.rows, wanted.raster.cols)
     unasked = default_jobs() if rows * columns > _SMALL_CELLS else 1
     try:
@@ -78,21 +78,21 @@ def heights(asked: Asked, out: Output, **given: Any) -> None:
         _words(out, made)
 
 
-def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsRequest:
+def _wanted(options: JobOptions, given: dict[str, Any]) -> HeightsRequest:
     from skysill.io.least_height_rasters import HeightsRequest, outline_of, raster_window
     from skysill.io.sources import open_terrain
     from skysill.io.survey_tables import read_satellites
     from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria
 
-    if not asked.terrain:
+    if not options.terrain:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
-    if not asked.satellite:
+    if not options.satellite:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
-    rasters = open_terrain(asked.terrain, asked.terrain_error_m, hosts=asked.hosts())
+    rasters = open_terrain(options.terrain, options.terrain_error_m, hosts=options.hosts())
     if len(rasters) > 1:
         raise InputError("heights are made from one raster, or from tiles on one lattice.", where="--terrain",
                          mend="Lay several rasters together in a VRT first.")  # fmt: skip
-    satellites = tuple(satellite for text in asked.satellite for satellite in read_satellites(text))
+    satellites = tuple(satellite for text in options.satellite for satellite in read_satellites(text))
     moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
     if moving:
         raise InputError(f'"{moving}" moves; heights are for geostationary satellites.', where="--satellite")
@@ -100,9 +100,9 @@ def _wanted(asked: Asked, given: dict[str, Any]) -> HeightsRequest:
         raster=rasters[0],
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
-        if asked.highest_ground_m is None
-        else asked.highest_ground_m,
-        refraction_factor=asked.refraction_factor or Criteria().refraction_factor,
+        if options.highest_ground_m is None
+        else options.highest_ground_m,
+        refraction_factor=options.refraction_factor or Criteria().refraction_factor,
         rays_per_cell=given["rays"],
         window=None if given["bounds"] is None else raster_window(rasters[0], _bounds(given["bounds"])),
         outline=None if given["within"] is None else outline_of(given["within"], rasters[0]),

@@ -10,7 +10,7 @@ import click
 
 from skysill.cli.options import NUMBER, Number, Output, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.horizon.silhouette import Profile
@@ -30,7 +30,7 @@ _MOST_AZIMUTHS = 360_000
 @click.option("--plot", metavar="FILE", help="Picture of the whole sky: PNG, SVG or PDF.")
 @output
 def horizon(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     from_deg: float,
@@ -48,20 +48,21 @@ def horizon(
     skysill horizon demo_terrain/clinic.toml --from 150 --to 210
     """
     azimuth_deg = _azimuths_deg(from_deg, to_deg, step_deg)
-    _check_outputs(asked, out_file, plot)
+    _check_outputs(options, out_file, plot)
     from skysill.assessment.pipeline import horizon_profile
     from skysill.io.horizon_tables import horizon_profile_csv
+    from skysill.io.jobs import mount_notes, mount_of, read_job
     from skysill.io.sources import refuse_outside
 
-    job = asked.job(satellites=False)
-    mount = asked.mount(job)
+    job = read_job(options, satellites=False)
+    mount = mount_of(options, job)
     refuse_outside(job)
     if job.sources.readings is None and not job.sources.rasters and job.sources.scene is None:
         raise InputError(
             "no source was given.", mend="Give --terrain, --horizon or --obstacles, or a site file."
         )
     profile, notes = horizon_profile(job, mount, azimuth_deg)
-    out.say(*asked.mount_notes(job), *job.notes, *notes)
+    out.say(*mount_notes(options, job), *job.notes, *notes)
     files: list[tuple[str, object]] = []
     if out_file is not None:
         files.append((out_file, horizon_profile_csv(profile)))
@@ -70,7 +71,7 @@ def horizon(
         from skysill.plots.sky_view import write_sky_view
 
         seen = assess(
-            replace(job, satellites=job.satellites if asked.satellite else ()), mount, profile_step_deg=0.5
+            replace(job, satellites=job.satellites if options.satellite else ()), mount, profile_step_deg=0.5
         )
         files.append((plot, lambda path: write_sky_view(path, seen)))
     if files:
@@ -99,12 +100,12 @@ def _azimuths_deg(from_deg: float, to_deg: float | None, step_deg: float) -> Flo
     return np.asarray(from_deg % 360.0 + step_deg * np.arange(count))
 
 
-def _check_outputs(asked: Asked, out_file: str | None, plot: str | None) -> None:
+def _check_outputs(options: JobOptions, out_file: str | None, plot: str | None) -> None:
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs, check_pictures
 
     check_pictures({"--plot": plot})
-    check_outputs({"--out": out_file, "--plot": plot}, inputs_of(asked))
+    check_outputs({"--out": out_file, "--plot": plot}, inputs_of(options))
 
 
 def _columns(profile: Profile) -> dict[str, object]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from skysill.cli.options import Output, output, shared
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.model.site import Mount, Site
@@ -23,20 +23,21 @@ __all__ = ["look"]
     "--polarization", is_flag=True, default=False, help="Show the feed's tilt, for linear polarisation."
 )
 @output
-def look(asked: Asked, out: Output, polarization: bool) -> None:
+def look(options: JobOptions, out: Output, polarization: bool) -> None:
     """Look vector from a place to each satellite.
 
     \b
     skysill look --at "58.0312 N 24.6541 W" --satellite "Demo South=24.0W"
     """
     from skysill.assessment.look_vectors import look_vectors
+    from skysill.io.jobs import mount_notes, mount_of, read_job
 
-    job = asked.job(without={"horizon", "obstacles", "terrain"})
-    if _asks_terrain(job.site, asked.mount(job)):  # opening rasters takes longer than all the rest
-        job = asked.job(without={"horizon", "obstacles"})
-    mount = asked.mount(job)
+    job = read_job(options, without={"horizon", "obstacles", "terrain"})
+    if _asks_terrain(job.site, mount_of(options, job)):  # opening rasters takes longer than all the rest
+        job = read_job(options, without={"horizon", "obstacles"})
+    mount = mount_of(options, job)
     found = look_vectors(job, mount)
-    out.say(*asked.mount_notes(job), *found.notes)
+    out.say(*mount_notes(options, job), *found.notes)
     if out.json:
         out.document(found)
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from skysill.cli.options import Number, Output, output, shared
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.siting.mounts import MountRow, MountsFound
@@ -32,17 +32,18 @@ __all__ = ["mounts"]
 @click.option("--plan", metavar="FILE", help="Picture from above: PNG, SVG or PDF.")
 @click.option("--geojson", metavar="FILE", help="Mounts, spots and cable runs as GeoJSON.")
 @output
-def mounts(asked: Asked, out: Output, **given: Any) -> None:
+def mounts(options: JobOptions, out: Output, **given: Any) -> None:
     """Compare mounts, or search a roof for one.
 
     \b
     skysill mounts demo_terrain/clinic.toml --satellite "Demo South" --grid 2 --plan plan.svg
     """
-    _check_outputs(asked, given["plan"], given["geojson"])
+    _check_outputs(options, given["plan"], given["geojson"])
+    from skysill.io.jobs import read_job
     from skysill.siting.mounts import compare_mounts
 
     found = compare_mounts(
-        asked.job(),
+        read_job(options),
         grid_step_m=given["grid_step_m"],
         max_height_m=given["max_height_m"],
         keep=given["keep"],
@@ -54,13 +55,13 @@ def mounts(asked: Asked, out: Output, **given: Any) -> None:
         _print_mounts(out, found)
 
 
-def _check_outputs(asked: Asked, plan: str | None, geojson: str | None) -> None:
+def _check_outputs(options: JobOptions, plan: str | None, geojson: str | None) -> None:
     """Refuse outputs that cannot be written, before anything is computed."""
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs, check_pictures
 
     check_pictures({"--plan": plan})
-    check_outputs({"--plan": plan, "--geojson": geojson}, inputs_of(asked))
+    check_outputs({"--plan": plan, "--geojson": geojson}, inputs_of(options))
 
 
 def _write(found: MountsFound, plan: str | None, geojson: str | None) -> None:

@@ -3,9 +3,9 @@
     @click.command()
     @shared("where", "satellites", "mount", "sources", "terminal", "criteria", "date", "times")
     @output
-    def check(asked: Asked, out: Output) -> None:
-        job = asked.job()
-        mount = asked.mount(job)
+    def check(options: JobOptions, out: Output) -> None:
+        job = read_job(options)
+        mount = mount_of(options, job)
 
 Options win over the site file.
 """
@@ -24,7 +24,7 @@ from typing import Any
 import click
 
 from skysill.errors import InputError
-from skysill.io.job_options import Asked, parse_time
+from skysill.io.job_options import JobOptions, parse_time
 
 __all__ = ["NUMBER", "Moment", "Number", "Output", "WholeDay", "output", "shared"]
 
@@ -269,7 +269,7 @@ def _with_options(adds: Sequence[Callable[[Any], Any]], command: Callable[..., A
 
 
 def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Add groups of shared options to a command; they reach it as its keyword argument `asked`.
+    """Add groups of shared options to a command; they reach it as its keyword argument `options`.
 
     groups : of where, satellites, mount, sources (terrain, survey, obstacles together), terminal, criteria,
         date, times
@@ -281,7 +281,7 @@ def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[...,
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
         def with_object(**given: Any) -> Any:
             values = {label: given.pop(label) for label in labels}
-            return command(asked=Asked(**values, default_mount_height_m=mount_height_m), **given)
+            return command(options=JobOptions(**values, default_mount_height_m=mount_height_m), **given)
 
         update_wrapper(with_object, command)
         # only what these groups bring: a command may have an option of its own called --time

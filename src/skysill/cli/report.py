@@ -10,7 +10,7 @@ import click
 
 from skysill.cli.options import Number, Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked, today
+from skysill.io.job_options import JobOptions, today
 
 if TYPE_CHECKING:
     from skysill.report.record import Record
@@ -43,7 +43,7 @@ __all__ = ["report"]
 )
 @output
 def report(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     path: str,
@@ -70,8 +70,8 @@ def report(
     check_writable(path)
     inputs = _RecordInputs(photos, photo_location == "keep", as_built, by, availability)
     built = () if inputs.as_built is None else inputs.as_built.photos
-    check_outputs({"--out": path}, inputs_of(asked, as_built, *photos, *built))
-    made = _made(asked, inputs, day or today(), zone)
+    check_outputs({"--out": path}, inputs_of(options, as_built, *photos, *built))
+    made = _made(options, inputs, day or today(), zone)
     if kind == "pdf":
         from skysill.report.record_pdf import record_pdf
 
@@ -106,8 +106,9 @@ class _RecordInputs:
         self.availability = availability
 
 
-def _made(asked: Asked, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
+def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
     from skysill.io.checksums import fingerprints
+    from skysill.io.jobs import mount_notes, mount_of, read_job
     from skysill.remedies.search import check
     from skysill.report.record import survey_record
     from skysill.siting.aiming import local_zone
@@ -116,10 +117,10 @@ def _made(asked: Asked, inputs: _RecordInputs, day: dt.date, zone: str | None) -
         local = local_zone(zone)
     except InputError as fault:
         raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
-    job = asked.job()
-    mount = asked.mount(job)
-    job = replace(job, notes=(*job.notes, *asked.mount_notes(job)))
-    files = fingerprints(asked, job.sources.rasters)
+    job = read_job(options)
+    mount = mount_of(options, job)
+    job = replace(job, notes=(*job.notes, *mount_notes(options, job)))
+    files = fingerprints(options, job.sources.rasters)
     assessment = check(job, mount, profile_step_deg=1.0, paths=True)
     return survey_record(
         job,

@@ -9,7 +9,7 @@ import click
 from skysill.cli.options import Number, Output, output, shared
 from skysill.cli.progress import ProgressLine
 from skysill.errors import InputError
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.io.screening import ScreeningRequest, ScreeningSummary
@@ -43,7 +43,7 @@ _KIND = "geocoded building"
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, tcp://host:8786.")
 @click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
 @output
-def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
+def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> None:
     """Many addresses at once.
 
     ADDRESSES is CSV, GeoJSON or Parquet with columns id and position, or latitude and longitude; mount_height_m and
@@ -59,11 +59,11 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
     from skysill.io.output_checks import check_outputs
     from skysill.io.screening import screen_file
 
-    wanted = _wanted(asked, addresses, given)
+    wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
     wanted = replace(wanted, position_error_m=error_m)
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
-    check_outputs(outputs, inputs_of(asked, addresses))
+    check_outputs(outputs, inputs_of(options, addresses))
     try:
         made = screen_file(
             wanted,
@@ -89,7 +89,7 @@ def screen(addresses: str, asked: Asked, out: Output, **given: Any) -> None:
         _words(out, made)
 
 
-def _wanted(asked: Asked, addresses: str, given: dict[str, Any]) -> ScreeningRequest:
+def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> ScreeningRequest:
     from dataclasses import replace
 
     from skysill.io.address_area import address_area
@@ -99,28 +99,28 @@ def _wanted(asked: Asked, addresses: str, given: dict[str, Any]) -> ScreeningReq
     from skysill.io.survey_tables import read_satellites
     from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Terminal
 
-    if not asked.terrain:
+    if not options.terrain:
         raise InputError("no elevation raster was named.", mend="Give --terrain RASTER.")
-    satellites = tuple(satellite for text in asked.satellite for satellite in read_satellites(text))
+    satellites = tuple(satellite for text in options.satellite for satellite in read_satellites(text))
     moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
     if moving:
         raise InputError(f'"{moving}" moves; screening is for geostationary satellites.', where="--satellite")
     if not satellites:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
     terminal, criteria = Terminal(), Criteria()
-    if asked.dish_diameter_m is not None:
-        terminal = replace(terminal, dish_diameter_m=asked.dish_diameter_m)
-    if asked.frequency_ghz:
-        terminal = replace(terminal, receive_ghz=min(asked.frequency_ghz))
+    if options.dish_diameter_m is not None:
+        terminal = replace(terminal, dish_diameter_m=options.dish_diameter_m)
+    if options.frequency_ghz:
+        terminal = replace(terminal, receive_ghz=min(options.frequency_ghz))
     names = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
-    said = {name: getattr(asked, name) for name in names if getattr(asked, name) is not None}
-    around = address_area(addresses, satellites) if any(map(is_template, asked.terrain)) else None
+    said = {name: getattr(options, name) for name in names if getattr(options, name) is not None}
+    around = address_area(addresses, satellites) if any(map(is_template, options.terrain)) else None
     return ScreeningRequest(
-        rasters=open_terrain(asked.terrain, asked.terrain_error_m, around=around, hosts=asked.hosts()),
+        rasters=open_terrain(options.terrain, options.terrain_error_m, around=around, hosts=options.hosts()),
         satellites=satellites,
         highest_ground_m=HIGHEST_GROUND_ON_EARTH_M
-        if asked.highest_ground_m is None
-        else asked.highest_ground_m,
+        if options.highest_ground_m is None
+        else options.highest_ground_m,
         terminal=terminal,
         criteria=replace(criteria, **said),
         mount_height_m=given["height_m"],

@@ -11,7 +11,7 @@ import click
 
 from skysill.cli.options import Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked, today
+from skysill.io.job_options import JobOptions, today
 
 if TYPE_CHECKING:
     from skysill.report.sheet import FieldSheet
@@ -29,7 +29,7 @@ __all__ = ["sheet"]
 @click.option("--revisit", is_flag=True, help="Only what the readings of the survey still lack.")
 @output
 def sheet(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     path: str,
@@ -51,10 +51,10 @@ def sheet(
 
     kind = report_format(path)
     table = Path(path).with_suffix(".csv") if csv_path is None else Path(csv_path)
-    check_outputs({"--out": path, "--csv": str(table)}, inputs_of(asked))
+    check_outputs({"--out": path, "--csv": str(table)}, inputs_of(options))
     if not revisit:
         refuse_filled_table(table)
-    made = _made(asked, day or today(), zone, revisit)
+    made = _made(options, day or today(), zone, revisit)
     from skysill.report.sheet import horizon_csv
 
     if revisit:
@@ -82,7 +82,8 @@ def sheet(
     out.say(*made.notes)
 
 
-def _made(asked: Asked, day: dt.date, zone: str | None, revisit: bool) -> FieldSheet:
+def _made(options: JobOptions, day: dt.date, zone: str | None, revisit: bool) -> FieldSheet:
+    from skysill.io.jobs import mount_of, read_job
     from skysill.report.sheet import field_sheet
     from skysill.siting.aiming import local_zone
 
@@ -90,7 +91,7 @@ def _made(asked: Asked, day: dt.date, zone: str | None, revisit: bool) -> FieldS
         local = local_zone(zone)
     except InputError as fault:
         raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
-    job = asked.job()
-    job = replace(job, date=asked.date or day)
+    job = read_job(options)
+    job = replace(job, date=options.date or day)
     start = dt.datetime.combine(day, dt.time(0), tzinfo=local).astimezone(dt.UTC)
-    return field_sheet(job, asked.mount(job), sun_after_utc=start, zone=local, revisit=revisit)
+    return field_sheet(job, mount_of(options, job), sun_after_utc=start, zone=local, revisit=revisit)

@@ -11,7 +11,7 @@ import click
 
 from skysill.cli.options import Output, WholeDay, output, shared
 from skysill.errors import InputError
-from skysill.io.job_options import Asked, parse_time, today
+from skysill.io.job_options import JobOptions, parse_time, today
 
 if TYPE_CHECKING:
     from skysill.pointing.look_vector import LookVector
@@ -32,7 +32,7 @@ __all__ = ["sun"]
 @click.option("--plot", metavar="FILE", help="Picture: PNG, SVG or PDF.")
 @output
 def sun(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     day: dt.date | None,
@@ -50,8 +50,9 @@ def sun(
     \b
     skysill sun demo_terrain/clinic.toml --satellite "Demo South" --date 2026-06-14 --zone Atlantic/Azores
     """
-    _check_outputs(asked, plot)
+    _check_outputs(options, plot)
     from skysill.assessment.sun_reports import sun_reports
+    from skysill.io.jobs import mount_of, read_job
     from skysill.siting.aiming import local_zone
 
     try:
@@ -59,10 +60,10 @@ def sun(
     except InputError as fault:
         raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
     begin, end, one_day = _range(day, first, last, local)
-    job = asked.job(without={"horizon", "obstacles"})
+    job = read_job(options, without={"horizon", "obstacles"})
     at = sun_reports(
         job,
-        asked.mount(job),
+        mount_of(options, job),
         first_utc=begin,
         last_utc=end,
         time_utc=None if time is None else _moment(time, begin, local),
@@ -98,14 +99,14 @@ def sun(
         out.text(f"\n{note}")
 
 
-def _check_outputs(asked: Asked, plot: str | None) -> None:
+def _check_outputs(options: JobOptions, plot: str | None) -> None:
     if plot is None:
         return
     from skysill.io.checksums import inputs_of
     from skysill.io.output_checks import check_outputs, check_pictures
 
     check_pictures({"--plot": plot})
-    check_outputs({"--plot": plot}, inputs_of(asked))
+    check_outputs({"--plot": plot}, inputs_of(options))
 
 
 def _range(

@@ -11,7 +11,7 @@ from typing import Any
 from skysill.errors import InputError
 from skysill.io.elevation.allowed_hosts import is_web_address
 from skysill.io.geopackage import split_table
-from skysill.io.job_options import Asked
+from skysill.io.job_options import JobOptions
 from skysill.io.raster_checks import check_raster_file
 from skysill.io.text import check_file, printable
 from skysill.io.vector_files import split_layer
@@ -64,10 +64,10 @@ def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
         raise InputError(f"cannot be read ({fault.strerror}).", where=str(path)) from fault
 
 
-def fingerprints(asked: Asked, rasters: tuple[Any, ...] = ()) -> tuple[Fingerprint, ...]:
+def fingerprints(options: JobOptions, rasters: tuple[Any, ...] = ()) -> tuple[Fingerprint, ...]:
     """Every file that a job rests on, each once: the site file and what it names, or the options name instead."""
     found: dict[str, Fingerprint] = {}
-    for path, role, detail in _read(asked, rasters):
+    for path, role, detail in _read(options, rasters):
         key = str(Path(path).resolve())
         if key not in found:
             found[key] = fingerprint(path, role, detail)
@@ -76,24 +76,24 @@ def fingerprints(asked: Asked, rasters: tuple[Any, ...] = ()) -> tuple[Fingerpri
     return tuple(found.values())
 
 
-def _read(asked: Asked, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, str, str]]:
-    if asked.site_file is not None:
+def _read(options: JobOptions, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, str, str]]:
+    if options.site_file is not None:
         from skysill.io.site_schema import parse_site_file
 
-        yield asked.site_file, "site file", ""
-        file, folder = parse_site_file(asked.site_file), Path(asked.site_file).parent
-        if asked.horizon is None and file.survey.horizon is not None:
+        yield options.site_file, "site file", ""
+        file, folder = parse_site_file(options.site_file), Path(options.site_file).parent
+        if options.horizon is None and file.survey.horizon is not None:
             yield folder / file.survey.horizon, "measured horizon", ""
-        if asked.obstacles is None and file.obstacles.file is not None:
+        if options.obstacles is None and file.obstacles.file is not None:
             yield split_layer(folder / file.obstacles.file)[0], "obstacles", ""
-        for satellite in file.satellites if not asked.satellite else ():
+        for satellite in file.satellites if not options.satellite else ():
             if satellite.orbit is not None:
                 yield folder / satellite.orbit, "orbit", ""
-    if asked.horizon is not None:
-        yield asked.horizon, "measured horizon", ""
-    if asked.obstacles is not None:
-        yield split_layer(asked.obstacles)[0], "obstacles", ""
-    for text in asked.satellite:
+    if options.horizon is not None:
+        yield options.horizon, "measured horizon", ""
+    if options.obstacles is not None:
+        yield split_layer(options.obstacles)[0], "obstacles", ""
+    for text in options.satellite:
         path = text.rpartition("=")[2].strip()
         if path and Path(path).is_file():
             yield path, "orbit", ""
@@ -128,7 +128,7 @@ _BESIDE = (".hdr", ".prj", ".tfw", ".wld", ".shp", ".shx", ".dbf", ".cpg")
 _BEHIND = (".aux.xml", ".msk", ".ovr")
 
 
-def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
+def inputs_of(options: JobOptions, *more: str | Path | None) -> list[Path]:
     """Every file or folder that a command would read, for `check_outputs`; those that are missing too.
 
     more : what the command reads besides
@@ -137,15 +137,15 @@ def inputs_of(asked: Asked, *more: str | Path | None) -> list[Path]:
     ------
     InputError : a site file or virtual raster that cannot be read
     """
-    found = [Path(path) for path, _, _ in _read(asked, ())]
+    found = [Path(path) for path, _, _ in _read(options, ())]
     found += [Path(path) for path in more if path is not None]
-    if asked.site_file is not None and not asked.terrain:
+    if options.site_file is not None and not options.terrain:
         from skysill.io.site_schema import parse_site_file
 
-        folder = Path(asked.site_file).parent
-        named = parse_site_file(asked.site_file).terrain.rasters
+        folder = Path(options.site_file).parent
+        named = parse_site_file(options.site_file).terrain.rasters
         found += [split_table(folder / path)[0] for path in named if not is_web_address(path)]
-    for text in asked.terrain:
+    for text in options.terrain:
         path, colon, kind = text.rpartition(":")
         path = path if colon and kind in ("surface", "bare") else text
         found += [] if is_web_address(path) else [split_table(path)[0]]

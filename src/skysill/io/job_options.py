@@ -1,30 +1,30 @@
-"""What was asked, on a command line or a page, laid over a site file -> the job."""
+"""Options that describe a job, from a command line or a web page, and the values that they replace in a site file."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from skysill.errors import InputError
 from skysill.io.elevation.allowed_hosts import AllowedHosts, allowed_hosts
 from skysill.io.text import placed_at
 
 if TYPE_CHECKING:
-    from skysill.io.elevation.areas import Around
-    from skysill.model.job import Job, Sources
-    from skysill.model.site import Mount, Satellite, Site, Survey, Terminal
+    from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
-__all__ = ["Asked", "parse_time", "today"]
+__all__ = ["JobOptions", "errors_as_options", "parse_time", "today"]
 
 _MOST_TIMES = 100_000
 _CRITERIA = ("fresnel_fraction", "assumed_distance_m", "years_ahead", "min_p_clear", "refraction_factor")
 
+Data = TypeVar("Data", bound=Any)
+
 
 def parse_time(text: str) -> dt.datetime:
-    """A moment from ISO 8601 text; without a zone it is UTC.
+    """A time from ISO 8601 text; without a zone it is UTC.
 
     >>> parse_time("2026-06-14T12:00Z").isoformat()
     '2026-06-14T12:00:00+00:00'
@@ -37,7 +37,7 @@ def parse_time(text: str) -> dt.datetime:
 
 
 def today() -> dt.date:
-    """The day it is, UTC: the only place that asks the clock for it."""
+    """Today's date, UTC; the only place that reads the clock for it."""
     return dt.datetime.now(dt.UTC).date()
 
 
@@ -54,8 +54,8 @@ _OPTION_OF = {
 
 
 @contextmanager
-def _as_options() -> Iterator[None]:
-    """Field names in faults become the names of the options that set them."""
+def errors_as_options() -> Iterator[None]:
+    """In errors raised inside, field names become the names of the options that set them."""
     try:
         yield
     except InputError as fault:
@@ -64,8 +64,11 @@ def _as_options() -> Iterator[None]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What was asked on the command line; None or empty where nothing was said."""
+class JobOptions:
+    """Options of one command; None or empty where an option was not given.
+
+    default_mount_height_m : height of the dish where neither options nor site file give one
+    """
 
     site_file: str | None = None
     at: str | None = None
@@ -97,89 +100,9 @@ class Asked:
     step_minutes: float | None = None
     default_mount_height_m: float = 2.0
 
-    def job(self, *, satellites: bool = True, without: Collection[str] = ()) -> Job:
-        """The site file, if any, with the options laid over it.
-
-        satellites : whether the command needs at least one
-        without : sources that the command has no use for: "terrain", "horizon", "obstacles"
-        """
-        from skysill.model.job import Job
-
-        with _as_options():
-            rasters = None if "terrain" in without else self._rasters()
-            opened = None
-            if self.site_file is None:
-                job = Job(site=self._site(None), satellites=(), mounts=())
-                if rasters is not None:
-                    from skysill.io.sources import terrain_area
-
-                    opened = rasters(terrain_area(job.site, self._satellites(())))
-                job = replace(job, terminal=replace(job.terminal, assumed=("dish_diameter_m", "receive_ghz")))
-            else:
-                from skysill.io.site_file import read_site_file
-
-                job = read_site_file(
-                    self.site_file,
-                    without={*self._replaced(), *without},
-                    placed=self._site,
-                    rasters=rasters,
-                    hosts=self.hosts(),
-                    aimed=self._satellites,
-                    default_height_m=self.default_mount_height_m,
-                    dated=lambda filed: self.date or filed or today(),
-                )
-                opened = None if rasters is None else job.sources.rasters
-            job = replace(
-                job,
-                satellites=self._satellites(job.satellites),
-                terminal=self._terminal(job.terminal),
-                criteria=self._over(job.criteria, *_CRITERIA),
-                mounts=self._mounts(job.mounts),
-                times_utc=self._times(),
-                date=self.date or job.sources.survey.date or today(),
-            )
-            job = replace(job, sources=self._sources(job.sources, job.site, job.date, opened))
-        if self.ground_elevation_m is not None:
-            from skysill.io.sources import refuse_unlikely
-
-            refuse_unlikely(job.sources.rasters, job.site, (), "")
-        if self.highest_ground_m is not None:
-            from skysill.io.sources import refuse_higher_ground
-
-            standing = job.sources.rasters
-            refuse_higher_ground(
-                standing, job.site, job.satellites, self.highest_ground_m, "--highest-ground"
-            )
-        if satellites and not job.satellites:
-            raise InputError(
-                "no satellite was named.",
-                mend='Give --satellite "NAME=24.0W", or [[satellites]] in the site file.',
-            )
-        moving = next((satellite.name for satellite in job.satellites if satellite.orbit), None)
-        if moving and not job.times_utc:
-            raise InputError(f'"{moving}" moves.', where="--satellite", mend="Say when, with --time.")
-        return job
-
-    def mount(self, job: Job) -> Mount:
-        """The one mount that the command is about: the one named, else the first."""
-        if self.mount_name is None:
-            return job.mounts[0]
-        for mount in job.mounts:
-            if mount.name == self.mount_name:
-                return mount
-        names = ", ".join(f'"{mount.name}"' for mount in job.mounts)
-        raise InputError(
-            f'no mount is called "{self.mount_name}".', where="--mount", mend=f"There is {names}."
-        )
-
-    def mount_notes(self, job: Job) -> tuple[str, ...]:
-        """What to say when the file has several mounts and nobody said which."""
-        if self.mount_name is not None or len(job.mounts) < 2:
-            return ()
-        others = ", ".join(f'"{mount.name}"' for mount in job.mounts[1:])
-        return (f'The first mount, "{job.mounts[0].name}", was taken; --mount names another: {others}.',)
-
-    def _replaced(self) -> frozenset[str]:
+    @property
+    def replaced(self) -> frozenset[str]:
+        """Sources of a site file that options replace: "terrain", "horizon", "obstacles", "highest ground"."""
         given = {
             "terrain": bool(self.terrain),
             "horizon": bool(self.horizon),
@@ -188,10 +111,17 @@ class Asked:
         }
         return frozenset(label for label, value in given.items() if value)
 
-    def _over(self, noun: Any, *labels: str) -> Any:
-        return replace(noun, **{one: getattr(self, one) for one in labels if getattr(self, one) is not None})
+    def hosts(self) -> AllowedHosts:
+        """Web hosts that elevations may be fetched from."""
+        return allowed_hosts(self.allow_host)
 
-    def _site(self, filed: Site | None) -> Site:
+    def site(self, filed: Site | None) -> Site:
+        """The site by --at and --ground-elevation, else that of the site file.
+
+        Raises
+        ------
+        InputError : neither gives a position
+        """
         from skysill.geodesy.positions import parse_position
         from skysill.model.site import Site
 
@@ -200,7 +130,7 @@ class Asked:
                 there = parse_position(self.at)
             except InputError as fault:
                 raise InputError(fault.what, where="--at", mend=fault.mend) from fault
-            # a ground elevation in the file was that of the place in the file
+            # the ground elevation in the file belongs to the position in the file
             filed = Site("site" if filed is None else filed.name, there.latitude_deg, there.longitude_deg)
         if filed is None:
             mend = 'Give --at "58.0312 N 24.6541 W", or a site file.'
@@ -209,8 +139,13 @@ class Asked:
             return filed
         return replace(filed, ground_elevation_m=self.ground_elevation_m, ground_source="given")
 
-    def _satellites(self, filed: Sequence[Satellite]) -> tuple[Satellite, ...]:
-        """Those asked for, by their names in the file or by text of their own; else all of the file."""
+    def named_satellites(self) -> tuple[Satellite, ...]:
+        """The satellites of --satellite alone."""
+        with errors_as_options():
+            return self.satellites(())
+
+    def satellites(self, filed: Sequence[Satellite]) -> tuple[Satellite, ...]:
+        """The satellites of --satellite, by their names in the site file or as text; else all of the site file."""
         from skysill.io.survey_tables import read_satellites
 
         found: list[Satellite] = []
@@ -220,24 +155,19 @@ class Asked:
                 found.extend(known or read_satellites(text))
         return tuple(found) if self.satellite else tuple(filed)
 
-    def hosts(self) -> AllowedHosts:
-        """The hosts that may be asked for what lies on the web."""
-        return allowed_hosts(self.allow_host)
+    def criteria(self, filed: Criteria) -> Criteria:
+        """The criteria of the site file with those of options in their place."""
+        return self._with_options(filed, *_CRITERIA)
 
-    def _rasters(self) -> Callable[[Around], tuple[Any, ...]] | None:
-        """Opens the rasters of --terrain for an area; None where none is given."""
-        if self.terrain:
-            return self._opened
-        if self.terrain_error_m:
-            raise InputError("there is no --terrain it speaks of.", where="--terrain-error")
-        return None
+    def _with_options(self, data: Data, *labels: str) -> Data:
+        values = {label: getattr(self, label) for label in labels}
+        changed: Data = replace(
+            data, **{label: value for label, value in values.items() if value is not None}
+        )
+        return changed
 
-    def _opened(self, around: Around) -> tuple[Any, ...]:
-        from skysill.io.sources import open_terrain
-
-        return open_terrain(self.terrain, self.terrain_error_m, around=around, hosts=self.hosts())
-
-    def _terminal(self, terminal: Terminal) -> Terminal:
+    def terminal(self, filed: Terminal) -> Terminal:
+        """The terminal of the site file with dish, frequencies and --receive-only of options in their place."""
         new: dict[str, Any] = {}
         if self.dish_diameter_m is not None:
             new["dish_diameter_m"] = self.dish_diameter_m
@@ -252,10 +182,11 @@ class Asked:
                     "two frequencies are given, one to transmit on.", where="--receive-only", mend="Give one."
                 )
             new |= {"receive_only": True, "transmit_ghz": None, "transmit_power_w": None}
-        assumed = tuple(label for label in terminal.assumed if label not in new)
-        return replace(terminal, assumed=assumed, **new)
+        assumed = tuple(label for label in filed.assumed if label not in new)
+        return replace(filed, assumed=assumed, **new)
 
-    def _times(self) -> tuple[dt.datetime, ...]:
+    def times(self) -> tuple[dt.datetime, ...]:
+        """The times of --time, --until and --step, UTC; none where no time was given."""
         if self.time is None:
             if self.until is not None or self.step_minutes is not None:
                 raise InputError("a time span needs its beginning.", where="--until", mend="Give --time too.")
@@ -270,34 +201,9 @@ class Asked:
             raise InputError(f"the span holds {count} times.", where="--step", mend="Take wider steps.")
         return tuple(self.time + step * at for at in range(count))
 
-    def _sources(
-        self, sources: Sources, site: Site, date: dt.date | None, rasters: tuple[Any, ...] | None
-    ) -> Sources:
-        new: dict[str, Any] = {"survey": self._survey(sources.survey, date)}
-        if rasters is not None:
-            new["rasters"] = rasters
-        if self.highest_ground_m is not None:
-            new["highest_ground_m"] = self.highest_ground_m
-        if self.horizon is not None:
-            from skysill.io.survey_tables import read_horizon_csv
-
-            new["readings"] = read_horizon_csv(self.horizon)
-        if self.obstacles is not None:
-            from skysill.io.sources import read_scene
-
-            standing = sources.rasters if rasters is None else rasters
-            new["scene"] = read_scene(
-                self.obstacles, site, rasters=standing, complete=self.obstacles_complete
-            )
-        elif self.obstacles_complete:
-            if sources.scene is None:
-                where = "--obstacles-complete"
-                raise InputError("no obstacles were given.", where=where, mend="Give --obstacles.")
-            new["scene"] = replace(sources.scene, complete=True)
-        return replace(sources, **new)
-
-    def _survey(self, survey: Survey, date: dt.date | None) -> Survey:
-        survey = self._over(survey, "bearings", "reference_bearing_deg", "instrument_height_m")
+    def survey(self, filed: Survey, date: dt.date | None) -> Survey:
+        """The survey of the site file with options in their place. date : of magnetic bearings without a date"""
+        survey = self._with_options(filed, "bearings", "reference_bearing_deg", "instrument_height_m")
         if survey.bearings == "relative" and survey.reference_bearing_deg is None:
             raise InputError(
                 "relative bearings need the true bearing of their zero mark.",
@@ -308,11 +214,11 @@ class Asked:
             survey = replace(survey, date=date)
         return survey
 
-    def _mounts(self, mounts: Sequence[Mount]) -> tuple[Mount, ...]:
+    def mounts(self, filed: Sequence[Mount]) -> tuple[Mount, ...]:
+        """The mounts of the site file at the height of --mount-height; one at the site's position where it has none."""
         from skysill.model.site import Mount
 
-        if not mounts:
-            mounts = (Mount(height_m=self.default_mount_height_m),)
-        if self.mount_height_m is not None:
-            mounts = tuple(replace(mount, height_m=self.mount_height_m) for mount in mounts)
-        return tuple(mounts)
+        mounts = tuple(filed) or (Mount(height_m=self.default_mount_height_m),)
+        if self.mount_height_m is None:
+            return mounts
+        return tuple(replace(mount, height_m=self.mount_height_m) for mount in mounts)
