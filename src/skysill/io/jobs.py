@@ -1,4 +1,7 @@
-"""A job from its options, with or without a site file; the mount that a command is about."""
+"""A job from its options, with or without a site file; the mount that a command is about.
+
+Readers are imported where they are used, so that a look vector from a typed position loads none of them.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +12,6 @@ from typing import Any
 
 from skysill.errors import InputError
 from skysill.io.job_options import JobOptions, errors_as_options, today
-from skysill.io.site_file import read_site_file
-from skysill.io.sources import open_terrain, read_scene, refuse_higher_ground, refuse_unlikely, terrain_area
-from skysill.io.survey_tables import read_horizon_csv
 from skysill.model.job import Job, Sources
 from skysill.model.site import Mount, Site
 
@@ -36,6 +36,8 @@ def read_job(options: JobOptions, *, satellites: bool = True, without: Collectio
         if options.site_file is None:
             job = _without_site_file(options, without)
         else:
+            from skysill.io.site_file import read_site_file
+
             job = read_site_file(options.site_file, options=options, without=without, default_date=today())
         date = options.date or job.sources.survey.date or today()
         job = replace(
@@ -56,6 +58,8 @@ def _without_site_file(options: JobOptions, without: Collection[str]) -> Job:
     site = options.site(None)
     rasters: Sequence[Any] = ()
     if options.terrain and "terrain" not in without:
+        from skysill.io.sources import open_terrain, terrain_area
+
         around = terrain_area(site, options.satellites(()))
         rasters = open_terrain(options.terrain, options.terrain_error_m, around=around, hosts=options.hosts())
     job = Job(site=site, satellites=(), mounts=(), sources=Sources(rasters=tuple(rasters)))
@@ -68,8 +72,12 @@ def _sources(options: JobOptions, filed: Sources, site: Site, date: dt.date) -> 
     if options.highest_ground_m is not None:
         new["highest_ground_m"] = options.highest_ground_m
     if options.horizon is not None:
+        from skysill.io.survey_tables import read_horizon_csv
+
         new["readings"] = read_horizon_csv(options.horizon)
     if options.obstacles is not None:
+        from skysill.io.sources import read_scene
+
         new["scene"] = read_scene(
             options.obstacles, site, rasters=filed.rasters, complete=options.obstacles_complete
         )
@@ -85,8 +93,12 @@ def _check(options: JobOptions, job: Job, satellites: bool) -> None:
     """Refuse options that the rasters contradict, and a job without satellites or times that it needs."""
     rasters = job.sources.rasters
     if options.ground_elevation_m is not None:
+        from skysill.io.sources import refuse_unlikely
+
         refuse_unlikely(rasters, job.site, (), "")
     if options.highest_ground_m is not None:
+        from skysill.io.sources import refuse_higher_ground
+
         refuse_higher_ground(rasters, job.site, job.satellites, options.highest_ground_m, "--highest-ground")
     if satellites and not job.satellites:
         raise InputError(
