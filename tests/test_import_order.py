@@ -22,6 +22,9 @@ MODULES = [
 
 HEAVY = {
     "rasterio": ("io.raster_open", "io.rasters", "io.least_height_rasters"),
+    "laspy": ("io.point_headers",),
+    "lazrs": ("io.point_headers",),
+    "scipy": ("extraction.",),
     "pyogrio": ("io.vector_files",),
     "matplotlib": ("plots.",),
     "click": ("cli.",),

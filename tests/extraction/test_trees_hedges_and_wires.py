@@ -229,3 +229,29 @@ def test_one_broad_crown_with_bumps_is_one_tree():
     assert label.max() == 2
     assert label[20, 22] != label[20, 34]
     assert (label[:, 29:] != label[20, 22]).all()
+
+
+def test_a_row_of_trees_whose_crowns_run_into_each_other_is_as_many_trees():
+    """Five crowns of 2.8 to 3.0 m radius, 4.3 m apart, of different heights; the canopy dips by 0.4 m between some."""
+    tall_m, wide_m = (12.2, 14.2, 12.8, 13.0, 12.3), (2.8, 3.0, 2.9, 2.9, 2.8)
+    trees = tuple(
+        TrueTree(str(i), 30.0 + 4.3 * i, 20.0, 20.8 + 0.086 * i, tall_m[i], wide_m[i], 4.0, "round")
+        for i in range(5)
+    )
+    found, *_ = found_in(scan_of(open_ground(trees=trees), seed=7, classes="asprs"))
+    assert len(found) == 5
+    for true in trees:
+        tree = nearest(found, true)
+        assert tree.height_m == approx(true.height_m, abs=0.5)
+        assert tree.crown_radius_m == approx(true.crown_radius_m, abs=0.8)
+        assert not tree.free_standing
+
+
+def test_a_row_that_nothing_parts_is_no_single_circle():
+    """A clipped row 14 m long, 4 m wide and 8 m high: circles reach no farther out than 1.5 m beside it."""
+    hedges = (TrueHedge("tall", np.array([[30.0, 20.0], [44.0, 20.0]]), 4.0, 8.0),)
+    found, walls, *_ = found_in(scan_of(open_ground(hedges=hedges), seed=8, classes="asprs"))
+    assert walls == ()
+    assert len(found) >= 3
+    assert max(tree.crown_radius_m for tree in found) < 3.5
+    assert max(abs(tree.north_m - 20.0) + tree.crown_radius_m for tree in found) < 2.0 + 1.5

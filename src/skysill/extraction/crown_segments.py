@@ -1,6 +1,7 @@
-"""A canopy height model cut into single crowns: a watershed, joined by local maxima in windows that grow with height.
+"""A canopy height model cut into single crowns: a watershed, whose basins are joined where they are one tree.
 
-The window is the crown width that goes with a height: S. C. Popescu, R. H. Wynne, "Seeing the trees in the forest:
+Tops near to each other, as measured by the crown width that goes with their height, need a deep dip between them to be
+two trees; tops farther apart need a slight one. The width: S. C. Popescu, R. H. Wynne, "Seeing the trees in the forest:
 using lidar and multispectral data fusion with local filtering and variable window size for estimating tree height",
 Photogramm. Eng. Remote Sensing 70(5), 2004, pp. 589-604 (from memory), combined pines and deciduous trees.
 """
@@ -13,10 +14,13 @@ from skysill.units import Bools, Floats, Ints
 
 __all__ = ["crown_segments", "crown_width_m"]
 
-_RADII_M = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 _SMOOTHED_M = 0.5
-_DIP_M, _DIP_SHARE = 0.6, 0.08
-"""Two tops are two trees where the way between them dips by more than this, or than this share of the lower top."""
+_NEAR_SHARE = 0.6
+"""Tops nearer than this share of a crown's width are near."""
+
+_DEEP_M, _DEEP_SHARE = 0.6, 0.08
+_SLIGHT_M, _SLIGHT_SHARE = 0.3, 0.025
+"""Dips, in metres and as shares of the lower top; the larger of the two counts."""
 
 
 def crown_width_m(height_m: Floats) -> Floats:
@@ -47,8 +51,7 @@ def crown_segments(canopy_m: Floats, cell_m: float, *, lowest_m: float) -> Ints:
         return np.zeros(canopy_m.shape, dtype=np.int64)
     smooth = np.where(inside, ndimage.gaussian_filter(canopy_m, _SMOOTHED_M / cell_m, mode="constant"), 0.0)
     label, peak = _basins(smooth, inside)
-    is_tree = (_tops(smooth, cell_m) & (canopy_m >= lowest_m)).ravel()[peak]
-    return _merged(label, smooth, is_tree)
+    return _merged(label, smooth, peak, canopy_m.ravel()[peak] >= lowest_m, cell_m)
 
 
 def _basins(smooth: Floats, inside: Bools) -> tuple[Ints, Ints]:
@@ -72,32 +75,14 @@ def _basins(smooth: Floats, inside: Bools) -> tuple[Ints, Ints]:
     return label, peak
 
 
-def _tops(smooth: Floats, cell_m: float) -> Bools:
-    """Cells that are the highest within half the crown width that goes with their height."""
-    from scipy import ndimage
+def _merged(label: Ints, smooth: Floats, peak: Ints, tall: Bools, cell_m: float) -> Ints:
+    """Basins joined to a higher neighbour where they are one tree with it; numbered anew from 1, 0 where no tree is.
 
-    wanted_m = crown_width_m(smooth) / 2.0
-    highest = np.full(smooth.shape, np.inf)
-    for low_m, radius_m in zip((0.0, *_RADII_M), _RADII_M, strict=False):
-        last = radius_m == _RADII_M[-1]
-        here = (wanted_m > low_m) & (last | (wanted_m <= radius_m))
-        if here.any():
-            reach = max(1, round(radius_m / cell_m))
-            y, x = np.ogrid[-reach : reach + 1, -reach : reach + 1]
-            disk = x * x + y * y <= reach * reach
-            highest = np.where(here, ndimage.maximum_filter(smooth, footprint=disk, mode="constant"), highest)
-    return np.asarray(smooth >= highest)
-
-
-def _merged(label: Ints, smooth: Floats, is_tree: Bools) -> Ints:
-    """Basins joined to a higher neighbour where they are no tree of their own, or the way between hardly dips.
-
-    Saddles are taken from the highest down, as in the persistence of peaks. Numbered anew from 1; 0 where no tree is.
+    Saddles are taken from the highest down, as in the persistence of peaks.
     """
-    many = len(is_tree)
-    peak_m = np.zeros(many + 1)
-    np.maximum.at(peak_m, label.ravel(), smooth.ravel())
-    tree = np.concatenate([[False], is_tree])
+    many = len(peak)
+    peak_m = np.concatenate([[0.0], smooth.ravel()[peak]])
+    place = np.concatenate([[[0, 0]], np.column_stack(np.divmod(peak, smooth.shape[1]))]) * cell_m
     first, second, saddle_m = _saddles(label, smooth)
     root = np.arange(many + 1)
 
@@ -112,12 +97,14 @@ def _merged(label: Ints, smooth: Floats, is_tree: Bools) -> Ints:
         if a == b:
             continue
         low, high = (a, b) if peak_m[a] < peak_m[b] else (b, a)
-        if not tree[low] or peak_m[low] - saddle_m[index] < max(_DIP_M, _DIP_SHARE * peak_m[low]):
+        apart_m = float(np.hypot(*(place[low] - place[high])))
+        near = apart_m < _NEAR_SHARE * float(crown_width_m(peak_m[low]))
+        least_m, share = (_DEEP_M, _DEEP_SHARE) if near else (_SLIGHT_M, _SLIGHT_SHARE)
+        if peak_m[low] - saddle_m[index] < max(least_m, share * float(peak_m[low])):
             root[low] = high
-            tree[high] |= tree[low]
     roots = np.array([find(one) for one in range(many + 1)])
     used = np.unique(roots[label])
-    used = used[tree[used]]
+    used = used[np.concatenate([[False], tall])[used]]
     number = np.zeros(many + 1, dtype=np.int64)
     number[used] = np.arange(1, len(used) + 1)
     return np.asarray(number[roots[label]])

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from skysill.errors import InputError
 from skysill.extraction.plan_grid import PlanGrid, filled
 from skysill.extraction.point_cloud import (
     GROUND_CLASS,
@@ -95,10 +96,15 @@ def find_ground(cloud: PointCloud, *, cell_m: float | None = None) -> Ground:
     cloud : at least one point
     cell_m : of the lattice; None: 1 m, or wider where the points are sparse
 
+    Raises
+    ------
+    InputError : scipy is not installed
+
     Returns
     -------
     Ground. Class 2 is taken where it holds at least 2 % of the points, else the filter's answer, and the notes say so.
     """
+    _require_scipy()
     grid = grid_around(cloud, cell_m or _cell_for(cloud))
     classed = cloud.classes == GROUND_CLASS
     share = np.count_nonzero(classed) / len(cloud)
@@ -106,6 +112,16 @@ def find_ground(cloud: PointCloud, *, cell_m: float | None = None) -> Ground:
         return _surveyed(cloud, classed, grid, "class 2", ())
     notes = ("The scan has no ground class: ground points were found by a progressive morphological filter.",)
     return _surveyed(cloud, _filtered(cloud, grid), grid, "morphological filter", notes)
+
+
+def _require_scipy() -> None:
+    try:
+        import scipy  # noqa: F401  # only whether it is there is asked
+    except ImportError:
+        raise InputError(
+            "Finding ground, trees and wires needs scipy.",
+            mend='Install it with: pip install "skysill[scan]".',
+        ) from None
 
 
 def _cell_for(cloud: PointCloud) -> float:

@@ -22,6 +22,7 @@ _LOWEST_TREE_M = 2.0
 _LEAST_POINTS = 6
 _LEAST_AREA_M2, _LEAST_RADIUS_M = 1.0, 0.5
 _SECTORS = 8
+_LONG_RATIO = 1.7
 _TOP_SHARE = 0.6
 _STEEPEST_PER_M = 1.5
 _ECHO_DEPTH_M = 0.8
@@ -132,16 +133,38 @@ def _trees(
         spread_m = np.sqrt(2.0 * (np.var(cloud.east_m[points]) + np.var(cloud.north_m[points])))  # of a disk
         if spread_m < _LEAST_RADIUS_M:
             continue  # a pole or a stem without leaves; the surface raster shows it
-        crown = _Crown(
-            cloud.east_m[points].astype(np.float64),
-            cloud.north_m[points].astype(np.float64),
-            vegetation.heights_m[points].astype(np.float64),
-            int(np.count_nonzero(cloud.return_number[points] == 1)),
-            float(areas_m2[one]),
-            not touching[one],
-        )
-        found.append(_tree(crown, cloud, ground))
+        parts = _parts(cloud, points)
+        found += [
+            _tree(
+                _Crown(
+                    cloud.east_m[part].astype(np.float64),
+                    cloud.north_m[part].astype(np.float64),
+                    vegetation.heights_m[part].astype(np.float64),
+                    int(np.count_nonzero(cloud.return_number[part] == 1)),
+                    float(areas_m2[one]) * len(part) / len(points),
+                    not touching[one] and len(parts) == 1,
+                ),
+                cloud,
+                ground,
+            )
+            for part in parts
+        ]
     return found
+
+
+def _parts(cloud: PointCloud, points: Ints) -> list[Ints]:
+    """A crown's points; of one far longer than wide, a row whose tops nothing parts, cut across into round pieces."""
+    places = np.column_stack([cloud.east_m[points], cloud.north_m[points]]).astype(np.float64)
+    values, vectors = np.linalg.eigh(np.cov(places.T))
+    ratio = float(np.sqrt(values[1] / max(values[0], 1e-6)))
+    many = round(ratio)
+    if ratio < _LONG_RATIO or len(points) < many * 2 * _LEAST_POINTS:
+        return [points]
+    along_m = places @ vectors[:, 1]
+    cuts = np.linspace(along_m.min(), along_m.max(), many + 1)[1:-1]
+    piece = np.searchsorted(cuts, along_m)
+    parts = [points[piece == one] for one in range(many)]
+    return [part for part in parts if len(part) >= _LEAST_POINTS]
 
 
 def _touching(label: Ints, many: int) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
