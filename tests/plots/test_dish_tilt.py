@@ -38,7 +38,7 @@ def test_the_beam_rises_by_the_elevation(elevation_deg):
 @pytest.mark.parametrize(
     ("elevation_deg", "tilt_deg"), [(24.1, 7.1), (5.0, -12.0), (85.0, 68.0), (17.0, 0.0)]
 )
-def test_every_word_is_on_the_paper(elevation_deg, tilt_deg):
+def test_every_text_is_inside_the_picture(elevation_deg, tilt_deg):
     ax, _ = drawn(elevation_deg, tilt_deg)
     figure = ax.get_figure()
     for text in (text for text in ax.texts if text.get_text()):

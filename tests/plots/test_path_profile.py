@@ -95,7 +95,7 @@ def test_a_distance_nobody_measured_is_said_to_be_assumed(make_assessment, make_
     assert "hedge, 10 m (assumed)" in [placed.text.get_text() for placed in drawn.labels]
 
 
-def test_things_far_off_the_azimuth_are_left_out(make_assessment, make_result, make_silhouette):
+def test_features_far_off_the_azimuth_are_left_out(make_assessment, make_result, make_silhouette):
     tree = make_silhouette("obstacle", np.arange(140.0, 150.0), 30.0, 20.0, name="tree")
     _, drawn = _drawn(make_assessment([make_result(control=None)], [tree]), 0)
     assert drawn.features == []

@@ -63,7 +63,7 @@ def test_the_satellite_line_leaves_the_best_mount_along_its_azimuth(found):
     assert np.rad2deg(np.arctan2(x1 - x0, y1 - y0)) == pytest.approx(found.looks[0].azimuth_deg, abs=1e-6)
     assert (
         len(drawn.obstacles) == 2
-    )  # the hall, whose corners are off the paper, and the wire; the oak is behind
+    )  # the hall, whose corners are outside the drawing, and the wire; the oak is behind
 
 
 def test_every_spot_is_drawn_once_in_the_class_of_its_mast(found):

@@ -49,7 +49,7 @@ def test_a_reading_alone_is_drawn_and_not_joined(make_silhouette):
     assert area.azimuth_deg == pytest.approx([49.95, 50.05])
 
 
-def test_what_hangs_keeps_its_lower_edge_and_each_of_its_layers(make_silhouette):
+def test_an_area_off_the_ground_keeps_its_lower_edge_and_each_of_its_layers(make_silhouette):
     azimuth_deg = np.tile(np.arange(100.0, 110.0, 0.5), 2)
     elevation_deg = np.repeat([40.0, 60.0], 20)
     found = sky_areas(
@@ -59,7 +59,7 @@ def test_what_hangs_keeps_its_lower_edge_and_each_of_its_layers(make_silhouette)
     assert not any(area.from_ground for area in found)
 
 
-def test_where_a_dense_source_looked_the_coarse_one_is_silent(make_silhouette):
+def test_where_a_dense_silhouette_covers_the_coarse_one_is_left_out(make_silhouette):
     coarse = make_silhouette("terrain", np.arange(0.0, 360.0), 20.0, 900.0, spans=[[0.0, 360.0]])
     dense = make_silhouette("terrain", np.arange(170.0, 190.01, 0.1), 8.0, 900.0, spans=[[170.0, 190.0]])
     (area,) = sky_areas([coarse, dense])
@@ -67,7 +67,7 @@ def test_where_a_dense_source_looked_the_coarse_one_is_silent(make_silhouette):
     assert top == pytest.approx([20.0, 8.0, 8.0, 20.0])
 
 
-def test_ground_is_painted_first_and_obstacles_last(make_silhouette):
+def test_ground_is_drawn_first_and_obstacles_last(make_silhouette):
     made = [
         make_silhouette(s, [10.0, 11.0], 5.0, 9.0, spans=[[10.0, 11.0]])
         for s in ("obstacle", "measured", "terrain")
@@ -101,7 +101,7 @@ def test_a_circle_on_the_sky_is_everywhere_as_far_from_its_centre(elevation_deg,
 
 
 @pytest.mark.parametrize("elevation_deg", [0.0, 24.0, 60.0, 88.0])
-def test_on_the_strips_paper_every_distance_from_the_middle_is_the_angle(elevation_deg):
+def test_in_the_strips_projection_every_distance_from_the_middle_is_the_angle(elevation_deg):
     """Against spherical trigonometry's haversine form, at ten thousand directions."""
     rng = np.random.default_rng(7)
     azimuth_deg, there_deg = rng.uniform(0.0, 360.0, 10_000), rng.uniform(-89.0, 89.0, 10_000)
@@ -112,7 +112,7 @@ def test_on_the_strips_paper_every_distance_from_the_middle_is_the_angle(elevati
     np.testing.assert_allclose(np.hypot(x, y), angle_deg, atol=1e-6)
 
 
-def test_the_strips_paper_has_azimuth_to_the_right_and_elevation_up():
+def test_the_strips_projection_has_azimuth_to_the_right_and_elevation_up():
     x, y = azimuthal_equidistant_deg(
         np.array([10.0, 12.0]), np.array([30.0, 24.0]), center_azimuth_deg=10.0, center_elevation_deg=24.0
     )

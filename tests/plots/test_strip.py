@@ -25,14 +25,14 @@ def _words(figure):
 
 
 def test_the_required_room_is_a_circle_of_its_angle(clinic):
-    """atan(0.781 m / 6 m) = 7.42 degrees; the paper is true in every direction from the cross."""
+    """atan(0.781 m / 6 m) = 7.42 degrees; the projection is true in every direction from the cross."""
     _, drawn = _drawn(clinic, 1)
     assert drawn.room.center == (0.0, 0.0)
     assert drawn.room.radius == pytest.approx(7.42, abs=0.01)
     assert drawn.ray.get_xydata()[0] == pytest.approx((0.0, 0.0))
 
 
-def test_paper_has_the_same_scale_both_ways(clinic):
+def test_the_strip_has_the_same_scale_both_ways(clinic):
     figure = strip_figure(clinic, "Demo South")
     ax = next(ax for ax in figure.axes if ax.get_label() == "strip")
     right, up = ax.transData.transform([(1.0, 0.0), (0.0, 1.0)]) - ax.transData.transform((0.0, 0.0))
@@ -49,7 +49,7 @@ def test_the_margin_is_as_long_as_it_says(clinic):
     assert "gutter, 6 m" in [placed.text.get_text() for placed in drawn.labels]
 
 
-def test_a_thing_aside_that_stands_higher_is_met_beside_the_ray(make_assessment, make_result):
+def test_an_obstruction_aside_that_stands_higher_is_met_beside_the_ray(make_assessment, make_result):
     """The named edge is at the thing's top; the nearest obstructed direction is on its side, margin_deg away."""
     result = make_result(margin_deg=5.0)
     look = result.look
@@ -116,7 +116,7 @@ def test_a_compass_number_stands_where_the_compass_shows_it(clinic):
 
 
 def _azimuth_at(look, x, y):
-    """Azimuth of a point on paper, by the inverse of the projection (Snyder, eqs. 20-14 and 20-15, from memory)."""
+    """Azimuth of a point, by the inverse of the projection (Snyder, eqs. 20-14 and 20-15, from memory)."""
     c, here = np.deg2rad(np.hypot(x, y)), np.deg2rad(look.elevation_apparent_deg)
     up = np.arcsin(np.cos(c) * np.sin(here) + y * np.sin(c) * np.cos(here) / np.hypot(x, y))
     return look.azimuth_deg + np.rad2deg(np.arcsin(x / np.hypot(x, y) * np.sin(c) / np.cos(up)))

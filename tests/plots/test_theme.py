@@ -53,11 +53,11 @@ def test_every_source_and_verdict_differs_from_each_other_without_its_colour():
         assert one.word != other.word
 
 
-def test_every_verdict_of_the_rules_has_its_ink():
+def test_every_verdict_of_the_rules_has_its_style():
     assert set(theme.VERDICTS) == {"blocked", "unknown", "marginal", "needs-survey", "clear"}
 
 
-def test_strokes_stand_out_from_paper_and_letters_from_every_fill():
+def test_strokes_stand_out_from_the_background_and_letters_from_every_fill():
     """WCAG 2.1 (2018), success criteria 1.4.11 (3:1 for graphics) and 1.4.6 (7:1 for text)."""
     for source in theme.SOURCES.values():
         assert _contrast(source.colour, theme.THEME.background) >= 3.0

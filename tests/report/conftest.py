@@ -1,4 +1,4 @@
-"""One record and one sheet for the tests of the papers: the clinic, with names that try to break out."""
+"""One record and one sheet for the tests of the reports: the clinic, with names that contain markup."""
 
 from __future__ import annotations
 

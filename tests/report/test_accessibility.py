@@ -1,4 +1,4 @@
-"""The HTML papers in a real browser: no fault by axe-core, nothing wider than a phone, in light and dark.
+"""The HTML reports in a real browser: no fault by axe-core, nothing wider than a phone, in light and dark.
 
 Needs Chromium (Debian's package `chromium`); without it these tests say so and are left out, except under CI.
 """
@@ -151,7 +151,7 @@ def test_on_a_phone_the_first_pointing_card_is_on_the_first_screen(record_text, 
     assert 100.0 < bottom < 800.0
 
 
-def test_on_a_dark_screen_the_page_is_dark_and_the_pictures_keep_their_white_paper(text, tmp_path):
+def test_on_a_dark_screen_the_page_is_dark_and_the_pictures_keep_their_white_background(text, tmp_path):
     paper, ink, picture = in_browser(text, ASK_COLOURS, tmp_path, DARK)
     assert sum(map(int, re.findall(r"\d+", paper))) < 150
     assert sum(map(int, re.findall(r"\d+", ink))) > 600

@@ -1,4 +1,4 @@
-"""The HTML papers: valid by a general HTML5 parser, whole in themselves, and no name breaks out of its place."""
+"""The HTML reports: valid by a general HTML5 parser, self-contained, and no name is taken as markup."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_a_general_parser_finds_no_error(text):
     tree(text)
 
 
-def test_it_is_whole_in_itself(text):
+def test_it_is_self_contained(text):
     """Nothing is fetched: every address is a data: one, an anchor on the page, or the geo: position."""
     for element in tree(text).iter():
         assert not element.tag.endswith("}script")
@@ -142,7 +142,7 @@ def test_the_same_sheet_gives_the_same_bytes(sheet_text, sheet):
     assert sheet_html(sheet, csv_name=f"{sheet.site.name}.csv") == sheet_text
 
 
-def test_an_object_that_moves_has_its_way_told(make_record, clinic_job, clinic_assessment):
+def test_a_moving_object_has_a_table_of_its_track(make_record, clinic_job, clinic_assessment):
     times = tuple(f"2026-11-20T{hour:02d}:00:00Z" for hour in range(24))
     track = Track(times, (180.0,) * 24, (24.0,) * 24, (5.0,) * 24, ("clear",) * 18 + ("blocked",) * 6, 0.75)
     moving = replace(clinic_assessment.results[0], track=track)

@@ -1,4 +1,4 @@
-"""The PDF papers: their text is that of the pages, on A4 and Letter, and long tables keep their heads."""
+"""The PDF reports: their text is that of the HTML, on A4 and Letter, and long tables repeat their heads."""
 
 from __future__ import annotations
 

@@ -198,8 +198,8 @@ def _draw_ground_area(
 def _label_unknown(ax: Axes, level_m: float, theme: Theme) -> None:
     low, high = ax.get_ylim()
     style = {"size": theme.small_pt, "color": theme.text, "ha": "center", "va": "center", "zorder": 15}
-    paper = {"facecolor": theme.background, "edgecolor": "none", "pad": 1.5}
-    add_text(ax, level_m, low + 0.12 * (high - low), "ground\nnot known", bbox=paper, **style)
+    text_box_style = {"facecolor": theme.background, "edgecolor": "none", "pad": 1.5}
+    add_text(ax, level_m, low + 0.12 * (high - low), "ground\nnot known", bbox=text_box_style, **style)
 
 
 def _draw_ray(

@@ -125,7 +125,7 @@ def _draw_undetermined(ax: Axes, undetermined: RoofDoubts, theme: Theme) -> None
         )
     if len(undetermined.open_m):
         at = undetermined.open_m[int(undetermined.open_by_m.argmax()), :, :2].mean(axis=0)
-        paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+        text_box_style = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
         text = f"surface open\nby {undetermined.open_by_m.max():.1f} m"
         add_text(
             ax,
@@ -136,7 +136,7 @@ def _draw_undetermined(ax: Axes, undetermined: RoofDoubts, theme: Theme) -> None
             ha="center",
             va="center",
             zorder=9,
-            bbox=paper,
+            bbox=text_box_style,
         )
     for (east_m, north_m, _), by_m in zip(undetermined.against_m, undetermined.against_by_m, strict=True):
         ax.plot(

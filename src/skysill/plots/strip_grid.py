@@ -115,9 +115,11 @@ def _draw_elevations(ax: Axes, window: StripWindow, step: float, theme: Theme) -
         if at:
             texts.append(add_text(ax, -1.02 * limit, min(at), f"{elevation:g}°", ha="right", **style))
         elif rise > 0.0 and rise < 0.97 * limit:
-            paper = {"facecolor": theme.background, "edgecolor": "none", "pad": 0.8}
+            text_box_style = {"facecolor": theme.background, "edgecolor": "none", "pad": 0.8}
             texts.append(
-                add_text(ax, 0.0, rise, f"{elevation:g}°", ha="center", zorder=7, bbox=paper, **style)
+                add_text(
+                    ax, 0.0, rise, f"{elevation:g}°", ha="center", zorder=7, bbox=text_box_style, **style
+                )
             )
     return texts
 

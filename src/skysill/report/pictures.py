@@ -91,7 +91,7 @@ def _beside(record: Record, one: SatelliteRecord, kind: Literal["svg", "png"]) -
                 kind,
                 f"Path to {name}",
                 _path_caption(record, one),
-                f"The upright plane from the dish towards {name}: ground, the ray and the room it needs. {words}.",
+                f"The vertical plane from the dish towards {name}: ground, the ray and the room it needs. {words}.",
             )
 
 

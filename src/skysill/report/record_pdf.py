@@ -130,7 +130,7 @@ def _satellite(
     if one.obstructions is not None:
         yield from pdf.heading("What stands beside the line", "h3", room=75.0)
         yield pdf.text(one.obstructions.caption, "note")
-        yield pdf.table(one.obstructions, (30, 9, 9, 13, 16, 9, 18))
+        yield pdf.table(one.obstructions, (28.5, 9, 11, 12.5, 15.5, 9, 18.5))
     if one.track is not None:
         yield from pdf.heading("Track", "h3", room=75.0)
         yield pdf.text(one.track.caption, "note")

@@ -152,12 +152,12 @@ def _obstruction_table(record: Record, one: SatelliteRecord) -> Table | None:
         )
         for thing in one.obstructions
     )
-    more = "" if not one.more else f" {one.more} further things leave more room."
-    more = " One further thing leaves more room." if one.more == 1 else more
+    more = "" if not one.more else f" {one.more} further obstructions leave more room."
+    more = " One further obstruction leaves more room." if one.more == 1 else more
     heads = (
-        Head("thing"),
+        Head("obstruction"),
         Head("azimuth", number=True),
-        Head("height", number=True),
+        Head("elevation", number=True),
         Head("distance", number=True),
         Head("room", number=True),
         Head("needed", number=True),
@@ -202,8 +202,8 @@ def _loss(one: SatelliteRecord) -> Iterator[str]:
     clearance = one.result.clearance
     if clearance.loss_db is not None and clearance.loss_db >= 0.05 and clearance.blocked_fraction is not None:
         yield (
-            f"What controls takes {clearance.loss_db:.1f} dB off the signal (knife edge, ITU-R P.526, averaged "
-            f"over the dish) and hides {100.0 * clearance.blocked_fraction:.0f} % of the dish's aperture."
+            f"The controlling obstruction takes {clearance.loss_db:.1f} dB off the signal (knife edge, ITU-R P.526, "
+            f"averaged over the dish) and hides {100.0 * clearance.blocked_fraction:.0f} % of the dish's aperture."
         )
     if one.rain is not None:
         yield f"{one.rain.text} Model: {one.rain.model}."
