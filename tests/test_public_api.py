@@ -148,6 +148,27 @@ def test_the_guide_to_the_library_runs_and_prints_what_it_shows(monkeypatch):
         assert printed_by(block["code"]) == block["printed"]
 
 
+def test_the_guide_lists_every_public_name():
+    table = GUIDE.read_text(encoding="utf-8").partition("## All names")[2]
+    assert sorted(re.findall(r"`(\w+)`", table.partition("| --- | --- |")[2])) == NAMES
+
+
+@pytest.mark.slow
+def test_pages_are_made_of_the_docstrings_without_a_warning(tmp_path):
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "docs" / "make_api.py"), str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    page = (tmp_path / "skysill.html").read_text(encoding="utf-8")
+    for name in NAMES:
+        assert f'id="{name}"' in page
+    assert "<strong>height_m</strong>: dish centre above the surface" in page  # entries are lists
+    assert (tmp_path / "skysill" / "plots.html").is_file()
+
+
 # --- the same as the commands ---------------------------------------------------------------------------------------
 
 

@@ -69,13 +69,15 @@ _MODULES = {
 """Modules of the public names, imported when a name is first used."""
 
 
-def __getattr__(name: str) -> object:
-    for module, names in _MODULES.items():
-        if name in names:
-            from importlib import import_module
+if not TYPE_CHECKING:  # a checker that saw this function would take every misspelt name for an object
 
-            return getattr(import_module(f"skysill.plots.{module}"), name)
-    raise AttributeError(f"skysill.plots has no {name}")
+    def __getattr__(name: str) -> object:
+        for module, names in _MODULES.items():
+            if name in names:
+                from importlib import import_module
+
+                return getattr(import_module(f"skysill.plots.{module}"), name)
+        raise AttributeError(f"skysill.plots has no {name}")
 
 
 def __dir__() -> list[str]:
