@@ -12,13 +12,19 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 import houses
-from skysill.assessment.confidence import Errors, Witness, confidence
+from skysill.assessment.confidence import Errors, UncertainSilhouette, confidence
 from skysill.assessment.pipeline import Job, Sources, assess
-from skysill.assessment.sampling import ObstacleErrors, RasterErrors, Unread, between_knots, terrain_draws
+from skysill.assessment.sampling import (
+    ObstacleErrors,
+    RasterErrors,
+    Unread,
+    height_error_samples,
+    interpolate_knots,
+)
 from skysill.horizon.lattice import Grid, HeldGrid
-from skysill.horizon.measured import carry
+from skysill.horizon.measured import shift_to_dish
 from skysill.horizon.raster_sharpness import Blur
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
 from skysill.model.link import Link, Ray
@@ -55,9 +61,9 @@ def result(asked, height_m):
     return assess(asked, Mount(height_m=height_m)).results[0]
 
 
-def chance(witness, errors, elevation=RAY_DEG, azimuth=179.0):
+def chance(uncertain, errors, elevation=RAY_DEG, azimuth=179.0):
     return confidence(
-        [witness], Ray(azimuth, elevation), link=Link(TERMINAL, CRITERIA), errors=errors
+        [uncertain], Ray(azimuth, elevation), link=Link(TERMINAL, CRITERIA), errors=errors
     ).p_clear
 
 
@@ -194,7 +200,9 @@ def test_a_distance_error_turns_a_carried_edge_as_its_lever_does(elevation, dist
     """One reading from 5 m below the dish; the distance at which its room is just there, by root finding."""
     one = Readings(np.array([179.0]), np.array([elevation]), np.array([distance]), ("",), "horizon.csv")
     step = np.array([0.0, 0.0, 5.0])
-    columns = carry(one, east_m=0.0, north_m=0.0, up_m=5.0, max_gap_deg=5.0, inclination_error_deg=0.0).drawn
+    columns = shift_to_dish(
+        one, east_m=0.0, north_m=0.0, up_m=5.0, max_gap_deg=5.0, inclination_error_deg=0.0
+    ).drawn
 
     def spare(factor):
         level, up = (
@@ -205,10 +213,10 @@ def test_a_distance_error_turns_a_carried_edge_as_its_lever_does(elevation, dist
 
     just = brentq(spare, 0.55, 1.6)
     expected = norm.cdf((just - 1.0) / 0.05)
-    witness = Witness(columns.silhouette, columns.anchors, columns.weights, step)
+    uncertain = UncertainSilhouette(columns.silhouette, columns.anchors, columns.weights, step)
     assert 0.01 < expected < 0.99
     # first order: the angle is taken along the tangent
-    assert chance(witness, replace(STILL, distance_fraction=0.05)) == approx(expected, abs=0.03)
+    assert chance(uncertain, replace(STILL, distance_fraction=0.05)) == approx(expected, abs=0.03)
 
 
 @pytest.mark.parametrize("spare", [-0.4, 0.3])
@@ -222,16 +230,16 @@ def test_an_obstacles_place_towards_the_dish_counts(spare):
         azimuth,
         np.array([top]),
         12.0 / np.cos(np.deg2rad(top)),
-        (Thing("w", "wall", "obstacle"),),
+        (Feature("w", "wall", "obstacle"),),
         0,
     )
-    witness = Witness(wall, obstacles={"w": ObstacleErrors(0.0, 0.8, 0.0)})
+    uncertain = UncertainSilhouette(wall, obstacles={"w": ObstacleErrors(0.0, 0.8, 0.0)})
 
     def left(a):
         return RAY_DEG - np.rad2deg(np.arctan2(height_m, 12.0 + a)) - room_deg(np.hypot(height_m, 12.0 + a))
 
     expected = 1.0 - norm.cdf(brentq(left, -6.0, 9.0) / 0.8)
-    assert chance(witness, replace(STILL, obstacle_m=0.3)) == approx(expected, abs=0.03)
+    assert chance(uncertain, replace(STILL, obstacle_m=0.3)) == approx(expected, abs=0.03)
 
 
 @pytest.mark.parametrize(("distance", "sigma"), [(15.0, 0.1), (300.0, np.sqrt(2.0))])
@@ -241,18 +249,18 @@ def test_ground_of_a_coarse_raster_errs_together_with_what_stands_on_it(distance
     top = brentq(lambda t: RAY_DEG - t - room_deg(distance / np.cos(np.deg2rad(t))) - spare, 1.0, 24.0)
     slant = distance / np.cos(np.deg2rad(top))
     house = Silhouette(
-        "obstacle", np.array([179.0]), np.array([top]), slant, (Thing("h", "building", "obstacle"),), 0
+        "obstacle", np.array([179.0]), np.array([top]), slant, (Feature("h", "building", "obstacle"),), 0
     )
-    witness = Witness(house, obstacles={"h": ObstacleErrors(0.0, 0.0, 0.0, ground_from="g")},
+    uncertain = UncertainSilhouette(house, obstacles={"h": ObstacleErrors(0.0, 0.0, 0.0, ground_from="g")},
                       rasters={"g": RasterErrors(3.0, 150.0)}, ground_from="g")  # fmt: skip
     turn = np.rad2deg(3.0 * sigma * np.cos(np.deg2rad(top)) / slant)
     expected = norm.cdf(spare / turn)
-    assert chance(witness, replace(STILL, obstacle_m=0.1, terrain=1.0)) == approx(expected, abs=0.04)
+    assert chance(uncertain, replace(STILL, obstacle_m=0.1, terrain=1.0)) == approx(expected, abs=0.04)
 
 
 def test_between_posts_the_full_error_stands():
     along = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 3.0, 6.0, 12.0])
-    spread = between_knots(terrain_draws(20_000), along).std(axis=0)
+    spread = interpolate_knots(height_error_samples(20_000), along).std(axis=0)
     assert spread == approx(np.ones(along.size), abs=0.02)
 
 
@@ -278,13 +286,15 @@ def test_an_upright_edge_may_stand_anywhere_in_a_gap():
     two = Readings(
         np.array([173.5, 178.5]), np.array([28.0, 5.0]), np.array([15.0, 15.0]), ("", ""), "horizon.csv"
     )
-    columns = carry(two, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.0).drawn
+    columns = shift_to_dish(
+        two, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.0
+    ).drawn
     unread = Unread(columns.stretch, columns.along, columns.width_deg, columns.rise_deg)
-    witness = Witness(columns.silhouette, columns.anchors, columns.weights, unread=unread)
+    uncertain = UncertainSilhouette(columns.silhouette, columns.anchors, columns.weights, unread=unread)
     near_deg = np.rad2deg(np.arcsin(np.sin(np.deg2rad(room_deg(15.0))) / np.cos(np.deg2rad(RAY_DEG))))
     taking = (178.5 - (179.2286 - near_deg)) / 5.0
     assert 0.1 < taking < 0.9
-    assert chance(witness, replace(STILL, unread=1.0), azimuth=179.2286) == approx(
+    assert chance(uncertain, replace(STILL, unread=1.0), azimuth=179.2286) == approx(
         1.0 - 0.6 * taking, abs=0.06
     )
 
@@ -394,10 +404,10 @@ def one_column(top_deg, *, distance_m=np.nan, source="measured", azimuth_deg=179
         np.array([azimuth_deg]),
         np.array([top_deg]),
         np.array([distance_m]),
-        (Thing("one", "reading", source),),
+        (Feature("one", "reading", source),),
         0,
     )
-    return Witness(column, **more)
+    return UncertainSilhouette(column, **more)
 
 
 @pytest.mark.parametrize("spare", [-0.5, 0.4])
@@ -415,9 +425,9 @@ def test_what_rises_unread_between_two_readings_is_half_as_wide_as_the_gap(along
     """0.0025 w^2 of the gaps have something 0.5 degree and an exponential of 0.7 high, over half the gap, anywhere."""
     gap = Unread(np.array([0]), np.array([along]), np.array([10.0]), np.array([0.0]))
     spare = 0.9
-    witness = one_column(RAY_DEG - room_deg(300.0) - spare, distance_m=300.0, unread=gap)
+    uncertain = one_column(RAY_DEG - room_deg(300.0) - spare, distance_m=300.0, unread=gap)
     expected = 1.0 - 0.0025 * 10.0**2 * reached * np.exp(-(spare - 0.5) / 0.7)
-    assert chance(witness, replace(STILL, unread=1.0)) == approx(expected, abs=0.015)
+    assert chance(uncertain, replace(STILL, unread=1.0)) == approx(expected, abs=0.015)
 
 
 @pytest.mark.parametrize("side", [-1.0, 1.0])
@@ -436,7 +446,7 @@ def test_an_edge_beside_the_ray_that_a_fine_raster_blurs_stands_nearer_to_it(sid
     spare_m = level_m * (np.sin(angle[0]) - np.sin(np.deg2rad(just_deg)))
     lost_m, spread_m = spare_m + 0.05, 0.1
     blur = Blur(np.zeros(1), np.array([lost_m]), np.array([spread_m]))
-    witness = one_column(
+    uncertain = one_column(
         60.0,
         distance_m=level_m / np.cos(np.deg2rad(60.0)),
         source="terrain",
@@ -445,7 +455,7 @@ def test_an_edge_beside_the_ray_that_a_fine_raster_blurs_stands_nearer_to_it(sid
         rasters={"one": RasterErrors(0.0, 5.0, fine=True)},
     )
     expected = norm.cdf((spare_m - lost_m) / spread_m)
-    assert chance(witness, replace(STILL, terrain=1.0)) == approx(expected, abs=0.05)
+    assert chance(uncertain, replace(STILL, terrain=1.0)) == approx(expected, abs=0.05)
 
 
 def test_of_two_obstacles_with_one_name_the_wider_errors_count_and_the_ground_that_errs():

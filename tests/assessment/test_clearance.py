@@ -13,7 +13,7 @@ from skysill.assessment.clearance import (
     column_rooms,
 )
 from skysill.assessment.search_window import window_half_deg
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu
@@ -21,14 +21,14 @@ from skysill.units import direction_enu
 TERMINAL, CRITERIA = Terminal(dish_diameter_m=1.2, receive_ghz=19.7), Criteria()
 
 
-def columns(azimuth, elevation, distance, names=("thing",), thing=0, floor=-90.0):
+def columns(azimuth, elevation, distance, names=("thing",), feature=0, floor=-90.0):
     return Silhouette(
         source="obstacle",
         azimuth_deg=np.asarray(azimuth, dtype=float),
         elevation_deg=elevation,
         distance_m=distance,
-        things=tuple(Thing(name, "building", "obstacle") for name in names),
-        thing=thing,
+        features=tuple(Feature(name, "building", "obstacle") for name in names),
+        feature=feature,
         floor_deg=floor,
     )
 
@@ -55,7 +55,7 @@ def test_the_near_gutter_controls_though_the_hill_is_higher():
     assert found.required_m == approx(0.7813, abs=1e-4)
     assert found.vertical_margin_deg == approx(2.1)
     assert not found.obstructed
-    assert not found.roomy
+    assert not found.has_clearance
 
 
 def test_a_level_skyline_is_nearest_straight_below():
@@ -94,7 +94,7 @@ def test_nothing_at_all_is_none_and_never_a_number():
     found = judged(columns([], [], []))
     assert found.margin_deg is None
     assert found.controlling is None
-    assert found.roomy
+    assert found.has_clearance
 
 
 def test_a_reading_without_distance_counts_as_near_and_says_so():
@@ -186,7 +186,7 @@ def test_a_far_lower_point_cannot_turn_a_pass_into_a_fail():
         top = rng.uniform(5.0, 23.0)
         alone = judged(skyline(top, near_m))
         pair = judged(skyline(top, near_m), skyline(top - rng.uniform(0.0, 5.0), far_m))
-        assert alone.roomy == pair.roomy
+        assert alone.has_clearance == pair.has_clearance
 
 
 def directions(azimuth_deg, elevation_deg):
@@ -232,10 +232,13 @@ def test_every_field_of_a_clearance_follows_from_its_definition(seed):
         tops = elevation - rng.uniform(1.0, 12.0, count)
         distance = np.where(rng.random(count) < 0.3, np.nan, rng.uniform(3.0, 400.0, count))
         floors = np.where(rng.random(count) < 0.5, -90.0, tops - rng.uniform(0.1, 1.0, count))
-        things = (Thing(f"{name} one", "wall", f"s{number}"), Thing(f"{name} two", "tree", f"s{number}"))
+        features = (
+            Feature(f"{name} one", "wall", f"s{number}"),
+            Feature(f"{name} two", "tree", f"s{number}"),
+        )
         sources.append(
             Silhouette(
-                f"s{number}", azimuth + offsets, tops, distance, things, rng.integers(0, 2, count), floors
+                f"s{number}", azimuth + offsets, tops, distance, features, rng.integers(0, 2, count), floors
             )
         )
     rooms = [column_rooms(s, Ray(azimuth, elevation), Link(terminal, criteria)) for s in sources]
@@ -259,19 +262,19 @@ def test_every_field_of_a_clearance_follows_from_its_definition(seed):
     assert found.required_m == approx(required, rel=1e-9)
     assert found.fresnel_radius_m == approx(np.sqrt(wavelength_m * d), rel=1e-9)
     assert found.fresnel_ratio == approx(found.clearance_m / np.sqrt(wavelength_m * d), rel=1e-9)
-    thing = s.things[s.thing[i]]
+    feature = s.features[s.feature[i]]
     assert found.controlling is not None
     assert (found.controlling.name, found.controlling.kind, found.controlling.source) == (
-        thing.name,
-        thing.kind,
-        thing.source,
+        feature.name,
+        feature.kind,
+        feature.source,
     )
     assert found.controlling.azimuth_deg == approx(s.azimuth_deg[i])
     assert found.controlling.elevation_deg == approx(s.elevation_deg[i])
     assert found.controlling.distance_m == approx(d)
     assert found.controlling.distance_assumed is assumed
     assert not found.obstructed
-    assert found.roomy == (spare >= 0.0)
+    assert found.has_clearance == (spare >= 0.0)
     # straight below: the highest top of the columns on the ray's own azimuth, of any source
     straight = [
         t.elevation_deg[j]

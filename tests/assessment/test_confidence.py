@@ -7,9 +7,9 @@ import pytest
 from pytest import approx
 from scipy.stats import norm
 
-from skysill.assessment.confidence import Errors, Witness, confidence
+from skysill.assessment.confidence import Errors, UncertainSilhouette, confidence
 from skysill.assessment.sampling import RasterErrors
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
 from skysill.radio.required_room import room_angle_deg
@@ -26,15 +26,18 @@ def edge(elevation, distance, source="measured", slope=0.0, sigma=0.0):
         azimuth_deg=azimuth,
         elevation_deg=elevation + slope * (azimuth - 179.0),
         distance_m=distance,
-        things=(Thing("edge", "reading", source),),
-        thing=0,
+        features=(Feature("edge", "reading", source),),
+        feature=0,
         sigma_deg=sigma,
     )
 
 
 def asked(silhouette, errors, elevation=24.0, **more):
     return confidence(
-        [Witness(silhouette, **more)], Ray(179.0, elevation), link=Link(TERMINAL, CRITERIA), errors=errors
+        [UncertainSilhouette(silhouette, **more)],
+        Ray(179.0, elevation),
+        link=Link(TERMINAL, CRITERIA),
+        errors=errors,
     )
 
 
@@ -80,7 +83,7 @@ def test_the_clinometer_is_named_where_the_skyline_is_level():
 def test_many_columns_of_near_ground_do_not_hide_tighter_ground_behind():
     """A near ridge with a wide error must not keep a far one, less in doubt but nearer to the ray, from being drawn."""
     near, far = edge(20.0, 95.0, "terrain"), edge(23.4, 650.0, "terrain")
-    both = Silhouette(source="terrain", things=near.things, thing=0, azimuth_deg=np.tile(near.azimuth_deg, 2), **{
+    both = Silhouette(source="terrain", features=near.features, feature=0, azimuth_deg=np.tile(near.azimuth_deg, 2), **{
         name: np.concatenate([getattr(near, name), getattr(far, name)])
         for name in ("elevation_deg", "distance_m", "sigma_deg")})  # fmt: skip
     still = Errors(position_m=0.0, height_m=0.0)

@@ -208,12 +208,12 @@ def test_a_bare_raster_tells_trees_on_a_hillside_from_the_hillside():
 
 def test_what_is_not_known_of_a_raster_is_said():
     notes = growth_notes(
-        replace(job(surface(wood)), date=dt.date(2026, 7, 1)), assess(job(surface(wood)), ON_ROOF).gathered
+        replace(job(surface(wood)), date=dt.date(2026, 7, 1)), assess(job(surface(wood)), ON_ROOF).evidence
     )
     assert "at a date nobody gave" in notes[0]
     assert "Give date and growth_m_per_year in [terrain]" in notes[0]
     stated = job(surface(wood, growth_m_per_year=0.3))
-    notes = growth_notes(stated, assess(stated, ON_ROOF).gathered)
+    notes = growth_notes(stated, assess(stated, ON_ROOF).evidence)
     assert "1.5 m higher" in notes[0]
     assert "Growth up to now is missing (type date under [terrain])." in notes[0]
 

@@ -508,14 +508,14 @@ def test_a_hole_in_the_raster_is_told_by_its_own_distance():
 def test_bearings_err_as_stated_and_a_landmark_leaves_their_scatter_and_its_own_error():
     """Nine tenths of a compass error are common to all readings, which one sighting with the same compass replaces."""
     survey = Survey(bearing_error_deg=0.8, instrument_height_m=2.0)
-    plain = assess(job(readings=readings(5.0), survey=survey), Mount(height_m=2.0)).gathered
+    plain = assess(job(readings=readings(5.0), survey=survey), Mount(height_m=2.0)).evidence
     assert plain.errors.bearing_deg == approx(0.8)
     magnetic = replace(survey, bearings="magnetic", date=dt.date(2026, 6, 14))
-    turned = assess(job(readings=readings(5.0), survey=magnetic), Mount(height_m=2.0)).gathered
+    turned = assess(job(readings=readings(5.0), survey=magnetic), Mount(height_m=2.0)).evidence
     # the magnetic model knows the declination to about half a degree (WMM2025 technical report, table of errors)
     assert turned.errors.bearing_deg == approx(np.hypot(0.8, 0.45), abs=0.06)
     mark = Landmark("spire", 58.0412, -24.6541, measured_bearing_deg=1.0)
-    tied = assess(job(readings=readings(5.0), survey=survey, landmarks=(mark,)), Mount(height_m=2.0)).gathered
+    tied = assess(job(readings=readings(5.0), survey=survey, landmarks=(mark,)), Mount(height_m=2.0)).evidence
     assert tied.errors.bearing_deg == approx(np.hypot(0.8 * np.sqrt(1.0 - 0.9**2), 0.8), abs=0.01)
 
 
@@ -528,7 +528,7 @@ def test_only_what_grows_errs_by_its_growth():
             ),
         )
     )
-    found = assess(job(scene=scene, readings=readings(5.0)), Mount(height_m=2.0)).gathered
-    (listed,) = [w for w in found.witnesses(found.obstacles, {"oak": 2.5}) if w.obstacles]
+    found = assess(job(scene=scene, readings=readings(5.0)), Mount(height_m=2.0)).evidence
+    (listed,) = [w for w in found.uncertain_silhouettes(found.obstacles, {"oak": 2.5}) if w.obstacles]
     assert listed.obstacles["oak"].grown_m == 2.5
     assert listed.obstacles["shed"].grown_m == 0.0

@@ -40,7 +40,7 @@ def test_the_step_has_the_rasters_error_and_none_is_taken_where_there_is_no_step
     assert surface_at(job(coarse), SITE, 15.0, 0.0).step_error_m == approx(3.0 * apart)
     assert surface_at(job(coarse), SITE, 400.0, 0.0).step_error_m == approx(np.sqrt(2.0) * 3.0)
     assert surface_at(job(coarse), SITE, 0.0, 0.0).step_error_m == 0.0
-    found = assess(job(coarse), Mount(east_m=400.0)).gathered
+    found = assess(job(coarse), Mount(east_m=400.0)).evidence
     assert found.errors.height_m == approx(np.hypot(0.1, np.sqrt(2.0) * 3.0))
 
 

@@ -56,7 +56,7 @@ def test_each_station_carries_its_own_readings_by_its_own_step():
     """An edge 20 m north of the yard's instrument is 20 m north of (30, -10); from the site's position it is not."""
     mount = Mount(height_m=2.0)
     both = joined(readings(NORTH, 15.0, 40.0, ""), readings(NORTH, 15.0, 20.0, "yard"))
-    found = assess(job(readings=both, stations=(YARD,)), mount).gathered
+    found = assess(job(readings=both, stations=(YARD,)), mount).evidence
     own, yard = found.stations
     assert (own.name, yard.name) == ("", "yard")
     assert own.step_m == approx(np.array([0.0, 0.0, 0.4]))
@@ -95,7 +95,7 @@ def test_relative_bearings_turn_by_each_stations_own_zero_mark():
     asked = job(
         readings=readings(np.arange(200.0, 300.0, 4.0), 10.0, 50.0, "yard"), survey=survey, stations=(turned,)
     )
-    true = assess(asked, Mount()).gathered.stations[0].readings
+    true = assess(asked, Mount()).evidence.stations[0].readings
     assert true.azimuth_deg.min() == approx(2.0)  # 272 turned by 90
     assert true.azimuth_deg.max() == approx(358.0)  # 268 turned by 90
     with pytest.raises(InputError, match=r"the station's own zero mark\. Give reference_bearing_deg"):

@@ -9,7 +9,7 @@ import pytest
 
 from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.confidence import Confidence
-from skysill.assessment.verdict import RANK, Evidence, decide
+from skysill.assessment.verdict import RANK, Findings, decide
 
 SPIRE = Controlling("chapel spire", "building", "obstacle", 179.0, 17.0, 40.0, False)
 
@@ -21,7 +21,7 @@ def room(margin, spare):
     )  # fmt: skip
 
 
-CLEAR = Evidence(
+CLEAR = Findings(
     satellite="Demo South",
     elevation_apparent_deg=24.1,
     now=room(7.1, 5.0),
@@ -29,7 +29,7 @@ CLEAR = Evidence(
     years=5.0,
     uncovered=None,
     near_seen=True,
-    near_doubt=None,
+    near_unreliable=None,
     confidence=Confidence(0.97, 0.004),
     min_p_clear=0.9,
 )
@@ -44,7 +44,7 @@ def verdict(**changes):
     [
         ({}, "clear", "The tightest place is chapel spire, 40 m away"),
         ({"near_seen": False}, "needs-survey", "Trees and buildings nearby were not assessed"),
-        ({"near_doubt": "Only coarse cells saw it."}, "needs-survey", "Only coarse cells saw it."),
+        ({"near_unreliable": "Only coarse cells saw it."}, "needs-survey", "Only coarse cells saw it."),
         (
             {"confidence": Confidence(0.85, 0.01, "compass", 1.2)},
             "marginal",
@@ -103,7 +103,7 @@ def test_a_blocked_ray_tells_of_the_gap_besides():
     "changes",
     [
         {"near_seen": False},
-        {"near_doubt": "Only coarse cells saw it."},
+        {"near_unreliable": "Only coarse cells saw it."},
         {"hidden": "A wood may stand unseen."},
         {"near_seen": False, "set_aside": "Four readings were set aside."},
         {"now": room(1.0, -1.0), "later": room(1.0, -1.0)},

@@ -141,7 +141,7 @@ def kernels():
 def agreement(count=5_000):
     """Spare room of near addresses, screened and by the one-mount chain, on ground of growing steepness."""
     from skysill.assessment.clearance import column_margin_deg, room_angle_deg
-    from skysill.assessment.evidence import gather
+    from skysill.assessment.evidence import gather_evidence
     from skysill.assessment.job_context import JobContext, prepared
     from skysill.assessment.pipeline import _looks
     from skysill.assessment.placement import place
@@ -170,7 +170,7 @@ def agreement(count=5_000):
             )
             here = place(job, Mount(height_m=float(places.height_m[at])))
             (look,) = _looks(job, here, asked.satellite)
-            seen = gather(job, here, [look], context=JobContext()).terrain
+            seen = gather_evidence(job, here, [look], context=JobContext()).terrain
             margin_deg = column_margin_deg(
                 wrap_180(seen.azimuth_deg - look.azimuth_deg), look.elevation_apparent_deg, seen.elevation_deg
             )

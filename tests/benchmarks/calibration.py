@@ -25,7 +25,7 @@ from dataclasses import replace
 import certainty
 import numpy as np
 
-from skysill.assessment.confidence import OWN_SHARE
+from skysill.assessment.confidence import INDEPENDENT_SHARE
 from skysill.assessment.pipeline import Job, Sources, assess
 from skysill.horizon.scene_clearance import clearances
 from skysill.horizon.scene_silhouette import scene_silhouette
@@ -37,7 +37,7 @@ from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Termina
 from skysill.pointing.look_vector import look_vector
 from skysill.radio.required_room import room_angle_deg
 
-COMMON_SHARE = np.sqrt(1.0 - OWN_SHARE**2)
+COMMON_SHARE = np.sqrt(1.0 - INDEPENDENT_SHARE**2)
 BANDS = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0001)
 TERMINAL = Terminal()
 CRITERIA = Criteria(years_ahead=0.0)
@@ -93,7 +93,7 @@ def survey(rng: np.random.Generator, scene: Scene, ray_azimuth: float, stated: S
     )
 
     def off(sigma: float) -> np.ndarray:
-        return sigma * (COMMON_SHARE * rng.normal() + OWN_SHARE * rng.normal(size=read.size))
+        return sigma * (COMMON_SHARE * rng.normal() + INDEPENDENT_SHARE * rng.normal(size=read.size))
 
     azimuth = np.mod(np.round(2.0 * (true_azimuth[read] + off(stated.bearing_error_deg))) / 2.0, 360.0)
     elevation = np.round(2.0 * (top[read] + off(stated.inclination_error_deg))) / 2.0

@@ -96,14 +96,14 @@ def report(rows: list[Row]) -> None:
         low, high = wilson(len(false), len(clear))
         met = [r for r in clear if r.met]
         sure = [r for r in met if (r.p_clear or 0) > 0.99]
-        roomy = [r for r in mine if r.spare_deg > ROOMY_DEG]
-        got = sum(r.verdict == "clear" for r in roomy)
+        has_clearance = [r for r in mine if r.spare_deg > ROOMY_DEG]
+        got = sum(r.verdict == "clear" for r in has_clearance)
         shut = [r for r in mine if r.verdict == "blocked"]
         wrong = sum(r.spare_deg >= 0 for r in shut)
         print(
             f"| {kind} | {len(mine)} | {len(clear)} | {len(false)} ({100 * len(false) / max(len(clear), 1):.1f} %) | "
-            f"{100 * low:.1f} to {100 * high:.1f} % | {len(met)} | {len(sure)} | {len(roomy)} | "
-            f"{100 * got / max(len(roomy), 1):.0f} % | {len(shut)} | {wrong} |"
+            f"{100 * low:.1f} to {100 * high:.1f} % | {len(met)} | {len(sure)} | {len(has_clearance)} | "
+            f"{100 * got / max(len(has_clearance), 1):.0f} % | {len(shut)} | {wrong} |"
         )
     print()
     print("| p_clear | " + " | ".join(kinds) + " |\n|" + " --- |" * (len(kinds) + 1))

@@ -171,7 +171,7 @@ def ground() -> Lines:
     for latitude, longitude, mast_m in ((36.3301, -84.1838, 2.0), (36.2503, -84.2747, 10.0)):
         antenna_m = float(ground_at([raster], latitude, longitude)[0]) + mast_m
         seen = tests.look([raster], azimuth, antenna_m, latitude_deg=latitude, longitude_deg=longitude)
-        ours = tests.tops(seen.kept(seen.assured), azimuth)
+        ours = tests.tops(seen.kept(seen.reliable), azimuth)
         brute = tests.brute_force_tops(grid, latitude, longitude, antenna_m, azimuth, k=4 / 3, step_m=74.6 / 20,
                                        beyond_m=2 * 92.6)  # fmt: skip
         off = ours - brute

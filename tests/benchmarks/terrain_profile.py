@@ -89,7 +89,7 @@ def main() -> None:
             lambda: plain_loop(grid, latitude, longitude, antenna_m, azimuth[some]), repeat=3
         )
         loop_s *= azimuth.size / some.size
-    far = seen.kept(seen.assured)
+    far = seen.kept(seen.reliable)
     ours = np.array([far.elevation_deg[far.azimuth_deg == azimuth[at]].max() for at in some])
     lower = ours - loop_deg
     print(f"3600 rays x 50 km, 30 m cells, {len(seen)} columns kept")

@@ -78,12 +78,12 @@ def test_it_is_what_the_chain_says_within_three_hundredths_where_it_decides():
         job = Job(site=Site("a", float(places.latitude_deg[at]), float(places.longitude_deg[at])),
                   satellites=(ASKED.satellite,), terminal=ASKED.terminal,
                   sources=Sources(rasters=(own.source,), highest_ground_m=own.grid.highest_m))  # fmt: skip
-        gathered = assess(job, Mount(height_m=2.0), explain=False).results[0]
-        if gathered.p_clear is None:
+        evidence = assess(job, Mount(height_m=2.0), explain=False).results[0]
+        if evidence.p_clear is None:
             continue
         compared += 1
         # the flat sky around the ray is the less true the farther errors move ground: below 0.8 nothing is decided
-        assert p_clear == pytest.approx(gathered.p_clear, abs=0.03 if gathered.p_clear > 0.8 else 0.08)
+        assert p_clear == pytest.approx(evidence.p_clear, abs=0.03 if evidence.p_clear > 0.8 else 0.08)
     assert compared > 3
 
 

@@ -193,8 +193,8 @@ def test_the_least_height_is_enough_and_a_little_less_is_not():
     assert raised.size > 3
     for at in raised[:8]:
         height_m = found.least_height_m[at]
-        assert chain(own, latitude[at], longitude[at], height_m + 0.15, asked).clearance.roomy
-        assert not chain(own, latitude[at], longitude[at], height_m - 0.25, asked).clearance.roomy
+        assert chain(own, latitude[at], longitude[at], height_m + 0.15, asked).clearance.has_clearance
+        assert not chain(own, latitude[at], longitude[at], height_m - 0.25, asked).clearance.has_clearance
 
 
 def test_an_address_without_ground_and_a_satellite_that_never_rises_say_so():

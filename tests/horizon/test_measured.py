@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.horizon.measured import carry, skyline_at
+from skysill.horizon.measured import shift_to_dish, skyline_at
 from skysill.horizon.silhouette import covered
 from skysill.model.readings import Readings
 
@@ -19,8 +19,8 @@ def readings(azimuth, elevation, distance=None):
     )
 
 
-def carried(r, *, east=0.0, north=0.0, up=0.0, gap=5.0, exact=()):
-    return carry(r, east_m=east, north_m=north, up_m=up, max_gap_deg=gap, inclination_error_deg=0.5,
+def shifted(r, *, east=0.0, north=0.0, up=0.0, gap=5.0, exact=()):
+    return shift_to_dish(r, east_m=east, north_m=north, up_m=up, max_gap_deg=gap, inclination_error_deg=0.5,
                  exact_azimuths_deg=exact).silhouette  # fmt: skip
 
 
@@ -30,12 +30,12 @@ def at(silhouette, azimuth):
 
 
 def test_a_gap_wider_than_allowed_stays_not_measured():
-    s = carried(readings([170, 174, 186, 190], [5, 6, 7, 8]))
+    s = shifted(readings([170, 174, 186, 190], [5, 6, 7, 8]))
     assert covered(s, [172.0, 180.0, 188.0]).tolist() == [True, False, True]
 
 
 def test_readings_join_across_north():
-    s = carried(readings([1.0, 357.0], [10.0, 6.0]).turned(0.0))
+    s = shifted(readings([1.0, 357.0], [10.0, 6.0]).turned(0.0))
     assert covered(s, [359.0, 0.0, 180.0]).tolist() == [True, True, False]
     assert at(s, 359.0)[0] == approx(8.0)
 
@@ -47,14 +47,14 @@ def test_turning_crosses_north():
 
 
 def test_the_satellites_own_azimuth_gets_a_column():
-    s = carried(readings([178.0, 182.0], [10.0, 14.0]), exact=(179.2286,))
+    s = shifted(readings([178.0, 182.0], [10.0, 14.0]), exact=(179.2286,))
     here = np.flatnonzero(np.abs(s.azimuth_deg - 179.2286) < 1e-9)
     assert s.elevation_deg[here] == approx([10.0 + 1.2286])
 
 
 def test_raising_the_dish_lowers_a_thing_of_known_distance():
     """Trigonometry: 20 m off at 30 degrees is 10 m up and 17.32 m ahead; from 4 m higher, atan(6 / 17.32)."""
-    s = carried(readings([178.0, 182.0], [30.0, 30.0], [20.0, 20.0]), up=4.0)
+    s = shifted(readings([178.0, 182.0], [30.0, 30.0], [20.0, 20.0]), up=4.0)
     elevation, distance = at(s, 178.0)
     assert elevation == approx(np.rad2deg(np.arctan2(6.0, 20.0 * np.cos(np.pi / 6))))
     assert distance == approx(np.hypot(6.0, 20.0 * np.cos(np.pi / 6)))
@@ -62,33 +62,33 @@ def test_raising_the_dish_lowers_a_thing_of_known_distance():
 
 def test_stepping_aside_turns_the_azimuth():
     """A post 10 m due south, level; from 10 m east of the instrument it stands south-west."""
-    s = carried(readings([180.0], [0.0], [10.0]), east=10.0)
+    s = shifted(readings([180.0], [0.0], [10.0]), east=10.0)
     assert s.azimuth_deg == approx([225.0])
     assert s.distance_m == approx([np.sqrt(200.0)])
 
 
 def test_a_reading_without_distance_stays_for_a_higher_dish_and_goes_for_a_lower_one():
     r = readings([178.0, 182.0], [30.0, 30.0])
-    assert at(carried(r, up=3.0), 180.0)[0] == approx(30.0)
-    lower = carried(r, up=-0.5)
+    assert at(shifted(r, up=3.0), 180.0)[0] == approx(30.0)
+    lower = shifted(r, up=-0.5)
     assert len(lower) == 0
     assert not covered(lower, [180.0]).any()
     assert "2 of 2 readings were set aside: they carry no distance" in lower.notes[0]
 
 
 def test_a_reading_without_distance_is_not_carried_aside():
-    assert len(carried(readings([178.0, 182.0], [30.0, 30.0]), east=3.0)) == 0
+    assert len(shifted(readings([178.0, 182.0], [30.0, 30.0]), east=3.0)) == 0
 
 
 def test_one_unknown_distance_makes_the_join_unknown():
-    s = carried(readings([178.0, 182.0], [10.0, 10.0], [50.0, np.nan]))
+    s = shifted(readings([178.0, 182.0], [10.0, 10.0], [50.0, np.nan]))
     assert np.isnan(at(s, 180.0)[1])
     assert at(s, 178.0)[1] == approx(50.0)
 
 
 @pytest.mark.parametrize("offset", [0.0, 123.4, 359.9])
 def test_a_full_round_covers_every_azimuth(offset):
-    s = carried(readings((np.arange(0, 360, 5.0) + offset) % 360.0, np.full(72, 3.0)).turned(0.0))
+    s = shifted(readings((np.arange(0, 360, 5.0) + offset) % 360.0, np.full(72, 3.0)).turned(0.0))
     assert covered(s, np.arange(0.0, 360.0, 0.5)).all()
     assert s.covered_deg.tolist() == [[0.0, 360.0]]
 
@@ -102,10 +102,10 @@ def test_the_skyline_where_it_was_measured_is_straight_between_readings():
 def test_round_trip_there_and_back():
     """Carried away and back again, every reading is where it was."""
     r = readings(np.arange(160.0, 200.0, 4.0), np.linspace(5, 30, 10), np.linspace(8, 90, 10))
-    away = carried(r, east=2.0, north=-1.0, up=1.5)
+    away = shifted(r, east=2.0, north=-1.0, up=1.5)
     ends = np.isin(np.arange(len(away)), np.flatnonzero(~np.isnan(away.distance_m)))
     back = readings(away.azimuth_deg[ends], away.elevation_deg[ends], away.distance_m[ends])
-    home = carried(back, east=-2.0, north=1.0, up=-1.5, gap=0.0)
+    home = shifted(back, east=-2.0, north=1.0, up=-1.5, gap=0.0)
     for azimuth, elevation, distance in zip(r.azimuth_deg, r.elevation_deg, r.distance_m, strict=True):
         near = np.abs(home.azimuth_deg - azimuth) + np.abs(home.elevation_deg - elevation)
         assert near.min() < 1e-9
@@ -121,9 +121,9 @@ def test_a_skyline_lifted_from_another_height_is_the_one_carried_there(up_m):
     readings = Readings(azimuth_deg, elevation_deg, distance_m, ("",) * azimuth_deg.size, "h")
     asked = {"east_m": 0.6, "north_m": -0.3, "max_gap_deg": 5.0, "inclination_error_deg": 0.5,
              "exact_azimuths_deg": (171.3,)}  # fmt: skip
-    lowest = carry(readings, up_m=0.2, **asked)
-    lifted = carry(readings, up_m=up_m, like=lowest, hidden=False, **asked)
-    plain = carry(readings, up_m=up_m, **asked)
+    lowest = shift_to_dish(readings, up_m=0.2, **asked)
+    lifted = shift_to_dish(readings, up_m=up_m, like=lowest, hidden=False, **asked)
+    plain = shift_to_dish(readings, up_m=up_m, **asked)
     for one, other in (
         (lifted.silhouette, plain.silhouette),
         (lifted.drawn.silhouette, plain.drawn.silhouette),

@@ -267,9 +267,9 @@ def test_a_near_low_gutter_needs_more_room_than_the_hill_behind_it():
 
     scene = Scene((edge(2000.0, 22.0, "hill"), edge(6.0, 17.0, "gutter")))
     found = clearances(scene, [[0, 0, 2.0]], [0.0], [24.1], **GIVEN)
-    assert found.tight_distance_m[0, 0] * np.sin(np.deg2rad(found.tight_margin_deg[0, 0])) == pytest.approx(
-        [73.3, 0.743], rel=0.02
-    )
+    assert found.critical_distance_m[0, 0] * np.sin(
+        np.deg2rad(found.critical_margin_deg[0, 0])
+    ) == pytest.approx([73.3, 0.743], rel=0.02)
     assert scene.obstacles[found.spare_deg[0, 0].argmin()].name == "gutter"
     assert found.spare_deg[0, 0, 1] < 0.0 < found.spare_deg[0, 0, 0]
 
@@ -288,8 +288,8 @@ def test_the_near_end_of_a_long_edge_is_not_missed():
     needed = 0.6 + 0.6 * np.sqrt(299_792_458 / 19.7e9 * distance)
     spare = margin - np.arctan(needed / distance)
     assert found.spare_deg.item() == pytest.approx(np.rad2deg(spare.min()), abs=1e-6)
-    assert found.tight_distance_m.item() == pytest.approx(distance[spare.argmin()], abs=0.05)
-    assert found.distance_m.item() > 3 * found.tight_distance_m.item()
+    assert found.critical_distance_m.item() == pytest.approx(distance[spare.argmin()], abs=0.05)
+    assert found.distance_m.item() > 3 * found.critical_distance_m.item()
 
 
 def test_sky_under_eaves_counts():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.horizon.measured import carry, skyline_at
+from skysill.horizon.measured import shift_to_dish, skyline_at
 from skysill.model.readings import Readings
 
 
@@ -18,7 +18,9 @@ def readings(rows, **more):
 
 def columns(r, azimuth):
     """Elevations of all columns within 0.01 degree of an azimuth, sorted."""
-    s = carry(r, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.5).silhouette
+    s = shift_to_dish(
+        r, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.5
+    ).silhouette
     return np.sort(s.elevation_deg[np.abs(s.azimuth_deg - azimuth) < 0.01])
 
 

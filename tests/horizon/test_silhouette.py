@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from skysill.errors import SkysillError
-from skysill.horizon.silhouette import Silhouette, Thing, covered, profile
+from skysill.horizon.silhouette import Feature, Silhouette, covered, profile
 
-THINGS = (Thing("hill", "ground", "terrain"), Thing("shed", "building", "terrain"))
+THINGS = (Feature("hill", "ground", "terrain"), Feature("shed", "building", "terrain"))
 
 
-def columns(azimuth_deg, elevation_deg, distance_m=100.0, *, source="terrain", thing=0, **more):
-    return Silhouette(source, azimuth_deg, elevation_deg, distance_m, THINGS, thing, **more)
+def columns(azimuth_deg, elevation_deg, distance_m=100.0, *, source="terrain", feature=0, **more):
+    return Silhouette(source, azimuth_deg, elevation_deg, distance_m, THINGS, feature, **more)
 
 
 def by_hand(silhouettes, azimuths_deg, step_deg):
@@ -33,8 +33,8 @@ def by_hand(silhouettes, azimuths_deg, step_deg):
                 continue
             top = max(mine, key=lambda i: s.elevation_deg[i])
             if not s.elevation_deg[top] <= best[0]:
-                thing = s.things[s.thing[top]]
-                best = (s.elevation_deg[top], s.distance_m[top], thing.source, thing.name)
+                feature = s.features[s.feature[top]]
+                best = (s.elevation_deg[top], s.distance_m[top], feature.source, feature.name)
         rows.append(best)
     return rows
 
@@ -47,10 +47,10 @@ def test_the_profile_is_the_highest_of_each_bin_over_all_sources(first_deg, step
     asked_deg = np.sort(asked_deg) if first_deg == 0.0 else asked_deg
     ground = columns(
         rng.uniform(0, 360, 400), rng.uniform(-2, 20, 400), rng.uniform(10, 900, 400),
-        thing=rng.integers(0, 2, 400), covered_deg=[(first_deg + 2.0, first_deg + 11.0)], reach_m=1000.0,
+        feature=rng.integers(0, 2, 400), covered_deg=[(first_deg + 2.0, first_deg + 11.0)], reach_m=1000.0,
     )  # fmt: skip
     shed = columns(
-        rng.uniform(0, 360, 60), rng.uniform(5, 40, 60), 8.0, source="obstacle", thing=1, floor_deg=0.0
+        rng.uniform(0, 360, 60), rng.uniform(5, 40, 60), 8.0, source="obstacle", feature=1, floor_deg=0.0
     )
     if first_deg:
         asked_deg = (
@@ -81,7 +81,7 @@ def test_a_single_azimuth_has_a_bin_of_one_degree():
 
 def test_equal_heights_keep_the_first_source():
     first = columns([10.0], [5.0], 20.0, covered_deg=[(0.0, 20.0)], reach_m=1.0)
-    second = columns([10.0], [5.0], 90.0, source="obstacle", thing=1)
+    second = columns([10.0], [5.0], 90.0, source="obstacle", feature=1)
     assert profile([first, second], [10.0]).distance_m.tolist() == [20.0]
 
 
@@ -127,8 +127,8 @@ def test_what_nobody_saw_is_refused_and_a_distance_nobody_measured_is_not():
 
 
 def test_arrays_are_fixed_azimuths_folded_and_what_is_kept_keeps_its_row():
-    s = columns([-10.0, 370.0, 45.0], [1.0, 2.0, 3.0], [7.0, 8.0, 9.0], thing=[0, 1, 0], sigma_deg=[0.1, 0.2, 0.3],
-                floor_deg=[-90.0, -1.0, 0.0], assured=[True, False, True])  # fmt: skip
+    s = columns([-10.0, 370.0, 45.0], [1.0, 2.0, 3.0], [7.0, 8.0, 9.0], feature=[0, 1, 0], sigma_deg=[0.1, 0.2, 0.3],
+                floor_deg=[-90.0, -1.0, 0.0], reliable=[True, False, True])  # fmt: skip
     assert s.azimuth_deg.tolist() == [350.0, 10.0, 45.0]
     with pytest.raises(ValueError, match="read-only"):
         s.elevation_deg[0] = 9.0
@@ -136,8 +136,8 @@ def test_arrays_are_fixed_azimuths_folded_and_what_is_kept_keeps_its_row():
     assert part.azimuth_deg.tolist() == [10.0, 45.0]
     assert part.elevation_deg.tolist() == [2.0, 3.0]
     assert part.distance_m.tolist() == [8.0, 9.0]
-    assert part.thing.tolist() == [1, 0]
+    assert part.feature.tolist() == [1, 0]
     assert part.sigma_deg.tolist() == [0.2, 0.3]
     assert part.floor_deg.tolist() == [-1.0, 0.0]
-    assert part.assured.tolist() == [False, True]
+    assert part.reliable.tolist() == [False, True]
     assert len(part) == 2

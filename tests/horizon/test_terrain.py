@@ -113,7 +113,7 @@ def test_horizon_agrees_with_a_brute_force_march_at_a_twentieth_of_a_cell(latitu
     antenna_m, azimuth = float(ground_m) + mast_m, np.arange(360.0)
     cell_m = 74.6  # 1/1200 degree of longitude here
     ours = look([raster], azimuth, antenna_m, latitude_deg=latitude, longitude_deg=longitude)
-    ours_deg = tops(ours.kept(ours.assured), azimuth)
+    ours_deg = tops(ours.kept(ours.reliable), azimuth)
     brute_deg = brute_force_tops(
         grid, latitude, longitude, antenna_m, azimuth, k=4 / 3, step_m=cell_m / 20, beyond_m=2 * 92.6
     )
@@ -162,7 +162,7 @@ def test_cone_is_seen_at_its_slope_from_every_side():
     )
     azimuth = np.arange(0.0, 360.0, 7.0)
     seen = look([raster], azimuth, 0.0)
-    top = tops(seen.kept(seen.assured), azimuth)
+    top = tops(seen.kept(seen.reliable), azimuth)
     assert (
         np.abs(top - np.degrees(np.arctan(0.2))).max() < 0.012
     )  # map scale 0.9997, drop, chords of the cone
@@ -444,7 +444,7 @@ def test_passing_over_low_ground_changes_nothing(rng, voids):
     slope = sight_slope(every.distance_m, every.elevation_m, antenna_elevation_m=230.0, radius_m=radius)
     slope[every.distance_m < 60.0] = np.nan
     top = np.degrees(np.arctan(np.nanmax(slope, axis=1)))
-    ours = tops(seen.kept(seen.assured), azimuth)
+    ours = tops(seen.kept(seen.reliable), azimuth)
     assert (ours >= top - 1e-9).all()
     assert (ours <= top + 0.02).all()  # crests inside cells
     for ray in range(azimuth.size):
@@ -505,12 +505,12 @@ def test_each_stretch_comes_from_the_finest_raster_with_data():
     azimuth = np.arange(0.0, 360.0, 10.0)
     seen = look([fine, coarse], azimuth, 112.0, ray_elevation_deg=8.0, highest_ground_m=1400.0)
     near = seen.distance_m < 280.0
-    assert (seen.thing[near] == 0).all()
+    assert (seen.feature[near] == 0).all()
     assert (
         seen.elevation_deg[near] < 0.0
     ).all()  # the coarse raster's false hill inside the fine one is not believed
-    assert (seen.thing[seen.distance_m > 500.0] == 1).all()
-    assert (seen.things[0].kind, seen.things[1].kind) == ("surface", "ground")
+    assert (seen.feature[seen.distance_m > 500.0] == 1).all()
+    assert (seen.features[0].kind, seen.features[1].kind) == ("surface", "ground")
     assert np.allclose(seen.fine_reach_m[0], 300.0, atol=1.0)
     assert (seen.reach_m > 2990.0).all()
 
@@ -560,10 +560,10 @@ def test_coarse_cells_are_not_assured_nearer_than_two_of_them():
         for c in (30.0, 2.0)
     )
     np.testing.assert_array_equal(
-        coarse.assured, coarse.distance_m * np.cos(np.radians(coarse.elevation_deg)) >= 60.0
+        coarse.reliable, coarse.distance_m * np.cos(np.radians(coarse.elevation_deg)) >= 60.0
     )
-    assert not coarse.assured.all()
-    assert fine.assured.all()
+    assert not coarse.reliable.all()
+    assert fine.reliable.all()
 
 
 def test_vertical_error_becomes_an_angle():

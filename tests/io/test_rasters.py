@@ -291,9 +291,9 @@ def test_a_file_that_was_truncated_after_opening_is_refused(tmp_path, rng):
 def test_rasters_travel_to_other_processes_without_their_windows(tmp_path):
     raster = one(write(tmp_path / "ramp.tif", ramp(300, 300)))
     raster.window(*centre(150, 150), 1e4)
-    carried = pickle.dumps(raster)
-    assert len(carried) < 5000
-    assert ground_at([pickle.loads(carried)], *centre(10, 10))[0] == pytest.approx(1010.0, abs=0.02)
+    shifted = pickle.dumps(raster)
+    assert len(shifted) < 5000
+    assert ground_at([pickle.loads(shifted)], *centre(10, 10))[0] == pytest.approx(1010.0, abs=0.02)
 
 
 def test_default_errors():
@@ -311,7 +311,7 @@ def test_raster_and_memory_give_the_same_horizon(tmp_path, rng):
         azimuth_deg=np.arange(0, 360, 5.0), highest_ground_m=500.0, refraction_factor=4 / 3,
     )  # fmt: skip
     assert (seen.reach_m > 2900.0).all()
-    assert seen.things[0].name == "rough.tif"
+    assert seen.features[0].name == "rough.tif"
     assert seen.sigma_deg.min() > 0.0
 
 

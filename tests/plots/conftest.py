@@ -14,7 +14,7 @@ import pytest
 from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.pipeline import Assessment, HorizonBelow, SatelliteResult
 from skysill.assessment.placement import PlacedMount
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.horizon.terrain import PathProfile
 from skysill.model.site import Satellite, Site, Terminal
 from skysill.pointing.look_vector import look_vector
@@ -40,8 +40,8 @@ def silhouette(
         azimuth_deg=azimuth_deg,
         elevation_deg=np.broadcast_to(elevation_deg, azimuth_deg.shape),
         distance_m=np.broadcast_to(distance_m, azimuth_deg.shape),
-        things=(Thing(name or source, "thing", source),),
-        thing=np.zeros(azimuth_deg.size, int),
+        features=(Feature(name or source, "thing", source),),
+        feature=np.zeros(azimuth_deg.size, int),
         floor_deg=floor_deg,
         covered_deg=spans,
         reach_m=50e3,

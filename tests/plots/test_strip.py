@@ -123,10 +123,10 @@ def _azimuth_at(look, x, y):
 
 
 def _with_compass(made, source, turn_deg):
-    from skysill.assessment.evidence import Gathered
+    from skysill.assessment.evidence import Evidence
     from skysill.pointing.compass import CompassCorrection
 
-    return replace(made, gathered=Gathered(None, correction=CompassCorrection(turn_deg, 0.5, source)))
+    return replace(made, evidence=Evidence(None, correction=CompassCorrection(turn_deg, 0.5, source)))
 
 
 @pytest.mark.parametrize(

@@ -84,8 +84,8 @@ def test_a_post_as_tall_as_allowed_over_the_ground_there_leaves_the_room_and_a_t
             radius_m=0.01,
         )
         room[more_m] = assess(job(post, rasters=(slope(),)), Mount(height_m=4.0), explain=False).results[0]
-    assert room[-0.05].clearance.roomy
-    assert not room[0.05].clearance.roomy
+    assert room[-0.05].clearance.has_clearance
+    assert not room[0.05].clearance.has_clearance
     assert room[0.05].clearance.controlling.name == "post"
     assert math.isclose(room[0.05].clearance.controlling.distance_m, away_m / math.cos(
         math.radians(room[0.05].clearance.controlling.elevation_deg)), rel_tol=0.01)  # fmt: skip

@@ -42,7 +42,7 @@ def has_room(job, mount, satellite):
     """What the full assessment says, today and after growth."""
     found = assess(replace(job, satellites=(satellite,)), mount, explain=False).results[0]
     states = [found.clearance] if found.later is None else [found.clearance, found.later]
-    return found.look.visible and all(c.roomy and not c.obstructed for c in states)
+    return found.look.visible and all(c.has_clearance and not c.obstructed for c in states)
 
 
 @pytest.mark.parametrize("kind", ["raster", "vector"])

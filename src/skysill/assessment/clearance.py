@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
 from skysill.radio.fresnel import (
     aperture_loss_db,
@@ -99,7 +99,7 @@ class Clearance:
         return self.margin_deg is not None and self.margin_deg <= 0.0
 
     @property
-    def roomy(self) -> bool:
+    def has_clearance(self) -> bool:
         """Whether the required room is there (nothing in the way counts as room)."""
         return self.spare_deg is None or self.spare_deg >= 0.0
 
@@ -113,7 +113,7 @@ class Rooms:
     distance_m : (n,) float, assumed where `assumed`
     inside, assumed, at_least : (n,) bool; at_least: distance_m is a lower bound
     azimuth_deg, elevation_deg : (n,) float, nearest part and its edge towards the ray
-    thing : (n,) int, index into things
+    feature : (n,) int, index into things
     """
 
     margin_deg: Floats
@@ -123,8 +123,8 @@ class Rooms:
     assumed: Bools
     azimuth_deg: Floats
     elevation_deg: Floats
-    things: tuple[Thing, ...]
-    thing: Ints
+    features: tuple[Feature, ...]
+    feature: Ints
     at_least: Bools
 
 
@@ -188,8 +188,8 @@ def column_rooms(silhouette: Silhouette, ray: Ray, link: Link) -> Rooms:
         assumed=assumed,
         azimuth_deg=np.asarray(silhouette.azimuth_deg),
         elevation_deg=np.where(ray.elevation_deg < floor_deg, floor_deg, silhouette.elevation_deg),
-        things=silhouette.things,
-        thing=silhouette.thing,
+        features=silhouette.features,
+        feature=silhouette.feature,
         at_least=np.asarray(silhouette.at_least),
     )
 
@@ -229,15 +229,15 @@ def scene_rooms(
         return np.asarray(np.where(hit, met[0, 0], beside[0, 0]))
 
     return Rooms(
-        margin_deg=pick(found.margin_deg, found.tight_margin_deg),
+        margin_deg=pick(found.margin_deg, found.critical_margin_deg),
         spare_deg=found.spare_deg[0, 0],
-        distance_m=pick(found.distance_m, found.tight_distance_m),
+        distance_m=pick(found.distance_m, found.critical_distance_m),
         inside=hit,
         assumed=np.zeros(hit.shape, dtype=bool),
-        azimuth_deg=pick(found.azimuth_deg, found.tight_azimuth_deg),
-        elevation_deg=pick(found.elevation_deg, found.tight_elevation_deg),
-        things=tuple(Thing(o.name, o.kind, "obstacle") for o in close.obstacles),
-        thing=np.arange(len(close)),
+        azimuth_deg=pick(found.azimuth_deg, found.critical_azimuth_deg),
+        elevation_deg=pick(found.elevation_deg, found.critical_elevation_deg),
+        features=tuple(Feature(o.name, o.kind, "obstacle") for o in close.obstacles),
+        feature=np.arange(len(close)),
         at_least=np.zeros(hit.shape, dtype=bool),
     )
 
@@ -296,7 +296,7 @@ def clearance(
     required_m = float(room_m(d_m, link))
     zone_m = float(first_fresnel_radius_m(d_m, frequency_ghz=link.frequency_ghz))
     below = highest_below(silhouettes, ray)
-    thing = room.things[room.thing[index]]
+    feature = room.features[room.feature[index]]
     return Clearance(
         margin_deg=margin_deg,
         vertical_margin_deg=None
@@ -314,9 +314,9 @@ def clearance(
         if losses and d_m > 0.0
         else None,
         controlling=Controlling(
-            name=thing.name,
-            kind=thing.kind,
-            source=thing.source,
+            name=feature.name,
+            kind=feature.kind,
+            source=feature.source,
             azimuth_deg=float(room.azimuth_deg[index]),
             elevation_deg=float(room.elevation_deg[index]),
             distance_m=d_m,

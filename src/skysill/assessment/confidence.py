@@ -13,23 +13,22 @@ import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
 from skysill.assessment.sampling import (
-    OWN_SHARE,
     SAMPLES,
     SEED,
     Errors,
-    Witness,
-    draw,
-    in_place,
+    UncertainSilhouette,
+    dish_offset_samples_m,
     nearest_share,
-    sigma_at_most_deg,
-    step_draws_m,
+    position_order,
+    sample_shifts,
+    sigma_bound_deg,
 )
 from skysill.assessment.search_window import NEAREST_M, window_half_deg
 from skysill.model.link import Link, Ray
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, wrap_180
 
-__all__ = ["OWN_SHARE", "SAMPLES", "SEED", "Confidence", "Errors", "Witness", "confidence", "deciding"]
+__all__ = ["SAMPLES", "SEED", "Confidence", "Errors", "UncertainSilhouette", "confidence", "deciding_columns"]
 
 _MOST_COLUMNS = 48
 _WIDE_STEP_DEG = 0.5
@@ -46,7 +45,7 @@ class Confidence:
     dominant_deg: float | None = None
 
 
-_SPOKEN = {
+_ERROR_NAMES = {
     "bearing_deg": "compass",
     "inclination_deg": "clinometer",
     "distance_fraction": "measured distance",
@@ -60,7 +59,7 @@ _SPOKEN = {
 
 
 def confidence(
-    witnesses: Sequence[Witness],
+    uncertain_silhouettes: Sequence[UncertainSilhouette],
     ray: Ray,
     *,
     link: Link,
@@ -73,7 +72,7 @@ def confidence(
 
     Parameters
     ----------
-    witnesses : every source's columns, from one dish centre
+    uncertain_silhouettes : every source's columns, from one dish centre
     samples : draws; the same inputs give the same answer (fixed seed)
     explain : also find the error that matters most
     enough : where some sources leave less probability than this, the others are not asked: the answer is then too high
@@ -83,7 +82,7 @@ def confidence(
     -------
     Confidence
     """
-    close = deciding(witnesses, ray, link=link, errors=errors)
+    close = deciding_columns(uncertain_silhouettes, ray, link=link, errors=errors)
     if not close:
         return Confidence(1.0, 0.0)
     spare_deg = _spares(close, ray, link, errors, samples, enough)
@@ -91,20 +90,20 @@ def confidence(
     standard_error = float(np.sqrt(max(share * (1.0 - share), 1e-12) / samples))
     if not explain or share > 0.995 or share < 0.005:
         return Confidence(share, standard_error)
-    alone = {name: float(_spares(close, ray, link, _only(errors, name), 256).std()) for name in _SPOKEN}
+    alone = {name: float(_spares(close, ray, link, _only(errors, name), 256).std()) for name in _ERROR_NAMES}
     dominant = max(alone, key=lambda name: alone[name])
-    return Confidence(share, standard_error, _SPOKEN[dominant], alone[dominant])
+    return Confidence(share, standard_error, _ERROR_NAMES[dominant], alone[dominant])
 
 
-def deciding(
-    witnesses: Sequence[Witness],
+def deciding_columns(
+    uncertain_silhouettes: Sequence[UncertainSilhouette],
     ray: Ray,
     *,
     link: Link,
     errors: Errors,
-) -> tuple[Witness, ...]:
+) -> tuple[UncertainSilhouette, ...]:
     """Every source with only the columns that could decide in some draw; `confidence` answers the same from these."""
-    close = [_close(w, ray, link, errors) for w in witnesses]
+    close = [_close(w, ray, link, errors) for w in uncertain_silhouettes]
     return tuple(w for w in close if len(w.silhouette))
 
 
@@ -112,25 +111,25 @@ def _only(errors: Errors, name: str) -> Errors:
     return replace(errors, **{f.name: 0.0 for f in fields(errors) if f.name != name})
 
 
-def _distance_m(witness: Witness, link: Link) -> Floats:
-    distance_m = witness.silhouette.distance_m
+def _distance_m(uncertain: UncertainSilhouette, link: Link) -> Floats:
+    distance_m = uncertain.silhouette.distance_m
     return np.where(np.isnan(distance_m), link.assumed_distance_m, distance_m)
 
 
 def _close(
-    witness: Witness,
+    uncertain: UncertainSilhouette,
     ray: Ray,
     link: Link,
     errors: Errors,
-) -> Witness:
+) -> UncertainSilhouette:
     """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
-    if witness.silhouette.source != "measured":
+    if uncertain.silhouette.source != "measured":
         # what was gathered for other satellites of the job must not change this one's answer
         half_deg = window_half_deg(NEAREST_M, ray.elevation_deg, link) + _WIDE_STEP_DEG
-        aside_deg = np.abs(wrap_180(witness.silhouette.azimuth_deg - ray.azimuth_deg))
-        witness = witness.kept(np.flatnonzero(aside_deg <= half_deg))
-    s = witness.silhouette
-    distance_m = _distance_m(witness, link)
+        aside_deg = np.abs(wrap_180(uncertain.silhouette.azimuth_deg - ray.azimuth_deg))
+        uncertain = uncertain.kept(np.flatnonzero(aside_deg <= half_deg))
+    s = uncertain.silhouette
+    distance_m = _distance_m(uncertain, link)
     margin_deg = column_margin_deg(
         wrap_180(s.azimuth_deg - ray.azimuth_deg), ray.elevation_deg, s.elevation_deg, s.floor_deg
     )
@@ -138,32 +137,32 @@ def _close(
         np.isnan(s.distance_m) & (errors.unread > 0.0), distance_m * nearest_share(errors), distance_m
     )
     spare_deg = margin_deg - room_angle_deg(nearest_m, link)
-    sigma_deg = sigma_at_most_deg(witness, errors, nearest_m)
-    keep = np.flatnonzero(np.asarray(s.assured) & (spare_deg <= 5.0 * sigma_deg))
-    keep = keep[in_place(s.kept(keep), ray.azimuth_deg)]
+    sigma_deg = sigma_bound_deg(uncertain, errors, nearest_m)
+    keep = np.flatnonzero(np.asarray(s.reliable) & (spare_deg <= 5.0 * sigma_deg))
+    keep = keep[position_order(s.kept(keep), ray.azimuth_deg)]
     tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
-    apart = _apart(witness, keep, ray, distance_m)
+    apart = _apart(uncertain, keep, ray, distance_m)
     order = np.argsort(tight, kind="stable")
     order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
-    return witness.kept(keep[np.sort(order)])
+    return uncertain.kept(keep[np.sort(order)])
 
 
-def _apart(witness: Witness, keep: Ints, ray: Ray, distance_m: Floats) -> Ints:
+def _apart(uncertain: UncertainSilhouette, keep: Ints, ray: Ray, distance_m: Floats) -> Ints:
     """Which of some columns err alike (the same number): of one thing or the same readings, as far away to a twentieth,
     and within half a degree of each other.
     """
-    s = witness.silhouette
+    s = uncertain.silhouette
     aside = np.floor(2.0 * wrap_180(s.azimuth_deg[keep] - ray.azimuth_deg)) + 400.0
     away = np.floor(20.0 * np.log(np.maximum(distance_m[keep], 0.1))) + 100.0
-    number = (np.asarray(s.thing)[keep] * 1_000 + aside.astype(np.int64)) * 1_000 + away.astype(np.int64)
-    if witness.anchors is not None:
-        first, second = witness.anchors[keep].T.astype(np.int64)
+    number = (np.asarray(s.feature)[keep] * 1_000 + aside.astype(np.int64)) * 1_000 + away.astype(np.int64)
+    if uncertain.anchors is not None:
+        first, second = uncertain.anchors[keep].T.astype(np.int64)
         number = (number * 10_000 + first) * 10_000 + second
     return np.asarray(number)
 
 
 def _spares(
-    witnesses: Sequence[Witness],
+    uncertain_silhouettes: Sequence[UncertainSilhouette],
     ray: Ray,
     link: Link,
     errors: Errors,
@@ -171,12 +170,12 @@ def _spares(
     enough: float = 0.0,
 ) -> Floats:
     """(samples,) smallest spare room of each draw, degrees; the whole required angle short where the ray is met."""
-    step_m = step_draws_m(samples, errors)
+    step_m = dish_offset_samples_m(samples, errors)
     least_deg = np.full(samples, np.inf)
-    for witness in witnesses:
-        s = witness.silhouette
-        distance_m = _distance_m(witness, link)
-        drawn = draw(witness, errors, step_m, distance_m, ray.azimuth_deg)
+    for uncertain in uncertain_silhouettes:
+        s = uncertain.silhouette
+        distance_m = _distance_m(uncertain, link)
+        drawn = sample_shifts(uncertain, errors, step_m, distance_m, ray.azimuth_deg)
         offset_deg = (
             np.float32(1.0) * wrap_180(s.azimuth_deg - ray.azimuth_deg).astype(np.float32) + drawn.azimuth_deg
         )

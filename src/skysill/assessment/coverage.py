@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from skysill.assessment.evidence import Gathered
+from skysill.assessment.evidence import Evidence
 from skysill.assessment.search_window import (
     near_reach_m,
     reach_wanted_m,
@@ -20,30 +20,30 @@ from skysill.units import Floats
 __all__ = ["near_seen", "uncovered"]
 
 
-def uncovered(gathered: Gathered, look: LookVector, job: Job) -> str | None:
+def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
     """Why the azimuths that matter are not covered, in a sentence; None when they are."""
-    at, highest_m = gathered.place, job.sources.highest_ground_m
+    at, highest_m = evidence.place, job.sources.highest_ground_m
     dense, _ = window_azimuths_deg(look, job.link)
     spoken = np.zeros(dense.shape, dtype=bool)
-    for station in gathered.stations:
+    for station in evidence.stations:
         spoken |= covered(station.silhouette, dense)
     if spoken.all():
         return None
     wanted_m = reach_wanted_m(look, at, highest_m, job.link) if at.datum_known else np.inf
-    if gathered.terrain is not None:
-        spoken |= covered(gathered.terrain, dense, reach_m=wanted_m)
+    if evidence.terrain is not None:
+        spoken |= covered(evidence.terrain, dense, reach_m=wanted_m)
     if spoken.all():
         return None
     missing = dense[~spoken]
     where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
     if missing.size > 3500:
         where = "all round"
-    if gathered.terrain is None:
+    if evidence.terrain is None:
         return (
             f"Nobody has looked {where}: no reading and no elevation raster speaks for it. Measure the horizon there "
             "(type --horizon FILE), or give a raster (type --terrain FILE)."
         )
-    reach_m = _shortest_reach_m(gathered.terrain, missing)
+    reach_m = _shortest_reach_m(evidence.terrain, missing)
     if reach_m <= 0.0:
         return (
             f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "
@@ -73,15 +73,15 @@ def _shortest_reach_m(terrain: Silhouette, azimuth_deg: Floats) -> float:
     return 0.0 if np.isinf(least) else least
 
 
-def near_seen(gathered: Gathered, look: LookVector, job: Job) -> bool:
+def near_seen(evidence: Evidence, look: LookVector, job: Job) -> bool:
     """Whether near evidence exists over all azimuths that matter."""
-    if gathered.scene is not None and gathered.scene.complete:
+    if evidence.scene is not None and evidence.scene.complete:
         return True
     dense, _ = window_azimuths_deg(look, job.link)
     seen = np.zeros(dense.shape, dtype=bool)
-    for station in gathered.stations:
+    for station in evidence.stations:
         seen |= covered(station.silhouette, dense)
-    if gathered.terrain is not None and not seen.all():
-        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
-        seen |= covered(gathered.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
+    if evidence.terrain is not None and not seen.all():
+        stop_deg = stop_elevation_deg(look, evidence.place, job.sources.highest_ground_m, job.link)
+        seen |= covered(evidence.terrain, dense, reach_m=near_reach_m(stop_deg), fine=True)
     return bool(seen.all())

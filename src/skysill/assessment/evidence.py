@@ -17,7 +17,14 @@ from skysill.assessment.placement import (
     place,
     surface_at,
 )
-from skysill.assessment.sampling import OWN_SHARE, Errors, ObstacleErrors, RasterErrors, Unread, Witness
+from skysill.assessment.sampling import (
+    INDEPENDENT_SHARE,
+    Errors,
+    ObstacleErrors,
+    RasterErrors,
+    UncertainSilhouette,
+    Unread,
+)
 from skysill.assessment.search_window import (
     near_reach_m,
     reach_wanted_m,
@@ -29,7 +36,7 @@ from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.errors import InputError
 from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.roof_surface import OWN_ROOF
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.default_errors import facts_of
 from skysill.model.job import Job
 from skysill.model.scene import Scene
@@ -38,11 +45,11 @@ from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats, wrap_180, wrap_360
 
 __all__ = [
-    "Gathered",
+    "Evidence",
     "Place",
     "PlacedMount",
     "blur_at",
-    "gather",
+    "gather_evidence",
     "overruled_by",
     "overruled_ground",
     "place",
@@ -58,10 +65,10 @@ _STILL_M = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Gathered:
+class Evidence:
     """What every source says from one place.
 
-    terrain, doubtful : terrain columns to be believed, and those only coarse cells saw nearby
+    terrain, unreliable : terrain columns to be believed, and those only coarse cells saw nearby
     all_round : terrain and obstacles on the azimuths of the profile, for showing
     wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
@@ -74,7 +81,7 @@ class Gathered:
     stations: tuple[StationHorizon, ...] = ()
     blur: Blur | None = None
     terrain: Silhouette | None = None
-    doubtful: Silhouette | None = None
+    unreliable: Silhouette | None = None
     obstacles: Silhouette | None = None
     all_round: tuple[Silhouette, ...] = ()
     wanted_m: float = 0.0
@@ -101,13 +108,15 @@ class Gathered:
             for s in (*self.all_round, *self.silhouettes)
         )
 
-    def witnesses(self, obstacles: Silhouette | None, growth_m: dict[str, float]) -> tuple[Witness, ...]:
+    def uncertain_silhouettes(
+        self, obstacles: Silhouette | None, growth_m: dict[str, float]
+    ) -> tuple[UncertainSilhouette, ...]:
         """The same with how their errors hang together; `obstacles` may be the grown ones."""
         found, ground_from = [], self.place.ground_from
         for station in self.stations:
-            columns = station.carried.drawn
+            columns = station.shifted.drawn
             found.append(
-                Witness(
+                UncertainSilhouette(
                     columns.silhouette,
                     columns.anchors,
                     columns.weights,
@@ -116,10 +125,18 @@ class Gathered:
                 )
             )
         if self.terrain is not None:
-            found.append(Witness(self.terrain, rasters=self.rasters, ground_from=ground_from, blur=self.blur))
+            found.append(
+                UncertainSilhouette(
+                    self.terrain, rasters=self.rasters, ground_from=ground_from, blur=self.blur
+                )
+            )
         if obstacles is not None:
             errors = self._obstacle_errors(growth_m)
-            found.append(Witness(obstacles, obstacles=errors, rasters=self.rasters, ground_from=ground_from))
+            found.append(
+                UncertainSilhouette(
+                    obstacles, obstacles=errors, rasters=self.rasters, ground_from=ground_from
+                )
+            )
         return tuple(found)
 
     def _obstacle_errors(self, growth_m: dict[str, float]) -> dict[str, ObstacleErrors]:
@@ -137,7 +154,7 @@ class Gathered:
         return found
 
 
-def gather(
+def gather_evidence(
     job: Job,
     at: Place,
     looks: Sequence[LookVector],
@@ -145,7 +162,7 @@ def gather(
     context: JobContext,
     azimuths_deg: Floats | None = None,
     ground: Silhouette | None = None,
-) -> Gathered:
+) -> Evidence:
     """Asks every source what it sees from the dish.
 
     Parameters
@@ -162,7 +179,7 @@ def gather(
         notes.extend((*_turn_notes(correction), *correction.notes))
         notes.extend(note for station in stations for note in station.silhouette.notes)
     overruled = partial(overruled_by, stations=stations, job=job) if stations else None
-    terrain, doubtful = (ground, None) if ground is not None else terrain_from(job, at, looks, overruled)
+    terrain, unreliable = (ground, None) if ground is not None else terrain_from(job, at, looks, overruled)
     notes.extend(() if terrain is None else terrain.notes)
     obstacles, scene = None, job.sources.scene
     if scene is not None:
@@ -173,12 +190,12 @@ def gather(
     if azimuths_deg is not None:
         all_round = _all_round(job, at, np.asarray(wrap_360(azimuths_deg)), overruled)
         notes.extend(note for silhouette in all_round for note in silhouette.notes)
-    return Gathered(
+    return Evidence(
         place=at,
         stations=stations,
         terrain=terrain,
         blur=blur_at(job, at, terrain),
-        doubtful=doubtful,
+        unreliable=unreliable,
         obstacles=obstacles,
         all_round=tuple(all_round),
         wanted_m=_farthest_wanted_m(job, at, looks),
@@ -201,8 +218,8 @@ def terrain_from(
     if terrain is None:
         return None, None
     terrain = terrain if overruled is None else terrain.kept(~overruled(terrain))
-    assured = np.asarray(terrain.assured)
-    return terrain.kept(assured), terrain.kept(~assured)
+    reliable = np.asarray(terrain.reliable)
+    return terrain.kept(reliable), terrain.kept(~reliable)
 
 
 def raster_errors(job: Job) -> dict[str, RasterErrors]:
@@ -242,7 +259,7 @@ def _all_round(
     found = []
     terrain = _terrain(job, at, azimuth_deg, None)
     if terrain is not None:
-        keep = np.asarray(terrain.assured) if overruled is None else terrain.assured & ~overruled(terrain)
+        keep = np.asarray(terrain.reliable) if overruled is None else terrain.reliable & ~overruled(terrain)
         found.append(terrain.kept(keep))
     if job.sources.scene is not None:
         from skysill.horizon.scene_silhouette import corner_azimuths_deg, scene_silhouette
@@ -360,7 +377,7 @@ def overruled_ground(
         azimuth_deg,
         elevation_deg,
         distance_m,
-        (Thing("ground", "ground", "terrain"),),
+        (Feature("ground", "ground", "terrain"),),
         np.zeros(1, dtype=int),
     )
     return overruled_by(ground, stations=stations, job=job)
@@ -382,7 +399,7 @@ def stated_errors(job: Job, correction: CompassCorrection | None, step_error_m: 
     survey = job.sources.survey
     bearing_deg = survey.bearing_error_deg
     if correction is not None:
-        scatter_deg = bearing_deg * (OWN_SHARE if correction.source in ("landmarks", "sun") else 1.0)
+        scatter_deg = bearing_deg * (INDEPENDENT_SHARE if correction.source in ("landmarks", "sun") else 1.0)
         bearing_deg = float(np.hypot(scatter_deg, correction.sigma_deg))
     return Errors(
         bearing_deg=bearing_deg,

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from skysill.assessment.evidence import (
-    Gathered,
+    Evidence,
     blur_at,
     overruled_by,
     scene_columns,
@@ -31,12 +31,12 @@ from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats
 
 __all__ = [
-    "Later",
-    "as_trees",
+    "SourcesAfterGrowth",
     "grown_scene",
     "grown_stations",
     "growth_notes",
-    "later",
+    "sources_after_growth",
+    "unidentified_as_trees",
     "with_grown_rasters",
 ]
 
@@ -46,34 +46,34 @@ _LEAFLESS_MONTHS = (11, 12, 1, 2, 3, 4)  # of the northern half
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Later:
+class SourcesAfterGrowth:
     """The sources after growth.
 
-    gathered : what they say then; today's where nothing grows
+    evidence : what they say then; today's where nothing grows
     growth_m : obstacles only: name -> metres grown
     grows : whether anything grows
     """
 
-    gathered: Gathered
+    evidence: Evidence
     growth_m: dict[str, float] = field(default_factory=dict)
     grows: bool = False
 
 
-def later(job: Job, gathered: Gathered, look: LookVector) -> Later:
+def sources_after_growth(job: Job, evidence: Evidence, look: LookVector) -> SourcesAfterGrowth:
     """The sources `years_ahead` from now, around one ray."""
     new: dict[str, Any] = {}
-    scene, growth_m = grown_scene(job, gathered.scene)
-    if scene is not None and scene is not gathered.scene:
-        new["scene"], new["obstacles"] = scene, scene_columns(scene, gathered.place, [look], job)
-    stations = grown_stations(job, gathered.stations, look)
-    if stations is not gathered.stations:
+    scene, growth_m = grown_scene(job, evidence.scene)
+    if scene is not None and scene is not evidence.scene:
+        new["scene"], new["obstacles"] = scene, scene_columns(scene, evidence.place, [look], job)
+    stations = grown_stations(job, evidence.stations, look)
+    if stations is not evidence.stations:
         new["stations"] = stations
-    then = with_grown_rasters(job, gathered.place)
+    then = with_grown_rasters(job, evidence.place)
     if then is not None:
-        new |= _terrain(job, then, gathered, look)
+        new |= _terrain(job, then, evidence, look)
     if not new:
-        return Later(gathered)
-    return Later(replace(gathered, **new), growth_m, True)
+        return SourcesAfterGrowth(evidence)
+    return SourcesAfterGrowth(replace(evidence, **new), growth_m, True)
 
 
 def grown_scene(job: Job, scene: Scene | None) -> tuple[Scene | None, dict[str, float]]:
@@ -96,12 +96,12 @@ def grown_stations(
     )
 
 
-def as_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[Silhouette, ...]:
+def unidentified_as_trees(job: Job, evidence: Evidence, look: LookVector) -> tuple[Silhouette, ...]:
     """The readings of which nobody said what they are, grown as trees over the years ahead; one for each station."""
     if not _years_of_readings(job):
         return ()
     found = []
-    for station in gathered.stations:
+    for station in evidence.stations:
         unsaid = _unsaid(job, station.readings)
         if not unsaid.any():
             continue
@@ -112,8 +112,8 @@ def as_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[Silhouette
             for note, mine in zip(station.readings.note, unsaid, strict=True)
             if mine
         }
-        asked = [thing.kind == "reading" and thing.name in silent for thing in seen.things]
-        found.append(seen.kept(np.array(asked, dtype=bool)[seen.thing]))
+        asked = [feature.kind == "reading" and feature.name in silent for feature in seen.features]
+        found.append(seen.kept(np.array(asked, dtype=bool)[seen.feature]))
     return tuple(found)
 
 
@@ -197,15 +197,15 @@ def with_grown_rasters(job: Job, at: Place) -> Job | None:
     return replace(job, sources=replace(job.sources, rasters=tuple(grown(raster) for raster in rasters)))
 
 
-def _terrain(job: Job, then: Job, gathered: Gathered, look: LookVector) -> dict[str, Any]:
+def _terrain(job: Job, then: Job, evidence: Evidence, look: LookVector) -> dict[str, Any]:
     """Terrain columns with the surface rasters grown."""
-    at, rasters = gathered.place, job.sources.rasters
+    at, rasters = evidence.place, job.sources.rasters
     overruled = None
-    if gathered.stations:
+    if evidence.stations:
         gain_m = max(_raster_growth_m(job, raster) for raster in rasters)
-        overruled = partial(overruled_by, stations=gathered.stations, job=job, grown_m=gain_m)
-    terrain, doubtful = terrain_from(then, at, [look], overruled)
-    return {"terrain": terrain, "doubtful": doubtful, "blur": blur_at(then, at, terrain)}
+        overruled = partial(overruled_by, stations=evidence.stations, job=job, grown_m=gain_m)
+    terrain, unreliable = terrain_from(then, at, [look], overruled)
+    return {"terrain": terrain, "unreliable": unreliable, "blur": blur_at(then, at, terrain)}
 
 
 def _outlines_deg(job: Job) -> tuple[Floats, ...]:
@@ -224,15 +224,15 @@ def _outlines_deg(job: Job) -> tuple[Floats, ...]:
     return tuple(found)
 
 
-def growth_notes(job: Job, gathered: Gathered) -> tuple[str, ...]:
+def growth_notes(job: Job, evidence: Evidence) -> tuple[str, ...]:
     """What was taken of growth that nobody stated."""
     if not job.criteria.years_ahead:
         return ()
     notes = [_raster_note(job, raster) for raster in job.sources.rasters]
-    for station in gathered.stations:
+    for station in evidence.stations:
         notes.extend((_readings_note(job, station.readings), _leaf_note(job, station.readings)))
-    count = sum(len(station.readings) for station in gathered.stations)
-    unsaid = sum(int(_unsaid(job, station.readings).sum()) for station in gathered.stations)
+    count = sum(len(station.readings) for station in evidence.stations)
+    unsaid = sum(int(_unsaid(job, station.readings).sum()) for station in evidence.stations)
     if unsaid:
         notes.append(
             f"{unsaid} of {count} readings do not say what they are (kind: tree, hedge, building, ground or other); "

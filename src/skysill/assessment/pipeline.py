@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike
 from skysill.assessment.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.assessment.confidence import Confidence, confidence
 from skysill.assessment.coverage import near_seen, uncovered
-from skysill.assessment.evidence import Gathered, gather
-from skysill.assessment.growth import as_trees, growth_notes, later
+from skysill.assessment.evidence import Evidence, gather_evidence
+from skysill.assessment.growth import growth_notes, sources_after_growth, unidentified_as_trees
 from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.placement import (
     Place,
@@ -32,7 +32,7 @@ from skysill.assessment.unseen import (
     in_line_by_assumption,
     unread_before_dish,
 )
-from skysill.assessment.verdict import RANK, Evidence, Verdict, decide
+from skysill.assessment.verdict import RANK, Findings, Verdict, decide
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.horizon.terrain import PathProfile
 from skysill.model.default_errors import GROWTH_M_PER_YEAR
@@ -186,7 +186,7 @@ class Assessment:
     results : one entry a satellite
     warnings : what was assumed, in whole sentences
     criteria, date : by which it was assessed; the date of the magnetic bearings
-    gathered : what each source says from the dish, with how the errors of the sources depend on each other
+    evidence : what each source says from the dish, with how the errors of the sources depend on each other
     silhouettes : what each source shows, around the rays and all round; paths : ground along each satellite's azimuth
     profile : the merged horizon all round; None unless a step was asked for
     """
@@ -200,7 +200,7 @@ class Assessment:
     warnings: tuple[str, ...] = ()
     criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
     date: dt.date | None = field(default=None, metadata=HIDDEN)
-    gathered: Gathered | None = field(default=None, metadata=HIDDEN)
+    evidence: Evidence | None = field(default=None, metadata=HIDDEN)
     silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
     profile: Profile | None = field(default=None, metadata=HIDDEN)
     paths: tuple[PathProfile | None, ...] = field(default=(), metadata=HIDDEN)
@@ -261,11 +261,11 @@ def assess(
     if magnetic and job.date is not None:
         looks = [_with_bearings(looks_of, at, job.date, context) for looks_of in looks]
     round_deg = None if profile_step_deg is None else np.arange(0.0, 360.0, profile_step_deg)
-    gathered = gather(
+    evidence = gather_evidence(
         job, at, [look for group in looks for look in group], azimuths_deg=round_deg, context=context
     )
     results = tuple(
-        _result(job, gathered, satellite, group, explain=explain, losses=losses)
+        _result(job, evidence, satellite, group, explain=explain, losses=losses)
         for satellite, group in zip(job.satellites, looks, strict=True)
     )
     return Assessment(
@@ -275,12 +275,12 @@ def assess(
         mount=at.placed_mount,
         terminal=job.terminal,
         results=results,
-        warnings=_warnings(job, gathered, context),
+        warnings=_warnings(job, evidence, context),
         criteria=job.criteria,
         date=job.date,
-        gathered=gathered,
-        silhouettes=gathered.shown,
-        profile=None if round_deg is None else profile(gathered.shown, round_deg),
+        evidence=evidence,
+        silhouettes=evidence.shown,
+        profile=None if round_deg is None else profile(evidence.shown, round_deg),
         paths=tuple(_path(job, at, result.look) for result in results) if paths else (),
     )
 
@@ -309,8 +309,8 @@ def horizon_profile(job: Job, mount: Mount, azimuth_deg: ArrayLike) -> tuple[Pro
     (array([6.8, 6.9]), ('terrain', 'terrain'))
     """
     azimuth_deg = np.asarray(azimuth_deg, dtype=np.float64)
-    gathered = gather(job, place(job, mount), [], azimuths_deg=azimuth_deg, context=JobContext())
-    return profile(gathered.shown, azimuth_deg), gathered.notes
+    evidence = gather_evidence(job, place(job, mount), [], azimuths_deg=azimuth_deg, context=JobContext())
+    return profile(evidence.shown, azimuth_deg), evidence.notes
 
 
 def look_vectors(job: Job, at: Place, satellite: Satellite) -> tuple[LookVector, ...]:
@@ -331,7 +331,7 @@ def _with_bearings(
 
 def _result(
     job: Job,
-    gathered: Gathered,
+    evidence: Evidence,
     satellite: Satellite,
     looks: Sequence[LookVector],
     *,
@@ -339,7 +339,7 @@ def _result(
     losses: bool,
 ) -> SatelliteResult:
     """The one look judged, or the worst of a track with the track beside it."""
-    judged = [judge(job, gathered, satellite, look, explain=explain, losses=losses) for look in looks]
+    judged = [judge(job, evidence, satellite, look, explain=explain, losses=losses) for look in looks]
     if len(judged) == 1:
         return judged[0]
     worst = max(judged, key=_badness)
@@ -362,7 +362,7 @@ def _badness(result: SatelliteResult) -> tuple[int, float]:
 
 def judge(
     job: Job,
-    gathered: Gathered,
+    evidence: Evidence,
     satellite: Satellite,
     look: LookVector,
     *,
@@ -370,41 +370,41 @@ def judge(
     losses: bool = True,
 ) -> SatelliteResult:
     """One ray: clearance today and after growth, coverage, certainty, verdict."""
-    now, then = _clearance(job, gathered, look, losses=losses), later(job, gathered, look)
-    grown = _clearance(job, then.gathered, look, losses=losses) if then.grows else now
-    missing = uncovered(gathered, look, job)
-    aside, near_unread = unread_before_dish(job, gathered, look)
+    now, then = _clearance(job, evidence, look, losses=losses), sources_after_growth(job, evidence, look)
+    grown = _clearance(job, then.evidence, look, losses=losses) if then.grows else now
+    missing = uncovered(evidence, look, job)
+    aside, near_unread = unread_before_dish(job, evidence, look)
     sure: Confidence | None = None
     if missing is None and look.visible:
         sure = confidence(
-            then.gathered.witnesses(then.gathered.obstacles, then.growth_m),
+            then.evidence.uncertain_silhouettes(then.evidence.obstacles, then.growth_m),
             look.ray,
             link=job.link,
-            errors=gathered.errors,
+            errors=evidence.errors,
             explain=explain,
         )
         if near_unread is not None:
             sure = replace(sure, p_clear=sure.p_clear * (1.0 - NEAR_UNREAD_CHANCE))
-    by_assumption = in_line_by_assumption(job, gathered, look, now)
+    by_assumption = in_line_by_assumption(job, evidence, look, now)
     verdict, reasons = decide(
-        Evidence(
+        Findings(
             satellite=satellite.name,
             elevation_apparent_deg=look.elevation_apparent_deg,
             now=now,
             later=grown,
             years=job.criteria.years_ahead,
             uncovered=missing,
-            near_seen=near_seen(gathered, look, job),
-            near_doubt=_near_doubt(job, gathered, look, now),
+            near_seen=near_seen(evidence, look, job),
+            near_unreliable=_near_unreliable(job, evidence, look, now),
             confidence=sure,
             min_p_clear=job.criteria.min_p_clear,
-            hidden=(aside or behind_readings(job, gathered, look)) if now.roomy else None,
+            hidden=(aside or behind_readings(job, evidence, look)) if now.has_clearance else None,
             by_assumption=by_assumption,
-            set_aside=next((note for s in gathered.stations for note in s.silhouette.notes), None),
+            set_aside=next((note for s in evidence.stations for note in s.silhouette.notes), None),
         )
     )
-    below = highest_below(gathered.silhouettes, look.ray)
-    asked = _if_trees(job, gathered, look) if explain and grown.roomy and look.visible else ()
+    below = highest_below(evidence.silhouettes, look.ray)
+    asked = _if_trees(job, evidence, look) if explain and grown.has_clearance and look.visible else ()
     return SatelliteResult(
         satellite=satellite,
         look=look,
@@ -415,42 +415,44 @@ def judge(
         if sure is None or verdict == "needs-survey" or by_assumption is not None
         else sure.p_clear,
         verdict=verdict,
-        basis=tuple(dict.fromkeys(s.source for s in gathered.silhouettes if len(s) or len(s.covered_deg))),
+        basis=tuple(dict.fromkeys(s.source for s in evidence.silhouettes if len(s) or len(s.covered_deg))),
         reasons=(
             *reasons,
             *((near_unread,) if near_unread is not None and verdict in ("clear", "marginal") else ()),
-            *_bare_branches(gathered, look, now, grown),
+            *_bare_branches(evidence, look, now, grown),
             *asked,
         ),
         later=grown if then.grows else None,
-        foliage=_foliage(job, gathered, look) if explain else None,
+        foliage=_foliage(job, evidence, look) if explain else None,
     )
 
 
-def _foliage(job: Job, gathered: Gathered, look: LookVector) -> Foliage | None:
-    if gathered.scene is None or not look.visible:
+def _foliage(job: Job, evidence: Evidence, look: LookVector) -> Foliage | None:
+    if evidence.scene is None or not look.visible:
         return None
     return foliage_on(
-        gathered.scene.obstacles,
-        dish_in_scene_m(gathered.place),
+        evidence.scene.obstacles,
+        dish_in_scene_m(evidence.place),
         look.ray.azimuth_deg,
         look.ray.elevation_deg,
         frequency_ghz=job.terminal.receive_ghz,
     )
 
 
-def _bare_branches(gathered: Gathered, look: LookVector, now: Clearance, later: Clearance) -> tuple[str, ...]:
+def _bare_branches(evidence: Evidence, look: LookVector, now: Clearance, later: Clearance) -> tuple[str, ...]:
     """A tree that drops its leaves is judged in leaf; says so where it decides, or where it was read without leaves."""
     said = []
-    if gathered.scene is not None:
-        bare = {o.name for o in gathered.scene.obstacles if o.deciduous}
-        ruling = [c.controlling.name for c in (now, later) if c.controlling is not None and not c.roomy]
+    if evidence.scene is not None:
+        bare = {o.name for o in evidence.scene.obstacles if o.deciduous}
+        ruling = [
+            c.controlling.name for c in (now, later) if c.controlling is not None and not c.has_clearance
+        ]
         said = [
             f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
             for name in dict.fromkeys(ruling)
             if name in bare
         ]
-    for readings in (station.readings for station in gathered.stations):
+    for readings in (station.readings for station in evidence.stations):
         if look.azimuth_deg is None:
             continue
         near = np.abs(wrap_180(readings.azimuth_deg - look.azimuth_deg)) <= _BARE_WITHIN_DEG
@@ -473,20 +475,20 @@ def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
     )
 
 
-def _clearance(job: Job, gathered: Gathered, look: LookVector, *, losses: bool) -> Clearance:
+def _clearance(job: Job, evidence: Evidence, look: LookVector, *, losses: bool) -> Clearance:
     """The clearance of one ray from what the sources say."""
     ray, link = look.ray, job.link
-    standing = [s for s in gathered.silhouettes if s.source != "obstacle"]
+    standing = [s for s in evidence.silhouettes if s.source != "obstacle"]
     rooms: list[Rooms] = [column_rooms(s, ray, link) for s in standing]
-    if gathered.scene is not None and gathered.obstacles is not None:
-        rooms.append(scene_rooms(gathered.scene, dish_in_scene_m(gathered.place), ray, link))
-    return clearance(rooms, gathered.silhouettes, ray, link=link, losses=losses)
+    if evidence.scene is not None and evidence.obstacles is not None:
+        rooms.append(scene_rooms(evidence.scene, dish_in_scene_m(evidence.place), ray, link))
+    return clearance(rooms, evidence.silhouettes, ray, link=link, losses=losses)
 
 
-def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]:
+def _if_trees(job: Job, evidence: Evidence, look: LookVector) -> tuple[str, ...]:
     """The question that readings of unknown kind leave open, near enough to the ray to matter."""
     least: tuple[float, Silhouette, Rooms] | None = None
-    for seen in as_trees(job, gathered, look):
+    for seen in unidentified_as_trees(job, evidence, look):
         rooms = column_rooms(seen, look.ray, job.link)
         spare_deg = float(np.where(rooms.inside, -90.0, rooms.spare_deg).min(initial=90.0))
         if len(seen) and (least is None or spare_deg < least[0]):
@@ -498,7 +500,7 @@ def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]
     taken = bool(rooms.inside[at]) or rooms.spare_deg[at] < 0.0
     if not taken and rooms.spare_deg[at] > _ASKED_WITHIN_DEG:
         return ()
-    name = seen.things[int(seen.thing[at])].name
+    name = seen.features[int(seen.feature[at])].name
     what = "what was read" if name == "measured horizon" else name
     does = "takes the room" if taken else "leaves the room"
     rate_m = GROWTH_M_PER_YEAR["tree"].usual_m
@@ -509,15 +511,15 @@ def _if_trees(job: Job, gathered: Gathered, look: LookVector) -> tuple[str, ...]
     )
 
 
-def _near_doubt(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
+def _near_unreliable(job: Job, evidence: Evidence, look: LookVector, now: Clearance) -> str | None:
     """What only cells too coarse to be believed so near put into the required room."""
-    if gathered.doubtful is None or not len(gathered.doubtful) or not now.roomy:
+    if evidence.unreliable is None or not len(evidence.unreliable) or not now.has_clearance:
         return None
-    rooms = column_rooms(gathered.doubtful, look.ray, job.link)
+    rooms = column_rooms(evidence.unreliable, look.ray, job.link)
     if not (rooms.inside.any() or (rooms.spare_deg < 0.0).any()):
         return None
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
-    name = rooms.things[rooms.thing[at]].name
+    name = rooms.features[rooms.feature[at]].name
     return (
         f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {name} is too coarse to be "
         "believed so near. Measure the horizon on site (type --horizon FILE)."
@@ -541,7 +543,7 @@ def _path(job: Job, at: Place, look: LookVector) -> PathProfile | None:
     )
 
 
-def _warnings(job: Job, gathered: Gathered, context: JobContext) -> tuple[str, ...]:
+def _warnings(job: Job, evidence: Evidence, context: JobContext) -> tuple[str, ...]:
     said = list(job.notes)
     defaults = {
         "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
@@ -552,9 +554,9 @@ def _warnings(job: Job, gathered: Gathered, context: JobContext) -> tuple[str, .
         if satellite.orbit is not None:
             said.extend(orbit_notes(satellite.orbit, job.times_utc))
     if job.date is not None:
-        site = gathered.place.site
+        site = evidence.place.site
         here = (site.latitude_deg, site.longitude_deg, site.ground_elevation_m or 0.0)
         said.extend(context.declination(*here, job.date).notes)
-    said.extend(gathered.notes)
-    said.extend(growth_notes(job, gathered))
+    said.extend(evidence.notes)
+    said.extend(growth_notes(job, evidence))
     return tuple(dict.fromkeys(said))

@@ -134,7 +134,7 @@ def surface_at(job: Job, site: Site, east_m: float, north_m: float) -> Standing:
     Where the ground at the site was given, only the difference between two heights of the rasters is added to it, so
     that a raster that lies too high or too low as a whole moves nothing. Its error over a step of s metres is
     sigma sqrt(2 - 2 (1 - a) / hypot(1 - a, a)), a = min(1, s / L), errors being alike over L (five cells; the same
-    draws as `sampling.between_knots`).
+    draws as `sampling.interpolate_knots`).
     """
     from_raster = site.ground_source not in ("given", "unknown")
     if east_m == north_m == 0.0 and site.ground_elevation_m is not None:

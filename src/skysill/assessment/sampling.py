@@ -19,24 +19,24 @@ from skysill.horizon.silhouette import Silhouette
 from skysill.units import Floats, Ints, wrap_180
 
 __all__ = [
-    "OWN_SHARE",
+    "INDEPENDENT_SHARE",
     "SAMPLES",
     "SEED",
-    "Drawn",
     "Errors",
     "ObstacleErrors",
     "RasterErrors",
+    "Shifts",
+    "UncertainSilhouette",
     "Unread",
-    "Witness",
-    "between_knots",
-    "draw",
+    "dish_offset_samples_m",
     "generator",
-    "in_place",
-    "laid_draws_m",
+    "height_error_samples",
+    "interpolate_knots",
     "nearest_share",
-    "sigma_at_most_deg",
-    "step_draws_m",
-    "terrain_draws",
+    "plan_offset_samples_m",
+    "position_order",
+    "sample_shifts",
+    "sigma_bound_deg",
 ]
 
 SAMPLES = 2000
@@ -48,7 +48,7 @@ _SHARE_COMMON = 0.9
 Common practice, no source: zero error and local iron last through a survey, reading and sighting scatter do not.
 """
 
-OWN_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
+INDEPENDENT_SHARE = (1.0 - _SHARE_COMMON**2) ** 0.5
 """The part that each reading has to itself."""
 
 SEED = 20260614
@@ -143,7 +143,7 @@ class ObstacleErrors:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Witness:
+class UncertainSilhouette:
     """One source's columns and how their errors hang together.
 
     anchors, weights : (column, 2), measured only: the readings each column is interpolated from
@@ -165,9 +165,9 @@ class Witness:
     ground_from: str = ""
     blur: Blur | None = None
 
-    def kept(self, at: Ints) -> Witness:
+    def kept(self, at: Ints) -> UncertainSilhouette:
         """Only some columns, by number."""
-        return Witness(
+        return UncertainSilhouette(
             self.silhouette.kept(at),
             None if self.anchors is None else self.anchors[at],
             None if self.weights is None else self.weights[at],
@@ -181,7 +181,7 @@ class Witness:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawn:
+class Shifts:
     """Shifts of every column in every draw; arrays (samples, column) or broadcast to it.
 
     azimuth_deg, elevation_deg : added to the column's direction
@@ -201,26 +201,26 @@ def generator(source: str, number: int = 0) -> np.random.Generator:
     return np.random.default_rng([SEED, names.index(source), number])
 
 
-def step_draws_m(samples: int, errors: Errors) -> Any:
+def dish_offset_samples_m(samples: int, errors: Errors) -> Any:
     """(samples, 3) how far the dish stands off its place: east, north, up."""
     slip_m = np.array([errors.position_m, errors.position_m, errors.height_m], dtype=np.float32)
     return _normal(generator("dish"), samples, 3) * slip_m
 
 
-def terrain_draws(samples: int, number: int = 0) -> Any:
+def height_error_samples(samples: int, number: int = 0) -> Any:
     """(samples, knot) errors of one raster's ground at the dish and at 1, 2, 4, ... correlation lengths, in
     standard deviations.
     """
     return _normal(generator("terrain", number), samples, _KNOTS)
 
 
-def laid_draws_m(samples: int, horizontal_m: float, number: int = 0) -> Any:
+def plan_offset_samples_m(samples: int, horizontal_m: float, number: int = 0) -> Any:
     """(samples, 3) how far a raster lies beside its place, as a step of the dish over it: east, north, up."""
     drawn = _normal(generator("terrain", 1000 + number), samples, 3)
     return drawn * np.array([horizontal_m, horizontal_m, 0.0], dtype=np.float32)
 
 
-def between_knots(draws: Any, along: Any) -> Any:
+def interpolate_knots(draws: Any, along: Any) -> Any:
     """(samples, n) errors at distances in correlation lengths, joined from knot to knot.
 
     Weights (1 - t) and t are divided by the root of the sum of their squares, so that the full standard deviation
@@ -228,12 +228,12 @@ def between_knots(draws: Any, along: Any) -> Any:
     """
     at = np.append(0.0, 2.0 ** np.arange(draws.shape[1] - 1))
     upper = np.clip(np.searchsorted(at, along, side="right"), 1, at.size - 1)
-    share = _single(np.minimum((along - at[upper - 1]) / (at[upper] - at[upper - 1]), 1.0))
+    share = _float32(np.minimum((along - at[upper - 1]) / (at[upper] - at[upper - 1]), 1.0))
     scale = np.hypot(1.0 - share, share)
     return draws[:, upper - 1] * ((1.0 - share) / scale) + draws[:, upper] * (share / scale)
 
 
-def _single(values: ArrayLike) -> Any:
+def _float32(values: ArrayLike) -> Any:
     return np.asarray(values, dtype=np.float32)
 
 
@@ -242,21 +242,23 @@ def _normal(rng: np.random.Generator, samples: int, count: int) -> Any:
     return rng.standard_normal(size=(samples, count), dtype=np.float32)
 
 
-def draw(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats, azimuth_deg: float) -> Drawn:
+def sample_shifts(
+    uncertain: UncertainSilhouette, errors: Errors, step_m: Any, distance_m: Floats, azimuth_deg: float
+) -> Shifts:
     """Every column of one source in every draw.
 
     Parameters
     ----------
     azimuth_deg : of the ray
-    step_m : (samples, 3) from `step_draws_m`
+    step_m : (samples, 3) from `dish_offset_samples_m`
     distance_m : (column,) along the line of sight, an assumed one where nobody measured
     """
-    source = witness.silhouette.source
+    source = uncertain.silhouette.source
     if source == "measured":
-        return _readings(witness, errors, step_m, distance_m)
+        return _readings(uncertain, errors, step_m, distance_m)
     if source == "terrain":
-        return _terrain(witness, errors, step_m, distance_m, azimuth_deg)
-    return _obstacles(witness, errors, step_m, distance_m)
+        return _terrain(uncertain, errors, step_m, distance_m, azimuth_deg)
+    return _obstacles(uncertain, errors, step_m, distance_m)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -275,11 +277,11 @@ class _Axes:
         sine, cosine, zero = np.sin(azimuth), np.cos(azimuth), np.zeros(azimuth.shape)
         low, level = np.sin(elevation), np.cos(elevation)
         return cls(
-            _single([cosine, -sine, zero]),
-            _single([-sine * low, -cosine * low, level]),
-            _single([sine * level, cosine * level, low]),
-            _single(np.maximum(distance_m * level, 0.2)),
-            _single(np.maximum(distance_m, 0.2)),
+            _float32([cosine, -sine, zero]),
+            _float32([-sine * low, -cosine * low, level]),
+            _float32([sine * level, cosine * level, low]),
+            _float32(np.maximum(distance_m * level, 0.2)),
+            _float32(np.maximum(distance_m, 0.2)),
         )
 
     def shifts(self, aside_m: Any, up_m: Any, out_m: Any) -> tuple[Any, Any, Any]:
@@ -292,7 +294,7 @@ class _Axes:
 
     def step(self, step_m: Any) -> tuple[Any, Any, Any]:
         """The points' own movement along the axes when the dish moves by (samples, 3)."""
-        step_m = _single(step_m)
+        step_m = _float32(step_m)
         return -step_m @ self.right, -step_m @ self.upward, -step_m @ self.outward
 
 
@@ -308,11 +310,11 @@ def nearest_share(errors: Errors) -> float:
     return float(np.exp(-3.0 * _UNKNOWN_SPREAD * errors.unread))
 
 
-def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats) -> Drawn:
+def _readings(uncertain: UncertainSilhouette, errors: Errors, step_m: Any, distance_m: Floats) -> Shifts:
     """Compass, clinometer and distance act where the instrument stood; the point they move is seen from the dish."""
-    s, samples = witness.silhouette, len(step_m)
-    anchors = np.zeros((len(s), 2), dtype=int) if witness.anchors is None else witness.anchors
-    weights = _single(np.tile([1.0, 0.0], (len(s), 1)) if witness.weights is None else witness.weights)
+    s, samples = uncertain.silhouette, len(step_m)
+    anchors = np.zeros((len(s), 2), dtype=int) if uncertain.anchors is None else uncertain.anchors
+    weights = _float32(np.tile([1.0, 0.0], (len(s), 1)) if uncertain.weights is None else uncertain.weights)
     used, at = np.unique(anchors, return_inverse=True)
     at = at.reshape(anchors.shape)
     rng = generator("measured")
@@ -323,7 +325,7 @@ def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats)
         return values[:, at[:, 0]] * weights[:, 0] + values[:, at[:, 1]] * weights[:, 1]
 
     def angle(common: Any, each: Any, sigma_deg: float) -> Any:
-        return np.deg2rad(np.float32(sigma_deg)) * (_SHARE_COMMON * common + OWN_SHARE * joined(each))
+        return np.deg2rad(np.float32(sigma_deg)) * (_SHARE_COMMON * common + INDEPENDENT_SHARE * joined(each))
 
     turn, lift = (
         angle(bearing, own[0], errors.bearing_deg),
@@ -332,8 +334,10 @@ def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats)
     known = ~np.isnan(s.distance_m)
     seen = _Axes.of(s.azimuth_deg, s.elevation_deg, distance_m)
     aside_m, up_m, out_m = seen.step(step_m)
-    lever_m = np.zeros(3) if witness.from_instrument_m is None else witness.from_instrument_m
-    point_m = seen.outward.T * _single(distance_m)[:, None] + np.where(known[:, None], _single(lever_m), 0.0)
+    lever_m = np.zeros(3) if uncertain.from_instrument_m is None else uncertain.from_instrument_m
+    point_m = seen.outward.T * _float32(distance_m)[:, None] + np.where(
+        known[:, None], _float32(lever_m), 0.0
+    )
     far_m = np.maximum(np.sqrt((point_m**2).sum(axis=1)), 0.2)
     level_m = np.maximum(np.hypot(point_m[:, 0], point_m[:, 1]), 0.2)
     read = _Axes.of(
@@ -342,8 +346,8 @@ def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats)
         far_m,
     )
     sigma_m = np.hypot(errors.distance_fraction * far_m, errors.distance_m) * known
-    moved_m = ((read.right, turn * _single(level_m)), (read.upward, lift * _single(far_m)),
-               (read.outward, joined(own[2]) * _single(sigma_m)))  # fmt: skip
+    moved_m = ((read.right, turn * _float32(level_m)), (read.upward, lift * _float32(far_m)),
+               (read.outward, joined(own[2]) * _float32(sigma_m)))  # fmt: skip
     for axis, by_m in moved_m:
         aside_m = aside_m + by_m * (axis * seen.right).sum(axis=0)
         up_m = up_m + by_m * (axis * seen.upward).sum(axis=0)
@@ -354,7 +358,7 @@ def _readings(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats)
             _UNKNOWN_SPREAD * np.float32(errors.unread) * _normal(generator("unread", 1), samples, 1)
         )
         stretch = np.where(known, stretch, guess)
-    return Drawn(azimuth_deg, elevation_deg, stretch, _unread(witness.unread, errors, samples))
+    return Shifts(azimuth_deg, elevation_deg, stretch, _unread(uncertain.unread, errors, samples))
 
 
 _UPRIGHT_SHARE = 0.6
@@ -375,7 +379,7 @@ def _unread(unread: Unread | None, errors: Errors, samples: int) -> Any:
     if unread is None or not errors.unread:
         return 0.0
     used, first, at = np.unique(unread.stretch, return_index=True, return_inverse=True)
-    width_deg, rise_deg = _single(unread.width_deg[first]), _single(unread.rise_deg[first])
+    width_deg, rise_deg = _float32(unread.width_deg[first]), _float32(unread.rise_deg[first])
     beside = np.isnan(rise_deg)
     rng = generator("unread")
     there, place, upright = (rng.random((samples, used.size), dtype=np.float32) for _ in range(3))
@@ -384,7 +388,7 @@ def _unread(unread: Unread | None, errors: Errors, samples: int) -> Any:
     chance = np.where(used >= 0, chance, 0.0)
     least, scale = (np.where(beside, _BESIDE_RISE_DEG[i], _PEAK_RISE_DEG[i]) for i in (0, 1))
     extra = (least + scale * much).astype(np.float32) * (there < chance)
-    along, width = _single(unread.along), _single(unread.width_deg)
+    along, width = _float32(unread.along), _float32(unread.width_deg)
     # beside the outermost reading what rises goes on outwards; between readings it is narrower than the gap
     reached = np.where(beside[at], along >= place[:, at], np.abs(along - place[:, at]) < np.float32(0.25))
     jump_deg = np.where(beside, 0.0, np.abs(rise_deg))
@@ -403,76 +407,80 @@ A thing 1.2 cells wide fills the best of its cells by six tenths to all; own rea
 """
 
 
-def _terrain(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats, azimuth_deg: float) -> Drawn:
+def _terrain(
+    uncertain: UncertainSilhouette, errors: Errors, step_m: Any, distance_m: Floats, azimuth_deg: float
+) -> Shifts:
     """Height errors alike over the correlation length: knots at 0, L, 2L, 4L, ... along the ray.
 
     The knot at the dish is shared when its own height comes from the raster, so that near ground, which is as
     wrong as the ground it stands on, hardly tilts.
     """
-    s, samples = witness.silhouette, len(step_m)
+    s, samples = uncertain.silhouette, len(step_m)
     seen = _Axes.of(s.azimuth_deg, s.elevation_deg, distance_m)
     aside_m, up_m, out_m = seen.step(step_m)
     level_m = distance_m * np.cos(np.deg2rad(s.elevation_deg))
     raised_m: Any = np.zeros((samples, len(s)), dtype=np.float32)
-    for index, thing in enumerate(s.things):
-        mine = np.flatnonzero(s.thing == index)
+    for index, feature in enumerate(s.features):
+        mine = np.flatnonzero(s.feature == index)
         if mine.size:
-            raised_m[:, mine] = _ground_m(witness, thing.name, level_m[mine], samples)
-            raster = witness.rasters.get(thing.name)
+            raised_m[:, mine] = _ground_m(uncertain, feature.name, level_m[mine], samples)
+            raster = uncertain.rasters.get(feature.name)
             if raster is not None and raster.horizontal_m and errors.terrain:
-                laid_m = laid_draws_m(samples, raster.horizontal_m, raster.number)
+                laid_m = plan_offset_samples_m(samples, raster.horizontal_m, raster.number)
                 for shift, by in zip((aside_m, up_m, out_m), seen.step(laid_m), strict=True):
                     shift[:, mine] += by[:, mine] * np.float32(errors.terrain)
-    raised_m = (raised_m - _own_ground_m(witness, samples)) * np.float32(errors.terrain)
+    raised_m = (raised_m - _own_ground_m(uncertain, samples)) * np.float32(errors.terrain)
     elevation = np.deg2rad(s.elevation_deg)
-    sine, cosine = _single(np.sin(elevation)), _single(np.cos(elevation))
-    if witness.blur is not None and errors.terrain:
-        blur, rng = witness.blur, generator("terrain", 2000)
-        inward_m = _single(blur.lost_m) + _single(blur.spread_m) * _normal(rng, samples, 1)
+    sine, cosine = _float32(np.sin(elevation)), _float32(np.cos(elevation))
+    if uncertain.blur is not None and errors.terrain:
+        blur, rng = uncertain.blur, generator("terrain", 2000)
+        inward_m = _float32(blur.lost_m) + _float32(blur.spread_m) * _normal(rng, samples, 1)
         inward_m = np.maximum(inward_m, np.float32(0.0))
         short = 1.0 / (1.0 - np.float32(_THIN_LOST) * rng.random((samples, 1), dtype=np.float32)) - 1.0
-        raised_m = raised_m + short * _single(blur.thin_m)
-        beside_m = seen.level_m * _single(np.sin(np.deg2rad(wrap_180(azimuth_deg - s.azimuth_deg))))
+        raised_m = raised_m + short * _float32(blur.thin_m)
+        beside_m = seen.level_m * _float32(np.sin(np.deg2rad(wrap_180(azimuth_deg - s.azimuth_deg))))
         aside_m = aside_m + np.sign(beside_m) * np.minimum(np.abs(beside_m), inward_m)
         up_m, out_m = up_m + inward_m * sine, out_m - inward_m * cosine
-    fine = np.array([n in witness.rasters and witness.rasters[n].fine for n in (t.name for t in s.things)])
+    fine = np.array(
+        [n in uncertain.rasters and uncertain.rasters[n].fine for n in (t.name for t in s.features)]
+    )
     azimuth_shift, elevation_shift, stretch = seen.shifts(aside_m, up_m + raised_m * cosine, out_m)
-    return Drawn(azimuth_shift, elevation_shift, np.where(fine[s.thing], stretch, np.float32(1.0)))
+    return Shifts(azimuth_shift, elevation_shift, np.where(fine[s.feature], stretch, np.float32(1.0)))
 
 
-def _ground_m(witness: Witness, name: str, level_m: Floats, samples: int) -> Any:
+def _ground_m(uncertain: UncertainSilhouette, name: str, level_m: Floats, samples: int) -> Any:
     """(samples, n) error of one raster's ground at distances along the ground; 0 where the raster is not known."""
-    raster = witness.rasters.get(name)
+    raster = uncertain.rasters.get(name)
     if raster is None:
         return np.zeros((1, level_m.size), dtype=np.float32)
-    unit = between_knots(terrain_draws(samples, raster.number), level_m / raster.correlation_m)
+    unit = interpolate_knots(height_error_samples(samples, raster.number), level_m / raster.correlation_m)
     return unit * np.float32(raster.vertical_m)
 
 
-def _own_ground_m(witness: Witness, samples: int) -> Any:
+def _own_ground_m(uncertain: UncertainSilhouette, samples: int) -> Any:
     """(samples, 1) error of the ground under the dish."""
-    raster = witness.rasters.get(witness.ground_from)
+    raster = uncertain.rasters.get(uncertain.ground_from)
     if raster is None:
         return np.float32(0.0)
-    return terrain_draws(samples, raster.number)[:, :1] * np.float32(raster.vertical_m)
+    return height_error_samples(samples, raster.number)[:, :1] * np.float32(raster.vertical_m)
 
 
-def _in_order(s: Silhouette) -> Ints:
+def _feature_order(s: Silhouette) -> Ints:
     """(thing,) the place of each thing in an order that depends only on where its columns stand."""
-    keys = np.full((len(s.things), 3), np.inf)
-    for index in np.unique(s.thing):
-        mine = s.thing == index
+    keys = np.full((len(s.features), 3), np.inf)
+    for index in np.unique(s.feature):
+        mine = s.feature == index
         keys[index] = s.distance_m[mine].min(), s.elevation_deg[mine].max(), s.azimuth_deg[mine].min()
     keys = np.round(keys, 4)
-    place = np.empty(len(s.things), dtype=np.int64)
-    place[np.lexsort(keys.T[::-1])] = np.arange(len(s.things))
+    place = np.empty(len(s.features), dtype=np.int64)
+    place[np.lexsort(keys.T[::-1])] = np.arange(len(s.features))
     return place
 
 
-def _obstacles(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats) -> Drawn:
+def _obstacles(uncertain: UncertainSilhouette, errors: Errors, step_m: Any, distance_m: Floats) -> Shifts:
     """Each obstacle moves as a whole: towards or away, aside, up; with the ground that it was stood on."""
-    s, samples = witness.silhouette, len(step_m)
-    stated = [witness.obstacles.get(thing.name, ObstacleErrors()) for thing in s.things]
+    s, samples = uncertain.silhouette, len(step_m)
+    stated = [uncertain.obstacles.get(feature.name, ObstacleErrors()) for feature in s.features]
     sigma_m = np.array(
         [
             [
@@ -486,71 +494,74 @@ def _obstacles(witness: Witness, errors: Errors, step_m: Any, distance_m: Floats
             for e in stated
         ]
     ).reshape(-1, 3)
-    present = np.unique(s.thing)
-    place = np.empty(len(s.things), dtype=np.int64)
-    place[present] = np.argsort(np.argsort(_in_order(s)[present]))
+    present = np.unique(s.feature)
+    place = np.empty(len(s.features), dtype=np.int64)
+    place[present] = np.argsort(np.argsort(_feature_order(s)[present]))
     draws = _normal(generator("obstacle"), samples, 3 * present.size).reshape(samples, 3, -1)
     height_m, along_m, across_m = (
-        draws[:, i][:, place[s.thing]] * _single(sigma_m[s.thing, i]) for i in range(3)
+        draws[:, i][:, place[s.feature]] * _float32(sigma_m[s.feature, i]) for i in range(3)
     )
     level_m = distance_m * np.cos(np.deg2rad(s.elevation_deg))
-    own_m = _own_ground_m(witness, samples)
+    own_m = _own_ground_m(uncertain, samples)
     for index in present:
         ground_from = stated[index].ground_from
-        if ground_from in witness.rasters:
-            mine = np.flatnonzero(s.thing == index)
-            stood = _ground_m(witness, ground_from, np.full(1, level_m[mine].min()), samples) - own_m
+        if ground_from in uncertain.rasters:
+            mine = np.flatnonzero(s.feature == index)
+            stood = _ground_m(uncertain, ground_from, np.full(1, level_m[mine].min()), samples) - own_m
             height_m[:, mine] += stood * np.float32(errors.terrain)
     seen = _Axes.of(s.azimuth_deg, s.elevation_deg, distance_m)
     aside_m, up_m, out_m = seen.step(step_m)
     elevation = np.deg2rad(s.elevation_deg)
-    sine, cosine = _single(np.sin(elevation)), _single(np.cos(elevation))
-    return Drawn(*seen.shifts(
+    sine, cosine = _float32(np.sin(elevation)), _float32(np.cos(elevation))
+    return Shifts(*seen.shifts(
         aside_m + across_m, up_m + height_m * cosine - along_m * sine, out_m + height_m * sine + along_m * cosine
     ))  # fmt: skip
 
 
-def sigma_at_most_deg(witness: Witness, errors: Errors, distance_m: Floats) -> Floats:
+def sigma_bound_deg(uncertain: UncertainSilhouette, errors: Errors, distance_m: Floats) -> Floats:
     """(column,) an upper bound of how far one standard deviation of everything turns each column, for sorting out."""
-    s = witness.silhouette
+    s = uncertain.silhouette
     shift_m: Any = np.hypot(errors.position_m, errors.height_m)
     fixed_deg = 0.0
     if s.source == "measured":
         lever_m = (
-            0.0 if witness.from_instrument_m is None else float(np.linalg.norm(witness.from_instrument_m))
+            0.0 if uncertain.from_instrument_m is None else float(np.linalg.norm(uncertain.from_instrument_m))
         )
         fixed_deg = np.hypot(errors.bearing_deg, errors.inclination_deg)
         shift_m = shift_m + lever_m * (errors.distance_fraction + np.deg2rad(fixed_deg))
         shift_m = shift_m + np.minimum(errors.distance_m, lever_m)
-        if witness.unread is not None:
-            rise_deg = np.abs(witness.unread.rise_deg)
+        if uncertain.unread is not None:
+            rise_deg = np.abs(uncertain.unread.rise_deg)
             between_deg, beside_deg = _PEAK_RISE_DEG[1] + 0.3 * rise_deg, _BESIDE_RISE_DEG[1]
             may_rise_deg = np.where(np.isnan(rise_deg), beside_deg, between_deg)
-            fixed_deg = fixed_deg + errors.unread * may_rise_deg * (witness.unread.stretch >= 0)
+            fixed_deg = fixed_deg + errors.unread * may_rise_deg * (uncertain.unread.stretch >= 0)
     elif s.source == "terrain":
-        each = [witness.rasters.get(thing.name) for thing in s.things]
+        each = [uncertain.rasters.get(feature.name) for feature in s.features]
         vertical_m = np.array([0.0 if r is None else r.vertical_m for r in each] or [0.0])
-        own = witness.rasters.get(witness.ground_from)
+        own = uncertain.rasters.get(uncertain.ground_from)
         plan_m = np.array([0.0 if r is None else r.horizontal_m for r in each] or [0.0])
-        ground_m = vertical_m[s.thing] + plan_m[s.thing] + (0.0 if own is None else own.vertical_m)
-        if witness.blur is not None:
+        ground_m = vertical_m[s.feature] + plan_m[s.feature] + (0.0 if own is None else own.vertical_m)
+        if uncertain.blur is not None:
             ground_m = (
-                ground_m + witness.blur.lost_m + witness.blur.spread_m + _THIN_LOST * witness.blur.thin_m
+                ground_m
+                + uncertain.blur.lost_m
+                + uncertain.blur.spread_m
+                + _THIN_LOST * uncertain.blur.thin_m
             )
         shift_m = shift_m + errors.terrain * ground_m
     else:
-        stated = [witness.obstacles.get(thing.name, ObstacleErrors()) for thing in s.things]
+        stated = [uncertain.obstacles.get(feature.name, ObstacleErrors()) for feature in s.features]
         widest_m = np.array([
             max(e.height_m or 0.0, e.along_m or 0.0, e.across_m or 0.0, errors.obstacle_m)
             + errors.growth_fraction * e.grown_m
-            + (witness.rasters[e.ground_from].vertical_m if e.ground_from in witness.rasters else 0.0)
+            + (uncertain.rasters[e.ground_from].vertical_m if e.ground_from in uncertain.rasters else 0.0)
             for e in stated
         ] or [0.0])  # fmt: skip
-        shift_m = shift_m + widest_m[s.thing]
+        shift_m = shift_m + widest_m[s.feature]
     return np.asarray(np.rad2deg(np.arctan2(shift_m, distance_m)) + fixed_deg)
 
 
-def in_place(silhouette: Silhouette, azimuth_deg: float) -> Ints:
+def position_order(silhouette: Silhouette, azimuth_deg: float) -> Ints:
     """The order of columns that depends only on where they stand, beginning left of the ray."""
     offset = np.round(wrap_180(silhouette.azimuth_deg - azimuth_deg), 6)
     distance_m, elevation_deg = np.round(silhouette.distance_m, 4), np.round(silhouette.elevation_deg, 6)

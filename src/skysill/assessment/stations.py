@@ -9,7 +9,7 @@ import numpy as np
 
 from skysill.assessment.placement import Place, instrument_step_m
 from skysill.errors import InputError
-from skysill.horizon.measured import CarriedSkyline, carry, skyline_at
+from skysill.horizon.measured import ShiftedSkyline, shift_to_dish, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.model.job import Job
 from skysill.model.readings import Readings
@@ -33,7 +33,7 @@ class StationHorizon:
     step_m : (3,) dish centre minus instrument, east, north, up
     instrument_height_m : of the instrument above its ground
     hidden_rise_m : how much higher than the instrument a thing may be that it could not see
-    carried : the readings carried to the dish
+    shifted : the readings carried to the dish
     """
 
     name: str
@@ -41,12 +41,12 @@ class StationHorizon:
     step_m: Floats
     instrument_height_m: float
     hidden_rise_m: float
-    carried: CarriedSkyline
+    shifted: ShiftedSkyline
 
     @property
     def silhouette(self) -> Silhouette:
         """What was read, carried to the dish."""
-        return self.carried.silhouette
+        return self.shifted.silhouette
 
     @property
     def at_dish(self) -> bool:
@@ -56,7 +56,7 @@ class StationHorizon:
     def with_readings(self, job: Job, readings: Readings, looks: Sequence[LookVector]) -> StationHorizon:
         """The same station with other readings, grown ones for instance."""
         return replace(
-            self, readings=readings, carried=_carried(job, readings, self.step_m, self.hidden_rise_m, looks)
+            self, readings=readings, shifted=_shifted(job, readings, self.step_m, self.hidden_rise_m, looks)
         )
 
     def raised(self, job: Job, by_m: float, looks: Sequence[LookVector]) -> StationHorizon:
@@ -65,10 +65,10 @@ class StationHorizon:
         """
         step_m = self.step_m + np.array([0.0, 0.0, by_m])
         step_m = np.where(np.abs(step_m) < _ZERO_M, 0.0, step_m)
-        carried = _carried(
-            job, self.readings, step_m, self.hidden_rise_m, looks, like=self.carried, hidden=False
+        shifted = _shifted(
+            job, self.readings, step_m, self.hidden_rise_m, looks, like=self.shifted, hidden=False
         )
-        return replace(self, step_m=step_m, carried=carried)
+        return replace(self, step_m=step_m, shifted=shifted)
 
     def overrules(self, terrain: Silhouette, *, max_gap_deg: float, grown_m: float = 0.0) -> Bools:
         """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
@@ -131,8 +131,8 @@ def station_horizons(
         turned = mine.turned(_turn_deg(job, station, correction))
         step_m = instrument_step_m(job, at, station.east_m, station.north_m, height_m)
         rise_m = _hidden_rise_m(job, at, step_m, height_m)
-        carried = _carried(job, turned, step_m, rise_m, looks, hidden=hidden)
-        found.append(StationHorizon(name, turned, step_m, height_m, rise_m, carried))
+        shifted = _shifted(job, turned, step_m, rise_m, looks, hidden=hidden)
+        found.append(StationHorizon(name, turned, step_m, height_m, rise_m, shifted))
     return tuple(found)
 
 
@@ -148,18 +148,18 @@ def _turn_deg(job: Job, station: Station, correction: CompassCorrection) -> floa
     return station.reference_bearing_deg
 
 
-def _carried(
+def _shifted(
     job: Job,
     true_readings: Readings,
     step_m: Floats,
     hidden_rise_m: float,
     looks: Sequence[LookVector],
     *,
-    like: CarriedSkyline | None = None,
+    like: ShiftedSkyline | None = None,
     hidden: bool = True,
-) -> CarriedSkyline:
+) -> ShiftedSkyline:
     survey = job.sources.survey
-    return carry(
+    return shift_to_dish(
         true_readings,
         east_m=float(step_m[0]),
         north_m=float(step_m[1]),

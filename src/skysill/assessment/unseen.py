@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from skysill.assessment.clearance import Clearance, column_rooms
-from skysill.assessment.evidence import Gathered
+from skysill.assessment.evidence import Evidence
 from skysill.assessment.search_window import near_reach_m, stop_elevation_deg
 from skysill.assessment.stations import StationHorizon
-from skysill.horizon.measured import SIDESTEP_M, carry, moved_readings, skyline_at
+from skysill.horizon.measured import SIDESTEP_M, moved_readings, shift_to_dish, skyline_at
 from skysill.horizon.silhouette import Silhouette, covered
 from skysill.model.job import Job
 from skysill.model.link import Ray
@@ -24,32 +24,32 @@ _NEAREST_M = 4.0
 _SAME_AZIMUTH_DEG = 1e-6
 
 
-def behind_readings(job: Job, gathered: Gathered, look: LookVector) -> str | None:
+def behind_readings(job: Job, evidence: Evidence, look: LookVector) -> str | None:
     """What may stand unseen behind a reading taken from below or beside the dish, and from where to look; else None.
 
     Another source answers for it where it speaks of near things: a fine surface raster, or a complete obstacle list.
     """
-    if gathered.scene is not None and gathered.scene.complete:
+    if evidence.scene is not None and evidence.scene.complete:
         return None
-    for station in gathered.stations:
-        found = _behind(job, gathered, look, station)
+    for station in evidence.stations:
+        found = _behind(job, evidence, look, station)
         if found is not None:
             return found
     return None
 
 
-def _behind(job: Job, gathered: Gathered, look: LookVector, station: StationHorizon) -> str | None:
-    hidden, step_m = station.carried.hidden, station.step_m
+def _behind(job: Job, evidence: Evidence, look: LookVector, station: StationHorizon) -> str | None:
+    hidden, step_m = station.shifted.hidden, station.step_m
     if hidden is None:
         return None
-    at = _taking_room(job, gathered, look, hidden)
+    at = _taking_room(job, evidence, look, hidden)
     if not at.size:
         return None
-    name = hidden.things[int(hidden.thing[at[0]])].name
+    name = hidden.features[int(hidden.feature[at[0]])].name
     what = "the measured horizon" if name == "measured horizon" else name
     azimuth_deg = look.azimuth_deg or 0.0
     turned = np.sort(wrap_180(hidden.azimuth_deg[at] - azimuth_deg)) + azimuth_deg
-    height_m = _least_instrument_height_m(job, gathered, look, station)
+    height_m = _least_instrument_height_m(job, evidence, look, station)
     where_read = f" at {station.name}" if station.name else ""
     where = f"azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f}"
     return (
@@ -68,22 +68,22 @@ def _away(step_m: Floats) -> str:
     return f"{aside_m:.1f} m aside" if aside_m > -step_m[2] else f"{-step_m[2]:.1f} m lower"
 
 
-def _taking_room(job: Job, gathered: Gathered, look: LookVector, hidden: Silhouette) -> np.ndarray:
+def _taking_room(job: Job, evidence: Evidence, look: LookVector, hidden: Silhouette) -> np.ndarray:
     """Which columns of what may stand hidden would take the room, the tightest first."""
     rooms = column_rooms(hidden, look.ray, job.link)
     at = np.flatnonzero(rooms.inside | (rooms.spare_deg < 0.0))
-    if gathered.terrain is not None and at.size:
-        stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
+    if evidence.terrain is not None and at.size:
+        stop_deg = stop_elevation_deg(look, evidence.place, job.sources.highest_ground_m, job.link)
         near_m = near_reach_m(stop_deg)
-        at = at[~covered(gathered.terrain, hidden.azimuth_deg[at], reach_m=near_m, fine=True)]
-    for station in gathered.stations:
+        at = at[~covered(evidence.terrain, hidden.azimuth_deg[at], reach_m=near_m, fine=True)]
+    for station in evidence.stations:
         if station.at_dish and at.size:  # it saw what the others could not
             at = at[~covered(station.silhouette, hidden.azimuth_deg[at])]
     return np.asarray(at[np.argsort(rooms.spare_deg[at], kind="stable")])
 
 
 def _least_instrument_height_m(
-    job: Job, gathered: Gathered, look: LookVector, station: StationHorizon
+    job: Job, evidence: Evidence, look: LookVector, station: StationHorizon
 ) -> float:
     """The least height of the instrument, at its place, from which nothing that takes the room could hide.
 
@@ -95,7 +95,7 @@ def _least_instrument_height_m(
 
     def enough(steps: int) -> bool:
         up_m = steps * _HEIGHT_STEP_M
-        found = carry(
+        found = shift_to_dish(
             moved_readings(readings, np.array([0.0, 0.0, up_m])),
             east_m=float(step_m[0]),
             north_m=float(step_m[1]),
@@ -105,7 +105,7 @@ def _least_instrument_height_m(
             exact_azimuths_deg=(look.azimuth_deg or 0.0,),
             hidden_rise_m=station.hidden_rise_m - up_m,
         ).hidden
-        return found is None or not _taking_room(job, gathered, look, found).size
+        return found is None or not _taking_room(job, evidence, look, found).size
 
     while low < high:
         middle = (low + high) // 2
@@ -113,15 +113,15 @@ def _least_instrument_height_m(
     return min(station.instrument_height_m + low * _HEIGHT_STEP_M, top_m)
 
 
-def in_line_by_assumption(job: Job, gathered: Gathered, look: LookVector, now: Clearance) -> str | None:
+def in_line_by_assumption(job: Job, evidence: Evidence, look: LookVector, now: Clearance) -> str | None:
     """Where the ray is obstructed only by a reading without a distance, used unmoved for a higher dish: what to
     measure. None where something of known place obstructs it, or nothing does.
     """
     if not now.obstructed:
         return None
     ray = look.ray
-    for station in gathered.stations:
-        others = [s for s in gathered.silhouettes if s is not station.silhouette]
+    for station in evidence.stations:
+        others = [s for s in evidence.silhouettes if s is not station.silhouette]
         if any(column_rooms(s, ray, job.link).inside.any() for s in others):
             continue
         found = _assumed(job, station, ray)
@@ -143,7 +143,7 @@ def _assumed(job: Job, station: StationHorizon, ray: Ray) -> str | None:
     free_m = float(step_m[2] / max(over, 1e-9))
     if free_m < _NEAREST_M:
         return None
-    name = s.things[int(s.thing[top])].name
+    name = s.features[int(s.feature[top])].name
     what = "The measured horizon" if name == "measured horizon" else f"{name[0].upper()}{name[1:]}"
     limit = f"nearer than {free_m:.0f} m" if free_m < 20_000.0 else "at any distance"
     return (
@@ -161,7 +161,7 @@ read towards it: counted in the invented surroundings of tests/benchmarks/true_w
 _ALONG = (1.0, 1.25, 1.6, 2.0, 3.0, 5.0, 10.0)
 
 
-def unread_before_dish(job: Job, gathered: Gathered, look: LookVector) -> tuple[str | None, str | None]:
+def unread_before_dish(job: Job, evidence: Evidence, look: LookVector) -> tuple[str | None, str | None]:
     """What stands near the dish towards the satellite lies at other azimuths, seen from an instrument aside.
 
     Returns
@@ -169,8 +169,8 @@ def unread_before_dish(job: Job, gathered: Gathered, look: LookVector) -> tuple[
     What to read where nobody read towards things `assumed_distance_m` and more from the dish, else None; what to say
     where only nearer things were not read, else None
     """
-    stations = gathered.stations
-    if not stations or look.azimuth_deg is None or _near_known(job, gathered, look):
+    stations = evidence.stations
+    if not stations or look.azimuth_deg is None or _near_known(job, evidence, look):
         return None, None
     if min(float(np.hypot(*station.step_m[:2])) for station in stations) <= SIDESTEP_M:
         return None, None
@@ -210,12 +210,12 @@ def _was_read(job: Job, station: StationHorizon, azimuth_deg: float, away_m: Flo
     return ~np.isnan(skyline_at(station.readings, seen_deg, max_gap_deg=job.sources.survey.max_gap_deg))
 
 
-def _near_known(job: Job, gathered: Gathered, look: LookVector) -> bool:
+def _near_known(job: Job, evidence: Evidence, look: LookVector) -> bool:
     """Whether another source than the readings speaks of near things on the ray's azimuth."""
-    if gathered.scene is not None and gathered.scene.complete:
+    if evidence.scene is not None and evidence.scene.complete:
         return True
-    if gathered.terrain is None:
+    if evidence.terrain is None:
         return False
-    stop_deg = stop_elevation_deg(look, gathered.place, job.sources.highest_ground_m, job.link)
+    stop_deg = stop_elevation_deg(look, evidence.place, job.sources.highest_ground_m, job.link)
     at = [look.azimuth_deg or 0.0]
-    return bool(covered(gathered.terrain, at, reach_m=near_reach_m(stop_deg), fine=True).all())
+    return bool(covered(evidence.terrain, at, reach_m=near_reach_m(stop_deg), fine=True).all())

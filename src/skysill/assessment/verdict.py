@@ -13,7 +13,7 @@ from typing import Literal
 from skysill.assessment.clearance import Clearance
 from skysill.assessment.confidence import Confidence
 
-__all__ = ["RANK", "Evidence", "Verdict", "decide"]
+__all__ = ["RANK", "Findings", "Verdict", "decide"]
 
 Verdict = Literal["blocked", "unknown", "marginal", "needs-survey", "clear"]
 
@@ -22,15 +22,15 @@ RANK: dict[str, int] = {"clear": 0, "needs-survey": 1, "marginal": 2, "unknown":
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class Findings:
     """What was found out about one ray, ready to be judged.
 
     satellite : its name, for the sentences
     elevation_apparent_deg : of the satellite
-    now, later : clearance today and after `years` of growth (the same where nothing grows)
+    now, sources_after_growth : clearance today and after `years` of growth (the same where nothing grows)
     uncovered : why the azimuths that matter are not covered, None when they are
     near_seen : whether near evidence exists
-    near_doubt : what only coarse cells saw nearby, None when nothing
+    near_unreliable : what only coarse cells saw nearby, None when nothing
     confidence : p_clear and what dominates it
     min_p_clear : what `clear` asks
     hidden : what may stand unseen behind a reading, None when nothing
@@ -45,7 +45,7 @@ class Evidence:
     years: float
     uncovered: str | None
     near_seen: bool
-    near_doubt: str | None
+    near_unreliable: str | None
     confidence: Confidence | None
     min_p_clear: float
     hidden: str | None = None
@@ -53,26 +53,26 @@ class Evidence:
     set_aside: str | None = None
 
 
-def decide(evidence: Evidence) -> tuple[Verdict, tuple[str, ...]]:
+def decide(findings: Findings) -> tuple[Verdict, tuple[str, ...]]:
     """The verdict and its reasons, plain sentences that can be read over the phone."""
-    if evidence.elevation_apparent_deg <= 0.0:
-        depth_deg = -evidence.elevation_apparent_deg
+    if findings.elevation_apparent_deg <= 0.0:
+        depth_deg = -findings.elevation_apparent_deg
         return "blocked", (
-            f"{evidence.satellite} never rises here: it stands {depth_deg:.1f} degrees below the true horizon.",
+            f"{findings.satellite} never rises here: it stands {depth_deg:.1f} degrees below the true horizon.",
         )
-    if evidence.now.obstructed and evidence.by_assumption is None:
-        return "blocked", (_met(evidence.now), *_gaps(evidence))
-    if evidence.uncovered is not None:
-        return "unknown", (*_set_aside(evidence), evidence.uncovered, *_shortage(evidence))
-    if evidence.by_assumption is not None:
-        return "marginal", (evidence.by_assumption, *_near(evidence))
-    shortage = _shortage(evidence)
+    if findings.now.obstructed and findings.by_assumption is None:
+        return "blocked", (_met(findings.now), *_gaps(findings))
+    if findings.uncovered is not None:
+        return "unknown", (*_set_aside(findings), findings.uncovered, *_shortage(findings))
+    if findings.by_assumption is not None:
+        return "marginal", (findings.by_assumption, *_near(findings))
+    shortage = _shortage(findings)
     if shortage:
-        return "marginal", (*shortage, *_near(evidence))
-    near = _near(evidence)
+        return "marginal", (*shortage, *_near(findings))
+    near = _near(findings)
     if near:
-        return "needs-survey", (*near, f"Nothing that is known stands in the way. {_room(evidence.now)}")
-    return "clear", (_room(evidence.now), *_certainty(evidence))
+        return "needs-survey", (*near, f"Nothing that is known stands in the way. {_room(findings.now)}")
+    return "clear", (_room(findings.now), *_certainty(findings))
 
 
 def _what(clearance: Clearance) -> str:
@@ -129,29 +129,29 @@ def _room(clearance: Clearance) -> str:
     return f"The tightest place is {text}: {_left(clearance)}."
 
 
-def _shortage(evidence: Evidence) -> tuple[str, ...]:
+def _shortage(findings: Findings) -> tuple[str, ...]:
     """Why it is not clear although nothing stands in the line; empty when the room is there and sure."""
     reasons = []
-    if evidence.by_assumption is not None:
-        reasons.append(evidence.by_assumption)
-    elif not evidence.now.roomy:
-        reasons.append(f"{_what_first(evidence.now)}, leaves {_left(evidence.now)}; the line itself is free.")
-    elif not evidence.later.roomy:
-        when = f"in {evidence.years:g} years" if evidence.years else "since the raster was measured"
-        thing = _what_first(evidence.later)
+    if findings.by_assumption is not None:
+        reasons.append(findings.by_assumption)
+    elif not findings.now.has_clearance:
+        reasons.append(f"{_what_first(findings.now)}, leaves {_left(findings.now)}; the line itself is free.")
+    elif not findings.later.has_clearance:
+        when = f"in {findings.years:g} years" if findings.years else "since the raster was measured"
+        thing = _what_first(findings.later)
         reasons.append(
             f"{thing}, grows into the line {when}; there is room today."
-            if evidence.later.obstructed
-            else f"{thing}, grows: {when} it leaves {_left(evidence.later)}; there is room today."
+            if findings.later.obstructed
+            else f"{thing}, grows: {when} it leaves {_left(findings.later)}; there is room today."
         )
-    sure = evidence.confidence
-    if sure is not None and sure.p_clear < evidence.min_p_clear:
-        reasons.extend(_certainty(evidence))
+    sure = findings.confidence
+    if sure is not None and sure.p_clear < findings.min_p_clear:
+        reasons.extend(_certainty(findings))
     return tuple(reasons)
 
 
-def _certainty(evidence: Evidence) -> tuple[str, ...]:
-    sure = evidence.confidence
+def _certainty(findings: Findings) -> tuple[str, ...]:
+    sure = findings.confidence
     if sure is None:
         return ()
     percent = f"{100.0 * sure.p_clear:.0f}"
@@ -173,15 +173,15 @@ def _certainty(evidence: Evidence) -> tuple[str, ...]:
     )
 
 
-def _near(evidence: Evidence) -> tuple[str, ...]:
+def _near(findings: Findings) -> tuple[str, ...]:
     reasons: list[str] = []
-    if not evidence.near_seen:
-        reasons.extend(_set_aside(evidence))
-    if evidence.hidden is not None:
-        reasons.append(evidence.hidden)
-    if evidence.near_doubt is not None:
-        reasons.append(evidence.near_doubt)
-    if not evidence.near_seen:
+    if not findings.near_seen:
+        reasons.extend(_set_aside(findings))
+    if findings.hidden is not None:
+        reasons.append(findings.hidden)
+    if findings.near_unreliable is not None:
+        reasons.append(findings.near_unreliable)
+    if not findings.near_seen:
         reasons.append(
             "Trees and buildings nearby were not assessed: only bare or coarse ground is known. Measure the horizon on "
             "site (type --horizon FILE; the sheet command writes its form), or give a surface raster of 2 m or finer "
@@ -190,13 +190,13 @@ def _near(evidence: Evidence) -> tuple[str, ...]:
     return tuple(reasons)
 
 
-def _set_aside(evidence: Evidence) -> tuple[str, ...]:
-    return () if evidence.set_aside is None else (evidence.set_aside,)
+def _set_aside(findings: Findings) -> tuple[str, ...]:
+    return () if findings.set_aside is None else (findings.set_aside,)
 
 
-def _gaps(evidence: Evidence) -> tuple[str, ...]:
+def _gaps(findings: Findings) -> tuple[str, ...]:
     return (
         ()
-        if evidence.uncovered is None
-        else (f"Besides: {evidence.uncovered[0].lower()}{evidence.uncovered[1:]}",)
+        if findings.uncovered is None
+        else (f"Besides: {findings.uncovered[0].lower()}{findings.uncovered[1:]}",)
     )

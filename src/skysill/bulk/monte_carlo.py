@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from skysill.assessment.sampling import (
     SAMPLES,
     Errors,
-    between_knots,
-    laid_draws_m,
-    step_draws_m,
-    terrain_draws,
+    dish_offset_samples_m,
+    height_error_samples,
+    interpolate_knots,
+    plan_offset_samples_m,
 )
 from skysill.bulk.cell_edges import Corners, edge_parts, parts_in_fan
 from skysill.bulk.fan_results import CHUNK_PLACES, FanResults
@@ -42,8 +42,10 @@ def estimated_p_clear(ground: Ground, places: Places, query: ScreeningQuery) -> 
     if not share.size:
         return share
     thresholds = thresholds_for(ground, query)
-    step_m = step_draws_m(SAMPLES, Errors()) + laid_draws_m(SAMPLES, facts_of(ground).horizontal_error_m)
-    samples = _Samples(step_m, terrain_draws(SAMPLES))
+    step_m = dish_offset_samples_m(SAMPLES, Errors()) + plan_offset_samples_m(
+        SAMPLES, facts_of(ground).horizontal_error_m
+    )
+    samples = _Samples(step_m, height_error_samples(SAMPLES))
     for low in range(0, share.size, CHUNK_PLACES):
         some = places.take(slice(low, low + CHUNK_PLACES))
         edges = _edges_to_sample(thresholds, some)
@@ -86,7 +88,7 @@ def _share_with_room(edges: _SampledEdges, samples: _Samples, ground: Ground, az
     )
     sine, cosine = (part(edges.top_rad).astype(np.float32) for part in (np.sin, np.cos))
     raised = (ahead_m * sine - step_m[:, 2:] * cosine) / slant_m
-    unit = between_knots(knots, level_m / (CORRELATED_CELLS * ground.cell_size_m)) - knots[:, :1]
+    unit = interpolate_knots(knots, level_m / (CORRELATED_CELLS * ground.cell_size_m)) - knots[:, :1]
     raised += unit * np.arctan(np.float32(ground.vertical_error_m) * cosine / slant_m)
     turned = -aside_m / level_m * edges.cosine.astype(np.float32)
     away = _distance_to_region(edges.ends.T.astype(np.float32), -turned, -raised)

@@ -10,7 +10,7 @@ import numpy as np
 
 from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.pipeline import assess, judge
-from skysill.assessment.verdict import Evidence, decide
+from skysill.assessment.verdict import Findings, decide
 from skysill.bulk.controlling_obstruction import ControllingGround
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
 from skysill.errors import InputError
@@ -72,7 +72,7 @@ def empty_results(places: Places) -> ScreeningResults:
 
 def below_horizon_reason(query: ScreeningQuery, apparent_deg: float) -> str:
     """Why an address is blocked whose satellite stands below the horizon plane."""
-    nothing = Evidence(
+    nothing = Findings(
         query.satellite.name, apparent_deg, Clearance(), Clearance(), 0.0, None, False, None, None, 0.0
     )
     return decide(nothing)[1][0]
@@ -117,8 +117,8 @@ def assess_each(
             mount = Mount(height_m=float(places.height_m[k]))
             assessment = assess(job, mount, explain=False)
             found = assessment.results[0]
-            if words and found.verdict == "marginal" and assessment.gathered is not None:
-                found = judge(job, assessment.gathered, query.satellite, found.look)
+            if words and found.verdict == "marginal" and assessment.evidence is not None:
+                found = judge(job, assessment.evidence, query.satellite, found.look)
         except InputError as fault:  # ground at the address that cannot be true
             results.verdict[at], results.reason[at] = "unknown", fault.what
             continue
@@ -161,8 +161,8 @@ def write_near(
     results.terrain_distance_m[at] = close.top_m[within]
     name, apparent_deg = query.satellite.name, places.apparent_deg[within].tolist()
     for number, now in enumerate(_clearances(ground, query, close.take(within))):
-        evidence = Evidence(name, apparent_deg[number], now, now, 0.0, None, False, None, None, 0.0)
-        results.verdict[at[number]], (results.reason[at[number]], *_) = decide(evidence)
+        findings = Findings(name, apparent_deg[number], now, now, 0.0, None, False, None, None, 0.0)
+        results.verdict[at[number]], (results.reason[at[number]], *_) = decide(findings)
 
 
 def _clearances(ground: Ground, query: ScreeningQuery, close: ControllingGround) -> Iterator[Clearance]:

@@ -8,11 +8,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.readings import Readings
 from skysill.units import Bools, Floats, Ints, direction_enu, wrap_180, wrap_360
 
-__all__ = ["CarriedSkyline", "Columns", "carry", "moved_readings", "skyline_at"]
+__all__ = ["Columns", "ShiftedSkyline", "moved_readings", "shift_to_dish", "skyline_at"]
 
 SIDESTEP_M = 1.0
 """A reading without a distance is not carried farther sideways than this: nobody knows how it would shift."""
@@ -54,7 +54,7 @@ class Columns:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CarriedSkyline:
+class ShiftedSkyline:
     """The measured horizon as it stands from another dish centre.
 
     silhouette : what was read, joined and carried
@@ -190,7 +190,7 @@ def _raise_to(highest_deg: Floats, azimuth_deg: Floats, readings: Readings, pair
     np.maximum(highest_deg, joined_deg, out=highest_deg)
 
 
-def carry(
+def shift_to_dish(
     readings: Readings,
     *,
     east_m: float,
@@ -200,9 +200,9 @@ def carry(
     inclination_error_deg: float,
     exact_azimuths_deg: tuple[float, ...] = (),
     hidden_rise_m: float = np.inf,
-    like: CarriedSkyline | None = None,
+    like: ShiftedSkyline | None = None,
     hidden: bool = True,
-) -> CarriedSkyline:
+) -> ShiftedSkyline:
     """The measured horizon seen from a dish centre that stands elsewhere than the instrument did.
 
     Each reading with a distance is a point in space and shifts by parallax. One without a distance is used
@@ -237,7 +237,7 @@ def carry(
     silhouette = replace(columns.silhouette.kept(np.arange(laid.count)), covered_deg=covered_deg, reach_m=np.inf,
                          fine_reach_m=np.inf, notes=notes)  # fmt: skip
     behind = _hidden(readings, columns, laid.count, step_m, hidden_rise_m) if hidden else None
-    return CarriedSkyline(silhouette, columns, behind, laid)
+    return ShiftedSkyline(silhouette, columns, behind, laid)
 
 
 def _pieces(laid: _Laid) -> tuple[list[_Piece], int, Floats]:
@@ -311,8 +311,8 @@ def _columns(
         azimuth_deg=column_azimuth,
         elevation_deg=(elevation_deg[anchors] * weights).sum(axis=1),
         distance_m=_nearer_m(anchors, weights, distance_m),
-        things=tuple(Thing(name, kind, "measured") for name, kind in names),
-        thing=np.array([names.index(called[i]) for i in nearest], dtype=int),
+        features=tuple(Feature(name, kind, "measured") for name, kind in names),
+        feature=np.array([names.index(called[i]) for i in nearest], dtype=int),
         sigma_deg=inclination_error_deg,
         at_least=((weights <= 0.0) | np.asarray(readings.at_least)[anchors]).all(axis=1),
     )
@@ -404,8 +404,8 @@ def _hidden(
         azimuth_deg=np.rad2deg(np.arctan2(point_m[:, 0], point_m[:, 1])),
         elevation_deg=np.rad2deg(np.arctan2(point_m[:, 2], level_m)),
         distance_m=np.sqrt((point_m**2).sum(axis=1)),
-        things=columns.silhouette.things,
-        thing=np.tile(columns.silhouette.thing[:count][behind], len(_HIDDEN_SHARES)),
+        features=columns.silhouette.features,
+        feature=np.tile(columns.silhouette.feature[:count][behind], len(_HIDDEN_SHARES)),
     )
 
 

@@ -60,7 +60,7 @@ def blur_of(
     for number, raster in enumerate(rasters):
         if raster.kind != "surface" or raster.cell_size_m > FINE_CELL_M:
             continue
-        mine = np.flatnonzero((silhouette.thing == number) & (silhouette.distance_m < _BLURS_WITHIN_M))
+        mine = np.flatnonzero((silhouette.feature == number) & (silhouette.distance_m < _BLURS_WITHIN_M))
         if not mine.size:
             continue
         away_m = silhouette.distance_m[mine] * np.cos(np.deg2rad(silhouette.elevation_deg[mine]))

@@ -27,7 +27,7 @@ from skysill.horizon.rays import (
 )
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["FINE_CELL_M", "Eye", "Layer", "Marched", "layers_around", "march", "stretches_beside"]
+__all__ = ["FINE_CELL_M", "Layer", "Marched", "Observer", "layers_around", "march", "stretches_beside"]
 
 FINE_CELL_M = 2.0
 """Cells up to this size speak for near things; larger ones say nothing reliable nearer than two of them
@@ -44,7 +44,7 @@ _Bundle: TypeAlias = tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Eye:
+class Observer:
     """The dish centre and the rays that leave it."""
 
     latitude_deg: float
@@ -100,22 +100,28 @@ class Marched:
     known_to_m: Floats
 
 
-def layers_around(rasters: Sequence[Elevations], eye: Eye, stop_m: Floats) -> list[Layer]:
+def layers_around(rasters: Sequence[Elevations], observer: Observer, stop_m: Floats) -> list[Layer]:
     layers = []
     farthest_m = float(np.max(stop_m, initial=0.0))
     for index, raster in enumerate(rasters):
-        grid = raster.window(eye.latitude_deg, eye.longitude_deg, farthest_m + 3.0 * raster.cell_size_m)
-        if grid is None or min(grid.values.shape) < 2 or not eye.azimuth_deg.size:
+        grid = raster.window(
+            observer.latitude_deg, observer.longitude_deg, farthest_m + 3.0 * raster.cell_size_m
+        )
+        if grid is None or min(grid.values.shape) < 2 or not observer.azimuth_deg.size:
             continue
-        length_m = max(min(1.0001 * farthest_m, within_m(grid, eye.latitude_deg, eye.longitude_deg)), 1.0)
-        paths = ray_paths(grid, latitude_deg=eye.latitude_deg, longitude_deg=eye.longitude_deg,
-                          azimuth_deg=eye.azimuth_deg, distance_m=length_m)  # fmt: skip
+        length_m = max(
+            min(1.0001 * farthest_m, within_m(grid, observer.latitude_deg, observer.longitude_deg)), 1.0
+        )
+        paths = ray_paths(grid, latitude_deg=observer.latitude_deg, longitude_deg=observer.longitude_deg,
+                          azimuth_deg=observer.azimuth_deg, distance_m=length_m)  # fmt: skip
         assured_m = 2.0 * raster.cell_size_m if raster.cell_size_m > FINE_CELL_M else 0.0
         layers.append(Layer(index, assured_m, grid, paths, *extent_m(grid, paths)))
     return layers
 
 
-def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highest_ground_m: float) -> Marched:
+def march(
+    observer: Observer, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highest_ground_m: float
+) -> Marched:
     """Follow all rays through one raster, in bundles that fit the cache."""
     end_m = np.fmin(stop_m, layer.leave_m)
     present = np.flatnonzero((layer.enter_m < end_m) & (layer.paths.length > 0))
@@ -123,7 +129,7 @@ def march(eye: Eye, layer: Layer, finer: Sequence[Layer], stop_m: Floats, highes
     layer.grid.blocks()  # worked out once, before several threads ask for it
 
     def follow(ray: Ints) -> _Bundle:
-        return _march_bundle(eye, layer, finer, ray, end_m, stop_m, highest_ground_m)
+        return _march_bundle(observer, layer, finer, ray, end_m, stop_m, highest_ground_m)
 
     if len(bundles) > 1:  # long array calls let go of the interpreter, so two threads keep two cores busy
         with ThreadPoolExecutor(2) as pool:
@@ -172,18 +178,18 @@ class _Stages:
 
 
 def _march_bundle(
-    eye: Eye, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, stop_m: Floats,
+    observer: Observer, layer: Layer, finer: Sequence[Layer], ray: Ints, end_m: Floats, stop_m: Floats,
     highest_ground_m: float,
 ) -> _Bundle:  # fmt: skip
     rising: list[tuple[Ints, Floats, Floats, Floats]] = []
     known = _KnownStretches(layer, ray)
     now, who, end, stop = layer.paths.take(ray), ray, end_m[ray], stop_m[ray]
-    stages = _stages(eye, layer, now, who, end)
+    stages = _stages(observer, layer, now, who, end)
     alive, best, stage = np.arange(ray.size), np.full(ray.size, -np.inf), np.full(ray.size, -1)
     while alive.size:
         stage, over = stages.next_worth(stage, best)
         begins_m = stages.from_m[np.arange(alive.size), stage]
-        far = ~over & stages.void.any(axis=1) & (_bound(eye, who, begins_m, highest_ground_m) <= best)
+        far = ~over & stages.void.any(axis=1) & (_bound(observer, who, begins_m, highest_ground_m) <= best)
         if over.any() or far.any():
             known.close(alive[over], end[over])
             known.close(alive[far], begins_m[far])
@@ -197,11 +203,11 @@ def _march_bundle(
             if layer.grid.has_void:
                 known.add(alive, seen, end)
             bulge_m = stages.bulge_m[np.arange(alive.size), stage]
-            best = _rise(eye, layer, finer, now, who, seen, stop, bulge_m, best, rising)
+            best = _rise(observer, layer, finer, now, who, seen, stop, bulge_m, best, rising)
     return rising, known.stretches()
 
 
-def _stages(eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -> _Stages:
+def _stages(observer: Observer, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -> _Stages:
     blocks = layer.grid.blocks()
     down, across = blocks.highest_m.shape
     last = float(np.max(paths.t_at(end_m[:, None]), initial=0.0))
@@ -220,7 +226,7 @@ def _stages(eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -
     )
     from_m, to_m = edge_m[:, :-1], edge_m[:, 1:]
     begun = (from_m < end_m[:, None]) & (to_m >= layer.enter_m[ray][:, None])
-    hope = np.where(begun & np.isfinite(roof_m), _highest_slope(eye, ray, from_m, to_m, roof_m), -np.inf)
+    hope = np.where(begun & np.isfinite(roof_m), _highest_slope(observer, ray, from_m, to_m, roof_m), -np.inf)
     void = np.zeros(begun.shape, bool)
     if layer.grid.has_void:
         near = (blocks.void.ravel().take(index) & beside).reshape(shape).any(axis=2)
@@ -231,45 +237,45 @@ def _stages(eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, end_m: Floats) -
     return _Stages(from_m, hope, bulge_m, void)
 
 
-def _highest_slope(eye: Eye, ray: Ints, from_m: Floats, to_m: Floats, roof_m: Floats) -> Floats:
+def _highest_slope(observer: Observer, ray: Ints, from_m: Floats, to_m: Floats, roof_m: Floats) -> Floats:
     """Highest slope that ground up to roof_m can show between two distances (ray, n): exact on the sphere."""
-    radius_m = eye.radius_m[ray][:, None]
+    radius_m = observer.radius_m[ray][:, None]
     roof_m = np.where(np.isfinite(roof_m), roof_m, 0.0)
-    ratio = np.clip((radius_m + roof_m) / (radius_m + eye.antenna_elevation_m), -1.0, 1.0)
+    ratio = np.clip((radius_m + roof_m) / (radius_m + observer.antenna_elevation_m), -1.0, 1.0)
     tangent_m = radius_m * np.arccos(
         ratio
     )  # ground below the eye looks highest there, ground above it at once
     return sight_slope(
         np.clip(tangent_m, from_m, to_m),
         roof_m,
-        antenna_elevation_m=eye.antenna_elevation_m,
+        antenna_elevation_m=observer.antenna_elevation_m,
         radius_m=radius_m,
     )
 
 
 def _rise(
-    eye: Eye, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings, stop_m: Floats,
-    bulge_m: Floats, best: Floats,
+    observer: Observer, layer: Layer, finer: Sequence[Layer], paths: RayPaths, ray: Ints, seen: Crossings,
+    stop_m: Floats, bulge_m: Floats, best: Floats,
     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
     """Note the samples that rise over everything nearer, and return the new maxima (slopes).
 
     What a coarse raster shows nearer than `assured_m` is noted too, but hides nothing behind it.
     """
-    slope = eye.slope(ray, seen.distance_m, seen.elevation_m)
+    slope = observer.slope(ray, seen.distance_m, seen.elevation_m)
     slope[seen.distance_m > stop_m[:, None]] = np.nan
     for other in finer:
         slope[other.covers(ray, seen.distance_m)] = np.nan
     near = seen.distance_m < layer.assured_m if layer.assured_m else None
     if near is not None and near.any():
         level = np.full(best.shape, -np.inf)
-        _note_steps(eye, layer, paths, ray, seen, np.where(near, slope, np.nan), bulge_m, level, rising)
+        _note_steps(observer, layer, paths, ray, seen, np.where(near, slope, np.nan), bulge_m, level, rising)
         slope[near] = np.nan
-    return _note_steps(eye, layer, paths, ray, seen, slope, bulge_m, best, rising)
+    return _note_steps(observer, layer, paths, ray, seen, slope, bulge_m, best, rising)
 
 
 def _note_steps(
-    eye: Eye, layer: Layer, paths: RayPaths, ray: Ints, seen: Crossings, slope: Floats, bulge_m: Floats,
+    observer: Observer, layer: Layer, paths: RayPaths, ray: Ints, seen: Crossings, slope: Floats, bulge_m: Floats,
     best: Floats,     rising: list[tuple[Ints, Floats, Floats, Floats]],
 ) -> Floats:  # fmt: skip
     hopeful = np.flatnonzero(np.fmax.reduce(slope, axis=1) + bulge_m / _nearest_m(seen) > best)
@@ -293,7 +299,7 @@ def _note_steps(
     crest_m, height_m = crests(
         layer.grid, paths, seen, who, here[chance], there[chance], (high - low)[chance]
     )
-    crest = eye.slope(ray[who], crest_m[:, None], height_m[:, None])[:, 0]
+    crest = observer.slope(ray[who], crest_m[:, None], height_m[:, None])[:, 0]
     higher = crest > level + _WORTH_NOTING
     rising.append((ray[who[higher]], crest_m[higher], height_m[higher], crest[higher]))
     np.maximum.at(best, who[higher], crest[higher])
@@ -324,11 +330,11 @@ def stretches_beside(distance_m: Floats, wanted: Bools) -> tuple[Ints, Ints, Int
     return row[inside], here[inside], there[inside]
 
 
-def _bound(eye: Eye, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:
+def _bound(observer: Observer, ray: Ints, distance_m: Floats, roof_m: float) -> Floats:
     """Highest slope that ground up to roof_m can show at or beyond a distance."""
     beyond_m = np.full((distance_m.size, 1), 1e7)
     roof = np.full((distance_m.size, 1), roof_m)
-    return _highest_slope(eye, ray, distance_m[:, None], beyond_m, roof)[:, 0]
+    return _highest_slope(observer, ray, distance_m[:, None], beyond_m, roof)[:, 0]
 
 
 class _KnownStretches:

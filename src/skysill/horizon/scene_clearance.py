@@ -42,7 +42,7 @@ class SceneClearance:
     azimuth_deg, elevation_deg : that direction
     distance_m : along the line of sight to it; where the ray is inside, to where it meets the obstacle
     spare_deg : least of margin - atan(required / d) over the whole obstacle
-    tight_margin_deg, tight_azimuth_deg, tight_elevation_deg, tight_distance_m : where that is
+    critical_margin_deg, critical_azimuth_deg, critical_elevation_deg, critical_distance_m : where that is
     hit : the centre ray is obstructed
     exact : False where only bounds were wanted: then margin_deg and spare_deg are at least what stands there (at
         most, where hit), distance_m is at least that, and the directions are nan
@@ -54,10 +54,10 @@ class SceneClearance:
     elevation_deg: Floats
     distance_m: Floats
     spare_deg: Floats
-    tight_margin_deg: Floats
-    tight_azimuth_deg: Floats
-    tight_elevation_deg: Floats
-    tight_distance_m: Floats
+    critical_margin_deg: Floats
+    critical_azimuth_deg: Floats
+    critical_elevation_deg: Floats
+    critical_distance_m: Floats
     hit: Bools
     exact: Bools
     inside_solid: Bools
@@ -167,13 +167,13 @@ class _Filling:
     def put(self, rows: tuple[Ints, ...], found: Found, link: Link) -> None:
         hit = np.isfinite(found.hit_m)
         margin = np.rad2deg(found.margin_rad)
-        near, tight = _polar(found.near_m), _polar(found.tight_m)
+        near, tight = _polar(found.near_m), _polar(found.critical_m)
         self.hit[rows] = hit
         self.margin_deg[rows] = np.where(hit, -margin, margin)
         self.spare_deg[rows] = np.rad2deg(found.spare_rad) - np.where(hit, margin, 0.0)
         self.distance_m[rows] = np.where(hit, found.hit_m, near[2])
-        tight_margin = np.rad2deg(found.spare_rad + room_angle_rad(tight[2], link))
-        for place, value in zip(self.places, (near[0], near[1], tight_margin, *tight), strict=True):
+        critical_margin = np.rad2deg(found.spare_rad + room_angle_rad(tight[2], link))
+        for place, value in zip(self.places, (near[0], near[1], critical_margin, *tight), strict=True):
             place[rows] = value
 
     def deepen(self, parts: Parts, dish: Floats, ray: Floats, link: Link) -> None:
@@ -198,10 +198,10 @@ class _Filling:
             elevation_deg=self.places[1],
             distance_m=self.distance_m,
             spare_deg=self.spare_deg,
-            tight_margin_deg=self.places[2],
-            tight_azimuth_deg=self.places[3],
-            tight_elevation_deg=self.places[4],
-            tight_distance_m=self.places[5],
+            critical_margin_deg=self.places[2],
+            critical_azimuth_deg=self.places[3],
+            critical_elevation_deg=self.places[4],
+            critical_distance_m=self.places[5],
             hit=self.hit,
             exact=exact,
             inside_solid=inside,

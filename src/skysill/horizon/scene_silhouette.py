@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.horizon.outlines import columns
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.units import Floats, wrap_360
@@ -39,8 +39,8 @@ def scene_silhouette(
         azimuth_deg=cut.azimuth_deg,
         elevation_deg=cut.top_deg,
         distance_m=cut.distance_m,
-        things=tuple(Thing(o.name, o.kind, "obstacle") for o in scene.obstacles),
-        thing=cut.obstacle,
+        features=tuple(Feature(o.name, o.kind, "obstacle") for o in scene.obstacles),
+        feature=cut.obstacle,
         floor_deg=cut.floor_deg,
         covered_deg=np.asarray(spans),
         reach_m=np.zeros(len(spans)),

@@ -17,11 +17,11 @@ from numpy.typing import ArrayLike
 from skysill.errors import SkysillError
 from skysill.units import Bools, Floats, Ints, wrap_360
 
-__all__ = ["Profile", "Silhouette", "Thing", "covered", "profile"]
+__all__ = ["Feature", "Profile", "Silhouette", "covered", "profile"]
 
 
 @dataclass(frozen=True, slots=True)
-class Thing:
+class Feature:
     """What a column belongs to: a name, its kind ("ground", "reading", "building", "tree", "wire", ...)."""
 
     name: str
@@ -49,8 +49,8 @@ class Silhouette:
     distance_m : (column,) float, along the line of sight; nan where nobody measured it
     floor_deg : (column,) float; the lower edge (-90 for things that stand on the ground)
     sigma_deg : (column,) float; standard deviation of the elevation, independent part
-    thing : (column,) int, index into things
-    assured : (column,) bool; False where the source itself is not to be believed so near (coarse cells)
+    feature : (column,) int, index into things
+    reliable : (column,) bool; False where the source itself is not to be believed so near (coarse cells)
     covered_deg : (span, 2) azimuths somebody looked at, from clockwise to; a full circle is (0, 360)
     reach_m : (span,) how far out it looked on that span, without a gap, along the ground
     fine : whether the source speaks for near things (measured; surface raster of 2 m or finer; obstacles complete)
@@ -63,11 +63,11 @@ class Silhouette:
     azimuth_deg: Floats
     elevation_deg: Floats
     distance_m: Floats
-    things: tuple[Thing, ...]
-    thing: Ints
+    features: tuple[Feature, ...]
+    feature: Ints
     floor_deg: Floats | float = -90.0
     sigma_deg: Floats | float = 0.0
-    assured: Bools | bool = True
+    reliable: Bools | bool = True
     covered_deg: Floats = None  # type: ignore[assignment]  # an empty list of spans, set below
     reach_m: Floats | float = 0.0
     fine_reach_m: Floats | float = 0.0
@@ -80,8 +80,8 @@ class Silhouette:
         put(self, "azimuth_deg", _fixed(wrap_360(self.azimuth_deg), float, shape, "azimuth_deg"))
         for label in ("elevation_deg", "distance_m", "floor_deg", "sigma_deg"):
             put(self, label, _fixed(getattr(self, label), float, shape, label))
-        put(self, "thing", _fixed(self.thing, int, shape, "thing"))
-        for label in ("assured", "at_least"):
+        put(self, "feature", _fixed(self.feature, int, shape, "feature"))
+        for label in ("reliable", "at_least"):
             put(self, label, _fixed(getattr(self, label), bool, shape, label))
         spans = (
             np.zeros((0, 2))
@@ -112,11 +112,11 @@ class Silhouette:
             azimuth_deg=self.azimuth_deg[mask],
             elevation_deg=self.elevation_deg[mask],
             distance_m=self.distance_m[mask],
-            things=self.things,
-            thing=self.thing[mask],
+            features=self.features,
+            feature=self.feature[mask],
             floor_deg=np.asarray(self.floor_deg)[mask],
             sigma_deg=np.asarray(self.sigma_deg)[mask],
-            assured=np.asarray(self.assured)[mask],
+            reliable=np.asarray(self.reliable)[mask],
             covered_deg=self.covered_deg,
             reach_m=self.reach_m,
             fine_reach_m=self.fine_reach_m,
@@ -199,6 +199,6 @@ def profile(silhouettes: Sequence[Silhouette], azimuth_deg: ArrayLike) -> Profil
         best[raised] = silhouette.elevation_deg[top[raised]]
         distance_m[raised] = silhouette.distance_m[top[raised]]
         for at in np.flatnonzero(raised):
-            thing = silhouette.things[silhouette.thing[top[at]]]
-            source[at], name[at] = thing.source, thing.name
+            feature = silhouette.features[silhouette.feature[top[at]]]
+            source[at], name[at] = feature.source, feature.name
     return Profile(azimuth_deg, best, distance_m, tuple(source), tuple(name))

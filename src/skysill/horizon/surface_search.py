@@ -30,10 +30,10 @@ from skysill.units import Bools, Floats, Ints
 
 __all__ = [
     "Found",
+    "critical_on_patches",
+    "critical_on_segments",
     "evaluate",
     "nearest_on_segments",
-    "tightest_on_patches",
-    "tightest_on_segments",
 ]
 
 
@@ -54,7 +54,7 @@ class Found:
     margin_rad: Floats
     near_m: Floats
     spare_rad: Floats
-    tight_m: Floats
+    critical_m: Floats
 
 
 def _angle_rad(x: Floats, ray: Floats) -> Floats:
@@ -81,7 +81,7 @@ def nearest_on_segments(a_m: Floats, b_m: Floats, ray: Floats) -> Floats:
     return np.asarray(np.where(below > 0.0, inner, end))
 
 
-def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> tuple[Floats, Floats]:
+def critical_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> tuple[Floats, Floats]:
     """Least spare angle along each segment and where, (spare_rad, t).
 
     Seventeen points evenly spaced as the dish sees them, then five times nine points around the best.
@@ -108,7 +108,7 @@ def tightest_on_segments(a_m: Floats, b_m: Floats, ray: Floats, link: Link) -> t
     return value[rows, best], t[rows, best]
 
 
-def tightest_on_patches(
+def critical_on_patches(
     kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, link: Link | None
 ) -> tuple[Floats, Floats]:
     """Least spare angle over each round surface and its point, (spare_rad, (patch, 3)); link None: the margin."""
@@ -123,7 +123,7 @@ def tightest_on_patches(
 def _search_patches(
     kind: Ints, shape: Floats, span: Floats, dish_m: Floats, ray: Floats, link: Link | None
 ) -> tuple[Floats, Floats]:
-    """One batch of `tightest_on_patches`.
+    """One batch of `critical_on_patches`.
 
     A grid of 9 by 24, then stencils of 3 by 3, each with a Newton step on the quadratic through it. A stencil whose
     middle is the least is drawn four times smaller, else twice as large, down to 1e-3 of the grid's mesh: the value is
@@ -243,7 +243,7 @@ def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
     best, at = least_of_pairs(spare, owner, found.spare_rad.size)
     won = best < found.spare_rad
     found.spare_rad[won] = best[won]
-    found.tight_m[won] = point[at[won]]
+    found.critical_m[won] = point[at[won]]
 
 
 def evaluate(
@@ -280,11 +280,11 @@ def evaluate(
             ray[owner],
         )
         if margins:
-            margin, point = tightest_on_patches(*rounds, None)
+            margin, point = critical_on_patches(*rounds, None)
             best, at = least_of_pairs(margin, owner, pairs)
             won = best < found.margin_rad
             found.margin_rad[won], found.near_m[won] = best[won], point[at[won]]
-        _offer(found, *tightest_on_patches(*rounds, link), owner)
+        _offer(found, *critical_on_patches(*rounds, link), owner)
     owner, face = spread_over_parts(obstacle, parts.face_first)
     if owner.size:
         a, b, there = _meridians(parts, face, dish_m[owner], ray[owner])
@@ -293,7 +293,7 @@ def evaluate(
         worth = _lower_spare(a, b, ray[owner], link) < found.spare_rad[owner]
         a, b, owner = a[worth], b[worth], owner[worth]
         if owner.size:
-            spare, t = tightest_on_segments(a, b, ray[owner], link)
+            spare, t = critical_on_segments(a, b, ray[owner], link)
             _offer(found, spare, a + t[:, None] * (b - a), owner)
     return found
 

@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid, geod, interpolate, lattice_position
-from skysill.horizon.ray_march import FINE_CELL_M, Eye, Layer, Marched, layers_around, march
+from skysill.horizon.ray_march import FINE_CELL_M, Layer, Marched, Observer, layers_around, march
 from skysill.horizon.rays import RayPaths, crossings, ray_paths, reach_needed_m, sight_slope
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.units import Floats, Ints, local_earth_radius_m
 
 __all__ = [
@@ -73,7 +73,7 @@ def terrain_silhouette(
     Returns
     -------
     Silhouette, source "terrain": one column per step of the running maximum along each azimuth, distance along the
-    line of sight; one thing per raster. `assured` is False nearer than two cells of a raster with cells over 2 m;
+    line of sight; one thing per raster. `reliable` is False nearer than two cells of a raster with cells over 2 m;
     such columns are kept beside the others and hide none of them. Each azimuth is one span; `reach_m` is the ground
     distance of the first gap, inf where none lies before ground could no longer matter; `fine_reach_m` the same for
     surface rasters of 2 m or finer, which must reach `near_m` in any case.
@@ -88,11 +88,11 @@ def terrain_silhouette(
                          mend="Give the ground elevation, or a raster that covers the site.")  # fmt: skip
     azimuth_deg = np.atleast_1d(np.asarray(azimuth_deg, float)).ravel()
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, azimuth_deg)
-    eye = Eye(latitude_deg, longitude_deg, float(antenna_elevation_m), azimuth_deg, radius_m)
-    needed_m = _needed_m(eye, ray_elevation_deg, highest_ground_m)
+    observer = Observer(latitude_deg, longitude_deg, float(antenna_elevation_m), azimuth_deg, radius_m)
+    needed_m = _needed_m(observer, ray_elevation_deg, highest_ground_m)
     stop_m = np.maximum(needed_m, near_m)
     stop_m = stop_m if max_distance_m is None else np.minimum(stop_m, max_distance_m)
-    layers = layers_around(rasters, eye, stop_m)
+    layers = layers_around(rasters, observer, stop_m)
     highest_seen_m = max((layer.grid.highest_m for layer in layers), default=-np.inf)
     if highest_seen_m > highest_ground_m:
         seen = terrain_silhouette(
@@ -103,20 +103,20 @@ def terrain_silhouette(
         note = (f"The rasters show ground of {highest_seen_m:.0f} m, above the {highest_ground_m:g} m given as "
                 "the highest (type highest_ground_m); the higher figure was used.")  # fmt: skip
         return replace(seen, notes=(note, *seen.notes))
-    found = [march(eye, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
-    return _silhouette(rasters, eye, layers, found, needed_m, stop_m, highest_ground_m, near_m)
+    found = [march(observer, layer, layers[:at], stop_m, highest_ground_m) for at, layer in enumerate(layers)]
+    return _silhouette(rasters, observer, layers, found, needed_m, stop_m, highest_ground_m, near_m)
 
 
-def _needed_m(eye: Eye, ray_elevation_deg: ArrayLike | None, highest_ground_m: float) -> Floats:
+def _needed_m(observer: Observer, ray_elevation_deg: ArrayLike | None, highest_ground_m: float) -> Floats:
     if ray_elevation_deg is None:  # as far as a ray grazing the lowest ground could still meet the highest
-        low = np.minimum(LOWEST_GROUND_M, eye.antenna_elevation_m)
-        ratio = (eye.radius_m + low) / (eye.radius_m + eye.antenna_elevation_m)
+        low = np.minimum(LOWEST_GROUND_M, observer.antenna_elevation_m)
+        ratio = (observer.radius_m + low) / (observer.radius_m + observer.antenna_elevation_m)
         ray_elevation_deg = -np.rad2deg(np.arccos(np.clip(ratio, -1.0, 1.0)))
     return reach_needed_m(
-        eye.antenna_elevation_m,
-        np.broadcast_to(np.asarray(ray_elevation_deg, float), eye.azimuth_deg.shape),
+        observer.antenna_elevation_m,
+        np.broadcast_to(np.asarray(ray_elevation_deg, float), observer.azimuth_deg.shape),
         highest_ground_m=highest_ground_m,
-        radius_m=eye.radius_m,
+        radius_m=observer.radius_m,
     )
 
 
@@ -143,7 +143,7 @@ def _joined_reach_m(found: Sequence[Marched], cell_m: Sequence[float], count: in
 
 
 def _silhouette(
-    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
+    rasters: Sequence[Elevations], observer: Observer, layers: Sequence[Layer], found: Sequence[Marched],
     needed_m: Floats, stop_m: Floats, highest_ground_m: float, near_m: float,
 ) -> Silhouette:  # fmt: skip
     ray = np.concatenate([part.ray for part in found] or [np.zeros(0, np.int64)])
@@ -154,30 +154,30 @@ def _silhouette(
     source = np.repeat([layer.index for layer in layers], [part.ray.size for part in found]).astype(np.int64)
     nearest_m = np.zeros(len(rasters) or 1)
     nearest_m[[layer.index for layer in layers]] = [layer.assured_m for layer in layers]
-    assured = distance_m >= nearest_m[source]
-    kept = _steps_in_order(2 * ray + assured, distance_m, slope)
-    ray, source, assured = ray[kept], source[kept], assured[kept]
+    reliable = distance_m >= nearest_m[source]
+    kept = _steps_in_order(2 * ray + reliable, distance_m, slope)
+    ray, source, reliable = ray[kept], source[kept], reliable[kept]
     distance_m, elevation_m, slope = distance_m[kept], elevation_m[kept], slope[kept]
-    best = np.full(eye.azimuth_deg.size, -np.inf)
-    np.maximum.at(best, ray[assured], slope[assured])
+    best = np.full(observer.azimuth_deg.size, -np.inf)
+    np.maximum.at(best, ray[reliable], slope[reliable])
     reach_m, fine_reach_m = _reaches(
-        rasters, eye, layers, found, best, needed_m, stop_m, highest_ground_m, near_m
+        rasters, observer, layers, found, best, needed_m, stop_m, highest_ground_m, near_m
     )
     error_m = np.array([raster.vertical_error_m for raster in rasters] or [0.0])[source]
-    level_m = (eye.radius_m[ray] + elevation_m) * np.sin(distance_m / eye.radius_m[ray])
+    level_m = (observer.radius_m[ray] + elevation_m) * np.sin(distance_m / observer.radius_m[ray])
     slant_m = level_m * np.hypot(1.0, slope)
     return Silhouette(
         source="terrain",
-        azimuth_deg=eye.azimuth_deg[ray],
+        azimuth_deg=observer.azimuth_deg[ray],
         elevation_deg=np.rad2deg(np.arctan(slope)),
         distance_m=slant_m,
-        things=tuple(
-            Thing(r.name, "surface" if r.kind == "surface" else "ground", "terrain") for r in rasters
+        features=tuple(
+            Feature(r.name, "surface" if r.kind == "surface" else "ground", "terrain") for r in rasters
         ),
-        thing=source,
+        feature=source,
         sigma_deg=np.rad2deg(np.arctan(error_m / slant_m)),
-        assured=assured,
-        covered_deg=_spans(eye.azimuth_deg),
+        reliable=reliable,
+        covered_deg=_spans(observer.azimuth_deg),
         reach_m=reach_m,
         fine_reach_m=fine_reach_m,
         notes=tuple(dict.fromkeys(note for layer in layers for note in layer.grid.notes)),
@@ -194,13 +194,14 @@ def _steps_in_order(ray: Ints, distance_m: Floats, slope: Floats) -> Ints:
 
 
 def _reaches(
-    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer], found: Sequence[Marched],
+    rasters: Sequence[Elevations], observer: Observer, layers: Sequence[Layer], found: Sequence[Marched],
     best: Floats, needed_m: Floats, stop_m: Floats, highest_ground_m: float, near_m: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     best_deg = np.rad2deg(np.arctan(best))
     needed_m = np.minimum(needed_m, reach_needed_m(
-        eye.antenna_elevation_m, best_deg, highest_ground_m=highest_ground_m, radius_m=eye.radius_m))  # fmt: skip
-    count = eye.azimuth_deg.size
+        observer.antenna_elevation_m, best_deg,
+        highest_ground_m=highest_ground_m, radius_m=observer.radius_m))  # fmt: skip
+    count = observer.azimuth_deg.size
     fine = [
         rasters[layer.index].kind == "surface" and rasters[layer.index].cell_size_m <= FINE_CELL_M
         for layer in layers
@@ -318,8 +319,10 @@ def path_profile(
     Unknown stretches keep nan samples (of the coarsest raster, or one at each end), so that they can be drawn as such.
     """
     radius_m = refraction_factor * local_earth_radius_m(latitude_deg, np.array([azimuth_deg]))
-    eye = Eye(latitude_deg, longitude_deg, antenna_elevation_m, np.array([float(azimuth_deg)]), radius_m)
-    layers = layers_around(rasters, eye, np.array([float(distance_m)]))
+    observer = Observer(
+        latitude_deg, longitude_deg, antenna_elevation_m, np.array([float(azimuth_deg)]), radius_m
+    )
+    layers = layers_around(rasters, observer, np.array([float(distance_m)]))
     here_m, here = ground_at(rasters, latitude_deg, longitude_deg)
     along, height, said = [np.zeros(1)], [here_m.reshape(1)], [here.reshape(1)]
     only = np.zeros(1, np.int64)
@@ -334,11 +337,11 @@ def path_profile(
         along.append(seen.distance_m[wanted])
         height.append(seen.elevation_m[wanted])
         said.append(np.full(int(wanted.sum()), layer.index))
-    return _laid_out(rasters, eye, layers, along, height, said, float(distance_m))
+    return _laid_out(rasters, observer, layers, along, height, said, float(distance_m))
 
 
 def _laid_out(
-    rasters: Sequence[Elevations], eye: Eye, layers: Sequence[Layer],
+    rasters: Sequence[Elevations], observer: Observer, layers: Sequence[Layer],
     along: list[Floats], height: list[Floats], said: list[Ints], distance_m: float,
 ) -> PathProfile:  # fmt: skip
     asked = np.linspace(0.0, distance_m, 201)  # where nobody knows, say so at these places
@@ -351,16 +354,16 @@ def _laid_out(
     which = np.concatenate([*said, np.full(dark.size, -1)]).astype(np.int64)
     order = np.argsort(along_m, kind="stable")
     along_m, height_m, which = along_m[order], height_m[order], which[order]
-    radius = float(eye.radius_m[0])
+    radius = float(observer.radius_m[0])
     theta = along_m / radius
     return PathProfile(
-        azimuth_deg=float(eye.azimuth_deg[0]),
-        antenna_elevation_m=eye.antenna_elevation_m,
+        azimuth_deg=float(observer.azimuth_deg[0]),
+        antenna_elevation_m=observer.antenna_elevation_m,
         radius_m=radius,
         distance_m=along_m,
         elevation_m=height_m,
         level_m=(radius + height_m) * np.sin(theta),
-        rise_m=height_m - eye.antenna_elevation_m - 2.0 * (radius + height_m) * np.sin(theta / 2.0) ** 2,
+        rise_m=height_m - observer.antenna_elevation_m - 2.0 * (radius + height_m) * np.sin(theta / 2.0) ** 2,
         raster=which,
         names=tuple(raster.name for raster in rasters),
         kinds=tuple(raster.kind for raster in rasters),

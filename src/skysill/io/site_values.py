@@ -165,7 +165,7 @@ class Number:
     """A finite number.
 
     least, most : allowed ends; above : a lower end that is not allowed itself
-    later : ends that are checked later, by the data class made from the table, in a sentence of its own
+    sources_after_growth : ends that are checked later, by the data class made from the table, in a sentence of its own
     """
 
     least: float = -math.inf

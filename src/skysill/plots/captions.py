@@ -119,8 +119,8 @@ class Compass:
 
 def compass_edge(assessment: Assessment, result: SatelliteResult) -> Compass | None:
     """The survey's own compass as its sightings correct it; without sightings the magnetic model."""
-    gathered = assessment.gathered
-    found = None if gathered is None else gathered.correction
+    evidence = assessment.evidence
+    found = None if evidence is None else evidence.correction
     if found is not None and found.source in ("landmarks", "sun"):
         return Compass(found.correction_deg, "on the survey's compass")
     if found is not None and found.source == "reference":

@@ -72,10 +72,10 @@ def sky_areas(silhouettes: Sequence[Silhouette]) -> list[Area]:
     sources = sorted(dict.fromkeys(s.source for s in silhouettes), key=lambda name: order.get(name, 3))
     for silhouette in (_merged([s for s in silhouettes if s.source == name]) for name in sources):
         by_thing = silhouette.source == "obstacle"
-        parts = sorted(set(silhouette.thing.tolist())) if by_thing else [None]
+        parts = sorted(set(silhouette.feature.tolist())) if by_thing else [None]
         pieces: list[Area] = []
         for part in parts:
-            chosen = np.ones(len(silhouette), bool) if part is None else silhouette.thing == part
+            chosen = np.ones(len(silhouette), bool) if part is None else silhouette.feature == part
             for from_ground in (True, False):
                 mask = chosen & ((np.asarray(silhouette.floor_deg) <= -89.9) == from_ground)
                 for layer in _layers(silhouette, np.flatnonzero(mask), only_top=from_ground):
@@ -99,14 +99,14 @@ def _merged(silhouettes: Sequence[Silhouette]) -> Silhouette:
         else s
         for k, s in enumerate(silhouettes)
     ]
-    offset = np.cumsum([0, *(len(s.things) for s in silhouettes[:-1])])
+    offset = np.cumsum([0, *(len(s.features) for s in silhouettes[:-1])])
     return Silhouette(
         source=silhouettes[0].source,
         azimuth_deg=np.concatenate([s.azimuth_deg for s in silhouettes]),
         elevation_deg=np.concatenate([s.elevation_deg for s in silhouettes]),
         distance_m=np.concatenate([s.distance_m for s in silhouettes]),
-        things=tuple(thing for s in silhouettes for thing in s.things),
-        thing=np.concatenate([s.thing + first for s, first in zip(silhouettes, offset, strict=True)]),
+        features=tuple(feature for s in silhouettes for feature in s.features),
+        feature=np.concatenate([s.feature + first for s, first in zip(silhouettes, offset, strict=True)]),
         floor_deg=np.concatenate([np.asarray(s.floor_deg) for s in silhouettes]),
         covered_deg=np.concatenate([s.covered_deg for s in silhouettes]),
     )
@@ -162,7 +162,7 @@ def _unbroken_runs(silhouette: Silhouette, index: Ints, *, from_ground: bool) ->
             turn, around = np.repeat(turn, 2), around[0] + np.array([-_HALF_COLUMN_DEG, _HALF_COLUMN_DEG])
         yield Area(
             source=silhouette.source,
-            name=silhouette.things[int(silhouette.thing[turn[0]])].name,
+            name=silhouette.features[int(silhouette.feature[turn[0]])].name,
             azimuth_deg=around,
             floor_deg=np.asarray(silhouette.floor_deg)[turn],
             top_deg=silhouette.elevation_deg[turn],

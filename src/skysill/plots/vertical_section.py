@@ -148,8 +148,8 @@ def _features(assessment: Assessment, result: SatelliteResult) -> list[SectionFe
         )
         near = np.flatnonzero((aside_deg <= np.maximum(required_deg, 0.5)) & (far_m > 0.0))
         excess_deg = _angle_from_ray_deg(silhouette, result) - required_deg
-        for number in np.unique(silhouette.thing[near]):
-            mine: Ints = near[silhouette.thing[near] == number]
+        for number in np.unique(silhouette.feature[near]):
+            mine: Ints = near[silhouette.feature[near] == number]
             at = int(mine[np.argmin(excess_deg[mine])])
             found.append(_at_column(silhouette, at, float(far_m[at]), float(excess_deg[at])))
     return sorted(
@@ -182,7 +182,7 @@ def _at_column(silhouette: Silhouette, at: int, far_m: float, excess_deg: float)
     floor_deg = float(np.asarray(silhouette.floor_deg)[at])
     return SectionFeature(
         source=silhouette.source,
-        name=silhouette.things[int(silhouette.thing[at])].name,
+        name=silhouette.features[int(silhouette.feature[at])].name,
         level_m=far_m * math.cos(elevation_rad),
         top_m=far_m * math.sin(elevation_rad),
         floor_m=None if floor_deg <= -89.9 else far_m * math.sin(math.radians(floor_deg)),

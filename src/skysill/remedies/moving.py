@@ -132,7 +132,7 @@ def _rise_m(trials: Trials, plan_m: Floats) -> tuple[Floats, Bools]:
     """
     import shapely
 
-    job, mount = trials.job, trials.gathered.place.mount
+    job, mount = trials.job, trials.evidence.place.mount
     east_m, north_m = mount.east_m + plan_m[:, 0], mount.north_m + plan_m[:, 1]
     nowhere = np.full(len(plan_m), np.nan)
     no_roof = np.zeros(len(plan_m), dtype=bool)
@@ -153,7 +153,7 @@ def _at_the_roof(trials: Trials) -> bool:
     """Whether the mount stands on the own roof or hangs on the wall under its edge."""
     import shapely
 
-    job, mount = trials.job, trials.gathered.place.mount
+    job, mount = trials.job, trials.evidence.place.mount
     if job.roof is None or mount.surface_elevation_m is None or _on_the_ground(trials):
         return False
     whole = shapely.Polygon(job.roof.outline).buffer(_NEAR_ROOF_M)
@@ -161,7 +161,7 @@ def _at_the_roof(trials: Trials) -> bool:
 
 
 def _on_the_ground(trials: Trials) -> bool:
-    place = trials.gathered.place
+    place = trials.evidence.place
     ground_m, surface_m = place.site.ground_elevation_m, place.mount.surface_elevation_m
     if place.mount.surface_source != "given" or surface_m is None or ground_m is None:
         return True
@@ -171,7 +171,7 @@ def _on_the_ground(trials: Trials) -> bool:
 
 def _ground_rise_m(trials: Trials, plan_m: Floats, *, origin: bool = False) -> Floats:
     """(n,) rise of the ground from the mount (origin: from the site's position) to each step; nan: no ground there."""
-    place, sources = trials.gathered.place, trials.job.sources
+    place, sources = trials.evidence.place, trials.job.sources
     rasters = sources.rasters
     if place.mount.surface_source == "given" or origin:
         rasters = tuple(raster for raster in rasters if raster.kind == "bare")
@@ -200,7 +200,7 @@ def _ground_rise_m(trials: Trials, plan_m: Floats, *, origin: bool = False) -> F
 
 def _there(trials: Trials, step_m: Floats) -> Mount:
     """The mount a step aside; on a surface given as an elevation, with the roof's or the ground's rise there."""
-    stands, mount = trials.gathered.place.mount, trials.mount
+    stands, mount = trials.evidence.place.mount, trials.mount
     east_m, north_m = round(mount.east_m + float(step_m[0]), 2), round(mount.north_m + float(step_m[1]), 2)
     aside = replace(mount, east_m=east_m, north_m=north_m)
     if stands.surface_source != "given" or stands.surface_elevation_m is None:
@@ -261,8 +261,8 @@ def _magnetic_deg(trials: Trials, bearing_deg: float) -> float | None:
     """The bearing as the survey's compass shows it; None where its bearings are true, or no date is known."""
     if trials.job.sources.survey.bearings != "magnetic":
         return None
-    job, site = trials.job, trials.gathered.place.site
-    correction = trials.gathered.correction
+    job, site = trials.job, trials.evidence.place.site
+    correction = trials.evidence.correction
     try:
         correction = compass_correction_of(job, site) if correction is None else correction
     except InputError:

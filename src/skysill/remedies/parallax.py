@@ -12,7 +12,7 @@ from skysill.model.link import Link, Ray
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, direction_enu, wrap_180
 
-__all__ = ["carried", "carried_spare_deg"]
+__all__ = ["shifted", "shifted_spare_deg"]
 
 MOST_COLUMNS = 300
 """Of each silhouette only so many columns are carried, those that could come nearest to the ray."""
@@ -20,7 +20,7 @@ MOST_COLUMNS = 300
 _AT_ONCE = 1_000_000
 
 
-def carried(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[Floats, Floats, Floats]:
+def shifted(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[Floats, Floats, Floats]:
     """Azimuth, elevation, distance (n, column) of a silhouette's columns from dish centres `step_m` (n, 3) away.
 
     Columns without a distance stay where they are and count as `assumed_m` away. Single precision.
@@ -37,7 +37,7 @@ def carried(silhouette: Silhouette, step_m: Floats, assumed_m: float) -> tuple[F
     return azimuth_deg, np.rad2deg(np.arctan2(up, level)), np.hypot(level, up)
 
 
-def carried_spare_deg(
+def shifted_spare_deg(
     silhouettes: Sequence[Silhouette],
     ray: Ray,
     step_m: Floats,
@@ -65,7 +65,7 @@ def carried_spare_deg(
         rows = max(1, _AT_ONCE // max(len(near), 1))
         for start in range(0, len(step_m) if len(near) else 0, rows):
             here = slice(start, start + rows)
-            azimuth, elevation, distance_m = carried(near, step_m[here], link.assumed_distance_m)
+            azimuth, elevation, distance_m = shifted(near, step_m[here], link.assumed_distance_m)
             margin_deg = column_margin_deg(
                 azimuth - np.float32(ray.azimuth_deg),
                 np.float32(ray.elevation_deg),

@@ -64,8 +64,8 @@ def with_remedies(
         alone = replace(job, satellites=(result.satellite,))
         found: list[Remedy] = []
         searched = ""
-        if result.look.visible and assessment.gathered is not None:
-            trials = Trials.of(alone, mount, result, assessment.gathered, context)
+        if result.look.visible and assessment.evidence is not None:
+            trials = Trials.of(alone, mount, result, assessment.evidence, context)
             found.extend(raised(trials))
             found.extend(trimmed(trials))
             found.extend(moved(trials))

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skysill.assessment.cautions import line_cautions
-from skysill.assessment.confidence import Witness
-from skysill.assessment.evidence import Gathered
-from skysill.assessment.growth import later
+from skysill.assessment.confidence import UncertainSilhouette
+from skysill.assessment.evidence import Evidence
+from skysill.assessment.growth import sources_after_growth
 from skysill.assessment.job_context import JobContext
 from skysill.assessment.overhead_lines import near_lines
 from skysill.assessment.pipeline import SatelliteResult, assess
@@ -26,7 +26,7 @@ from skysill.model.job import Job
 from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.model.site import Mount
-from skysill.remedies.parallax import carried_spare_deg
+from skysill.remedies.parallax import shifted_spare_deg
 from skysill.units import Floats
 
 __all__ = ["Trials", "better", "first_good", "line_warning", "short_of"]
@@ -98,24 +98,24 @@ class Trials:
     job: Job
     mount: Mount
     result: SatelliteResult
-    gathered: Gathered
-    witnesses: tuple[Witness, ...]
+    evidence: Evidence
+    uncertain_silhouettes: tuple[UncertainSilhouette, ...]
     context: JobContext
 
     @classmethod
     def of(
-        cls, job: Job, mount: Mount, result: SatelliteResult, gathered: Gathered, context: JobContext
+        cls, job: Job, mount: Mount, result: SatelliteResult, evidence: Evidence, context: JobContext
     ) -> Trials:
         """job : with the one satellite asked about"""
-        then = later(job, gathered, result.look)
-        witnesses = then.gathered.witnesses(then.gathered.obstacles, then.growth_m)
-        return cls(job, mount, result, gathered, witnesses, context)
+        then = sources_after_growth(job, evidence, result.look)
+        uncertain_silhouettes = then.evidence.uncertain_silhouettes(then.evidence.obstacles, then.growth_m)
+        return cls(job, mount, result, evidence, uncertain_silhouettes, context)
 
     @property
     def foot_m(self) -> Floats:
         """(3,) what the mount stands on now; elevation in the frame of the scene."""
-        dish_m = dish_in_scene_m(self.gathered.place)
-        return np.asarray(dish_m - np.array([0.0, 0.0, self.gathered.place.mount.height_m]))
+        dish_m = dish_in_scene_m(self.evidence.place)
+        return np.asarray(dish_m - np.array([0.0, 0.0, self.evidence.place.mount.height_m]))
 
     def scene_spare_deg(self, step_m: Floats) -> Floats:
         """(n,) exact spare room beside the obstacles, today and grown, from dish centres `step_m` (n, 3) away.
@@ -133,7 +133,7 @@ class Trials:
 
     def _beside(self, scene: Scene, step_m: Floats) -> Floats:
         spare_deg = np.full(len(step_m), _ENOUGH_DEG)
-        dish_m = dish_in_scene_m(self.gathered.place) + step_m
+        dish_m = dish_in_scene_m(self.evidence.place) + step_m
         ray = self.result.look.ray
         later = scene.grown(self.job.criteria.years_ahead)
         for stand in (scene, later) if any(o.growth_m_per_year for o in scene.obstacles) else (scene,):
@@ -150,8 +150,8 @@ class Trials:
 
     def fixed_spare_deg(self, step_m: Floats) -> Floats:
         """(n,) spare room beside readings and terrain, guessed by shifting what was seen from the mount."""
-        fixed = [w.silhouette for w in self.witnesses if w.silhouette.source != "obstacle"]
-        return carried_spare_deg(fixed, self.result.look.ray, step_m, link=self.job.link)
+        fixed = [w.silhouette for w in self.uncertain_silhouettes if w.silhouette.source != "obstacle"]
+        return shifted_spare_deg(fixed, self.result.look.ray, step_m, link=self.job.link)
 
     def spare_deg(self, step_m: Floats) -> Floats:
         """(n,) the lesser of both."""

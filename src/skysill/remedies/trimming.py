@@ -48,9 +48,9 @@ def _cut(scene: Scene, left_m: dict[str, float]) -> Scene:
 
 def _judged(trials: Trials, whole: Scene, left_m: dict[str, float]) -> SatelliteResult:
     scene = _cut(whole, left_m)
-    look, gathered = trials.result.look, trials.gathered
-    seen = scene_columns(scene, gathered.place, [look], trials.job)
-    changed = replace(gathered, scene=scene, obstacles=seen)
+    look, evidence = trials.result.look, trials.evidence
+    seen = scene_columns(scene, evidence.place, [look], trials.job)
+    changed = replace(evidence, scene=scene, obstacles=seen)
     return judge(trials.job, changed, trials.result.satellite, look, explain=False)
 
 
@@ -90,14 +90,14 @@ def _ease(trials: Trials, whole: Scene, left_m: dict[str, float], name: str) -> 
     def left(index: int) -> float:
         return round((tallest - index) * CUT_STEP_M, 3)
 
-    def roomy(index: int) -> bool:
+    def has_clearance(index: int) -> bool:
         return trials.alone_spare_deg(tree.lowered(tree.ground_elevation_m + left(index))) >= 0.0
 
     def good(index: int) -> bool:
         result = _judged(trials, whole, {**left_m, name: left(index)})
         return better(result.verdict, trials.result.verdict)
 
-    bare = first_good(roomy, 0, steps, None)
+    bare = first_good(has_clearance, 0, steps, None)
     if bare is None:
         return
     doubt = int(np.ceil(_NINE_IN_TEN * tree.errors.height_m / CUT_STEP_M))
@@ -112,7 +112,7 @@ def _tree_in_the_way(result: SatelliteResult, scene: Scene) -> str | None:
     for clearance in (result.clearance, result.later):
         if clearance is None or clearance.controlling is None:
             continue
-        short = clearance.obstructed or not clearance.roomy or result.verdict == "marginal"
+        short = clearance.obstructed or not clearance.has_clearance or result.verdict == "marginal"
         if short and clearance.controlling.name in trees:
             return clearance.controlling.name
     return None

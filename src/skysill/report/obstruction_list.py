@@ -58,8 +58,8 @@ def obstructions_beside(
     ray = result.look.ray
     found: dict[tuple[str, str], Obstruction] = {}
     for rooms in _clearances_by_source(job, at, assessment, ray):
-        for number in range(len(rooms.things)):
-            columns = np.flatnonzero(rooms.thing == number)
+        for number in range(len(rooms.features)):
+            columns = np.flatnonzero(rooms.feature == number)
             if not columns.size:
                 continue
             inside = columns[rooms.inside[columns]]
@@ -85,13 +85,13 @@ def _clearances_by_source(job: Job, at: Place, assessment: Assessment, ray: Ray)
 
 
 def _obstruction(job: Job, rooms: Rooms, at: int) -> Obstruction:
-    thing, distance_m = rooms.things[int(rooms.thing[at])], float(rooms.distance_m[at])
+    feature, distance_m = rooms.features[int(rooms.feature[at])], float(rooms.distance_m[at])
     margin_deg = -abs(float(rooms.margin_deg[at])) if rooms.inside[at] else float(rooms.margin_deg[at])
     required_m = room_m(distance_m, job.link)
     return Obstruction(
-        name=thing.name,
-        kind=thing.kind,
-        source=thing.source,
+        name=feature.name,
+        kind=feature.kind,
+        source=feature.source,
         azimuth_deg=float(rooms.azimuth_deg[at]),
         elevation_deg=float(rooms.elevation_deg[at]),
         distance_m=distance_m,

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from skysill.assessment.cautions import cautions_for, sun_cautions
-from skysill.assessment.evidence import Gathered, gather
+from skysill.assessment.evidence import Evidence, gather_evidence
 from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.pipeline import horizon_profile
 from skysill.assessment.placement import Place, place
@@ -153,11 +153,11 @@ def field_sheet(
     notes.extend(
         f"{one.name} moves: its azimuths are not on this sheet." for one in job.satellites if one.orbit
     )
-    gathered = gather(job, at, looks, context=JobContext())
-    windows = tuple(window_for(job, at, gathered, look, turn_deg) for look in looks)
+    evidence = gather_evidence(job, at, looks, context=JobContext())
+    windows = tuple(window_for(job, at, evidence, look, turn_deg) for look in looks)
     known = _known(job, notes)
     counted_from_deg = turn_deg or 0.0 if survey.bearings == "magnetic" else 0.0
-    coverage = covered_azimuths(job, at, gathered, looks)
+    coverage = covered_azimuths(job, at, evidence, looks)
     if revisit:
         turn_deg, rows = _revisit_rows(whole, mount, windows, looks, known, coverage)
     else:
@@ -188,9 +188,9 @@ def field_sheet(
         equipment=_EQUIPMENT,
         how=_how(job),
         cautions=tuple(one.text for one in spoken),
-        notes=tuple(dict.fromkeys((*notes, *gathered.notes))),
+        notes=tuple(dict.fromkeys((*notes, *evidence.notes))),
         zone=zone,
-        at_mount=None if revisit else _at_mount(job, at, gathered, looks, counted_from_deg, len(rows)),
+        at_mount=None if revisit else _at_mount(job, at, evidence, looks, counted_from_deg, len(rows)),
         taken=taken if revisit else None,
     )
 
@@ -210,7 +210,7 @@ def _revisit_rows(
     fresh = rows_asked(windows, known, found, found, coverage)
     rows = still_missing(
         job,
-        gather(job, at, looks, context=JobContext()),
+        gather_evidence(job, at, looks, context=JobContext()),
         windows,
         looks,
         fresh,
@@ -221,7 +221,7 @@ def _revisit_rows(
 
 
 def _at_mount(
-    job: Job, at: Place, gathered: Gathered, looks: list[LookVector], counted_from_deg: float, here: int
+    job: Job, at: Place, evidence: Evidence, looks: list[LookVector], counted_from_deg: float, here: int
 ) -> AtMount | None:
     """The number of readings from the mount; None where it is not smaller, or the instrument stands there."""
     east_m, north_m = at.mount.east_m, at.mount.north_m
@@ -229,9 +229,9 @@ def _at_mount(
     if np.hypot(east_m - survey.east_m, north_m - survey.north_m) < _SAME_POSITION_M:
         return None
     there = replace(job, sources=replace(job.sources, survey=replace(survey, east_m=east_m, north_m=north_m)))
-    windows = tuple(window_for(there, at, gathered, look, None) for look in looks)
+    windows = tuple(window_for(there, at, evidence, look, None) for look in looks)
     count = len(
-        rows_asked(windows, None, None, counted_from_deg, covered_azimuths(there, at, gathered, looks))
+        rows_asked(windows, None, None, counted_from_deg, covered_azimuths(there, at, evidence, looks))
     )
     return AtMount(east_m, north_m, count) if count < here else None
 

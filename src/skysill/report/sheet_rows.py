@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from skysill.assessment.evidence import Gathered
+from skysill.assessment.evidence import Evidence
 from skysill.assessment.placement import Place
 from skysill.assessment.search_window import (
     near_reach_m,
@@ -98,7 +98,7 @@ def magnetic(azimuth_deg: float, turn_deg: float | None) -> float | None:
     return None if turn_deg is None else float(magnetic_bearing(azimuth_deg, turn_deg))
 
 
-def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_deg: float | None) -> Window:
+def window_for(job: Job, at: Place, evidence: Evidence, look: LookVector, turn_deg: float | None) -> Window:
     """The azimuths to measure for one satellite, as seen from the instrument."""
     room_deg = float(room_angle_deg(job.criteria.assumed_distance_m, job.link))
     watch_deg = look.elevation_apparent_deg - room_deg
@@ -106,7 +106,7 @@ def window_for(job: Job, at: Place, gathered: Gathered, look: LookVector, turn_d
         low = f"{look.satellite} never rises here; nothing need be measured for it."
         return Window(look, 0.0, 0.0, None, None, 0.0, "enough", watch_deg, (low,))
     dense, _ = window_azimuths_deg(look, job.link)
-    near, far = _near_and_far(job, at, gathered, look, dense)
+    near, far = _near_and_far(job, at, evidence, look, dense)
     need: Need = "check" if bool((near & far).all()) else "measure"
     why = list(_why(job, room_deg, near, far))
     if look.azimuth_deg is None or dense.size >= 3600:
@@ -150,11 +150,11 @@ def widened_deg(job: Job, at: Place) -> float:
 
 
 def _near_and_far(
-    job: Job, at: Place, gathered: Gathered, look: LookVector, azimuth_deg: Floats
+    job: Job, at: Place, evidence: Evidence, look: LookVector, azimuth_deg: Floats
 ) -> tuple[Bools, Bools]:
     """Which azimuths have near evidence, and which are covered as far out as ground could matter."""
-    terrain = gathered.terrain
-    near = np.full(azimuth_deg.shape, gathered.scene is not None and gathered.scene.complete)
+    terrain = evidence.terrain
+    near = np.full(azimuth_deg.shape, evidence.scene is not None and evidence.scene.complete)
     if terrain is None or not at.datum_known:
         return near, np.zeros(azimuth_deg.shape, dtype=bool)
     highest_m = job.sources.highest_ground_m
@@ -184,13 +184,13 @@ def _why(job: Job, room_deg: float, near: Bools, far: Bools) -> Iterable[str]:
 
 
 def covered_azimuths(
-    job: Job, at: Place, gathered: Gathered, looks: list[LookVector]
+    job: Job, at: Place, evidence: Evidence, looks: list[LookVector]
 ) -> list[tuple[LookVector, Floats, Bools]]:
     """For each satellite the azimuths that matter, and whether each is covered already, near and far."""
     found = []
     for look in looks:
         dense, _ = window_azimuths_deg(look, job.link)
-        near, far = _near_and_far(job, at, gathered, look, dense)
+        near, far = _near_and_far(job, at, evidence, look, dense)
         found.append((look, dense, near & far))
     return found
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from skysill.assessment.evidence import Gathered
+from skysill.assessment.evidence import Evidence
 from skysill.assessment.search_window import window_azimuths_deg
 from skysill.horizon.measured import SIDESTEP_M, skyline_at
 from skysill.horizon.silhouette import covered
@@ -24,7 +24,7 @@ _LOWER_M = 0.01
 
 def still_missing(
     job: Job,
-    gathered: Gathered,
+    evidence: Evidence,
     windows: Sequence[Window],
     looks: Sequence[LookVector],
     rows: Sequence[SheetRow],
@@ -52,15 +52,15 @@ def still_missing(
     assert readings is not None
     own = readings.taken(np.array([station == "" for station in readings.station], dtype=bool))
     own = own.turned(correction_deg)
-    lacking = np.isnan(own.distance_m) & _needs_distances(gathered)
+    lacking = np.isnan(own.distance_m) & _needs_distances(evidence)
     missing = [
-        (window, _uncovered(job, gathered, look, known))
+        (window, _uncovered(job, evidence, look, known))
         for window, look, known in zip(windows, looks, known_far, strict=True)
     ]
     wanted = [
         (float(row.azimuth_deg), row)
         for row in rows
-        if _affects_missing(job, gathered, row.azimuth_deg, missing)
+        if _affects_missing(job, evidence, row.azimuth_deg, missing)
     ]
     found: dict[tuple[float, float], SheetRow] = {}
     fine = own.taken(~lacking)
@@ -82,30 +82,30 @@ def still_missing(
     return tuple(found[key] for key in order)
 
 
-def _needs_distances(gathered: Gathered) -> bool:
-    step_m = gathered.place.from_instrument_m
+def _needs_distances(evidence: Evidence) -> bool:
+    step_m = evidence.place.from_instrument_m
     if step_m is None:
         return False
     return bool(np.hypot(step_m[0], step_m[1]) > SIDESTEP_M or step_m[2] < -_LOWER_M)
 
 
-def _uncovered(job: Job, gathered: Gathered, look: LookVector, known: Bools) -> Floats:
+def _uncovered(job: Job, evidence: Evidence, look: LookVector, known: Bools) -> Floats:
     """The azimuths that matter to a satellite and that no source covers, seen from the dish."""
     dense, _ = window_azimuths_deg(look, job.link)
     spoken = known.copy()
-    for station in gathered.stations:
+    for station in evidence.stations:
         spoken |= covered(station.silhouette, dense)
     return dense[~spoken]
 
 
 def _affects_missing(
-    job: Job, gathered: Gathered, azimuth_deg: float, missing: Sequence[tuple[Window, Floats]]
+    job: Job, evidence: Evidence, azimuth_deg: float, missing: Sequence[tuple[Window, Floats]]
 ) -> bool:
     """Whether an obstruction at this azimuth from the instrument could stand at a missing azimuth from the dish."""
     return any(
         azimuths.size
         and float(np.abs(wrap_180(azimuths - azimuth_deg)).min())
-        <= widened_deg(job, gathered.place) + window.step_deg
+        <= widened_deg(job, evidence.place) + window.step_deg
         for window, azimuths in missing
     )
 

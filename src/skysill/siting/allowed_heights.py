@@ -24,10 +24,10 @@ __all__ = [
     "ground_along",
 ]
 
-TOLD_M = (10.0, 20.0, 50.0)
+TEXT_DISTANCES_M = (10.0, 20.0, 50.0)
 """Plan distances that the sentence tells."""
 
-_SENSELESS_M = 1000.0
+_HIGHEST_USEFUL_M = 1000.0
 
 
 def allowed_height_m(
@@ -80,7 +80,7 @@ class GroundAlong:
 
 
 def ground_along(
-    job: Job, *, east_m: float, north_m: float, azimuth_deg: float, distances_m: ArrayLike = TOLD_M
+    job: Job, *, east_m: float, north_m: float, azimuth_deg: float, distances_m: ArrayLike = TEXT_DISTANCES_M
 ) -> GroundAlong:
     """The ground that things stand on at distances from a plan position along an azimuth.
 
@@ -113,7 +113,7 @@ def allowed_heights_text(
     elevation_deg: float,
     antenna_height_m: float,
     link: Link,
-    distances_m: tuple[float, ...] = TOLD_M,
+    distances_m: tuple[float, ...] = TEXT_DISTANCES_M,
     ground: GroundAlong | None = None,
 ) -> str:
     """The same as a sentence; heights count from the ground at each distance.
@@ -138,7 +138,7 @@ def allowed_heights_text(
         f"{np.floor(height * 10.0) / 10.0:.1f} m" if height > 0 else "not even the ground"
         for height in heights
     ]
-    if heights.max() > _SENSELESS_M:
+    if heights.max() > _HIGHEST_USEFUL_M:
         return f"Towards {satellite}: so steep that only what overhangs the dish matters."
     first = f"at {distances_m[0]:g} m nothing above {told[0]} over the ground there"
     rest = "".join(f", at {d:g} m {height}" for d, height in zip(distances_m[1:], told[1:], strict=True))

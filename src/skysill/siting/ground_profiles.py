@@ -28,7 +28,7 @@ from skysill.horizon.rays import (
     reach_needed_m,
     sight_slope,
 )
-from skysill.horizon.silhouette import Silhouette, Thing
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.job import Job
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
@@ -126,8 +126,8 @@ class GroundProfiles:
             azimuth_deg=(self.looks[spot][look].azimuth_deg or 0.0) + offset[order],
             elevation_deg=elevation[order],
             distance_m=distance[order],
-            things=tuple(Thing(r.name, r.kind, "terrain") for r in rasters),
-            thing=raster[order],
+            features=tuple(Feature(r.name, r.kind, "terrain") for r in rasters),
+            feature=raster[order],
             sigma_deg=np.rad2deg(np.arctan(error_m / distance[order])),
         )
 

@@ -6,17 +6,17 @@ the spot, which are then only moved up or down, and the ground's profiles.
 
 from __future__ import annotations
 
-from skysill.assessment.confidence import SAMPLES, Witness, confidence, deciding
+from skysill.assessment.confidence import SAMPLES, UncertainSilhouette, confidence, deciding_columns
 from skysill.assessment.coverage import near_seen, uncovered
 from skysill.assessment.evidence import (
-    Gathered,
+    Evidence,
     blur_at,
-    gather,
+    gather_evidence,
     raster_errors,
     scene_columns,
     stated_errors,
 )
-from skysill.assessment.growth import grown_scene, grown_stations, later, with_grown_rasters
+from skysill.assessment.growth import grown_scene, grown_stations, sources_after_growth, with_grown_rasters
 from skysill.assessment.sampling import Errors
 from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.horizon.silhouette import Silhouette
@@ -32,7 +32,7 @@ CLOSE_CALL = 0.005
 _ROUGH_SAMPLES, _ROUGH_CALL = 256, 0.1
 """Draws that settle what is far from the probability asked: 0.1 is five standard errors."""
 
-_Evidence = tuple[tuple[Witness, ...], Errors]
+_UncertainSources = tuple[tuple[UncertainSilhouette, ...], Errors]
 
 
 class MastCertainty:
@@ -52,7 +52,7 @@ class MastCertainty:
             good = True
             for spot in {0, len(self.room) // 2, len(self.room) - 1}:
                 looks = [self.room.looks[spot][k] for k in self.room.looks_of([satellite])]
-                seen = gather(self.job, self.room.places[spot], looks, context=self.room.context)
+                seen = gather_evidence(self.job, self.room.places[spot], looks, context=self.room.context)
                 good &= all(
                     uncovered(seen, look, self.job) is None and near_seen(seen, look, self.job)
                     for look in looks
@@ -72,26 +72,26 @@ class MastCertainty:
 
     def hopeless(self, spot: int, look: int, at: int, *, alone: bool) -> bool:
         """Whether the ground alone leaves far too little certainty: more sources can only leave less."""
-        ground = self.room.doubtful_ground(spot, look, at, alone=alone)
+        ground = self.room.uncertain_ground(spot, look, at, alone=alone)
         if not len(ground):
             return False
         there = self.room.places[spot]
         errors = stated_errors(self.job, self.room.correction, there.step_error_m)
-        bare = Gathered(there, terrain=ground, errors=errors, rasters=self._raster_errors)
-        evidence = bare.witnesses(None, {}), bare.errors
-        p_clear = self._sampled(evidence, self.room.looks[spot][look], _ROUGH_SAMPLES)
+        bare = Evidence(there, terrain=ground, errors=errors, rasters=self._raster_errors)
+        sources = bare.uncertain_silhouettes(None, {}), bare.errors
+        p_clear = self._sampled(sources, self.room.looks[spot][look], _ROUGH_SAMPLES)
         return p_clear < self.job.criteria.min_p_clear - _ROUGH_CALL
 
     def _worked_out(self, spot: int, satellite: int, alone: bool, at: int) -> float:
         asked, least = self.job.criteria.min_p_clear, 1.0
         for look in self.room.looks_of([satellite]):
-            ground = self.room.doubtful_ground(spot, int(look), at, alone=alone)
+            ground = self.room.uncertain_ground(spot, int(look), at, alone=alone)
             ray = self.room.looks[spot][look]
-            evidence = self._deciding(self._evidence(spot, int(look), at, ground), ray)
+            sources = self._deciding(self._sources(spot, int(look), at, ground), ray)
             p_clear = 1.0
             for samples, call in ((_ROUGH_SAMPLES, _ROUGH_CALL), (SAMPLES, 0.0)):
                 enough = asked - max(call, CLOSE_CALL)
-                p_clear = self._sampled(evidence, ray, samples, enough)
+                p_clear = self._sampled(sources, ray, samples, enough)
                 if abs(p_clear - asked) >= call:
                     break
             least = min(least, p_clear)
@@ -99,15 +99,15 @@ class MastCertainty:
                 break
         return least
 
-    def _evidence(self, spot: int, look: int, at: int, ground: Silhouette) -> _Evidence:
+    def _sources(self, spot: int, look: int, at: int, ground: Silhouette) -> _UncertainSources:
         """What every source says after growth, with its errors."""
         job, ray, there = self.job, self.room.looks[spot][look], self.room.place_at(spot, at)
         if self._rasters_grow:
-            seen = gather(job, there, [ray], context=self.room.context, ground=ground)
-            then = later(job, seen, ray)
-            return then.gathered.witnesses(then.gathered.obstacles, then.growth_m), seen.errors
+            seen = gather_evidence(job, there, [ray], context=self.room.context, ground=ground)
+            then = sources_after_growth(job, seen, ray)
+            return then.evidence.uncertain_silhouettes(then.evidence.obstacles, then.growth_m), seen.errors
         scene, growth_m = grown_scene(job, job.sources.scene)
-        seen = Gathered(
+        seen = Evidence(
             there,
             stations=self._stations_at(spot, look, at),
             blur=blur_at(job, there, ground),
@@ -117,7 +117,7 @@ class MastCertainty:
             errors=stated_errors(job, self.room.correction, there.step_error_m),
             rasters=self._raster_errors,
         )
-        return seen.witnesses(seen.obstacles, growth_m), seen.errors
+        return seen.uncertain_silhouettes(seen.obstacles, growth_m), seen.errors
 
     def _stations_at(self, spot: int, look: int, at: int) -> tuple[StationHorizon, ...]:
         """What was read, after growth, seen from one height: carried to the spot once, then moved up or down."""
@@ -130,21 +130,23 @@ class MastCertainty:
         by_m = float(self.room.heights_m[spot, at] - self.room.heights_m[spot, 0])
         return tuple(station.raised(self.job, by_m, [ray]) for station in self._stations[key])
 
-    def _deciding(self, evidence: _Evidence, ray: LookVector) -> _Evidence:
+    def _deciding(self, sources: _UncertainSources, ray: LookVector) -> _UncertainSources:
         """The same with only the columns that could decide."""
-        witnesses, errors = evidence
-        close = deciding(
-            witnesses,
+        uncertain_silhouettes, errors = sources
+        close = deciding_columns(
+            uncertain_silhouettes,
             ray.ray,
             link=self.job.link,
             errors=errors,
         )
         return close, errors
 
-    def _sampled(self, evidence: _Evidence, ray: LookVector, samples: int, enough: float = 0.0) -> float:
-        witnesses, errors = evidence
+    def _sampled(
+        self, sources: _UncertainSources, ray: LookVector, samples: int, enough: float = 0.0
+    ) -> float:
+        uncertain_silhouettes, errors = sources
         found = confidence(
-            witnesses,
+            uncertain_silhouettes,
             ray.ray,
             link=self.job.link,
             errors=errors,

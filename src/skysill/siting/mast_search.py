@@ -167,7 +167,7 @@ class SpotRoom:
             if years and grows:  # what does not grow is in the grown scene as well
                 growing = tuple(o for o in scene.obstacles if o.growth_m_per_year)
                 self._scenes = (scene.grown(years), replace(scene, obstacles=growing))
-        self._doubtful: dict[int, GroundProfiles] = {}
+        self._uncertain_ground: dict[int, GroundProfiles] = {}
         self._grown: dict[int, GroundProfiles | None] = {}
         self._readings_from = self._first_past_readings()
 
@@ -212,17 +212,17 @@ class SpotRoom:
             )
         return self._grown[spot]
 
-    def doubtful_ground(self, spot: int, look: int, at: int, *, alone: bool = False) -> Silhouette:
+    def uncertain_ground(self, spot: int, look: int, at: int, *, alone: bool = False) -> Silhouette:
         """The ground around one spot that bears on certainty, seen from one of its heights.
 
         alone : only on the azimuths that are followed for this look; else on those of all looks
         """
-        if spot not in self._doubtful:
-            self._doubtful[spot] = ground_profiles(
+        if spot not in self._uncertain_ground:
+            self._uncertain_ground[spot] = ground_profiles(
                 self.job, [self.places[spot]], [self.looks[spot]], self.correction, doubt_m=_DOUBT_M
             )
         antenna_m = float(self.foot_m[spot, 2] + self.heights_m[spot, at])
-        seen = self._doubtful[spot].columns(0, look, antenna_m)
+        seen = self._uncertain_ground[spot].columns(0, look, antenna_m)
         if not alone or len(self.satellite_of) == 1:
             return seen
         own = np.concatenate(window_azimuths_deg(self.looks[spot][look], self.job.link))
