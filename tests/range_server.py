@@ -105,6 +105,10 @@ class _Handler(BaseHTTPRequestHandler):
             body, headers["Content-Type"] = b"<!DOCTYPE html><html>Please sign in</html>", "text/html"
             del headers["Content-Range"]
             status = 200
+        if fault == "web page without tags":
+            body, headers["Content-Type"] = b"Please sign in", "text/html; charset=utf-8"
+            del headers["Content-Range"]
+            status = 200
         if fault == "web page as bytes":
             body = (b"\n <!DOCTYPE html><html>Please sign in</html>" + body)[: len(body)]
         if fault == "whole":

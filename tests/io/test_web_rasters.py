@@ -176,6 +176,15 @@ def test_what_is_no_geotiff_is_refused(server, hill):
         opened(server, "e.tif")
 
 
+def test_a_window_over_the_network_is_no_larger_than_is_said(server, hill, monkeypatch):
+    monkeypatch.setattr("skysill.io.rasters.MOST_REMOTE_CELLS", 10_000)
+    grid = opened(server)[0].window(*PLACE, 1000.0)
+    assert 5_000 < grid.values.size <= 10_000
+    assert any("beyond that it would be too much for the network" in note for note in grid.notes)
+    (own,) = open_rasters([RasterSpec(server.folder / "hill.tif")])
+    assert own.window(*PLACE, 1000.0).values.size > 30_000
+
+
 def test_a_web_page_in_place_of_a_raster_is_named_as_one(server, hill):
     server.fault = "web page"
     with pytest.raises(InputError, match="is answered with a web page, and a raster is wanted"):
@@ -340,3 +349,66 @@ def test_the_attribution_is_the_copyright_tag_unless_another_is_given(server, hi
     assert "Elevations of signed.tif: (c) Survey of Hollinsay 2025." in raster.notes
     (raster,) = opened(server, "signed.tif", attribution="Invented ground.")
     assert "Elevations of signed.tif: Invented ground." in raster.window(*PLACE, 300.0).notes
+
+
+# --- damage ---------------------------------------------------------------------------------------------------------
+
+
+def blocked_site(folder, source, wall_m=60.0):
+    """A wall 35 to 45 m south of the place, in an invented surface of 1 m cells; without it the sky is free."""
+    from pyproj import Transformer
+
+    x, y = Transformer.from_crs("EPSG:4326", CRS, always_xy=True).transform(PLACE[1], PLACE[0])
+    values = np.full((400, 400), 41.0) + np.random.default_rng(2).normal(0.0, 0.01, (400, 400))
+    values[235:245, 100:300] += wall_m
+    (folder / "site.toml").write_text(
+        'position = "58.0312 N 24.6541 W"\nground_elevation_m = 41.0\n[[satellites]]\nname = "Demo South"\n'
+        'longitude = "24.0 W"\n[[mounts]]\nname = "post"\nheight_m = 2.0\n[terrain]\n'
+        f'rasters = ["{source}"]\nkinds = ["surface"]\nhighest_ground_m = {41.5 + wall_m}\n'
+    )
+    return values, {"east": x - 200.0, "north": y + 200.0, "cell": 1.0}
+
+
+def verdict(folder, server):
+    from skysill.assessment.pipeline import assess
+    from skysill.io.site_file import read_site_file
+
+    job = read_site_file(folder / "site.toml", hosts=allowed_hosts([server.host], {}))
+    return assess(job, job.mounts[0], explain=False).results[0].verdict
+
+
+@pytest.mark.parametrize(("wall_m", "said"), [(60.0, "blocked"), (0.0, "clear")])
+def test_the_scene_is_blocked_by_its_wall_alone(server, tmp_path, wall_m, said):
+    values, more = blocked_site(tmp_path, f"{server.address}/wall.tif", wall_m)
+    tif(server.folder / "wall.tif", values, **more)
+    assert verdict(tmp_path, server) == said
+
+
+@pytest.mark.parametrize("damage", ["cut", "bytes left out", "bytes twice", "a bit", "a damaged cache"])
+def test_damage_never_makes_the_blocked_scene_clear(server, tmp_path, kept, damage):
+    rng = np.random.default_rng(3)
+    values, more = blocked_site(tmp_path, "unused")
+    true = tif(server.folder / "true.tif", values, **more).read_bytes()
+    seen = set()
+    for number in range(12):
+        blocked_site(tmp_path, f"{server.address}/{damage[0]}{number}.tif")
+        at, count = int(rng.uniform(8, len(true))), int(rng.integers(1, 40))
+        raw = {
+            "cut": true[:at],
+            "bytes left out": true[:at] + true[at + count :],
+            "bytes twice": true[:at] + true[at : at + count] + true[at:],
+            "a bit": true[:at] + bytes([true[at] ^ (1 << count % 8)]) + true[at + 1 :],
+        }.get(damage, true)
+        (server.folder / f"{damage[0]}{number}.tif").write_bytes(raw)
+        if damage == "a damaged cache":
+            assert verdict(tmp_path, server) == "blocked"
+            for path in kept.rglob("*.block"):
+                block = bytearray(path.read_bytes())
+                block[int(rng.integers(0, len(block)))] ^= 1 << count % 8
+                path.write_bytes(block)
+        try:
+            seen.add(verdict(tmp_path, server))
+        except InputError:
+            seen.add("refused")
+    assert "clear" not in seen
+    assert seen & {"refused", "blocked"}
