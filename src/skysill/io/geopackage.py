@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from skysill.errors import InputError
 from skysill.io.text import nearest
+
+if TYPE_CHECKING:
+    import sqlite3
 
 __all__ = ["GEOPACKAGE_MARK", "check_coverage", "geopackage_tables", "split_table"]
 
@@ -29,6 +32,8 @@ def split_table(path: str | os.PathLike[str]) -> tuple[Path, str | None]:
 
 @contextlib.contextmanager
 def _opened(place: Path, shown: str, mend: str) -> Iterator[sqlite3.Connection]:
+    import sqlite3  # loaded only where there is a GeoPackage
+
     try:
         uri = Path(os.path.abspath(place)).as_uri() + "?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(uri, uri=True)) as base:
