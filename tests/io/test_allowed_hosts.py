@@ -3,7 +3,8 @@
 import pytest
 
 from skysill.errors import InputError
-from skysill.io.elevation.allowed_hosts import AllowedHosts, allowed_hosts, is_web_address, parse_web_address
+from skysill.io.elevation.allowed_hosts import AllowedHosts, allowed_hosts, parse_web_address
+from skysill.io.elevation.source_names import is_web_address
 
 
 def test_an_allowed_host_is_allowed_on_the_usual_port_of_either_scheme():

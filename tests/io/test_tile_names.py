@@ -5,7 +5,8 @@ import pytest
 
 from skysill.errors import InputError
 from skysill.io.elevation.areas import Around, box_of
-from skysill.io.elevation.tile_names import is_template, parse_template
+from skysill.io.elevation.source_names import is_template
+from skysill.io.elevation.tile_names import parse_template
 
 CLINIC = (58.0312, -24.6541)
 

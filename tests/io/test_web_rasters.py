@@ -145,7 +145,7 @@ def test_a_file_changed_in_the_middle_of_a_run_is_an_error(server, hill):
 )
 def test_a_server_that_fails_in_the_middle_gives_an_error_and_no_window(server, hill, fault, monkeypatch):
     quick = HttpLimits(timeout_s=0.4, request_s=0.8, tries=2, waits_s=(0.0,))
-    monkeypatch.setattr("skysill.io.elevation.terrain_sources.HttpLimits", lambda: quick)
+    monkeypatch.setattr("skysill.io.elevation.named_tiles.HttpLimits", lambda: quick)
     (raster,) = opened(server)
     server.fault = fault
     with pytest.raises(InputError) as caught:
@@ -218,9 +218,7 @@ def test_a_server_without_ranges_serves_small_files_only(server, hill, monkeypat
         open_rasters([RasterSpec(server.folder / "hill.tif")])[0].window(*PLACE, 300.0).values,
     )
     assert len(server.requests) == 1
-    monkeypatch.setattr(
-        "skysill.io.elevation.terrain_sources.HttpLimits", lambda: HttpLimits(whole_bytes=1000)
-    )
+    monkeypatch.setattr("skysill.io.elevation.named_tiles.HttpLimits", lambda: HttpLimits(whole_bytes=1000))
     tif(server.folder / "other.tif", hill)
     with pytest.raises(InputError, match="does not serve parts of files"):
         opened(server, "other.tif")
@@ -319,12 +317,12 @@ def test_a_fault_of_one_tile_is_a_fault(server):
 
 
 def test_only_the_nearest_hundred_tiles_are_opened(server):
-    from skysill.io.elevation import terrain_sources
+    from skysill.io.elevation import named_tiles
 
     tif(server.folder / "d284_6438.tif", np.full((100, 100), 40.0), east=284_000.0, north=6_439_000.0)
     place = (58.0312, -24.6541)
     source = tiles(server, "{grid=EPSG:32627}d{east_km/1}_{north_km/1}.tif", radius_m=20_000.0, place=place)
-    assert terrain_sources.MOST_NAMED_TILES == 100
+    assert named_tiles.MOST_NAMED_TILES == 100
     assert len(server.requests) == 100
     assert len(source.heads) == 1
     assert source.notes[0].startswith(f"{server.host}: the nearest 100 of 1,")

@@ -93,7 +93,7 @@ def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> Scree
     from dataclasses import replace
 
     from skysill.io.address_area import address_area
-    from skysill.io.elevation.tile_names import is_template
+    from skysill.io.elevation.source_names import is_template
     from skysill.io.screening import ScreeningRequest
     from skysill.io.sources import open_terrain
     from skysill.io.survey_tables import read_satellites

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from skysill.errors import InputError
-from skysill.io.elevation.allowed_hosts import is_web_address
+from skysill.io.elevation.source_names import is_web_address
 from skysill.io.geopackage import split_table
 from skysill.io.job_options import JobOptions
 from skysill.io.raster_checks import check_raster_file

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from skysill.errors import InputError
-from skysill.io.elevation.allowed_hosts import AllowedHosts, allowed_hosts
+from skysill.io.elevation.source_names import ALLOWED_HOSTS_VARIABLE
 from skysill.io.text import placed_at
 
 if TYPE_CHECKING:
+    from skysill.io.elevation.allowed_hosts import AllowedHosts
     from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
 
 __all__ = ["JobOptions", "errors_as_options", "parse_time", "today"]
@@ -111,8 +113,12 @@ class JobOptions:
         }
         return frozenset(label for label, value in given.items() if value)
 
-    def hosts(self) -> AllowedHosts:
-        """Web hosts that elevations may be fetched from."""
+    def hosts(self) -> AllowedHosts | None:
+        """Web hosts that elevations may be fetched from; None: none."""
+        if not self.allow_host and not os.environ.get(ALLOWED_HOSTS_VARIABLE):
+            return None
+        from skysill.io.elevation.allowed_hosts import allowed_hosts
+
         return allowed_hosts(self.allow_host)
 
     def site(self, filed: Site | None) -> Site:

@@ -16,12 +16,12 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from skysill.errors import InputError
-from skysill.io.elevation.remote_source import RemoteSource
 from skysill.io.raster_checks import DRIVERS, TIFF_MARKS, Mosaic, check_raster_file
 from skysill.io.text import printable
 
 if TYPE_CHECKING:
     from skysill.io.elevation.remote_file import RemoteFile
+    from skysill.io.elevation.remote_source import RemoteSource
 
 __all__ = [
     "BREAKS_OFF",

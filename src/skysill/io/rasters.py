@@ -12,7 +12,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import rasterio
@@ -22,12 +22,9 @@ from rasterio.windows import Window
 
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, Lattice, geod
-from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
-from skysill.io.elevation.raster_heads import RasterHead
-from skysill.io.elevation.remote_source import RemoteSource
-from skysill.io.elevation.terrain_sources import TerrainSource, open_source
-from skysill.io.elevation.vertical_datums import DatumShift, datum_difference, vertical_datum
+from skysill.io.elevation.raster_heads import RasterHead, TerrainSource, datum_of
+from skysill.io.elevation.terrain_sources import open_source
 from skysill.io.raster_open import (
     BREAKS_OFF,
     Rectangle,
@@ -40,6 +37,11 @@ from skysill.io.raster_open import (
 from skysill.model.default_errors import CellValue, RasterFacts, raster_defaults
 from skysill.pointing.compass import decimal_year
 from skysill.units import Floats
+
+if TYPE_CHECKING:
+    from skysill.io.elevation.allowed_hosts import AllowedHosts
+    from skysill.io.elevation.remote_source import RemoteSource
+    from skysill.io.elevation.vertical_datums import DatumShift
 
 __all__ = ["Raster", "RasterSpec", "default_vertical_error_m", "open_rasters", "write_geotiff"]
 
@@ -424,11 +426,11 @@ def open_rasters(
     >>> raster.name, raster.rows, raster.cols
     ('island.tif', 1400, 1600)
     """
-    found = [raster for spec in specs for raster in _open_one(spec, around, hosts or AllowedHosts())]
+    found = [raster for spec in specs for raster in _open_one(spec, around, hosts)]
     return tuple(_on_one_datum(found, around))
 
 
-def _open_one(spec: RasterSpec, around: Around | None, hosts: AllowedHosts) -> list[Raster]:
+def _open_one(spec: RasterSpec, around: Around | None, hosts: AllowedHosts | None) -> list[Raster]:
     from pyproj.exceptions import ProjError
 
     where = os.fspath(spec.path)
@@ -446,8 +448,13 @@ def _open_one(spec: RasterSpec, around: Around | None, hosts: AllowedHosts) -> l
 
 def _on_one_datum(rasters: Sequence[Raster], around: Around | None) -> Iterator[Raster]:
     """Rasters with their heights above one datum: that of the finest that names one."""
-    datums = [vertical_datum(raster.crs, raster.name) for raster in rasters]
+    datums = [datum_of(raster.crs, raster.name) for raster in rasters]
     wanted = next((datum for datum in datums if datum is not None), None)
+    if wanted is None:
+        yield from rasters
+        return
+    from skysill.io.elevation.vertical_datums import datum_difference
+
     for raster, datum in zip(rasters, datums, strict=True):
         if around is not None:
             place = around.latitude_deg, around.longitude_deg

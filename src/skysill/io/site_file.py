@@ -6,13 +6,13 @@ import datetime as dt
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude, parse_position
 from skysill.horizon.roof_surface import roof_doubts
-from skysill.io.elevation.allowed_hosts import AllowedHosts, is_web_address
 from skysill.io.elevation.areas import Around
+from skysill.io.elevation.source_names import is_web_address
 from skysill.io.job_options import JobOptions
 from skysill.io.obstacle_keys import MastKitTable, RoofTable
 from skysill.io.site_bearings import BearingCorrections
@@ -51,6 +51,9 @@ from skysill.model.site import (
     Survey,
     Terminal,
 )
+
+if TYPE_CHECKING:
+    from skysill.io.elevation.allowed_hosts import AllowedHosts
 
 __all__ = ["read_site_file"]
 

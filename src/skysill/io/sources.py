@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -12,7 +12,6 @@ from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.terrain import LOWEST_GROUND_M
-from skysill.io.elevation.allowed_hosts import AllowedHosts
 from skysill.io.elevation.areas import Around
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
@@ -25,6 +24,9 @@ from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Satellite, Site, Survey
 from skysill.units import Floats
+
+if TYPE_CHECKING:
+    from skysill.io.elevation.allowed_hosts import AllowedHosts
 
 __all__ = [
     "inline_obstacles",

@@ -14,12 +14,10 @@ from dataclasses import dataclass
 from urllib.parse import quote, urlsplit
 
 from skysill.errors import InputError
+from skysill.io.elevation.source_names import ALLOWED_HOSTS_VARIABLE, is_web_address
 from skysill.io.text import quoted
 
-__all__ = ["AllowedHosts", "WebAddress", "allowed_hosts", "is_web_address", "parse_web_address"]
-
-ALLOWED_HOSTS_VARIABLE = "SKYSILL_ALLOWED_HOSTS"
-"""Environment variable with hosts allowed on every run, separated by spaces or commas."""
+__all__ = ["AllowedHosts", "WebAddress", "allowed_hosts", "parse_web_address"]
 
 _DEFAULT_PORT = {"http": 80, "https": 443}
 _HOST = re.compile(
@@ -70,15 +68,6 @@ class WebAddress:
 
 def _bracketed(host: str) -> str:
     return f"[{host}]" if ":" in host else host
-
-
-def is_web_address(text: str) -> bool:
-    """Whether a text means a file on a web server.
-
-    >>> is_web_address("https://data.example.org/a.tif"), is_web_address("/vsicurl/https://data.example.org/a.tif")
-    (True, False)
-    """
-    return re.match(r"(?i)https?://", text) is not None
 
 
 def parse_web_address(text: str) -> WebAddress:

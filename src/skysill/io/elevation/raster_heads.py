@@ -6,19 +6,29 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from skysill.errors import InputError
 from skysill.io.elevation.areas import Box, box_of
-from skysill.io.elevation.remote_source import RemoteSource
-from skysill.io.elevation.vertical_datums import vertical_datum
 from skysill.io.raster_checks import check_raster_file
 from skysill.io.raster_open import Rectangle, check_mosaic, covered, has_gaps, opened, opened_remote
 from skysill.io.text import printable
 
-__all__ = ["RasterHead", "head_from_plain", "plain_head", "read_head", "read_remote_head"]
+if TYPE_CHECKING:
+    from skysill.io.elevation.remote_source import RemoteSource
+    from skysill.io.elevation.vertical_datums import VerticalDatum
+
+__all__ = [
+    "RasterHead",
+    "TerrainSource",
+    "datum_of",
+    "head_from_plain",
+    "plain_head",
+    "read_head",
+    "read_remote_head",
+]
 
 _FOOT_M, _US_FOOT_M = 0.3048, 1200.0 / 3937.0
 _UNIT_M = {
@@ -74,6 +84,29 @@ class RasterHead:
     box: Box = (-90.0, -180.0, 90.0, 180.0)
     remote: RemoteSource | None = None
     table: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TerrainSource:
+    """The files of one source, and what there is to say about all of them."""
+
+    name: str
+    heads: tuple[RasterHead, ...]
+    notes: tuple[str, ...] = ()
+
+
+def datum_of(crs: str, where: str) -> VerticalDatum | None:
+    """The vertical datum that a raster's CRS names, None where it names none; most do not, and load nothing for it.
+
+    Raises
+    ------
+    InputError : the vertical axis counts downwards
+    """
+    if not re.search(r"VERT|ellipsoidal height|,up[,\]]", crs, re.IGNORECASE):
+        return None
+    from skysill.io.elevation.vertical_datums import vertical_datum
+
+    return vertical_datum(crs, where)
 
 
 def plain_head(head: RasterHead) -> dict[str, Any]:
@@ -141,7 +174,7 @@ def _head(source: Any, where: str, name: str, **more: Any) -> RasterHead:
     at = source.transform
     transform = (at.a, at.b, at.c + (at.a + at.b) / 2, at.d, at.e, at.f + (at.d + at.e) / 2)
     crs = source.crs.to_wkt()
-    vertical_datum(crs, where)  # refuses depths
+    datum_of(crs, where)  # refuses depths
     return RasterHead(
         path=where, crs=crs, transform=transform, rows=source.height, cols=source.width, unit_m=unit_m, scale=scale,
         offset=offset, nodata=None if source.nodata is None else float(source.nodata),

@@ -32,7 +32,7 @@ from skysill.io.elevation.areas import Around
 from skysill.io.text import nearest, quoted
 from skysill.units import Floats
 
-__all__ = ["TileTemplate", "is_template", "parse_template"]
+__all__ = ["TileTemplate", "parse_template"]
 
 _DEGREES = {
     "lat": ("south", False), "lat_letter": ("south", True), "top_lat": ("north", False),
@@ -139,15 +139,6 @@ def _filled(part: _Placeholder, edges: dict[str, float]) -> str:
         return format(round(abs(value)), part.form or "d")
     sign = ("N" if value >= 0.0 else "S") if edge in ("south", "north") else ("E" if value >= 0.0 else "W")
     return sign.lower() if part.form == "lower" else sign
-
-
-def is_template(text: str) -> bool:
-    """Whether a source is a template of tile names.
-
-    >>> is_template("{lat_letter}{lat:02d}.tif"), is_template("island.tif")
-    (True, False)
-    """
-    return re.search(r"\{[^{}]*\}", text) is not None
 
 
 def parse_template(text: str) -> TileTemplate:
