@@ -369,9 +369,10 @@ def blocked_site(folder, source, wall_m=60.0):
 
 def verdict(folder, server):
     from skysill.assessment.pipeline import assess
+    from skysill.io.job_options import JobOptions
     from skysill.io.site_file import read_site_file
 
-    job = read_site_file(folder / "site.toml", hosts=allowed_hosts([server.host], {}))
+    job = read_site_file(folder / "site.toml", options=JobOptions(allow_host=(server.host,)))
     return assess(job, job.mounts[0], explain=False).results[0].verdict
 
 
