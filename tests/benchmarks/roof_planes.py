@@ -47,7 +47,7 @@ def main():
                 east_m, north_m, z = rasterised(near, wanted.cell, wanted.value)
                 start = time.perf_counter()
                 roof = roof_from_surface(
-                    east_m[None, :], north_m[:, None], z, outline, cell_m=wanted.cell, data=data,
+                    east_m[None, :], north_m[:, None], z, outline, cell_m=wanted.cell, cells=wanted.value, data=data,
                     ground_elevation_m=house.ground_m,
                 )  # fmt: skip
             else:

@@ -228,7 +228,8 @@ def test_the_same_building_twice_is_one_and_two_different_ones_are_refused():
 
 def test_a_part_of_a_building_is_not_the_building():
     part = Footprint("part", box(-2, -2, 2, 2), tags={"building:part": "yes"})
-    assert own_building([part, HERE]).footprint.name == "clinic"
+    own = own_building([part, HERE])
+    assert (own.footprint.name, own.notes) == ("clinic", ())
 
 
 def test_a_crossed_footprint_is_repaired_and_said_and_an_empty_one_refused():

@@ -13,12 +13,14 @@ def samples(rng, count, *, sigma_m=0.05, slope=(0.4, -0.2), level_m=10.0):
     return np.column_stack([plan, level_m + plan @ np.array(slope) + rng.normal(0.0, sigma_m, count)])
 
 
-@pytest.mark.parametrize("spread", ["even", "clustered", "line"])
+@pytest.mark.parametrize("spread", ["even", "clustered", "thinning out", "line"])
 def test_nearest_neighbours_are_those_of_a_tree_search(spread):
     rng = np.random.default_rng(5)
     plan = rng.uniform(0.0, 20.0, (700, 2))
     if spread == "clustered":
         plan[:350] = plan[:350] * 0.02 + 50.0
+    elif spread == "thinning out":  # some neighbours lie beyond the tiles around
+        plan = 20.0 * rng.random((700, 2)) ** 6
     elif spread == "line":
         plan[:, 1] = 3.0
     found = nearest_neighbours(plan, 9)

@@ -1,4 +1,4 @@
-"""How far a footprint lies beside the building that elevation data show.
+"""A footprint checked, and how far it lies beside the building that elevation data show.
 
 Footprints are often drawn from pictures taken aslant and lie off by a metre or so. The footprint is moved as a whole
 to where it holds the most samples high above the ground and the fewest low ones.
@@ -6,18 +6,44 @@ to where it holds the most samples high above the ground and the fewest low ones
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from skysill.errors import InputError
 from skysill.units import Bools, Floats
 
-__all__ = ["footprint_shift_m", "moved_footprint"]
+__all__ = ["footprint_shift_m", "moved_footprint", "sound_footprint"]
 
 _STEP_M = 0.25
 _LEAST_GAIN = 0.02
 _TIE_SHARE = 0.004
 """A metre of movement costs this share of the samples, so that of equal places the nearest is taken."""
+
+
+def sound_footprint(outline_m: ArrayLike, holes_m: Sequence[ArrayLike]) -> Any:
+    """A footprint's rings as a shapely Polygon, counter-clockwise.
+
+    Raises
+    ------
+    InputError : too few corners, a corner that is no number, sides that cross, nothing enclosed
+    """
+    import shapely
+
+    rings = [np.asarray(ring, dtype=np.float64) for ring in (outline_m, *holes_m)]
+    if any(ring.ndim != 2 or ring.shape[1] < 2 or len(ring) < 3 for ring in rings):
+        raise InputError("a footprint needs at least three corners of east and north.", where="footprint")
+    if not all(np.isfinite(ring).all() for ring in rings):
+        raise InputError("a corner of the footprint is not a number.", where="footprint")
+    shape = shapely.Polygon(rings[0][:, :2], [ring[:, :2] for ring in rings[1:]])
+    if not shape.is_valid or shape.area <= 0.0:
+        why = shapely.is_valid_reason(shape).split("[")[0].lower()
+        raise InputError(
+            f"the footprint is not sound ({why}).", where="footprint", mend="Give its corners in order."
+        )
+    return shapely.orient_polygons(shapely.remove_repeated_points(shape, 1e-3))
 
 
 def footprint_shift_m(

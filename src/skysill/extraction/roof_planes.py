@@ -10,14 +10,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.extraction.footprint_shift import moved_footprint
+from skysill.extraction.footprint_shift import moved_footprint, sound_footprint
 from skysill.extraction.found import FoundRoof, FoundWall, Point2, Ring2, SurveyData
+from skysill.extraction.highest_cells import lowered_to_centres, with_true_tops
 from skysill.extraction.plane_fit import PlaneFit, nearest_neighbours
 from skysill.extraction.plane_segments import NEIGHBOURS, Segments, segment_planes
 from skysill.extraction.roof_facets import cut_facets, found_planes, polygons_of, unsupported
 from skysill.extraction.roof_form_fit import fit_form
 from skysill.extraction.roof_partition import partition_footprint, roof_lines, wall_directions
 from skysill.extraction.standing_off import SampleErrors, dormer_planes, find_parapets, find_standing_off
+from skysill.model.default_errors import CellValue
 from skysill.units import Bools, Floats, Ints
 
 __all__ = ["COARSEST_CELL_M", "roof_from_points", "roof_from_surface"]
@@ -69,7 +71,7 @@ def roof_from_points(
     ------
     InputError : a footprint that crosses itself or encloses nothing; points that are not (n, 3)
     """
-    footprint = _footprint(outline_m, holes_m)
+    footprint = sound_footprint(outline_m, holes_m)
     points = np.asarray(points_m, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 3:
         raise InputError("points are not of east, north and elevation.", where="points")
@@ -87,6 +89,7 @@ def roof_from_surface(
     outline_m: ArrayLike,
     *,
     cell_m: float,
+    cells: CellValue = "mean",
     data: SurveyData,
     holes_m: Sequence[ArrayLike] = (),
     ground_elevation_m: ArrayLike | None = None,
@@ -98,7 +101,8 @@ def roof_from_surface(
     ----------
     east_m, north_m : of the cells' centres in the site's frame, broadcast with surface_m
     surface_m : (row, col) elevations, nan where unknown
-    cell_m : side of a cell
+    cell_m : side of a cell; cells : what its value is. The highest point of a cell on a slope lies over its centre;
+        such cells are brought down by what their slope makes of it
     ground_elevation_m, move_at_most_m : as for `roof_from_points`; (row, col) where it is not one number
 
     Notes
@@ -117,7 +121,7 @@ def roof_from_surface(
             where="surface",
             mend=f"Give cells of {COARSEST_CELL_M:g} m or finer, or a laser scan.",
         )
-    footprint = _footprint(outline_m, holes_m)
+    footprint = sound_footprint(outline_m, holes_m)
     try:
         east, north, surface = np.broadcast_arrays(
             *(np.asarray(values, dtype=np.float64) for values in (east_m, north_m, surface_m))
@@ -132,25 +136,23 @@ def roof_from_surface(
     footprint, notes = moved_footprint(
         footprint, points[:, :2], high, at_most_m=move_at_most_m, least_m=max(0.3, cell_m)
     )
-    roof = _roof(points[high], footprint, replace(data, cell_m=cell_m), 8)
+    data = replace(data, cell_m=cell_m)
+    points = _on_the_roof(points[high], footprint, data).points_m
+    if cells == "highest":
+        lowered, error_m = lowered_to_centres(points, _axes(east, north), cell_m)
+        data = replace(data, vertical_error_m=float(np.hypot(data.vertical_error_m, error_m)))
+        roof = with_true_tops(_roof(lowered, footprint, data, 8), points)
+    else:
+        roof = _roof(points, footprint, data, 8)
     return replace(roof, notes=(*notes, *roof.notes))
 
 
-def _footprint(outline_m: ArrayLike, holes_m: Sequence[ArrayLike]) -> Any:
-    import shapely
-
-    rings = [np.asarray(ring, dtype=np.float64) for ring in (outline_m, *holes_m)]
-    if any(ring.ndim != 2 or ring.shape[1] < 2 or len(ring) < 3 for ring in rings):
-        raise InputError("a footprint needs at least three corners of east and north.", where="footprint")
-    if not all(np.isfinite(ring).all() for ring in rings):
-        raise InputError("a corner of the footprint is not a number.", where="footprint")
-    shape = shapely.Polygon(rings[0][:, :2], [ring[:, :2] for ring in rings[1:]])
-    if not shape.is_valid or shape.area <= 0.0:
-        why = shapely.is_valid_reason(shape).split("[")[0].lower()
-        raise InputError(
-            f"the footprint is not sound ({why}).", where="footprint", mend="Give its corners in order."
-        )
-    return shapely.orient_polygons(shapely.remove_repeated_points(shape, 1e-3))
+def _axes(east: Floats, north: Floats) -> Floats:
+    """(2, 2) unit vectors along the rows and the columns of a raster's cell centres."""
+    steps = np.array([[east[0, -1] - east[0, 0], north[0, -1] - north[0, 0]],
+                      [east[-1, 0] - east[0, 0], north[-1, 0] - north[0, 0]]])  # fmt: skip
+    length = np.hypot(*steps.T)
+    return np.asarray(np.where(length[:, None] > 0.0, steps / np.maximum(length, 1e-9)[:, None], np.eye(2)))
 
 
 def _known(points: Floats, ground_elevation_m: ArrayLike | None) -> tuple[Floats, Floats | None]:
