@@ -1,7 +1,7 @@
 """A canopy height model cut into single crowns: a watershed, whose basins are joined where they are one tree.
 
-Tops near to each other, as measured by the crown width that goes with their height, need a deep dip between them to be
-two trees; tops farther apart need a slight one. The width: S. C. Popescu, R. H. Wynne, "Seeing the trees in the forest:
+Tops nearer to each other than the crown width that goes with their height need a deep dip between them to be two trees;
+tops farther apart need a slight one. The width: S. C. Popescu, R. H. Wynne, "Seeing the trees in the forest:
 using lidar and multispectral data fusion with local filtering and variable window size for estimating tree height",
 Photogramm. Eng. Remote Sensing 70(5), 2004, pp. 589-604 (from memory), combined pines and deciduous trees.
 """
@@ -15,9 +15,6 @@ from skysill.units import Bools, Floats, Ints
 __all__ = ["crown_segments", "crown_width_m"]
 
 _SMOOTHED_M = 0.5
-_NEAR_SHARE = 0.6
-"""Tops nearer than this share of a crown's width are near."""
-
 _DEEP_M, _DEEP_SHARE = 0.6, 0.08
 _SLIGHT_M, _SLIGHT_SHARE = 0.3, 0.025
 """Dips, in metres and as shares of the lower top; the larger of the two counts."""
@@ -98,7 +95,7 @@ def _merged(label: Ints, smooth: Floats, peak: Ints, tall: Bools, cell_m: float)
             continue
         low, high = (a, b) if peak_m[a] < peak_m[b] else (b, a)
         apart_m = float(np.hypot(*(place[low] - place[high])))
-        near = apart_m < _NEAR_SHARE * float(crown_width_m(peak_m[low]))
+        near = apart_m < float(crown_width_m(peak_m[low]))
         least_m, share = (_DEEP_M, _DEEP_SHARE) if near else (_SLIGHT_M, _SLIGHT_SHARE)
         if peak_m[low] - saddle_m[index] < max(least_m, share * float(peak_m[low])):
             root[low] = high

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from skysill.extraction.crown_segments import crown_segments
+from skysill.extraction.crown_segments import crown_segments, crown_width_m
 from skysill.extraction.found import FoundTree, FoundWall
 from skysill.extraction.ground_filter import Ground
 from skysill.extraction.hedge_rows import Row, hedge_rows
@@ -133,7 +133,7 @@ def _trees(
         spread_m = np.sqrt(2.0 * (np.var(cloud.east_m[points]) + np.var(cloud.north_m[points])))  # of a disk
         if spread_m < _LEAST_RADIUS_M:
             continue  # a pole or a stem without leaves; the surface raster shows it
-        parts = _parts(cloud, points)
+        parts = _parts(cloud, vegetation.heights_m, points)
         found += [
             _tree(
                 _Crown(
@@ -152,13 +152,18 @@ def _trees(
     return found
 
 
-def _parts(cloud: PointCloud, points: Ints) -> list[Ints]:
-    """A crown's points; of one far longer than wide, a row whose tops nothing parts, cut across into round pieces."""
+def _parts(cloud: PointCloud, heights_m: Singles, points: Ints) -> list[Ints]:
+    """A crown's points; of a row whose tops nothing parts, cut across into round pieces.
+
+    A row is far longer than wide, and than the crown width that goes with its height.
+    """
     places = np.column_stack([cloud.east_m[points], cloud.north_m[points]]).astype(np.float64)
     values, vectors = np.linalg.eigh(np.cov(places.T))
     ratio = float(np.sqrt(values[1] / max(values[0], 1e-6)))
     many = round(ratio)
-    if ratio < _LONG_RATIO or len(points) < many * 2 * _LEAST_POINTS:
+    length_m = float(np.sqrt(12.0 * values[1]))  # of evenly spread points
+    long = ratio > _LONG_RATIO and length_m > _LONG_RATIO * float(crown_width_m(heights_m[points].max()))
+    if not long or len(points) < many * 2 * _LEAST_POINTS:
         return [points]
     along_m = places @ vectors[:, 1]
     cuts = np.linspace(along_m.min(), along_m.max(), many + 1)[1:-1]
