@@ -63,7 +63,8 @@ if TYPE_CHECKING:
     )
     from skysill.io.output_files import write_together as write_together, write_whole as write_whole
     from skysill.io.photos import Photo as Photo, read_photo as read_photo
-    from skysill.io.rasters import Raster as Raster, RasterSpec as RasterSpec, open_rasters as open_rasters
+    from skysill.io.raster_windows import Raster as Raster
+    from skysill.io.rasters import RasterSpec as RasterSpec, open_rasters as open_rasters
     from skysill.io.screening import (
         ScreeningRequest as ScreeningRequest,
         ScreeningSummary as ScreeningSummary,
@@ -255,8 +256,8 @@ _MODULES: dict[str, tuple[str, ...]] = {
     ),
     "io.json_text": ("plain_values", "to_json_text"),
     "io.output_files": ("write_together", "write_whole"),
+    "io.raster_windows": ("Raster",),
     "io.rasters": (
-        "Raster",
         "RasterSpec",
         "open_rasters",
     ),

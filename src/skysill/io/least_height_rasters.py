@@ -28,7 +28,7 @@ from skysill.io.geojson import geometry_parts
 from skysill.io.obstacle_files import read_features
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
-from skysill.io.rasters import Raster
+from skysill.io.raster_windows import Raster
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 

@@ -35,7 +35,7 @@ from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
-from skysill.io.rasters import Raster
+from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import (
     COLUMNS,
     REJECT_COLUMNS,
