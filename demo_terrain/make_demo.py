@@ -20,6 +20,7 @@ sys.path.insert(0, str(HERE))
 
 import ground as land  # noqa: E402  (the folder is not a package)
 import job_files  # noqa: E402
+import open_data  # noqa: E402
 import village as skerrow  # noqa: E402
 
 CLINIC_LATITUDE_DEG, CLINIC_LONGITUDE_DEG = 58.0312, -24.6541
@@ -51,6 +52,12 @@ def degrees_of(east_m, north_m):
     """Plan metres from the clinic -> (latitude, longitude)."""
     longitude, latitude = TO_DEGREES.transform(east_m, north_m)
     return float(latitude), float(longitude)
+
+
+def written_place(east_m, north_m):
+    """Plan metres from the clinic -> [longitude, latitude] as GeoJSON has them, to the millimetre."""
+    latitude, longitude = degrees_of(east_m, north_m)
+    return [round(longitude, 8), round(latitude, 8)]
 
 
 def land_and_sea(lattice):
@@ -152,6 +159,19 @@ def make(folder):
         north_m=VILLAGE_NORTH_M,
         cell_m=1.0,
         description="surface with houses, trees and walls",
+    )
+    scan = open_data.scan_points(
+        lambda x, y: land.ground_m(lattice, x - MAP_ORIGIN_M[0], y - MAP_ORIGIN_M[1]),
+        TO_PLAN.transform,
+        TO_MAP.transform,
+        foot_of(lattice),
+        village,
+    )
+    published = folder / "survey_data"
+    published.mkdir(exist_ok=True)
+    open_data.write_scan(published / "village_scan.laz", *scan, MAP_GRID)
+    (published / "village_footprints.geojson").write_text(
+        open_data.footprints(written_place, village), encoding="utf-8", newline="\n"
     )
     job_files.write_all(
         folder, lattice, village, foot=foot_of(lattice), place=lattice_place, degrees=degrees_of

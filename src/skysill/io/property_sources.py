@@ -1,0 +1,231 @@
+"""Sources of a property told apart: laser scans, elevation rasters, footprints; read around a site."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from skysill.errors import InputError
+from skysill.extraction.footprints import Footprint
+from skysill.extraction.found import SurveyData
+from skysill.extraction.point_cloud import PointCloud
+from skysill.extraction.property import FoundProperty
+from skysill.extraction.property_search import SurfaceCells, find_property
+from skysill.io.property_folder import FarTerrain
+from skysill.io.text import quoted
+
+__all__ = ["PropertySources", "made_from", "property_from", "reach_for", "sort_sources"]
+
+POINT_SUFFIXES = (".las", ".laz")
+FOOTPRINT_SUFFIXES = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".parquet", ".geoparquet")
+_LEAST_REACH_M, _MOST_REACH_M = 60.0, 500.0
+_SPARE_M = 20.0
+
+_FINEST_M = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class PropertySources:
+    """What was named: files of points, rasters as `--terrain` takes them, files of footprints."""
+
+    points: tuple[Path, ...] = ()
+    rasters: tuple[str, ...] = ()
+    footprints: tuple[str, ...] = ()
+
+    def files(self) -> tuple[str, ...]:
+        """All of them, for comparing with outputs."""
+        return (
+            *map(str, self.points),
+            *(text.removesuffix(":surface").removesuffix(":bare") for text in self.rasters),
+            *self.footprints,
+        )
+
+    def far_terrain(self, folder: str | Path, terrain: Sequence[Any]) -> tuple[FarTerrain, ...]:
+        """The rasters as a site file in `folder` names them: by their whole paths, with the errors taken."""
+        named = []
+        for text in self.rasters:
+            path, _, kind = text.rpartition(":")
+            if kind not in ("surface", "bare") or not path:
+                path, kind = text, "bare"
+            error_m = next((one.vertical_error_m for one in terrain if one.name == Path(path).name), None)
+            place = path if "://" in path else os.path.relpath(os.path.abspath(path), os.path.abspath(folder))
+            named.append(FarTerrain(place.replace(os.sep, "/"), kind, error_m))
+        return tuple(named)
+
+
+def reach_for(least_elevation_deg: float) -> float:
+    """How far around a site points and cells are wanted: as far as things 30 m tall could come into a ray's room.
+
+    Between 60 and 500 m; what lies farther off is left to the terrain's own rasters.
+
+    >>> round(reach_for(24.1))
+    89
+    """
+    from skysill.assessment.search_window import near_reach_m
+
+    return min(max(near_reach_m(least_elevation_deg - 1.0) + _SPARE_M, _LEAST_REACH_M), _MOST_REACH_M)
+
+
+def sort_sources(texts: Sequence[str]) -> PropertySources:
+    """Sources by what they are: .las and .laz are points, vector files are footprints, all else are rasters.
+
+    A folder stands for all files of points and of footprints in it; where it holds neither it is a folder of rasters.
+
+    Raises
+    ------
+    InputError : nothing named, no such file
+    """
+    points: list[Path] = []
+    rasters: list[str] = []
+    footprints: list[str] = []
+    for text in texts:
+        place = Path(text)
+        suffix = place.suffix.lower()
+        if place.is_dir():
+            inside = sorted(path for path in place.iterdir() if path.is_file())
+            scans = [path for path in inside if path.suffix.lower() in POINT_SUFFIXES]
+            drawn = [str(path) for path in inside if path.suffix.lower() in FOOTPRINT_SUFFIXES]
+            points += scans
+            footprints += drawn
+            if not scans and not drawn:
+                rasters.append(text)
+        elif suffix in POINT_SUFFIXES:
+            points.append(place)
+        elif suffix.partition(":")[0] in FOOTPRINT_SUFFIXES and not text.endswith((":surface", ":bare")):
+            footprints.append(text)
+        else:
+            rasters.append(text)
+    for path in (*points, *map(Path, footprints)):
+        if not path.exists() and not Path(str(path).rpartition(":")[0] or ".").is_file():
+            raise InputError("there is no such file.", where=str(path), mend="Check the path after --from.")
+    if not (points or rasters or footprints):
+        raise InputError(
+            "no source is named.", where="--from", mend="Name a laser scan or an elevation raster."
+        )
+    return PropertySources(tuple(points), tuple(rasters), tuple(footprints))
+
+
+def made_from(
+    sources: PropertySources,
+    latitude_deg: float,
+    longitude_deg: float,
+    satellites: Sequence[Any],
+    name: str | None,
+    reach_m: float,
+) -> dict[str, Any]:
+    """What a property is made from: the question, and each file with its size and time of change."""
+    files: dict[str, Any] = {}
+    for text in sources.files():
+        path = Path(text)
+        inside = sorted(path.rglob("*")) if path.is_dir() else [path]
+        for one in inside:
+            if one.is_file():
+                stat = one.stat()
+                files[os.path.abspath(one)] = [stat.st_size, stat.st_mtime_ns]
+            elif one == path:
+                files[text] = None
+    return {
+        "version": _version(),
+        "position": [latitude_deg, longitude_deg],
+        "satellites": [[one.name, one.longitude_deg] for one in satellites],
+        "name": name,
+        "reach_m": reach_m,
+        "sources": [*map(str, sources.points), *sources.rasters, *sources.footprints],
+        "files": files,
+    }
+
+
+def _version() -> str:
+    from skysill import __version__
+
+    return str(__version__)
+
+
+def property_from(
+    sources: PropertySources,
+    *,
+    latitude_deg: float,
+    longitude_deg: float,
+    least_elevation_deg: float,
+    name: str | None = None,
+    reach_m: float,
+    terrain: Sequence[Any] = (),
+    year: float | None = None,
+) -> FoundProperty:
+    """Read the sources around a site and find the property in them.
+
+    Parameters
+    ----------
+    terrain : the rasters of `sources`, opened (`skysill.io.sources.open_terrain`), finest first
+    year : of the job, decimal, for the age of the data
+
+    Raises
+    ------
+    InputError : sources that cannot be read, that do not reach the site, or that show nothing of it
+    """
+    footprints: list[Footprint] = []
+    for text in sources.footprints:
+        from skysill.io.footprint_files import read_footprints
+
+        footprints += read_footprints(text, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    cells = None
+    if sources.points:
+        from skysill.io.point_clouds import read_point_clouds
+
+        cloud = read_point_clouds(
+            sources.points, latitude_deg=latitude_deg, longitude_deg=longitude_deg, reach_m=reach_m
+        )
+    else:
+        cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m, year)
+    return find_property(
+        cloud,
+        footprints,
+        latitude_deg=latitude_deg,
+        longitude_deg=longitude_deg,
+        least_elevation_deg=least_elevation_deg,
+        name=name,
+        cells=cells,
+    )
+
+
+def _cells_as_points(
+    terrain: Sequence[Any], latitude_deg: float, longitude_deg: float, reach_m: float, year: float | None
+) -> tuple[PointCloud, SurfaceCells]:
+    """The finest surface raster around the site: its cells, and the same as points."""
+    fine = [
+        raster for raster in terrain if raster.kind == "surface" and raster.cell_size_m <= _FINEST_M * 1.1
+    ]
+    if not fine:
+        raise InputError(
+            f"no laser scan and no surface raster of {_FINEST_M:g} m or finer is named.",
+            where="--from",
+            mend=f"Add one; a raster that shows trees and houses ends in {quoted(':surface')}.",
+        )
+    raster = min(fine, key=lambda one: one.cell_size_m)
+    window = raster.window(latitude_deg, longitude_deg, reach_m)
+    if window is None:
+        raise InputError("does not reach the site.", where=raster.name, mend="Is it the right tile?")
+    from skysill.geodesy.positions import plan_offset
+
+    rows, columns = (np.arange(count) for count in window.values.shape)
+    latitude, longitude = window.lattice.place(*np.meshgrid(rows, columns, indexing="ij"))
+    east_m, north_m = plan_offset(latitude_deg, longitude_deg, latitude, longitude)
+    values = window.values.astype(np.float64)
+    near = (np.hypot(east_m, north_m) <= reach_m) & np.isfinite(values)
+    facts = raster.facts
+    data = SurveyData(
+        raster.name,
+        raster.vertical_error_m,
+        facts.horizontal_error_m or raster.cell_size_m / 4.0,
+        survey_year=facts.survey_year,
+        year=year,
+        cell_m=raster.cell_size_m,
+    )
+    points = np.column_stack([east_m[near], north_m[near], values[near]])
+    cloud = PointCloud.of(points, survey=data, reach_m=reach_m)
+    return cloud, SurfaceCells(east_m, north_m, values, raster.cell_size_m)
