@@ -39,6 +39,7 @@ MADE = (
     "orbit_demo.json",
     "school.toml",
     "shieling.toml",
+    "survey_data/village_footprints.geojson",
     "village_surface.tif",
 )
 GEOD = pyproj.Geod(ellps="WGS84")

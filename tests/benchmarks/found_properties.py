@@ -21,8 +21,6 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from synthetic_scans import repeated, street
-
 from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
@@ -35,6 +33,7 @@ from skysill.io.property_folder import FarTerrain, write_property
 from skysill.io.rasters import write_geotiff
 from skysill.io.site_file import read_site_file
 from skysill.model.site import Mount, Satellite
+from synthetic_scans import repeated, street
 
 LATITUDE_DEG, LONGITUDE_DEG = 48.0, -24.0
 DISH_M, FREQUENCY_GHZ = 1.2, 19.7
@@ -49,7 +48,9 @@ def height_field(truth, east, north):
         roof = house.roof_m(east, north)
         if house.parapet_m:
             on = np.isfinite(roof)
-            roof = np.where(on & near_outline(house, east, north), house.eaves_elevation_m + house.parapet_m, roof)
+            roof = np.where(
+                on & near_outline(house, east, north), house.eaves_elevation_m + house.parapet_m, roof
+            )
         top = np.fmax(top, roof)
     for fixture in truth.fixtures:
         if len(fixture.outline) > 1:
@@ -94,7 +95,9 @@ def inside(ring, east, north):
 def truly_free(truth, dish, azimuth_deg, elevation_deg, share=1.0):
     """Whether the required room around a ray is free of the true street, out to where the scan ends."""
     azimuth, elevation = np.deg2rad([azimuth_deg, elevation_deg])
-    way = np.array([np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)])
+    way = np.array(
+        [np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)]
+    )
     right = np.array([np.cos(azimuth), -np.sin(azimuth), 0.0])
     upward = np.cross(right, way)
     distance = np.arange(0.3, REACH_M, 0.1)
@@ -104,7 +107,9 @@ def truly_free(truth, dish, azimuth_deg, elevation_deg, share=1.0):
     places = dish + distance[:, None, None] * way + room[:, None, None] * off
     west, south, east, north = truth.extent  # the street repeats on all sides
     top, _ = height_field(
-        truth, west + (places[..., 0] - west) % (east - west), south + (places[..., 1] - south) % (north - south)
+        truth,
+        west + (places[..., 0] - west) % (east - west),
+        south + (places[..., 1] - south) % (north - south),
     )
     return not (places[..., 2] < top).any()
 
@@ -161,7 +166,9 @@ def trial(seed, rng, tally, worst):
         tally["properties"] += 1
         with tempfile.TemporaryDirectory() as folder:
             far = far_raster(Path(folder), float(scan.truth.bare_ground_m(*middle)))
-            write_property(folder, found, satellites=[("any", "-24.0")], far=[far], highest_ground_m=far.highest_m)
+            write_property(
+                folder, found, satellites=[("any", "-24.0")], far=[far], highest_ground_m=far.highest_m
+            )
             job = read_site_file(Path(folder) / "site.toml")
             verdicts(seed, house, middle, scan.truth, job, rng, tally, worst)
 
@@ -193,7 +200,9 @@ def verdicts(seed, house, middle, truth, job, rng, tally, worst):
                 met = not truly_free(truth, dish, one.look.azimuth_deg, one.look.elevation_apparent_deg, 0.0)
                 tally["clear, ray met"] += met
                 if not free:
-                    worst.append((seed, house.form, east, north, height, one.look.azimuth_deg, one.p_clear, met))
+                    worst.append(
+                        (seed, house.form, east, north, height, one.look.azimuth_deg, one.p_clear, met)
+                    )
             tally["free and clear"] += free and one.verdict == "clear"
             if one.verdict == "blocked":
                 tally["blocked though free"] += free

@@ -135,7 +135,9 @@ def test_answers_are_written_into_the_site_file(tmp_path):
     site = tomllib.loads((tmp_path / "out" / "site.toml").read_text(encoding="utf-8"))
     assert site["roof"]["cable_entry"] == [4.0, 3.0, 42.4]
     assert site["terminal"] == {"cable_limit_m": 40.0}
-    trees = [f["properties"] for f in features(tmp_path / "out").values() if f["properties"]["kind"] == "tree"]
+    trees = [
+        f["properties"] for f in features(tmp_path / "out").values() if f["properties"]["kind"] == "tree"
+    ]
     assert trees
     assert all(said["deciduous"] is True and said["growth_m_per_year"] == 0.3 for said in trees)
 
@@ -174,6 +176,22 @@ def test_a_file_that_a_person_broke_is_never_overwritten(copy):
     assert (copy / "obstacles.geojson").read_text(encoding="utf-8") == "{"
 
 
+def test_the_date_of_the_survey_is_written_and_old_data_are_said_to_be_old(tmp_path):
+    done = found_in(tmp_path / "out", SCAN, DRAWN, more=(*SOUTH, "--surveyed", "2015-04-18"))
+    site = tomllib.loads((tmp_path / "out" / "site.toml").read_text(encoding="utf-8"))
+    assert site["terrain"]["date"].isoformat() == "2015-04-18"
+    assert "village_scan.laz is 1" in done.output
+    assert "years old" in done.output
+
+
+def test_a_row_of_touching_crowns_is_found_tree_by_tree(clinic):
+    """Five sycamores 12.2, 14.2, 12.9, 13.1 and 12.4 m tall, 4 m apart (demo_terrain/village.py), and the gate's."""
+    heights = sorted(
+        f["properties"]["height_m"] for f in features(clinic[0]).values() if f["properties"]["kind"] == "tree"
+    )
+    assert heights == approx([12.2, 12.4, 12.9, 13.1, 14.2, 17.4], abs=0.3)
+
+
 @pytest.mark.slow
 def test_the_best_spot_is_that_of_the_site_file_written_by_hand(clinic):
     """The ridge behind the chimney with a mast of 0.7 m, as the taped property has it; within two metres along it."""
@@ -181,8 +199,7 @@ def test_the_best_spot_is_that_of_the_site_file_written_by_hand(clinic):
     def best(path):
         done = CliRunner().invoke(main, ["mounts", str(path), *SOUTH, "--grid", "1", "--json"])
         assert done.exit_code == 0, done.output
-        row = json.loads(done.output)["mounts"][0]
-        return row
+        return json.loads(done.output)["mounts"][0]
 
     found, taped = best(clinic[0] / "site.toml"), best(DEMO / "clinic.toml")
     assert found["verdict"] == taped["verdict"] == "clear"

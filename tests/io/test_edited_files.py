@@ -104,7 +104,9 @@ def test_an_unedited_file_is_written_anew_and_says_nothing():
 
 
 def test_an_edited_file_keeps_its_edits_comments_and_own_keys_and_follows_the_data_elsewhere():
-    now = LAST.replace("edge_setback_m = 1.0", "edge_setback_m = 0.5   # tiles\ncable_entry = [1.0, 2.0, 3.0]")
+    now = LAST.replace(
+        "edge_setback_m = 1.0", "edge_setback_m = 0.5   # tiles\ncable_entry = [1.0, 2.0, 3.0]"
+    )
     new = LAST.replace("8.0", "9.0").replace("edge_setback_m = 1.0", "edge_setback_m = 2.0")
     text, told = merge_toml(LAST, now, new)
     read = tomllib.loads(text)

@@ -119,6 +119,15 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
             help="Dish centre above what the mount stands on.",
         ),
     ],
+    "hosts": [
+        click.option(
+            "--allow-host",
+            "allow_host",
+            metavar="HOST",
+            multiple=True,
+            help="Web host that elevations may be fetched from. Repeatable.",
+        ),
+    ],
     "terrain": [
         click.option(
             "--terrain",
@@ -126,13 +135,6 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
             multiple=True,
             help="Elevation raster, :surface (with trees and houses) or :bare (default): file, folder, web address, "
             "or tile names with {lat} and {lon}. Repeatable, finest first.",
-        ),
-        click.option(
-            "--allow-host",
-            "allow_host",
-            metavar="HOST",
-            multiple=True,
-            help="Web host that elevations may be fetched from. Repeatable.",
         ),
         click.option(
             "--terrain-error",
@@ -259,6 +261,7 @@ _GROUPS: dict[str, list[Callable[[Any], Any]]] = {
         ),
     ],
 }
+_GROUPS["terrain"] = [_GROUPS["terrain"][0], *_GROUPS["hosts"], *_GROUPS["terrain"][1:]]
 _GROUPS["sources"] = [*_GROUPS["terrain"], *_GROUPS["survey"], *_GROUPS["obstacles"]]
 
 
@@ -271,7 +274,7 @@ def _with_options(adds: Sequence[Callable[[Any], Any]], command: Callable[..., A
 def shared(*groups: str, mount_height_m: float = 2.0) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Add groups of shared options to a command; they reach it as its keyword argument `options`.
 
-    groups : of where, satellites, mount, sources (terrain, survey, obstacles together), terminal, criteria,
+    groups : of where, satellites, mount, hosts, sources (terrain, survey, obstacles together), terminal, criteria,
         date, times
     mount_height_m : default height of the dish
     """

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from skysill.cli.options import Number, Output, output, shared
-from skysill.io.job_options import Asked, today
+from skysill.cli.options import Number, Output, WholeDay, output, shared
+from skysill.io.job_options import JobOptions, today
 
 if TYPE_CHECKING:
     from skysill.extraction.property import FoundProperty
@@ -40,11 +41,12 @@ _LOWEST_DEG = 10.0
     type=Number(20.0, 2000.0, "METRES"),
     help="How far around the site points and cells are taken. Default: as far as things 30 m tall matter.",
 )
+@click.option("--surveyed", type=WholeDay(), help="Day on which the scan or surface was surveyed.")
 @click.option("--ask", is_flag=True, help="Ask for what the data do not show, question by question.")
-@shared("satellites")
+@shared("satellites", "hosts")
 @output
 def property(
-    asked: Asked,
+    options: JobOptions,
     out: Output,
     *,
     position: str,
@@ -52,6 +54,7 @@ def property(
     folder: str,
     name: str | None,
     reach_m: float | None,
+    surveyed: dt.date | None,
     ask: bool,
 ) -> None:
     """A position and open data (elevation, laser scan, footprints) to a site file, obstacles and local rasters.
@@ -73,17 +76,16 @@ def property(
     named = sort_sources(sources)
     files = property_files(folder)
     check_outputs({f"--out {path.name}": path for path in files if path.parent.is_dir()}, named.files())
-    satellites = asked.named_satellites()
-    date = today()
+    satellites = options.named_satellites()
     lowest_deg = _lowest_deg(here.latitude_deg, here.longitude_deg, satellites)
     if reach_m is None:
         reach_m = reach_for(lowest_deg)
-    asked_for = made_from(named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m)
+    asked_for = made_from(named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m, surveyed)
     if not ask and unchanged_since(folder, asked_for):
         out.text(f"{folder}: made from these sources already; nothing has changed since.")
         return
     site = Site(name or "property", here.latitude_deg, here.longitude_deg)
-    terrain = open_terrain(named.rasters, around=terrain_area(site, satellites), hosts=asked.hosts())
+    terrain = open_terrain(named.rasters, around=terrain_area(site, satellites), hosts=options.hosts())
     found = property_from(
         named,
         latitude_deg=here.latitude_deg,
@@ -92,7 +94,8 @@ def property(
         name=name,
         reach_m=reach_m,
         terrain=terrain,
-        year=date.year + date.timetuple().tm_yday / 366.0,
+        today=today(),
+        surveyed=surveyed,
     )
     written = write_property(
         folder,

@@ -66,6 +66,7 @@ def find_property(
     least_elevation_deg: float,
     name: str | None = None,
     cells: SurfaceCells | None = None,
+    survey_date: dt.date | None = None,
 ) -> FoundProperty:
     """Everything that the data show around a position.
 
@@ -75,6 +76,7 @@ def find_property(
     footprints : of the buildings around, in the same frame; empty: buildings are not told apart
     least_elevation_deg : of the lowest satellite asked for; decides how far things can matter
     name : of the property; None: that of the own building
+    survey_date : of the data, to be written down; their age counts by `cloud.survey`
     cells : the raster that the points are cells of; None: they are points of a scan
 
     Raises
@@ -122,7 +124,7 @@ def find_property(
         trees=trees,
         walls=hedges,
         wires=wires,
-        survey_date=_survey_date(cloud),
+        survey_date=survey_date,
         notes=tuple(dict.fromkeys(_of_what(note, cells) for note in notes)),
     )
     return replace(found, missing=_missing(found, grid, surface_m))
@@ -231,14 +233,6 @@ def _rasters(
         LocalRaster("surface.tif", "surface", surface_m.astype(np.float32), transform, crs, error_m, tags),
         LocalRaster("bare.tif", "bare", bare_m.astype(np.float32), transform, crs, error_m, tags),
     )
-
-
-def _survey_date(cloud: PointCloud) -> dt.date | None:
-    year = cloud.survey.survey_year
-    if year is None:
-        return None
-    first = dt.date(int(year), 1, 1)
-    return first + dt.timedelta(days=int((year - int(year)) * 365))
 
 
 def _missing(found: FoundProperty, grid: PlanGrid, surface_m: Floats) -> tuple[str, ...]:

@@ -364,8 +364,10 @@ def _terrain_rows(
     if all(error is not None for _, _, error in named):
         errors = toml_value([float(error) for _, _, error in named if error is not None])
         rows.append(f"vertical_error_m = {errors}    # standard deviations")
-    if found.survey_date is not None and not far:
-        rows.append(f"date = {found.survey_date.isoformat()}                    # of the survey")
+    if found.survey_date is not None and all(one.kind == "bare" for one in far):
+        rows.append(
+            f"date = {found.survey_date.isoformat()}    # of the local survey; only its surface grows"
+        )
     if highest_ground_m is not None:
         rows.append(f"highest_ground_m = {highest_ground_m:.0f}")
     return rows

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -117,6 +118,7 @@ def made_from(
     satellites: Sequence[Any],
     name: str | None,
     reach_m: float,
+    surveyed: dt.date | None = None,
 ) -> dict[str, Any]:
     """What a property is made from: the question, and each file with its size and time of change."""
     files: dict[str, Any] = {}
@@ -135,9 +137,15 @@ def made_from(
         "satellites": [[one.name, one.longitude_deg] for one in satellites],
         "name": name,
         "reach_m": reach_m,
+        "surveyed": surveyed,
         "sources": [*map(str, sources.points), *sources.rasters, *sources.footprints],
         "files": files,
     }
+
+
+def _decimal_year(date: dt.date) -> float:
+    first, after = dt.date(date.year, 1, 1), dt.date(date.year + 1, 1, 1)
+    return date.year + (date - first).days / (after - first).days
 
 
 def _version() -> str:
@@ -155,14 +163,15 @@ def property_from(
     name: str | None = None,
     reach_m: float,
     terrain: Sequence[Any] = (),
-    year: float | None = None,
+    today: dt.date | None = None,
+    surveyed: dt.date | None = None,
 ) -> FoundProperty:
     """Read the sources around a site and find the property in them.
 
     Parameters
     ----------
     terrain : the rasters of `sources`, opened (`skysill.io.sources.open_terrain`), finest first
-    year : of the job, decimal, for the age of the data
+    today : for the age of the data; surveyed : when they were; None: not known
 
     Raises
     ------
@@ -181,7 +190,13 @@ def property_from(
             sources.points, latitude_deg=latitude_deg, longitude_deg=longitude_deg, reach_m=reach_m
         )
     else:
-        cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m, year)
+        cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m)
+    survey = replace(
+        cloud.survey,
+        survey_year=cloud.survey.survey_year if surveyed is None else _decimal_year(surveyed),
+        year=None if today is None else _decimal_year(today),
+    )
+    cloud = replace(cloud, survey=survey)
     return find_property(
         cloud,
         footprints,
@@ -190,11 +205,12 @@ def property_from(
         least_elevation_deg=least_elevation_deg,
         name=name,
         cells=cells,
+        survey_date=surveyed,
     )
 
 
 def _cells_as_points(
-    terrain: Sequence[Any], latitude_deg: float, longitude_deg: float, reach_m: float, year: float | None
+    terrain: Sequence[Any], latitude_deg: float, longitude_deg: float, reach_m: float
 ) -> tuple[PointCloud, SurfaceCells]:
     """The finest surface raster around the site: its cells, and the same as points."""
     fine = [
@@ -223,7 +239,6 @@ def _cells_as_points(
         raster.vertical_error_m,
         facts.horizontal_error_m or raster.cell_size_m / 4.0,
         survey_year=facts.survey_year,
-        year=year,
         cell_m=raster.cell_size_m,
     )
     points = np.column_stack([east_m[near], north_m[near], values[near]])
