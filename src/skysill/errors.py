@@ -1,8 +1,8 @@
-"""What can go wrong, and how a person can act on it.
+"""The errors that this library raises, and what a person can do about each.
 
 SkysillError
-├── InputError      something given is wrong: what, where, how to mend it
-└── CoverageError   a question was asked where no source has anything to say
+├── InputError      an input is wrong: what, where, how to mend it
+└── CoverageError   no source covers the place or azimuth that was asked for
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ __all__ = ["CoverageError", "InputError", "SkysillError"]
 
 
 class SkysillError(Exception):
-    """Any fault that this library raises on purpose."""
+    """Base class of the errors that this library raises on purpose; anything else is a fault of the library."""
 
 
 def _one_line(text: str) -> str:
@@ -20,7 +20,7 @@ def _one_line(text: str) -> str:
 
 
 class InputError(SkysillError):
-    """Something given is wrong.
+    """An input is wrong: a value, a file, a combination of options. The command line prints it and exits with 2.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class InputError(SkysillError):
         return line if self.mend is None else f"{line} {self.mend}"
 
     def placed(self, where: str) -> InputError:
-        """The same fault with the place named (outer places go in front of inner ones)."""
+        """The same error with its place named; an outer place goes before an inner one."""
         joined = where if self.where is None else f"{where}, {self.where}"
         return InputError(self.what, where=joined, mend=self.mend)
 

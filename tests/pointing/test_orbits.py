@@ -106,13 +106,13 @@ def test_the_turn_into_the_earth_fixed_frame_is_that_of_a_worked_example():
 
     r_TEME -> r_PEF in km at 07:51:28.386009 UTC, UT1 - UTC = -0.4399619 s; printed to 0.01 m.
     """
-    from skysill.pointing.orbits import _turned_with_the_earth
+    from skysill.pointing.orbits import _teme_to_earth_fixed
 
     ut1 = dt.datetime(2004, 4, 6, 7, 51, 28, 386009) - dt.timedelta(seconds=0.4399619)
     midnight, fraction = julian_date([ut1])
     teme_m = np.array([[5094.18016210, 6127.64465950, 6380.34453270]]) * 1e3
     pef_m = np.array([[-1033.47503130, 7901.30558560, 6380.34453270]]) * 1e3
-    assert _turned_with_the_earth(teme_m, midnight, fraction) == approx(pef_m, abs=0.05)  # 1 us is 0.5 mm
+    assert _teme_to_earth_fixed(teme_m, midnight, fraction) == approx(pef_m, abs=0.05)  # 1 us is 0.5 mm
 
 
 @pytest.mark.parametrize(
@@ -212,7 +212,7 @@ def test_old_elements_get_a_note_and_very_old_ones_are_refused():
 def test_an_object_that_has_come_down_is_refused():
     """A circular orbit at 150 km with heavy drag does not last a month."""
     low = {**INCLINED, "MEAN_MOTION": "16.4", "BSTAR": "0.01"}
-    with pytest.raises(InputError, match="cannot be carried to 2026-12-20 00:00 UTC"):
+    with pytest.raises(InputError, match="cannot be propagated to 2026-12-20 00:00 UTC"):
         positions_ecef(read_one(low), [EPOCH + dt.timedelta(days=30)])
 
 

@@ -217,7 +217,9 @@ def test_a_moving_satellite_is_refused():
     )
     [(name, record)] = read_orbits(lines, "old.tle")
     day = dt.datetime(2026, 6, 14)
-    with pytest.raises(InputError, match='"object 5" moves, so the sun keeps no appointment with it'):
+    with pytest.raises(
+        InputError, match='"object 5" moves: the sun is compared with geostationary satellites only'
+    ):
         sun_report(
             *CLINIC, Satellite(name, orbit=record), half_angle_deg=0.7, first_utc=day,
             last_utc=day + dt.timedelta(days=1),

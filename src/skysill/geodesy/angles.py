@@ -1,4 +1,4 @@
-"""Written angles -> degrees: decimal, hemisphere letters, degrees-minutes-seconds; one coordinate or a pair."""
+"""Written angles to degrees: decimal, hemisphere letters, degrees-minutes-seconds; one coordinate or a pair."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import Literal
 
 from skysill.errors import InputError
 
-__all__ = ["WAYS", "Angle", "plain_text", "read_angle", "read_pair", "sexagesimal_deg"]
+__all__ = ["NOTATION_HINT", "Angle", "plain_text", "read_angle", "read_pair", "sexagesimal_deg"]
 
-WAYS = 'Write it as "58.0312, -24.6541" or "58.0312 N 24.6541 W".'
-"""How a position may always be written; the mend of most refusals."""
+NOTATION_HINT = 'Write it as "58.0312, -24.6541" or "58.0312 N 24.6541 W".'
+"""How to write a position; the advice in most refusals."""
 
 _LOOKALIKES = str.maketrans(
     {"−": "-", "–": "-", "‐": "-", "‑": "-", "º": "°", "˚": "°"}
@@ -61,7 +61,7 @@ def _tokens(plain: str, mend: str) -> list[_Token]:
     """Numbers, marks, hemispheres, signs and gaps, in order; s after a third number is seconds."""
     found: list[_Token] = []
     at, since_break = 0, 0
-    # letters touch the number after or before them: "58d01m52s", "N58"
+    # letters stand directly before or after a number: "58d01m52s", "N58"
     spaced = re.sub(r"(?<=[A-Za-z])(?=[\d.])", " ", plain)
     spaced = re.sub(r"(?i)(?<=[dms])(?=[nsew](?![a-z]))", " ", spaced)
     while at < len(spaced.rstrip()):
@@ -90,7 +90,7 @@ def _word(text: str, *, seconds: bool) -> tuple[str, str]:
     return ("mark", first) if first in "dm" else ("hemisphere", first.upper())
 
 
-def _angle(tokens: list[_Token], text: str, mend: str = WAYS) -> Angle:
+def _angle(tokens: list[_Token], text: str, mend: str = NOTATION_HINT) -> Angle:
     """One coordinate from its tokens: [hemisphere] [sign] D [mark] [M [mark]] [S [mark]] [hemisphere]."""
     hemispheres = [t.text for t in tokens if t.kind == "hemisphere"]
     inner = [t for t in tokens if t.kind != "hemisphere"]
@@ -142,7 +142,7 @@ def read_pair(plain: str) -> tuple[Angle, Angle]:
     >>> [angle.degrees for angle in read_pair("24.5 W 58.25 N")]
     [58.25, -24.5]
     """
-    tokens = _tokens(_decimal_points(plain), WAYS)
+    tokens = _tokens(_decimal_points(plain), NOTATION_HINT)
     halves = _halves(tokens, plain)
     first, second = (_angle(half, plain) for half in halves)
     letters = first.hemisphere + second.hemisphere
@@ -166,13 +166,13 @@ def read_pair(plain: str) -> tuple[Angle, Angle]:
 
 
 def _decimal_points(plain: str) -> str:
-    """Decimal commas turned into points, where they can be nothing else."""
+    """Decimal commas turned into points, where they are unambiguous."""
     between = re.findall(r"(?<=\d),(?=\d)", plain)
     if not between or "." in plain:
         return plain
-    told = ";" in plain or re.search(r"(?i)[nsew°]", plain) is not None
+    marked = ";" in plain or re.search(r"(?i)[nsew°]", plain) is not None
     two_numbers = re.fullmatch(r"[+-]?\d+,\d+(?:\s+|\s*,\s+)[+-]?\d+,\d+", plain) is not None
-    if re.search(r"\d,\d+,\d", plain) or not (told or two_numbers):
+    if re.search(r"\d,\d+,\d", plain) or not (marked or two_numbers):
         raise InputError(
             f'"{plain}" can be read in more than one way: is the comma a decimal comma?',
             mend='Write "58.0312, -24.6541" or "58,0312; -24,6541".',
@@ -188,22 +188,24 @@ def _halves(tokens: list[_Token], text: str) -> tuple[list[_Token], list[_Token]
     degree_marks = sum(t.kind == "mark" and _MARKS[t.text] == 0 for t in tokens)
     if len(numbers) < 2 or (len(letters) <= 1 and degree_marks == 1 and not gaps):
         raise InputError(
-            f'"{text}" is one coordinate: both a latitude and a longitude are needed.', mend=WAYS
+            f'"{text}" is one coordinate: both a latitude and a longitude are needed.', mend=NOTATION_HINT
         )
     if gaps:
         if len(gaps) > 1 or gaps[0] in (0, len(tokens) - 1):
-            raise InputError(f'"{text}" is not two coordinates.', mend=WAYS)
+            raise InputError(f'"{text}" is not two coordinates.', mend=NOTATION_HINT)
         return tokens[: gaps[0]], tokens[gaps[0] + 1 :]
     if not letters and re.search(r"[\d°'\"][+-]|[+-]\s", text.lstrip("+-")):
-        raise InputError(f'"{text}" can be read in more than one way: is the dash a minus sign?', mend=WAYS)
-    cut = _cut(tokens, numbers, letters)
-    if cut is None or not 0 < cut < len(tokens):
-        raise InputError(f'"{text}" does not show where the longitude begins.', mend=WAYS)
-    return tokens[:cut], tokens[cut:]
+        raise InputError(
+            f'"{text}" can be read in more than one way: is the dash a minus sign?', mend=NOTATION_HINT
+        )
+    start = _second_start(tokens, numbers, letters)
+    if start is None or not 0 < start < len(tokens):
+        raise InputError(f'"{text}" does not show where the longitude begins.', mend=NOTATION_HINT)
+    return tokens[:start], tokens[start:]
 
 
-def _cut(tokens: list[_Token], numbers: list[int], letters: list[int]) -> int | None:
-    """Where the second coordinate begins when no comma says so."""
+def _second_start(tokens: list[_Token], numbers: list[int], letters: list[int]) -> int | None:
+    """Number of the token that begins the second coordinate where no comma does; None: not clear."""
     inner_signs = [i for i, t in enumerate(tokens) if t.kind == "sign" and i > numbers[0]]
     degree_marks = [i for i, t in enumerate(tokens) if t.kind == "mark" and _MARKS[t.text] == 0]
     if len(letters) == 2 and letters[0] == 0:

@@ -1,4 +1,4 @@
-"""Grid codes: UTM, MGRS and Plus Codes, read and written. Each library is loaded where its code is met."""
+"""Grid codes: UTM, MGRS and Plus Codes, read and written. Each library is loaded when it is needed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 import warnings
 
 from skysill.errors import InputError
-from skysill.geodesy.angles import WAYS
+from skysill.geodesy.angles import NOTATION_HINT
 from skysill.geodesy.plus_codes import (
     decode_plus_code,
     encode_plus_code,
@@ -66,7 +66,7 @@ def read_utm(plain: str) -> tuple[float, float]:
     latitude, longitude = _utm_to_degrees(zone, easting, northing, south=south)
     low, high = (-80.0, 0.0) if south else (0.0, 84.0)
     if not low - 1e-6 <= latitude <= high + 1e-6:  # written to the centimetre
-        raise InputError(f'"{plain}" is out of range: there is no such northing.', mend=WAYS)
+        raise InputError(f'"{plain}" is out of range: there is no such northing.', mend=NOTATION_HINT)
     if len(letter) == 1 and letter not in "NS" and not _in_band(latitude, letter):
         raise InputError(
             f'"{plain}" does not lie in band {letter}: its latitude would be {latitude:.2f}.',

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
-from skysill.geodesy.angles import WAYS, plain_text, read_angle, read_pair, sexagesimal_deg
+from skysill.geodesy.angles import NOTATION_HINT, plain_text, read_angle, read_pair, sexagesimal_deg
 from skysill.geodesy.grids import (
     MGRS_TEXT,
     UTM_TEXT,
@@ -89,9 +89,9 @@ def parse_position(text: str) -> Position:
     """
     plain = plain_text(text)
     if not plain:
-        raise InputError("no position is given.", mend=WAYS)
+        raise InputError("no position is given.", mend=NOTATION_HINT)
     if re.search(r"(?i)(?<![a-z])(nan|[-+]?inf(inity)?)(?![a-z])", plain):
-        raise InputError(f'"{text}" is not a position: it has no finite number.', mend=WAYS)
+        raise InputError(f'"{text}" is not a position: it has no finite number.', mend=NOTATION_HINT)
     if plain[:4].lower() == "geo:":
         return _read_geo(plain)
     if re.fullmatch(r"[+-]\d[\d.]*[+-]\d.*", plain):
@@ -285,7 +285,7 @@ def _sixties(degrees: float, letters: str, notation: Literal["dm", "dms"]) -> st
 
 
 def _frame(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Foot on the ellipsoid (..., 3) and axes (..., 3, 3; rows east, north, up), Earth-fixed metres."""
+    """Point on the ellipsoid (..., 3) and axes (..., 3, 3; rows east, north, up), Earth-fixed metres."""
     lat_rad, lon_rad = np.broadcast_arrays(np.deg2rad(latitude_deg), np.deg2rad(longitude_deg))
     sin_lat, cos_lat, sin_lon, cos_lon = np.sin(lat_rad), np.cos(lat_rad), np.sin(lon_rad), np.cos(lon_rad)
     zero = np.zeros_like(sin_lat)
@@ -302,8 +302,9 @@ def offset_position(
 ) -> tuple[Floats, Floats]:
     """Latitude and longitude, degrees, of plan offsets from an origin; all broadcast.
 
-    The point of the tangent plane at the origin is carried along the origin's vertical to the ellipsoid (the
-    nearer root of a quadratic), where latitude is atan2(z, (1 - e2) p). Exact inverse of plan_offset.
+    The point of the tangent plane at the origin is projected along the origin's vertical to the ellipsoid (the
+    nearer root of a quadratic), where latitude is atan2(z, (1 - e2) p). Exact inverse of plan_offset; nan beyond the
+    Earth's limb.
 
     >>> lat, lon = offset_position(58.0312, -24.6541, 0.0, 1000.0)
     >>> round(float(lat), 6), round(float(lon), 6)

@@ -1,4 +1,4 @@
-"""A job as it is given: what is asked, of whom, by which criteria, and everything that has something to say."""
+"""A job: site, mounts, satellites, terminal, criteria, and the sources of what stands against the sky."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Buildings, roofs, walls, trees, poles and wires: what was given about each, checked and made whole.
+"""Buildings, roofs, walls, trees, poles and wires: what was given about each, checked and completed.
 
 Everything is in the site's plan frame: east, north from the site's position, and elevation above the datum of the
 rasters. What stands on the ground hides all that is below its top; a roof's facet, a crown and a wire hide only
@@ -498,10 +498,10 @@ def tree(
     position_m : east, north of the trunk
     ground_elevation_m : of the ground it stands on, above the datum
     height_m : above ground_elevation_m; or top_elevation_m : above the datum
-    crown_radius_m : None: a quarter of the height, common practice, no source
+    crown_radius_m : None: CROWN_RADIUS_SHARE of the height
     crown : "ellipsoid", "cone" (widest at its base) or "dome" (half an ellipsoid on its base)
     crown_base_height_m : above the ground; None: a third of the height
-    trunk_radius_m : default 0.15, common practice, no source
+    trunk_radius_m : default POLE_RADIUS_M
     growth_m_per_year : height gained a year, up to max_height_m above the ground (None: without limit)
     trimmed_to_height_m : above the ground, where the crown has been, or is to be, cut flat; it grows again from there
     deciduous : whether it drops its leaves
@@ -583,7 +583,7 @@ def pole(
     position_m : east, north
     ground_elevation_m : of the ground it stands on, above the datum
     height_m : above ground_elevation_m; or top_elevation_m : above the datum
-    radius_m : default 0.15, common practice, no source
+    radius_m : half the width; default POLE_RADIUS_M
     notes : what was assumed or repaired, in whole sentences
 
     Returns

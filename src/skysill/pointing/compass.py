@@ -1,4 +1,4 @@
-"""True, magnetic and relative bearings; declination by place and date; what landmarks say about the compass.
+"""True, magnetic and relative bearings; declination by place and date; compass corrections from landmarks and the sun.
 
 A correction is always what is added to a reading to get the true bearing: true = reading + correction, east
 positive. Declination is the correction of an undisturbed magnetic compass.
@@ -43,17 +43,17 @@ __all__ = [
 ]
 
 SUN = "the sun"
-"""What sightings of the sun are called, with their time behind it."""
+"""Start of the name of a sighting of the sun; its time follows."""
 
 WMM_FIRST_YEAR, WMM_LAST_YEAR = 2025.0, 2030.0
 """Span of the World Magnetic Model 2025 (NOAA/NCEI and BGS, WMM2025)."""
 
 INCONSISTENT_DEG = 3.0
-"""Residual beyond which landmarks do not tell of one correction: twice the bearing error of a careful
-sighting with a sighting compass (0.5 to 1 degree, and the iron nearby); common practice, no source."""
+"""Residual above which landmarks do not agree on one correction: twice the bearing error of a careful
+sighting with a sighting compass (0.5 to 1 degree, and iron nearby); common practice, no source."""
 
 _CAUTION_NT, _BLACKOUT_NT = 6000.0, 2000.0  # horizontal field: WMM2025 report, caution and blackout zones
-_one_at_a_time = threading.Lock()  # the model object keeps scratch arrays between calls
+_model_lock = threading.Lock()  # the model object keeps work arrays between calls
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class Declination:
     declination_deg : east positive; true = magnetic + declination
     sigma_deg : standard deviation of the model against the field really there (crustal field and storms)
     horizontal_nt : horizontal field, nanotesla; a compass is weak below 6000 and useless below 2000
-    notes : sentences a person should read
+    notes : for people, in whole sentences
     """
 
     declination_deg: float
@@ -74,9 +74,11 @@ class Declination:
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """Something of known true bearing as the instrument showed it.
+    """A mark of known true bearing, and the bearing that the instrument showed.
 
-    error_deg : standard deviation of the true bearing
+    name : of the mark, for messages
+    true_deg, reading_deg : true bearing, and the bearing as it was read
+    error_deg : standard deviation of the true bearing; 0: exactly known
     """
 
     name: str
@@ -91,9 +93,9 @@ class CompassCorrection:
 
     correction_deg : (-180, 180]
     sigma_deg : standard deviation of the correction itself, to be added (in square) to that of one reading
-    source : who says so: "true" (nothing to correct), "declination", "reference", "landmarks" or "sun"
+    source : what it comes from: "true" (nothing to correct), "declination", "reference", "landmarks" or "sun"
     residual_deg : per sighting, true - reading - correction; empty without sightings
-    notes : sentences a person should read
+    notes : for people, in whole sentences
     """
 
     correction_deg: float
@@ -133,7 +135,7 @@ def true_bearing(reading_deg: ArrayLike, correction_deg: ArrayLike) -> Floats:
 def decimal_year(date: dt.date) -> float:
     """Year and fraction, as the magnetic model counts: 1 January at 0 h is .0, leap years have 366 days.
 
-    A datetime counts its hours too, in UTC if it knows its zone.
+    Hours and minutes of a datetime count too, in UTC if it has a zone.
 
     >>> decimal_year(dt.date(2026, 7, 2)), decimal_year(dt.date(2025, 1, 1))
     (2026.4986301369863, 2025.0)
@@ -148,7 +150,7 @@ def decimal_year(date: dt.date) -> float:
 
 @cache
 def _model() -> GeoMag:
-    from pygeomag import GeoMag  # only where a declination is asked for
+    from pygeomag import GeoMag  # loaded only where a declination is needed
     from pygeomag.wmm.wmm_2025 import WMM_2025
 
     return GeoMag(coefficients_data=WMM_2025)
@@ -194,7 +196,7 @@ def declination(
         raise InputError(
             f"{height_m:g} m is outside the magnetic model.", mend="Give metres, from -1000 to 850000."
         )
-    with _one_at_a_time:
+    with _model_lock:
         field = _model().calculate(glat=latitude_deg, glon=longitude_deg, alt=height_m / 1000.0, time=year)
     horizontal_nt = float(field.h)
     sigma_deg = float(np.hypot(0.26, 5417.0 / horizontal_nt))
@@ -232,15 +234,16 @@ def compass_correction(
     true_deg, reading_deg : (sighting,) true bearings and what the instrument showed
     bearing_error_deg : standard deviation of one reading
     true_error_deg : (sighting,) standard deviation of the true bearings (position error over distance)
-    names : (sighting,) for the sentences
+    names : (sighting,) of the marks, for the notes
+    source : what was sighted
 
     Returns
     -------
-    CompassCorrection; its sigma is the larger of what the stated errors and what the scatter give
+    CompassCorrection; its sigma is the larger of that from the stated errors and that from the scatter
 
     Raises
     ------
-    InputError : no sighting, lengths that differ, or sightings so contrary that no mean exists
+    InputError : no sighting, lengths that differ, or sightings that contradict each other, so that no mean exists
 
     Notes
     -----
@@ -257,11 +260,11 @@ def compass_correction(
         raise InputError("a compass correction needs one reading for each sighting, and at least one.")
     if not (np.isfinite(true).all() and np.isfinite(reading).all() and np.isfinite(true_error).all()):
         raise InputError("a sighting for the compass correction is not a number.")
-    called = tuple(names) or tuple(f"sighting {i + 1}" for i in range(true.size))
-    certainty = 1.0 / np.maximum(bearing_error_deg**2 + true_error**2, 1e-12)
-    weight = certainty / certainty.sum()
-    turned_rad = np.deg2rad(true - reading)
-    mean = complex(np.sum(weight * np.exp(1j * turned_rad)))
+    labels = tuple(names) or tuple(f"sighting {i + 1}" for i in range(true.size))
+    inverse_variance = 1.0 / np.maximum(bearing_error_deg**2 + true_error**2, 1e-12)
+    weight = inverse_variance / inverse_variance.sum()
+    difference_rad = np.deg2rad(true - reading)
+    mean = complex(np.sum(weight * np.exp(1j * difference_rad)))
     if abs(mean) < 0.5:
         raise InputError(
             "the sightings contradict each other: they give no single compass correction.",
@@ -269,29 +272,29 @@ def compass_correction(
         )
     correction = round(float(np.rad2deg(np.angle(mean))), 9)
     residual = wrap_180(true - reading - correction)
-    stated = float(1.0 / np.sqrt(certainty.sum()))
+    stated = float(1.0 / np.sqrt(inverse_variance.sum()))
     scatter = float(np.sqrt(np.sum(weight * residual**2) / max(true.size - 1, 1)))
     return CompassCorrection(
         correction,
         max(stated, scatter),
         source,
         tuple(float(r) for r in residual),
-        _sighting_notes(residual, called, source),
+        _sighting_notes(residual, labels, source),
     )
 
 
-_SIGHT = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
+_SIGHT_MORE = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
 
 
 def _sighting_notes(residual_deg: Floats, names: Sequence[str], source: str) -> tuple[str, ...]:
     if residual_deg.size == 1:
-        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it. {_SIGHT}",)
+        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it. {_SIGHT_MORE}",)
     worst = int(np.argmax(np.abs(residual_deg)))
     if abs(residual_deg[worst]) <= INCONSISTENT_DEG:
         return ()
     if residual_deg.size == 2:
         apart_deg = float(np.abs(np.diff(residual_deg))[0])
-        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees. {_SIGHT}",)
+        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees. {_SIGHT_MORE}",)
     return (
         f"The sightings of the {source} do not agree: {names[worst]} is {abs(residual_deg[worst]):.1f} "
         "degrees off their mean: iron nearby, or the wrong mark. Sight it again, or leave it out (type "
@@ -310,11 +313,20 @@ def landmark_correction(
 ) -> CompassCorrection | None:
     """Correction from landmarks whose bearing was measured at a place; None where nothing was sighted.
 
-    A landmark so near that the position error turns its bearing by more than half a degree says so; its
-    weight falls as its bearing error grows. One nearer than twice the position error is left out.
+    A landmark so near that the position error changes its bearing by more than half a degree gets a note; its
+    weight decreases as its bearing error increases. One nearer than twice the position error is left out.
 
-    position_error_m : standard deviation of the instrument's and the landmark's place together
-    further : sightings of other things, the sun above all, that count alike
+    Parameters
+    ----------
+    landmarks : those with a measured bearing are used
+    latitude_deg, longitude_deg : where the instrument stood
+    bearing_error_deg : standard deviation of one reading
+    position_error_m : standard deviation of the distance between instrument and landmark, from both places
+    further : other sightings, of the sun for example, with the same weight
+
+    Raises
+    ------
+    InputError : every landmark with a measured bearing is too near; or as `compass_correction`
     """
     seen = [m for m in landmarks if m.measured_bearing_deg is not None]
     if not seen:
@@ -369,19 +381,25 @@ def survey_correction(
 ) -> CompassCorrection:
     """What is added to the bearings of a survey to get true azimuths.
 
-    Landmarks with a measured bearing overrule declination and reference bearing, since they hold the iron
-    nearby too; where they differ from those by more than 3 degrees the result says so.
+    Landmarks with a measured bearing replace declination and reference bearing, since they include the effect of
+    iron nearby; where they differ from those by more than 3 degrees, a note says so.
 
     Parameters
     ----------
+    survey : what the bearings count from, the date and the errors
+    landmarks : those with a measured bearing are used
     latitude_deg, longitude_deg, height_m : where the instrument stood
-    further : sightings of the sun, which count like landmarks
+    further : sightings of the sun, with the same weight as landmarks
+
+    Returns
+    -------
+    CompassCorrection, degrees
 
     Raises
     ------
     InputError : magnetic bearings without a date, relative ones without a reference, and no landmark either
     """
-    tied = landmark_correction(
+    sighted = landmark_correction(
         landmarks,
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
@@ -389,28 +407,30 @@ def survey_correction(
         position_error_m=survey.position_error_m,
         further=further,
     )
-    if tied is None:
-        return _nominal(survey, latitude_deg, longitude_deg, height_m)
-    by_sun = tied.source == "sun"
+    if sighted is None:
+        return _stated_correction(survey, latitude_deg, longitude_deg, height_m)
+    by_sun = sighted.source == "sun"
     try:
-        nominal = _nominal(survey, latitude_deg, longitude_deg, height_m)
+        nominal = _stated_correction(survey, latitude_deg, longitude_deg, height_m)
     except InputError as fault:
         alone = "sun alone corrects" if by_sun else "landmarks alone correct"
-        return replace(tied, notes=(*tied.notes, f"The {alone} the bearings: {fault.what}"))
-    apart_deg = float(wrap_180(tied.correction_deg - nominal.correction_deg))
+        return replace(sighted, notes=(*sighted.notes, f"The {alone} the bearings: {fault.what}"))
+    apart_deg = float(wrap_180(sighted.correction_deg - nominal.correction_deg))
     if abs(apart_deg) <= INCONSISTENT_DEG:
-        return tied
-    held_against = {"true": "the true bearings given", "reference": "the reference bearing given"}
+        return sighted
+    compared_with = {"true": "the true bearings given", "reference": "the reference bearing given"}
     note = (
         f"{'The sun turns' if by_sun else 'Landmarks turn'} the readings {abs(apart_deg):.1f} degrees "
-        f"{'right' if apart_deg > 0.0 else 'left'} of {held_against.get(nominal.source, 'the magnetic model')}; "
+        f"{'right' if apart_deg > 0.0 else 'left'} of {compared_with.get(nominal.source, 'the magnetic model')}; "
         f"{'the sun is' if by_sun else 'the landmarks are'} used. Where no iron is near, look at the date "
         "and at what the bearings count from (type date and bearings under [survey])."
     )
-    return replace(tied, notes=(*tied.notes, note))
+    return replace(sighted, notes=(*sighted.notes, note))
 
 
-def _nominal(survey: Survey, latitude_deg: float, longitude_deg: float, height_m: float) -> CompassCorrection:
+def _stated_correction(
+    survey: Survey, latitude_deg: float, longitude_deg: float, height_m: float
+) -> CompassCorrection:
     """The correction that the survey itself states, without landmarks."""
     if survey.bearings == "true":
         return CompassCorrection(0.0, 0.0, "true")

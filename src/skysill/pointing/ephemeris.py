@@ -1,4 +1,4 @@
-"""Where the sun stands, when it passes an azimuth or a direction, and how the air bends its light.
+"""Position of the sun, its passages of an azimuth or a direction, and the refraction of its light.
 
 Good to 0.01 degrees from 1900 to 2099, from the formulas of the ERFA library; no file is needed. UT1 is taken as
 UTC, which costs at most 0.004 degrees and usually a tenth of that.
@@ -35,11 +35,11 @@ _SAMPLE_DAYS = 1.0 / 144.0
 
 
 def sun_ecef_m(midnight: Floats, fraction: Floats | float = 0.0) -> Floats:
-    """The sun's apparent place in the Earth-fixed frame (WGS 84 axes).
+    """The sun's apparent position in the Earth-fixed frame (WGS 84 axes).
 
     Parameters
     ----------
-    midnight, fraction : (n,) two-part Julian dates of UTC, split as one likes; one part alone is good to 1e-4 s
+    midnight, fraction : (n,) two-part Julian dates of UTC, split anywhere; one part alone is good to 1e-4 s
 
     Returns
     -------
@@ -47,8 +47,8 @@ def sun_ecef_m(midnight: Floats, fraction: Floats | float = 0.0) -> Floats:
 
     Notes
     -----
-    ERFA: Earth ephemeris (epv00), aberration (ab), IAU 2006/2000A precession-nutation (c2t06a). Light needs 500 s
-    from the sun, which meanwhile hardly moves: the aberration of the moving Earth is all there is to correct.
+    ERFA: Earth ephemeris (epv00), aberration (ab), IAU 2006/2000A precession-nutation (c2t06a). Light takes 500 s
+    from the sun, which hardly moves in that time: only the aberration of the moving Earth is corrected.
     """
     import erfa
 
@@ -121,14 +121,15 @@ def optical_refraction_deg(
     """Refraction of visible light: what to add to the sun's geometric elevation. Arguments broadcast.
 
     Saemundsson, Sky & Telescope 72 (1986), p. 70, as used by NREL/TP-560-34302, eq. (42):
-    1.02' / tan(e + 10.3 / (e + 5.11)), scaled by pressure and temperature. Faded to none from -1 to -3 degrees.
+    1.02' / tan(e + 10.3 / (e + 5.11)), scaled by pressure and temperature; reduced linearly to zero
+    from -1 to -3 degrees.
 
     >>> optical_refraction_deg([0.0, 10.0, 90.0]).round(3) + 0.0
     array([0.483, 0.09 , 0.   ])
     """
     elevation_deg = np.asarray(elevation_deg, dtype=np.float64)
-    held = np.maximum(elevation_deg, -1.0)
-    bent = 1.02 / (60.0 * np.tan(np.deg2rad(held + 10.3 / (held + 5.11))))  # NREL/TP-560-34302 eq. (42)
+    limited = np.maximum(elevation_deg, -1.0)
+    bent = 1.02 / (60.0 * np.tan(np.deg2rad(limited + 10.3 / (limited + 5.11))))  # NREL/TP-560-34302 eq. (42)
     density = np.divide(pressure_hpa, 1010.0) * (283.0 / np.add(temperature_c, 273.0))
     return np.asarray(np.maximum(bent, 0.0) * density * np.clip((elevation_deg + 3.0) / 2.0, 0.0, 1.0))
 
@@ -149,10 +150,10 @@ def _sun_at_midnight(midnight: Floats, longitude_deg: float) -> tuple[Floats, Fl
     return declination_rad, np.arctan2(sun[:, 1], sun[:, 0]) - math.radians(longitude_deg)
 
 
-def _passages(place: tuple[float, float, float], azimuth_deg: float, midnight: Floats) -> Floats:
+def _rough_passages(place: tuple[float, float, float], azimuth_deg: float, midnight: Floats) -> Floats:
     """Julian dates, rough to a minute, at which the sun passes the vertical half plane of an azimuth.
 
-    Sign changes every ten minutes, of a sun whose place at midnight is carried linearly through the day.
+    Sign changes at steps of ten minutes; the sun's coordinates are interpolated linearly between midnights.
     """
     declination_rad, start_rad = _sun_at_midnight(midnight, place[1])
     times = np.arange(midnight[0], midnight[-1], _SAMPLE_DAYS)
@@ -169,10 +170,10 @@ def _passages(place: tuple[float, float, float], azimuth_deg: float, midnight: F
     return np.asarray(times[at] + off[at] / (off[at] - off[at + 1]) * _SAMPLE_DAYS)
 
 
-def _beside(angles: LookAngles, azimuth_deg: float) -> Floats:
+def _sine_off_plane(angles: LookAngles, azimuth_deg: float) -> Floats:
     """Sine of the angle from the sun to the vertical plane of the azimuth, positive clockwise of it."""
     sine = np.cos(np.deg2rad(angles.elevation_deg)) * np.sin(np.deg2rad(angles.azimuth_deg - azimuth_deg))
-    return np.where(np.isnan(angles.azimuth_deg), 0.0, sine)  # the zenith lies in every vertical plane
+    return np.where(np.isnan(angles.azimuth_deg), 0.0, sine)  # every vertical plane contains the zenith
 
 
 def sun_at_azimuth(
@@ -190,17 +191,19 @@ def sun_at_azimuth(
     (n,) Julian dates of UTC in order, and the sun's angles then. In the tropics the sun may turn back in azimuth
     and pass twice a day; two passages within ten minutes of each other may be missed.
     """
-    times, second = _passages(place, azimuth_deg, midnight), 1.0 / 86_400.0
-    guess, angles = times, sun_angles(*place, julian_utc=times)
+    times, second = _rough_passages(place, azimuth_deg, midnight), 1.0 / 86_400.0
+    first_times, angles = times, sun_angles(*place, julian_utc=times)
     for _ in range(4):  # secant steps
-        off = _beside(angles, azimuth_deg)
-        change = _beside(sun_angles(*place, julian_utc=times + 20.0 * second), azimuth_deg) - off
+        off = _sine_off_plane(angles, azimuth_deg)
+        change = _sine_off_plane(sun_angles(*place, julian_utc=times + 20.0 * second), azimuth_deg) - off
         steps = np.divide(off, change, out=np.zeros_like(off), where=change != 0.0)
-        times = np.clip(times - steps * 20.0 * second, guess - 2.0 * _SAMPLE_DAYS, guess + 2.0 * _SAMPLE_DAYS)
+        times = np.clip(
+            times - steps * 20.0 * second, first_times - 2.0 * _SAMPLE_DAYS, first_times + 2.0 * _SAMPLE_DAYS
+        )
         angles = sun_angles(*place, julian_utc=times)
     ahead = np.abs(wrap_180(angles.azimuth_deg - azimuth_deg)) < 90.0
-    found = (np.abs(_beside(angles, azimuth_deg)) < 1e-7) & ahead
-    found[1:] &= np.diff(times) > second  # two guesses that led to one passage
+    found = (np.abs(_sine_off_plane(angles, azimuth_deg)) < 1e-7) & ahead
+    found[1:] &= np.diff(times) > second  # two first estimates that led to one passage
     return times[found], LookAngles(*(field[found] for field in angles))
 
 
@@ -209,7 +212,7 @@ class Approaches(NamedTuple):
 
     julian_utc : Julian date of UTC
     separation_deg : seen from the place, without refraction
-    rate_deg_per_min : how fast the sun moves past
+    rate_deg_per_min : angular speed of the sun there
     """
 
     julian_utc: Floats
@@ -250,14 +253,14 @@ def closest_approaches(
         2.0 * np.pi
     )
     times = times[_arc_deg(chord2(times)) < within_deg + 1.0]
-    minute, bend = 1.0 / 1440.0, np.zeros(0)
+    minute, curvature = 1.0 / 1440.0, np.zeros(0)
     for _ in range(3):
         before, at, after = (chord2(times + shift) for shift in (-minute, 0.0, minute))
-        bend = (after + before) / 2.0 - at
-        times = times - (after - before) / (4.0 * bend) * minute
+        curvature = (after + before) / 2.0 - at
+        times = times - (after - before) / (4.0 * curvature) * minute
     apart_deg = _arc_deg(chord2(times))
     kept = apart_deg <= within_deg
-    return Approaches(times[kept], apart_deg[kept], np.rad2deg(np.sqrt(bend))[kept])
+    return Approaches(times[kept], apart_deg[kept], np.rad2deg(np.sqrt(curvature))[kept])
 
 
 def _arc_deg(chord2: Floats) -> Floats:

@@ -1,7 +1,7 @@
-"""Orbit files as text -> the keywords of orbit mean-elements messages, one mapping an object.
+"""Text of orbit files to the keywords of orbit mean-elements messages, one mapping an object.
 
-CCSDS 502.0-B ("OMM") as JSON, XML or keyword=value, and two-line element sets, which say the same in columns.
-Nothing is judged here but the form; `orbits` judges the values.
+CCSDS 502.0-B ("OMM") as JSON, XML or keyword=value, and two-line element sets, which hold the same in columns.
+Only the form is checked here; `orbits` checks the values.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def orbit_messages(text: str, source: str) -> list[dict[str, str]]:
     >>> orbit_messages("INCLINATION = 5.0 [deg]", "demo.kvn")
     [{'INCLINATION': '5.0'}]
     """
-    body = text.lstrip("\ufeff")  # the rest stays as it is, for the row numbers
+    body = text.lstrip("\ufeff")  # the rest is unchanged, for the row numbers
     start = body.lstrip()[:1]
     if not start:
         raise InputError("the file is empty.", where=source, mend="Give an orbit file (CCSDS OMM or TLE).")
@@ -188,7 +188,7 @@ def _keywords_of_lines(name: str, first: re.Match[str], second: re.Match[str]) -
     year = int(first[4])
     century = (
         1900 if year >= 57 else 2000
-    )  # AIAA 2006-6753: two-digit years from 57 on are of the first century
+    )  # AIAA 2006-6753: two-digit years from 57 on belong to the 20th century
     epoch = dt.datetime(century + year, 1, 1) + dt.timedelta(days=float(first[5]) - 1.0)
     return {
         "OBJECT_NAME": name,

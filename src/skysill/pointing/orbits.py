@@ -1,7 +1,7 @@
-"""Orbit records -> place in the Earth-fixed frame at a time.
+"""Orbit records to positions in the Earth-fixed frame.
 
 Mean elements are read from CCSDS orbit mean-elements messages (CCSDS 502.0-B, "OMM"; JSON, XML or
-keyword=value) or from two-line element sets, and carried to a time by the SGP4 theory of the sgp4 library
+keyword=value) or from two-line element sets, and propagated to a time by the SGP4 theory of the sgp4 library
 (Vallado, Crawford, Hujsak & Kelso 2006, AIAA 2006-6753).
 """
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from sgp4.api import Satrec
 
 __all__ = [
-    "LONGEST_CARRY_DAYS",
+    "LONGEST_PROPAGATION_DAYS",
     "as_utc",
     "julian_date",
     "orbit_notes",
@@ -31,11 +31,11 @@ __all__ = [
     "read_orbits",
 ]
 
-LONGEST_CARRY_DAYS = 365.25
+LONGEST_PROPAGATION_DAYS = 365.25
 """Times further from a record's epoch are refused; mean elements are meant for days to weeks (own limit)."""
 
-WORTH_SAYING_DAYS = 30.0
-"""Times further from the epoch get a note (own limit); operators move a kept satellite every few weeks."""
+NOTE_AFTER_DAYS = 30.0
+"""Times further from the epoch get a note (own limit); operators correct a satellite's orbit every few weeks."""
 
 _RANGES = {
     "MEAN_MOTION": (1e-3, 20.0, "revolutions a day"),
@@ -54,12 +54,12 @@ _ALLOWED = {
     "EPHEMERIS_TYPE": ("0", "2"),
 }
 _FAULTS = {
-    1: "its mean eccentricity leaves the range the theory can carry",
+    1: "its mean eccentricity leaves the range of the theory",
     2: "its mean motion falls below zero",
     3: "its eccentricity leaves the range from 0 to 1",
     4: "its orbit has no real size (semi-latus rectum below zero)",
     5: "its elements lie below the ground",
-    6: "it has come down by then",
+    6: "it has decayed by then",
 }
 """Error codes of the published SGP4 code, in words."""
 
@@ -110,7 +110,7 @@ def read_orbits(text: str, source: str) -> tuple[tuple[str, OrbitRecord], ...]:
     messages = orbit_messages(text, source)
     found = []
     for number, keywords in enumerate(messages, start=1):
-        name = keywords.get("OBJECT_NAME") or _numbered(keywords.get("NORAD_CAT_ID", ""))
+        name = keywords.get("OBJECT_NAME") or _name_of_number(keywords.get("NORAD_CAT_ID", ""))
         record = OrbitRecord(keywords=keywords, source=source)
         try:
             _satrec(record)
@@ -122,7 +122,7 @@ def read_orbits(text: str, source: str) -> tuple[tuple[str, OrbitRecord], ...]:
 
 
 def positions_ecef(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> Floats:
-    """Where the object is in the Earth-fixed frame (WGS 84 axes).
+    """Positions of an object in the Earth-fixed frame (WGS 84 axes).
 
     Parameters
     ----------
@@ -134,12 +134,12 @@ def positions_ecef(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> Flo
 
     Raises
     ------
-    InputError : the theory cannot carry the elements to a time, or it is over a year from their epoch
+    InputError : the elements cannot be propagated to a time, or it is over a year from their epoch
 
     Notes
     -----
     SGP4 gives the true-equator mean-equinox frame; it is turned by Greenwich mean sidereal time (IAU 1982)
-    into the Earth-fixed one (AIAA 2006-6753, appendix C). UT1 is taken as UTC (they differ by less than 0.9 s
+    into the Earth-fixed frame (AIAA 2006-6753, appendix C). UT1 is taken as UTC (they differ by less than 0.9 s
     by definition, by about 0.1 s in 2026) and polar motion is left out (about 0.3 arc seconds): together at
     most 0.004 degrees of turn about the Earth's axis, usually under 0.001. The elements themselves are worse:
     about 1 km at epoch, growing by 1 to 3 km a day in low orbits (common practice, no source), of no value
@@ -153,18 +153,18 @@ def positions_ecef(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> Flo
         at = int(np.flatnonzero(codes)[0])
         reason = _FAULTS.get(int(codes[at]), f"the theory stops with code {int(codes[at])}")
         raise InputError(
-            f"the orbit cannot be carried to {as_utc(times_utc[at]):%Y-%m-%d %H:%M} UTC: {reason}.",
+            f"the orbit cannot be propagated to {as_utc(times_utc[at]):%Y-%m-%d %H:%M} UTC: {reason}.",
             where=record.source,
             mend="Use newer elements.",
         )
-    return _turned_with_the_earth(np.asarray(teme_km) * 1e3, midnight, fraction)
+    return _teme_to_earth_fixed(np.asarray(teme_km) * 1e3, midnight, fraction)
 
 
 def orbit_notes(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> tuple[str, ...]:
-    """Plain sentences a result made from this record should carry."""
+    """Notes for results made from this record, in whole sentences; none up to 30 days from its epoch."""
     epoch = _epoch(record.keywords["EPOCH"])
     furthest_days = max((abs(_days(as_utc(time) - epoch)) for time in times_utc), default=0.0)
-    if furthest_days <= WORTH_SAYING_DAYS:
+    if furthest_days <= NOTE_AFTER_DAYS:
         return ()
     return (
         f"The orbit elements of {record.source} are of {epoch:%Y-%m-%d}, up to {furthest_days:.0f} days from "
@@ -172,7 +172,7 @@ def orbit_notes(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> tuple[
     )
 
 
-def _turned_with_the_earth(teme_m: Floats, midnight: Floats, fraction: Floats) -> Floats:
+def _teme_to_earth_fixed(teme_m: Floats, midnight: Floats, fraction: Floats) -> Floats:
     import erfa
 
     sidereal_rad = erfa.gmst82(midnight, fraction)  # of UT1, here taken as UTC
@@ -188,7 +188,7 @@ def _days(span: dt.timedelta) -> float:
 def _refuse_far_times(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> None:
     epoch = _epoch(record.keywords["EPOCH"])
     for time in times_utc:
-        if abs(_days(as_utc(time) - epoch)) > LONGEST_CARRY_DAYS:
+        if abs(_days(as_utc(time) - epoch)) > LONGEST_PROPAGATION_DAYS:
             raise InputError(
                 f"the elements are of {epoch:%Y-%m-%d}, over a year from {as_utc(time):%Y-%m-%d}.",
                 where=record.source,
@@ -197,7 +197,7 @@ def _refuse_far_times(record: OrbitRecord, times_utc: Sequence[dt.datetime]) -> 
 
 
 def _satrec(record: OrbitRecord) -> Satrec:
-    """The record as the sgp4 library wants it, every keyword checked."""
+    """The record as an object of the sgp4 library, every keyword checked."""
     from sgp4 import omm
     from sgp4.api import WGS72, Satrec
 
@@ -215,7 +215,7 @@ def _satrec(record: OrbitRecord) -> Satrec:
         raise InputError("is missing.", where="EPOCH", mend="An orbit record needs its epoch.")
     fields |= {
         "EPOCH": f"{_epoch(keywords['EPOCH']):%Y-%m-%dT%H:%M:%S.%f}",
-        # bookkeeping that the library wants and the motion does not depend on
+        # fields that the library requires and the motion does not depend on
         "CLASSIFICATION_TYPE": "U", "OBJECT_ID": "0000-000A", "EPHEMERIS_TYPE": "0", "ELEMENT_SET_NO": "0",
         "REV_AT_EPOCH": "0", "NORAD_CAT_ID": "0", "MEAN_MOTION_DOT": "0", "MEAN_MOTION_DDOT": "0",
     }  # fmt: skip
@@ -256,5 +256,5 @@ def _epoch(text: str) -> dt.datetime:
         ) from None
 
 
-def _numbered(catalogue_number: str) -> str:
+def _name_of_number(catalogue_number: str) -> str:
     return f"object {catalogue_number}" if catalogue_number else "unnamed object"

@@ -1,7 +1,7 @@
-"""The sun: where it stands, when it crosses the satellite's azimuth, when it stands on the satellite itself.
+"""The sun: its position, its crossings of the satellite's azimuth, its seasons in the beam of the dish.
 
-The sun is the one bearing mark that needs no compass. When it crosses the satellite's azimuth, the shadow of a
-plumb mast lies on the pointing line; what is sunlit or shaded then says something about the path.
+The sun is a bearing mark that needs no compass. When it crosses the satellite's azimuth, the shadow of a plumb
+mast lies on the pointing line; sun or shade at the dish then proves something about the path.
 
 Times are good to 1 s, angles to 0.01 degrees (see `ephemeris`).
 """
@@ -52,10 +52,10 @@ __all__ = [
 ]
 
 SUN_HALF_WIDTH_DEG = 0.25
-"""Half the sun's apparent width as interference planning rounds it (truly 0.262 to 0.272 degrees)."""
+"""Half the sun's apparent width as rounded in interference planning (0.262 to 0.272 degrees in fact)."""
 
 NEAR_SUN_DEG = 10.0
-"""Nearer than this to the satellite, the sun is in the eye of whoever looks that way: common practice, no source."""
+"""Angle between sun and satellite below which the sun dazzles whoever looks that way: common practice, no source."""
 
 _LONGEST_RANGE_DAYS = 3700
 _YEAR_DAYS = 366
@@ -94,7 +94,7 @@ class Crossing:
 class Alignment:
     """A run of days on which the sun comes into the dish's beam, seen from the dish.
 
-    season_start, season_end : first and last moment of it
+    season_start, season_end : its first and last time
     peak_time, separation_deg : the closest approach of sun and satellite
     longest_outage_min : how long the sun is in the beam on the peak day
     """
@@ -140,7 +140,7 @@ class SunReport:
 def sun_position(
     time_utc: dt.datetime, latitude_deg: float, longitude_deg: float, height_m: float
 ) -> SunPosition:
-    """The sun's place at one time; raises InputError before 1900 and after 2099."""
+    """The sun's position at one time; raises InputError before 1900 and after 2099."""
     angles = sun_direction([time_utc], latitude_deg, longitude_deg, height_m)
     return SunPosition(
         as_utc(time_utc),
@@ -187,9 +187,9 @@ def shadows(
 def lit_means(sun_elevation_deg: float, satellite_elevation_deg: float) -> str:
     """What sun or shade at the dish centre proves when the sun stands at the satellite's azimuth.
 
-    What stands on the ground hides everything below its top, so a free line proves every higher line on the
-    same azimuth free of such things, and a hidden line proves every lower one hidden. Neither holds the other
-    way round, nor for what only hangs over. Both elevations are apparent ones.
+    What stands on the ground hides everything below its top, so a free line proves that every higher line on the
+    same azimuth is free of such obstructions, and a hidden line proves that every lower one is hidden. The converse
+    does not hold, nor does either for an overhang. Both elevations are apparent ones.
     """
     sun, satellite = f"{sun_elevation_deg:.1f}", f"{satellite_elevation_deg:.1f}"
     if abs(sun_elevation_deg - satellite_elevation_deg) <= SUN_HALF_WIDTH_DEG:
@@ -222,8 +222,8 @@ def _julian(time_utc: dt.datetime) -> float:
     return float(midnight[0] + fraction[0])
 
 
-def _days_between(first_utc: dt.datetime, last_utc: dt.datetime, spare_days: int) -> Floats:
-    """Julian dates of the midnights from `spare_days` before the range to as many after it."""
+def _days_between(first_utc: dt.datetime, last_utc: dt.datetime, extra_days: int) -> Floats:
+    """Julian dates of the midnights from `extra_days` before the range to as many after it."""
     first_utc, last_utc = as_utc(first_utc), as_utc(last_utc)
     check_sun_times([first_utc, last_utc])
     days = (last_utc - first_utc).total_seconds() / 86_400.0
@@ -234,7 +234,7 @@ def _days_between(first_utc: dt.datetime, last_utc: dt.datetime, spare_days: int
             mend="The end must come after the start, by at most ten years.",
         )
     (start, stop), _ = julian_date([first_utc, last_utc])
-    return np.arange(start - spare_days, stop + spare_days + 1.0)
+    return np.arange(start - extra_days, stop + extra_days + 1.0)
 
 
 def sun_crossings(
@@ -256,8 +256,8 @@ def sun_crossings(
 
     Returns
     -------
-    Crossings in order of time, to the nearest second; none where the sun keeps away from the azimuth or is down
-    then; twice on a day where, in the tropics, the sun turns back in azimuth.
+    Crossings in order of time, to the nearest second; none where the sun does not reach the azimuth or is below the
+    horizon then; twice on a day where, in the tropics, the sun turns back in azimuth.
 
     Raises
     ------
@@ -283,7 +283,7 @@ def sun_crossings(
 
 
 def interference_half_angle_deg(*, dish_diameter_m: float, receive_ghz: float) -> float:
-    """How close to the beam's centre the sun's centre disturbs reception.
+    """Angle between beam and sun centre below which the sun disturbs reception.
 
     Half the 3 dB beamwidth, 70 lambda / D for a tapered dish (from memory), plus half the sun's width.
 
@@ -318,8 +318,8 @@ def alignments(
     are compared without refraction, which lifts both alike but for a tenth of a degree near the horizon.
     """
     # a season is at most two half angles long, at 0.35 degrees of declination a day
-    spare_days = min(int(6.0 * half_angle_deg) + 5, 180)
-    midnight = _days_between(first_utc, last_utc, spare_days)
+    extra_days = min(int(6.0 * half_angle_deg) + 5, 180)
+    midnight = _days_between(first_utc, last_utc, extra_days)
     if elevation_deg <= 0.0:
         return ()
     near = closest_approaches(
@@ -392,7 +392,7 @@ def sun_report(
     """
     if satellite.longitude_deg is None:
         raise InputError(
-            f'"{satellite.name}" moves, so the sun keeps no appointment with it.',
+            f'"{satellite.name}" moves: the sun is compared with geostationary satellites only.',
             where="satellite",
             mend="Give a geostationary satellite by its longitude.",
         )
@@ -428,10 +428,11 @@ def sun_report(
 
 @dataclass(frozen=True, slots=True)
 class SunNear:
-    """When the sun stands near the satellite, so that nobody should look that way.
+    """Times at which the sun stands near the satellite, when nobody should look that way.
 
-    first_utc : when the day asked begins; spans : first and last minute of each time on it
-    season : the next run of such days, where the day asked has no such minute; None where there is none in a year
+    satellite : its name; within_deg : what counts as near
+    first_utc : start of the day; spans : first and last minute of each such time on that day
+    season : the next run of such days, where this day has no such minute; None where there is none in a year
     """
 
     satellite: str
@@ -450,7 +451,7 @@ def sun_near(
     first_utc: dt.datetime,
     within_deg: float = NEAR_SUN_DEG,
 ) -> SunNear:
-    """Minutes of the day from first_utc on when the sun, up, stands near a direction; else the next season of them.
+    """Minutes of a day at which the sun is up and near a direction; else the next season with such minutes.
 
     Parameters
     ----------

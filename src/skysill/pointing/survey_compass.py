@@ -1,4 +1,4 @@
-"""The correction of a survey's compass: what landmarks, the sun, the magnetic model or a zero mark say of it."""
+"""The compass correction of a survey: from landmarks, the sun, the magnetic model or a zero mark."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def compass_correction_of(job: Job, site: Site) -> CompassCorrection:
 
     Parameters
     ----------
-    job : with the survey, its landmarks and sun sightings; its date stands in for a survey without one
+    job : with the survey, its landmarks and sun sightings; its date is used for a survey without one
     site : the job's site, with its ground elevation where that is known
 
     Raises

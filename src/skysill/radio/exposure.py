@@ -1,4 +1,4 @@
-"""Power density in front of a transmitting dish, the limits for people, and how far out the beam is above them.
+"""Power density in front of a transmitting dish, the limits for people, and the distance up to which it exceeds them.
 
 FCC OET Bulletin 65 (ed. 97-01), aperture antennas, equations (11) to (18), as filings apply them. Limits: 47 CFR
 1.1310, Table 1; above 100 GHz, where that table ends, ICNIRP 2020 (whole body, 2 to 300 GHz), from memory.
@@ -23,7 +23,7 @@ _FCC, _ICNIRP = "47 CFR 1.1310", "ICNIRP 2020, whole body"
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """A limit of power density for people, W/m2, and where it is printed."""
+    """A limit of power density for people, W/m2, and its source."""
 
     density_w_m2: float
     source: str

@@ -1,6 +1,6 @@
-"""What foliage costs a radio link: decibels through crowns whose depth along the ray is known, in leaf and bare.
+"""Loss of a radio link in foliage: decibels through crowns of known depth along the ray, in leaf and bare.
 
-These figures stand beside the verdict and never change it: for `clear`, foliage is opaque in every season.
+These figures are shown with the verdict and never change it: for `clear`, foliage is opaque in every season.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ _LEAST_PATH_M = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Foliage:
-    """What the crowns on the centre ray cost.
+    """Loss in the crowns on the centre ray.
 
     path_m : length of the ray inside crowns, all together
     in_leaf_loss_db, bare_loss_db : loss on that path with leaves and without
-    frequency_ghz : at which
-    trees : whose crowns they are, nearest first
+    frequency_ghz : of the loss
+    trees : names of the trees, nearest first
     """
 
     path_m: float
@@ -75,7 +75,7 @@ def crown_path_m(
 ) -> tuple[float, float]:
     """Length of a ray inside a tree's crown and the distance at which it enters, metres; 0 and inf where it misses.
 
-    dish_m : (3,) east, north, elevation. To a centimetre: the ray is sampled.
+    dish_m : (3,) east, north, elevation of the dish centre. Good to a centimetre: the ray is sampled.
     """
     top_m, base_m, radius_m = float(tree.line_m[0, 2]), tree.crown_base_m, tree.crown_radius_m
     if tree.crown is None or radius_m <= 0.0 or top_m <= base_m:
@@ -119,7 +119,10 @@ def foliage_on(
     *,
     frequency_ghz: float,
 ) -> Foliage | None:
-    """What the crowns on a ray cost; None where it passes through none."""
+    """Loss in the crowns on a ray; None where it passes through none.
+
+    dish_m : (3,) east, north, elevation of the dish centre
+    """
     found = []
     for obstacle in obstacles:
         if obstacle.kind != "tree":

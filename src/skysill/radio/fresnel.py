@@ -1,4 +1,4 @@
-"""The first Fresnel zone, the room the ray needs, and what an edge in it costs.
+"""The first Fresnel zone, the room that a ray needs, and the loss behind an edge.
 
 Satellite paths only: the far end is so distant that d1 d2 / (d1 + d2) is d1, the distance from the dish.
 """

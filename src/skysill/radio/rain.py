@@ -1,6 +1,6 @@
-"""What an obstruction costs in rain: hours of service a year, by ITU-R P.618, where the library for it is there.
+"""Hours of rain outage that an obstruction adds a year, by ITU-R P.618, where the library for it is installed.
 
-A link is given a margin against rain. What an obstruction takes away is missing when it rains.
+A link is planned with a margin against rain. The loss of an obstruction reduces that margin.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ _STEPS = 25
 class RainCost:
     """Hours of rain outage a year, free and obstructed.
 
-    availability_percent : of the year, that the link was laid out for (the assumption everything rests on)
-    margin_db : rain attenuation exceeded the rest of the year; loss_db : what the obstruction takes of it
+    availability_percent : of the year, that the link was planned for (all other figures rest on this assumption)
+    margin_db : rain attenuation exceeded in the rest of the year; loss_db : by how much the obstruction reduces it
     free_hours, obstructed_hours : a year below the margin; obstructed_is_floor : it is at least that
     """
 
@@ -65,14 +65,15 @@ def rain_cost(
     loss_db: float,
     availability_percent: float = 99.7,
 ) -> tuple[RainCost | None, str | None]:
-    """The cost, or None and why: the library is missing, or the satellite stands too low for the model.
+    """Rain outage, or None and the reason: the library is missing, or the satellite is too low for the model.
 
-    availability_percent : 99.7 is common practice for small dishes, no source; give the service's own
+    elevation_deg : of the satellite; loss_db : of the obstruction
+    availability_percent : 99.7 is common practice for small dishes, no source; the service states its own
     """
     if importlib.util.find_spec("itur") is None:
         return None, HOW_TO_GET
     if elevation_deg < 5.0:
-        return None, "Rain is not reckoned for satellites under 5 degrees: the model does not hold there."
+        return None, "Rain is not calculated for satellites under 5 degrees: the model does not hold there."
     percents = np.geomspace(_LEAST_PERCENT, _MOST_PERCENT, _STEPS)
     rain_db = _attenuation_db((latitude_deg, longitude_deg, height_m), elevation_deg, terminal, percents)
     planned = 100.0 - availability_percent
@@ -100,7 +101,7 @@ def outage_percent(percents: Floats, attenuation_db: Floats, margin_db: float) -
     ----------
     percents, attenuation_db : (n,) attenuation exceeded for each share of the year; shares ascending
 
-    Straight in the logarithm of the share, as attenuation curves are drawn.
+    Interpolated linearly in the logarithm of the share, as attenuation curves are drawn.
 
     >>> outage_percent(np.array([0.01, 0.1, 1.0]), np.array([20.0, 10.0, 4.0]), 10.0).__round__(6)
     0.1
