@@ -283,18 +283,18 @@ def compass_correction(
     )
 
 
-_SIGHT_MORE = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
+_ADVICE = "Sight another landmark, or the sun (type measured_bearing_deg under [[landmarks]], or [[sun_sightings]])."
 
 
 def _sighting_notes(residual_deg: Floats, names: Sequence[str], source: str) -> tuple[str, ...]:
     if residual_deg.size == 1:
-        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it. {_SIGHT_MORE}",)
+        return (f"One sighting ({names[0]}) sets the compass correction; nothing checks it. {_ADVICE}",)
     worst = int(np.argmax(np.abs(residual_deg)))
     if abs(residual_deg[worst]) <= INCONSISTENT_DEG:
         return ()
     if residual_deg.size == 2:
         apart_deg = float(np.abs(np.diff(residual_deg))[0])
-        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees. {_SIGHT_MORE}",)
+        return (f"{names[0]} and {names[1]} disagree by {apart_deg:.1f} degrees. {_ADVICE}",)
     return (
         f"The sightings of the {source} do not agree: {names[worst]} is {abs(residual_deg[worst]):.1f} "
         "degrees off their mean: iron nearby, or the wrong mark. Sight it again, or leave it out (type "
