@@ -18,6 +18,7 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.model.site import Landmark, Survey
 from skysill.pointing.compass import (
+    Sighting,
     compass_correction,
     decimal_year,
     declination,
@@ -298,3 +299,38 @@ def test_landmarks_overrule_what_the_survey_states() -> None:
     tied = survey_correction(Survey(bearings="magnetic", date=date), close, **CLINIC)
     assert tied.correction_deg == pytest.approx(model_deg + 1.0, abs=1e-3)
     assert tied.notes == ()
+
+
+# --- values that a wrong constant or sign would change ---
+
+
+def test_a_sighting_is_exact_unless_an_error_is_stated() -> None:
+    """The sun at a known time: sigma of one sighting is that of the reading alone, 1 degree."""
+    sun = Sighting("the sun at 12:00 UTC", true_deg=180.0, reading_deg=172.0)
+    found = landmark_correction([], **CLINIC, bearing_error_deg=1.0, further=[sun])
+    assert found is not None
+    assert (found.correction_deg, found.sigma_deg) == (pytest.approx(8.0), pytest.approx(1.0))
+
+
+def test_minutes_of_a_datetime_count_as_sixtieths_of_an_hour() -> None:
+    """06:30 on 2 January is 1 + 6.5 / 24 days into a year of 365."""
+    moment = dt.datetime(2026, 1, 2, 6, 30, tzinfo=dt.UTC)
+    assert decimal_year(moment) == pytest.approx(2026.0 + (1.0 + 6.5 / 24.0) / 365.0, abs=1e-9)
+
+
+def test_scatter_of_two_sightings_is_that_of_a_sample_of_two() -> None:
+    """Residuals of -2 and 2: sample standard deviation sqrt(8), of the mean sqrt(8) / sqrt(2) = 2."""
+    found = compass_correction([0.0, 90.0], [2.0, 88.0], bearing_error_deg=0.5)
+    assert found.sigma_deg == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("distance_m", "noted"), [(100.0, True), (130.0, False)])
+def test_a_landmark_gets_a_note_from_half_a_degree_of_position_error_on(
+    distance_m: float, noted: bool
+) -> None:
+    """1 m across 100 m is atan(0.01) = 0.573 degrees, across 130 m 0.441 degrees."""
+    far = landmark("spire", true_deg=20.0, distance_m=2000.0, correction_deg=8.0)
+    near = landmark("gate", true_deg=200.0, distance_m=distance_m, correction_deg=8.0)
+    found = landmark_correction([far, near], **CLINIC, position_error_m=1.0)
+    assert found is not None
+    assert any(note.startswith("Landmark gate is") for note in found.notes) == noted

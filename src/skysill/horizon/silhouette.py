@@ -49,7 +49,7 @@ class Silhouette:
     distance_m : (column,) float, along the line of sight; nan where nobody measured it
     floor_deg : (column,) float; the lower edge (-90 for things that stand on the ground)
     sigma_deg : (column,) float; standard deviation of the elevation, independent part
-    feature : (column,) int, index into things
+    features : what the columns belong to; feature : (column,) int, index into features
     reliable : (column,) bool; False where the source itself is not to be believed so near (coarse cells)
     covered_deg : (span, 2) azimuths somebody looked at, from clockwise to; a full circle is (0, 360)
     reach_m : (span,) how far out it looked on that span, without a gap, along the ground
