@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from skysill.assessment.pipeline import Job, Sources
 from skysill.horizon.lattice import Grid, HeldGrid
+from skysill.model.job import Job, Sources
 from skysill.model.site import Satellite, Site
 
 SITE = Site("Brackendale Mill", -41.31, 147.22, ground_elevation_m=100.0, ground_source="given")

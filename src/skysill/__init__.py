@@ -19,13 +19,12 @@ if TYPE_CHECKING:
     from skysill.assessment.cautions import Caution as Caution
     from skysill.assessment.clearance import Clearance as Clearance, Controlling as Controlling
     from skysill.assessment.look_vectors import MountLooks as MountLooks, look_vectors as look_vectors
-    from skysill.assessment.pipeline import (
+    from skysill.assessment.pipeline import assess as assess, horizon_profile as horizon_profile
+    from skysill.assessment.results import (
         Assessment as Assessment,
         Remedy as Remedy,
         SatelliteResult as SatelliteResult,
         Track as Track,
-        assess as assess,
-        horizon_profile as horizon_profile,
     )
     from skysill.assessment.sun_reports import MountSun as MountSun, sun_reports as sun_reports
     from skysill.assessment.verdict import Verdict as Verdict
@@ -219,11 +218,13 @@ _MODULES: dict[str, tuple[str, ...]] = {
     ),
     "assessment.verdict": ("Verdict",),
     "assessment.cautions": ("Caution",),
-    "assessment.pipeline": (
+    "assessment.results": (
         "Assessment",
         "Remedy",
         "SatelliteResult",
         "Track",
+    ),
+    "assessment.pipeline": (
         "assess",
         "horizon_profile",
     ),

@@ -17,7 +17,7 @@ from skysill.assessment.cautions import (
     sun_cautions,
 )
 from skysill.assessment.overhead_lines import APPROACH_M
-from skysill.assessment.pipeline import Remedy
+from skysill.assessment.results import Remedy
 from skysill.model.obstacles import tree, wire
 from skysill.model.scene import Scene
 from skysill.model.site import Mount, Roof, Satellite, Terminal

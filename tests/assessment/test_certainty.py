@@ -12,21 +12,17 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 import houses
-from skysill.assessment.confidence import Errors, UncertainSilhouette, confidence
-from skysill.assessment.pipeline import Job, Sources, assess
-from skysill.assessment.sampling import (
-    ObstacleErrors,
-    RasterErrors,
-    Unread,
-    height_error_samples,
-    interpolate_knots,
-)
+from skysill.assessment.confidence import confidence
+from skysill.assessment.error_model import Errors, ObstacleErrors, RasterErrors, UncertainSilhouette, Unread
+from skysill.assessment.pipeline import assess
+from skysill.assessment.sampling import height_error_samples, interpolate_knots
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.horizon.measured import shift_to_dish
 from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
+from skysill.model.job import Job, Sources
 from skysill.model.link import Link, Ray
 from skysill.model.obstacles import building
 from skysill.model.readings import Readings

@@ -7,8 +7,8 @@ import pytest
 from pytest import approx
 from scipy.stats import norm
 
-from skysill.assessment.confidence import Errors, UncertainSilhouette, confidence
-from skysill.assessment.sampling import RasterErrors
+from skysill.assessment.confidence import confidence
+from skysill.assessment.error_model import Errors, RasterErrors, UncertainSilhouette
 from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal

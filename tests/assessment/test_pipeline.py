@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.assessment.pipeline import Job, Sources, assess, horizon_profile
+from skysill.assessment.pipeline import assess, horizon_profile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, HeldGrid
+from skysill.model.job import Job, Sources
 from skysill.model.obstacles import building, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene

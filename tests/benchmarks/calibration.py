@@ -26,9 +26,10 @@ import certainty
 import numpy as np
 
 from skysill.assessment.confidence import INDEPENDENT_SHARE
-from skysill.assessment.pipeline import Job, Sources, assess
+from skysill.assessment.pipeline import assess
 from skysill.horizon.scene_clearance import clearances
 from skysill.horizon.scene_silhouette import scene_silhouette
+from skysill.model.job import Job, Sources
 from skysill.model.link import Link
 from skysill.model.obstacles import building, tree
 from skysill.model.readings import Readings

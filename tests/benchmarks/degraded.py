@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 from true_worlds import World, sweep
 
-from skysill.assessment.pipeline import Job, Sources
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.model.default_errors import RasterFacts
+from skysill.model.job import Job, Sources
 from skysill.model.obstacles import Obstacle, building, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene

@@ -49,6 +49,7 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "geodesy.grids": ("geodesy/test_positions",),
     "geodesy.angles": ("geodesy/test_positions",),
     "horizon.silhouette": ("horizon/test_silhouette", "horizon/test_measured"),
+    "horizon.skyline": ("horizon/test_measured", "horizon/test_readings", "assessment/test_stations"),
     "horizon.measured": ("horizon/test_measured", "horizon/test_readings", "assessment/test_stations"),
     "horizon.rays": ("horizon/test_rays", "horizon/test_terrain"),
     "horizon.ray_march": ("horizon/test_terrain",),
@@ -59,6 +60,12 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "horizon.scene_clearance": ("horizon/test_obstacles", "horizon/test_house_rays"),
     "horizon.scene_silhouette": ("horizon/test_obstacles", "assessment/test_certainty"),
     "assessment.clearance": ("assessment/test_clearance", "assessment/test_pipeline"),
+    "assessment.error_model": (
+        "assessment/test_confidence",
+        "assessment/test_certainty",
+        "assessment/test_pipeline",
+    ),
+    "assessment.results": ("assessment/test_pipeline", "siting/test_mounts"),
     "assessment.sampling": (
         "assessment/test_confidence",
         "assessment/test_certainty",

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from skysill.horizon.measured import shift_to_dish, skyline_at
+from skysill.horizon.measured import shift_to_dish
 from skysill.horizon.silhouette import covered
+from skysill.horizon.skyline import skyline_at
 from skysill.model.readings import Readings
 
 

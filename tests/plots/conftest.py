@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from skysill.assessment.clearance import Clearance, Controlling
-from skysill.assessment.pipeline import Assessment, HorizonBelow, SatelliteResult
 from skysill.assessment.placement import PlacedMount
+from skysill.assessment.results import Assessment, HorizonBelow, SatelliteResult
 from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.horizon.terrain import PathProfile
 from skysill.model.site import Satellite, Site, Terminal

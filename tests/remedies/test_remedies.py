@@ -8,7 +8,7 @@ import pytest
 
 from houses import HOUSES
 from remedy_trials import Tally, mount_text, placed, site_file, tried
-from skysill.assessment.pipeline import Remedy
+from skysill.assessment.results import Remedy
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources

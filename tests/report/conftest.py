@@ -10,16 +10,17 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from skysill.assessment.pipeline import Remedy, assess
+from skysill.assessment.pipeline import assess
+from skysill.assessment.results import Remedy
 from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import fingerprints
 from skysill.io.job_options import JobOptions
 from skysill.io.photos import Photo
 from skysill.io.site_file import read_site_file
+from skysill.pointing.sun_guides import local_zone
 from skysill.report.html import record_html, sheet_html
 from skysill.report.record import survey_record
 from skysill.report.sheet import field_sheet
-from skysill.siting.aiming import local_zone
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 NASTY = "<script>alert('x')</script> & \"Skerrow\" {{ 7*7 }} Ω 診"

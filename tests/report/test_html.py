@@ -13,7 +13,7 @@ import pytest
 import zxingcpp
 from PIL import Image
 
-from skysill.assessment.pipeline import Track
+from skysill.assessment.results import Track
 from skysill.report.formatting import for_readers
 from skysill.report.html import sheet_html
 from skysill.report.pictures import qr_png, qr_svg

@@ -20,9 +20,9 @@ from skysill.io.as_built import AsBuilt
 from skysill.io.json_text import to_json_text
 from skysill.io.photos import Photo
 from skysill.model.site import Satellite, Terminal
+from skysill.pointing.dish_pointing import beam_half_width_deg
 from skysill.report.as_built import photo_record
 from skysill.report.record_page import record_page
-from skysill.siting.aiming import beam_half_width_deg
 
 
 def test_the_tightest_obstruction_is_the_one_that_controls(record):

@@ -15,18 +15,16 @@ from skysill.model.job import Job, Sources
 from skysill.model.obstacles import wall
 from skysill.model.scene import Scene
 from skysill.model.site import Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
-from skysill.pointing.look_vector import look_vector
-from skysill.pointing.sun import sun_position
-from skysill.siting.aiming import (
-    aim,
+from skysill.pointing.dish_pointing import (
     beam_half_width_deg,
     compass_point,
     face_tilt,
-    guides,
-    local_zone,
     side_of,
-    sun_guides,
 )
+from skysill.pointing.look_vector import look_vector
+from skysill.pointing.sun import sun_position
+from skysill.pointing.sun_guides import local_zone, sun_guides
+from skysill.siting.aiming import aim, guides
 
 approx = pytest.approx
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from skysill.assessment.cautions import Caution, cautions_for
-from skysill.assessment.pipeline import Assessment
+from skysill.assessment.results import Assessment
 from skysill.model.job import Job
 from skysill.model.site import Mount
 

@@ -113,7 +113,7 @@ class Rooms:
     distance_m : (n,) float, assumed where `assumed`
     inside, assumed, at_least : (n,) bool; at_least: distance_m is a lower bound
     azimuth_deg, elevation_deg : (n,) float, nearest part and its edge towards the ray
-    feature : (n,) int, index into things
+    feature : (n,) int, index into features
     """
 
     margin_deg: Floats

@@ -12,11 +12,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from skysill.assessment.clearance import column_margin_deg
+from skysill.assessment.error_model import Errors, UncertainSilhouette
 from skysill.assessment.sampling import (
     SAMPLES,
     SEED,
-    Errors,
-    UncertainSilhouette,
     dish_offset_samples_m,
     nearest_share,
     position_order,

@@ -8,6 +8,13 @@ from functools import partial
 
 import numpy as np
 
+from skysill.assessment.error_model import (
+    Errors,
+    ObstacleErrors,
+    RasterErrors,
+    UncertainSilhouette,
+    Unread,
+)
 from skysill.assessment.job_context import JobContext
 from skysill.assessment.placement import (
     CORRELATION_CELLS,
@@ -17,14 +24,7 @@ from skysill.assessment.placement import (
     place,
     surface_at,
 )
-from skysill.assessment.sampling import (
-    INDEPENDENT_SHARE,
-    Errors,
-    ObstacleErrors,
-    RasterErrors,
-    UncertainSilhouette,
-    Unread,
-)
+from skysill.assessment.sampling import INDEPENDENT_SHARE
 from skysill.assessment.search_window import (
     near_reach_m,
     reach_wanted_m,

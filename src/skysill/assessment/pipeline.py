@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,9 +20,16 @@ from skysill.assessment.growth import growth_notes, sources_after_growth, uniden
 from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.placement import (
     Place,
-    PlacedMount,
     dish_in_scene_m,
     place,
+)
+from skysill.assessment.results import (
+    SCHEMA,
+    Assessment,
+    HorizonBelow,
+    SatelliteResult,
+    Track,
+    result_severity,
 )
 from skysill.assessment.search_window import reach_wanted_m
 from skysill.assessment.unseen import (
@@ -32,183 +38,31 @@ from skysill.assessment.unseen import (
     in_line_by_assumption,
     unread_before_dish,
 )
-from skysill.assessment.verdict import RANK, Findings, Verdict, decide
+from skysill.assessment.verdict import Findings, decide
 from skysill.horizon.silhouette import Profile, Silhouette, profile
 from skysill.horizon.terrain import PathProfile
 from skysill.model.default_errors import GROWTH_M_PER_YEAR
 from skysill.model.job import Job, Sources
-from skysill.model.link import Link
-from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
+from skysill.model.site import Mount, Satellite
 from skysill.pointing.look_vector import LookVector, look_vector, with_declination
 from skysill.pointing.orbits import orbit_notes
 from skysill.radio.foliage import Foliage, foliage_on
 from skysill.units import wrap_180, wrap_360
 
 __all__ = [
-    "Assessment",
-    "HorizonBelow",
     "Job",
-    "Remedy",
-    "SatelliteResult",
     "Sources",
-    "Tape",
-    "Track",
-    "Trim",
     "assess",
     "horizon_profile",
     "judge",
     "look_vectors",
 ]
 
-HIDDEN = {"json": False}
-"""Metadata of fields that pictures need and JSON leaves out."""
-
-SCHEMA = 1
 
 _BARE_WITHIN_DEG = 15.0
 
 _ASKED_WITHIN_DEG = 10.0
 """Readings of unknown kind that leave more spare room than this, grown as trees, raise no question."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tape:
-    """A distance by which a spot is found with a tape: `corner` in words, `along` "the roof" or "level"."""
-
-    corner: str
-    distance_m: float
-    along: Literal["the roof", "level"]
-
-
-@dataclass(frozen=True, slots=True)
-class Trim:
-    """A tree cut flat: `trimmed_to_height_m` above the ground where it stands, `share` of its height taken off."""
-
-    obstacle: str
-    trimmed_to_height_m: float
-    by_m: float
-    share: float
-
-
-@dataclass(frozen=True, slots=True)
-class Remedy:
-    """What would turn the verdict into `clear`, proved by a second assessment.
-
-    action : "raise", "move", "trim" or "other-satellite"; text : the same in a sentence
-    to_height_m : of the dish centre above what the mount stands on (raise); by_m : how much higher, or how far to move
-    bearing_deg : true, of a move; bearing_magnetic_deg : as the survey's compass shows it, where it is magnetic;
-        direction : the same in a word
-    to_east_m, to_north_m, to_surface_elevation_m : where the mount stands after a move; tapes : how to find that
-    trims : each tree of a trim, none where only the owner of a line may have them cut; obstacle : name of the first
-    years : for how many years of growth a trim lasts
-    satellite : name of the other satellite
-    verdict : of the second assessment; other than "clear" only where nothing better can be reached
-    """
-
-    action: Literal["raise", "move", "trim", "other-satellite"]
-    text: str
-    to_height_m: float | None = None
-    by_m: float | None = None
-    bearing_deg: float | None = None
-    to_east_m: float | None = None
-    to_north_m: float | None = None
-    to_surface_elevation_m: float | None = None
-    bearing_magnetic_deg: float | None = None
-    direction: str | None = None
-    tapes: tuple[Tape, ...] = ()
-    trims: tuple[Trim, ...] = ()
-    obstacle: str | None = None
-    years: float | None = None
-    satellite: str | None = None
-    verdict: str = "clear"
-
-
-@dataclass(frozen=True, slots=True)
-class HorizonBelow:
-    """The merged horizon straight below the satellite; None where nothing stands there."""
-
-    elevation_deg: float | None
-    distance_m: float | None
-    source: str | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Track:
-    """An orbiting object's way over the times asked.
-
-    time_utc, azimuth_deg, elevation_deg, margin_deg, verdict : one entry a time
-    share_clear : share of the times at which the verdict is clear
-    """
-
-    time_utc: tuple[str, ...]
-    azimuth_deg: tuple[float | None, ...]
-    elevation_deg: tuple[float, ...]
-    margin_deg: tuple[float | None, ...]
-    verdict: tuple[str, ...]
-    share_clear: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SatelliteResult:
-    """One satellite from one mount; for an object that moves, its worst time, with the whole track.
-
-    satellite, look : which, and where it stands
-    horizon : merged horizon straight below it
-    clearance : room today; later : after the growth of the criteria, None where nothing grows
-    p_clear : probability that the required room is there, given the stated errors; None: not assessed
-    verdict : "clear", "marginal", "blocked", "needs-survey" or "unknown"
-    basis : names of the sources that spoke; reasons : why, in whole sentences
-    remedies : what would help, the first first; searched : what was searched without a result, else empty
-    track : of an object that moves; foliage : what crowns on the ray cost, None where it passes through none
-    """
-
-    satellite: Satellite
-    look: LookVector
-    horizon: HorizonBelow
-    clearance: Clearance
-    p_clear: float | None
-    verdict: Verdict
-    basis: tuple[str, ...]
-    reasons: tuple[str, ...]
-    remedies: tuple[Remedy, ...] = ()
-    track: Track | None = None
-    later: Clearance | None = None
-    foliage: Foliage | None = None
-    searched: str = ""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Assessment:
-    """One mount, assessed. Fields are the JSON of `skysill check`, but for those that the pictures need.
-
-    schema, version : of the JSON, of the package
-    site, mount, terminal : what was assessed, the mount with the elevation it stands at
-    results : one entry a satellite
-    warnings : what was assumed, in whole sentences
-    criteria, date : by which it was assessed; the date of the magnetic bearings
-    evidence : what each source says from the dish, with how the errors of the sources depend on each other
-    silhouettes : what each source shows, around the rays and all round; paths : ground along each satellite's azimuth
-    profile : the merged horizon all round; None unless a step was asked for
-    """
-
-    schema: int
-    version: str
-    site: Site
-    mount: PlacedMount
-    terminal: Terminal
-    results: tuple[SatelliteResult, ...]
-    warnings: tuple[str, ...] = ()
-    criteria: Criteria = field(default_factory=Criteria, metadata=HIDDEN)
-    date: dt.date | None = field(default=None, metadata=HIDDEN)
-    evidence: Evidence | None = field(default=None, metadata=HIDDEN)
-    silhouettes: tuple[Silhouette, ...] = field(default=(), metadata=HIDDEN)
-    profile: Profile | None = field(default=None, metadata=HIDDEN)
-    paths: tuple[PathProfile | None, ...] = field(default=(), metadata=HIDDEN)
-
-    @property
-    def link(self) -> Link:
-        """The terminal with the criteria it was judged by."""
-        return Link(self.terminal, self.criteria)
 
 
 def assess(
@@ -342,7 +196,7 @@ def _result(
     judged = [judge(job, evidence, satellite, look, explain=explain, losses=losses) for look in looks]
     if len(judged) == 1:
         return judged[0]
-    worst = max(judged, key=_badness)
+    worst = max(judged, key=result_severity)
     track = Track(
         time_utc=tuple(str(r.look.time_utc) for r in judged),
         azimuth_deg=tuple(r.look.azimuth_deg for r in judged),
@@ -352,12 +206,6 @@ def _result(
         share_clear=sum(r.verdict == "clear" for r in judged) / len(judged),
     )
     return replace(worst, track=track)
-
-
-def _badness(result: SatelliteResult) -> tuple[int, float]:
-    """Sorts results, the worst last: by verdict, then by how little room is spare."""
-    spare_deg = result.clearance.spare_deg
-    return RANK[result.verdict], -np.inf if spare_deg is None else -spare_deg
 
 
 def judge(

@@ -9,8 +9,9 @@ import numpy as np
 
 from skysill.assessment.placement import Place, instrument_step_m
 from skysill.errors import InputError
-from skysill.horizon.measured import ShiftedSkyline, shift_to_dish, skyline_at
+from skysill.horizon.measured import ShiftedSkyline, shift_to_dish
 from skysill.horizon.silhouette import Silhouette, covered
+from skysill.horizon.skyline import skyline_at
 from skysill.model.job import Job
 from skysill.model.readings import Readings
 from skysill.model.site import Station

@@ -8,8 +8,9 @@ from skysill.assessment.clearance import Clearance, column_rooms
 from skysill.assessment.evidence import Evidence
 from skysill.assessment.search_window import near_reach_m, stop_elevation_deg
 from skysill.assessment.stations import StationHorizon
-from skysill.horizon.measured import SIDESTEP_M, moved_readings, shift_to_dish, skyline_at
+from skysill.horizon.measured import SIDESTEP_M, moved_readings, shift_to_dish
 from skysill.horizon.silhouette import Silhouette, covered
+from skysill.horizon.skyline import skyline_at
 from skysill.model.job import Job
 from skysill.model.link import Ray
 from skysill.pointing.look_vector import LookVector

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skysill.assessment.error_model import Errors
 from skysill.assessment.sampling import (
     SAMPLES,
-    Errors,
     dish_offset_samples_m,
     height_error_samples,
     interpolate_knots,

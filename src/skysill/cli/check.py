@@ -15,7 +15,7 @@ from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.assessment.cautions import Caution
-    from skysill.assessment.pipeline import Assessment, SatelliteResult
+    from skysill.assessment.results import Assessment, SatelliteResult
     from skysill.assessment.verdicts_by_year import YearVerdict
 
 __all__ = ["check"]

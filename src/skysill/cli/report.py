@@ -109,9 +109,9 @@ class _RecordInputs:
 def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
     from skysill.io.checksums import fingerprints
     from skysill.io.jobs import mount_notes, mount_of, read_job
+    from skysill.pointing.sun_guides import local_zone
     from skysill.remedies.search import check
     from skysill.report.record import survey_record
-    from skysill.siting.aiming import local_zone
 
     try:
         local = local_zone(zone)

@@ -84,8 +84,8 @@ def sheet(
 
 def _made(options: JobOptions, day: dt.date, zone: str | None, revisit: bool) -> FieldSheet:
     from skysill.io.jobs import mount_of, read_job
+    from skysill.pointing.sun_guides import local_zone
     from skysill.report.sheet import field_sheet
-    from skysill.siting.aiming import local_zone
 
     try:
         local = local_zone(zone)

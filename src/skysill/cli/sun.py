@@ -53,7 +53,7 @@ def sun(
     _check_outputs(options, plot)
     from skysill.assessment.sun_reports import sun_reports
     from skysill.io.jobs import mount_of, read_job
-    from skysill.siting.aiming import local_zone
+    from skysill.pointing.sun_guides import local_zone
 
     try:
         local = local_zone(zone)

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from skysill.assessment.pipeline import Assessment, SatelliteResult
 from skysill.assessment.placement import PlacedMount
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.errors import InputError
 from skysill.plots.labels import add_text, artist_box, shorten_to, text_box, wrap_text
 from skysill.plots.theme import THEME, Theme

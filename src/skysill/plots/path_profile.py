@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch, Polygon
 
-from skysill.assessment.pipeline import Assessment, SatelliteResult
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.plots.captions import (
     add_legend,
     add_rows,

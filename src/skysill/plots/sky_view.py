@@ -18,7 +18,7 @@ from matplotlib.patches import Circle, PathPatch, Polygon
 from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
-from skysill.assessment.pipeline import Assessment, SatelliteResult
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.plots.captions import (
     add_legend,
     add_rows,

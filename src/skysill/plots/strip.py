@@ -20,7 +20,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
 from skysill.assessment.clearance import Controlling
-from skysill.assessment.pipeline import Assessment, SatelliteResult
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.horizon.silhouette import Silhouette
 from skysill.plots.captions import (
     add_legend,

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from skysill.assessment.pipeline import SatelliteResult
+from skysill.assessment.results import SatelliteResult
 from skysill.plots.captions import (
     Compass,
 )

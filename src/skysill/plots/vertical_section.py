@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skysill.assessment.pipeline import Assessment, SatelliteResult
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.horizon.silhouette import Silhouette
 from skysill.horizon.terrain import PathProfile
 from skysill.radio.required_room import room_angle_deg

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from skysill.assessment.overhead_lines import near_lines
-from skysill.assessment.pipeline import Remedy, SatelliteResult
+from skysill.assessment.results import Remedy, SatelliteResult
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.roof_surface import roof_elevation_m

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from skysill.assessment.pipeline import Remedy
+from skysill.assessment.results import Remedy
 from skysill.model.site import Mount
 from skysill.remedies.standing_room import standing
 from skysill.remedies.trials import Trials, first_good, line_warning, short_of

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from skysill.assessment.job_context import JobContext, prepared
 from skysill.assessment.overhead_lines import lines_listed
-from skysill.assessment.pipeline import Assessment, Remedy, SatelliteResult, assess
+from skysill.assessment.pipeline import assess
+from skysill.assessment.results import Assessment, Remedy, SatelliteResult
 from skysill.model.job import Job
 from skysill.model.site import Mount
 from skysill.remedies.moving import moved, spots_word

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.assessment.pipeline import Tape
+from skysill.assessment.results import Tape
 from skysill.horizon.roof_surface import OWN_ROOF, roof_elevation_m
 from skysill.model.job import Job
 from skysill.model.scene import Scene

@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skysill.assessment.cautions import line_cautions
-from skysill.assessment.confidence import UncertainSilhouette
+from skysill.assessment.error_model import UncertainSilhouette
 from skysill.assessment.evidence import Evidence
 from skysill.assessment.growth import sources_after_growth
 from skysill.assessment.job_context import JobContext
 from skysill.assessment.overhead_lines import near_lines
-from skysill.assessment.pipeline import SatelliteResult, assess
+from skysill.assessment.pipeline import assess
 from skysill.assessment.placement import dish_in_scene_m
+from skysill.assessment.results import SatelliteResult
 from skysill.assessment.verdict import RANK
 from skysill.errors import InputError
 from skysill.horizon.scene_clearance import least_room

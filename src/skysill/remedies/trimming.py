@@ -8,7 +8,8 @@ import numpy as np
 
 from skysill.assessment.evidence import scene_columns
 from skysill.assessment.overhead_lines import trees_at_lines
-from skysill.assessment.pipeline import Remedy, SatelliteResult, Trim, judge
+from skysill.assessment.pipeline import judge
+from skysill.assessment.results import Remedy, SatelliteResult, Trim
 from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.remedies.trials import Trials, better, first_good, short_of

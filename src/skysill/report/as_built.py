@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skysill.assessment.pipeline import Assessment, SatelliteResult, Tape, assess
+from skysill.assessment.pipeline import assess
 from skysill.assessment.placement import Place
+from skysill.assessment.results import Assessment, SatelliteResult, Tape
 from skysill.errors import InputError
 from skysill.geodesy.positions import bearing_and_distance, format_position, plan_offset
 from skysill.io.as_built import AsBuilt
@@ -17,9 +18,9 @@ from skysill.io.photos import Photo
 from skysill.model.job import Job
 from skysill.model.site import Mount
 from skysill.pointing.compass import declination, true_bearing
+from skysill.pointing.dish_pointing import beam_half_width_deg, compass_point
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.remedies.tape_distances import tapes_to
-from skysill.siting.aiming import beam_half_width_deg, compass_point
 from skysill.siting.cables import cable_run
 from skysill.units import separation_deg, wrap_180, wrap_360
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from skysill.assessment.clearance import Rooms, column_rooms, scene_rooms
-from skysill.assessment.pipeline import Assessment, SatelliteResult
 from skysill.assessment.placement import Place, dish_in_scene_m
+from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.model.job import Job
 from skysill.model.link import Ray
 from skysill.radio.required_room import room_m

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from skysill.assessment.pipeline import SatelliteResult
+from skysill.assessment.results import SatelliteResult
 from skysill.report.record import Record, SatelliteRecord
 
 __all__ = ["Picture", "Pictures", "pictures", "qr_png", "qr_svg"]

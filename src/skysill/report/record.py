@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 from skysill.assessment.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.assessment.job_context import prepared
-from skysill.assessment.pipeline import Assessment, SatelliteResult, Tape
 from skysill.assessment.placement import Place, place
+from skysill.assessment.results import Assessment, SatelliteResult, Tape
 from skysill.geodesy.positions import format_position
 from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import Fingerprint

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from skysill.assessment.pipeline import SatelliteResult
+from skysill.assessment.results import SatelliteResult
+from skysill.pointing.sun_guides import clock
 from skysill.report.formatting import (
     NOT_KNOWN,
     WORDS,
@@ -19,7 +20,6 @@ from skysill.report.formatting import (
     percent,
 )
 from skysill.report.record import Record, SatelliteRecord
-from skysill.siting.aiming import clock
 
 __all__ = ["SatellitePage", "satellite_page"]
 

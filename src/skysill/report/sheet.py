@@ -25,11 +25,11 @@ from skysill.model.readings import Readings
 from skysill.model.site import Mount, Site
 from skysill.pointing.compass import declination
 from skysill.pointing.look_vector import LookVector, look_vector
+from skysill.pointing.sun_guides import SunGuide, day_shadows, sun_guides
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.radio.required_room import room_angle_deg
 from skysill.report.sheet_rows import SheetRow, Window, covered_azimuths, magnetic, rows_asked, window_for
 from skysill.report.survey_gaps import still_missing
-from skysill.siting.aiming import SunGuide, day_shadows, sun_guides
 from skysill.units import Bools, Floats
 
 __all__ = ["AtMount", "FieldSheet", "MarkRow", "field_sheet", "horizon_csv"]

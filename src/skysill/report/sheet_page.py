@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from skysill.assessment.cautions import sun_caution
 from skysill.model.site import Mount
+from skysill.pointing.sun_guides import clock
 from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_rows import SheetRow
-from skysill.siting.aiming import clock
 
 __all__ = ["SheetPage", "sheet_page"]
 

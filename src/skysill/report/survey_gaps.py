@@ -9,8 +9,9 @@ import numpy as np
 
 from skysill.assessment.evidence import Evidence
 from skysill.assessment.search_window import window_azimuths_deg
-from skysill.horizon.measured import SIDESTEP_M, skyline_at
+from skysill.horizon.measured import SIDESTEP_M
 from skysill.horizon.silhouette import covered
+from skysill.horizon.skyline import skyline_at
 from skysill.model.job import Job
 from skysill.model.readings import Readings
 from skysill.pointing.look_vector import LookVector

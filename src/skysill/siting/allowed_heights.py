@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from skysill.assessment.pipeline import Assessment
+from skysill.assessment.results import Assessment
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.model.job import Job

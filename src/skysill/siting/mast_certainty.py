@@ -6,8 +6,9 @@ the spot, which are then only moved up or down, and the ground's profiles.
 
 from __future__ import annotations
 
-from skysill.assessment.confidence import SAMPLES, UncertainSilhouette, confidence, deciding_columns
+from skysill.assessment.confidence import SAMPLES, confidence, deciding_columns
 from skysill.assessment.coverage import near_seen, uncovered
+from skysill.assessment.error_model import Errors, UncertainSilhouette
 from skysill.assessment.evidence import (
     Evidence,
     blur_at,
@@ -17,7 +18,6 @@ from skysill.assessment.evidence import (
     stated_errors,
 )
 from skysill.assessment.growth import grown_scene, grown_stations, sources_after_growth, with_grown_rasters
-from skysill.assessment.sampling import Errors
 from skysill.assessment.stations import StationHorizon, station_horizons
 from skysill.horizon.silhouette import Silhouette
 from skysill.model.job import Job

@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skysill.assessment.overhead_lines import near_lines
-from skysill.assessment.pipeline import Assessment, SatelliteResult, assess
+from skysill.assessment.pipeline import assess
+from skysill.assessment.results import Assessment, result_severity
 from skysill.assessment.verdict import RANK
 from skysill.model.job import Job
 from skysill.model.scene import Scene
@@ -166,7 +167,7 @@ class MastChoice:
             return self._onward(spot, satellites, at + 1), _HOPED, None
         if at > self._start(satellites)[spot] and all(self._exact(spot, tuple(satellites), at - 1).values()):
             return at - 1, _HOPED, None
-        tight = max(self._assessed(spot, satellites, at).results, key=_badness).clearance.margin_deg
+        tight = max(self._assessed(spot, satellites, at).results, key=result_severity).clearance.margin_deg
         return at, _PROVED, 90.0 if tight is None else tight
 
     def _onward(self, spot: int, satellites: Sequence[int], start: int, *, strict: bool = True) -> int:
@@ -269,7 +270,7 @@ class MastChoice:
         ranked = []
         for spot in with_room:
             at = int(self.room.usable[spot]) - 1
-            worst = max(self._assessed(int(spot), satellites, at).results, key=_badness)
+            worst = max(self._assessed(int(spot), satellites, at).results, key=result_severity)
             margin_deg = worst.clearance.margin_deg
             order = self._order(int(spot), at, 90.0 if margin_deg is None else margin_deg)
             ranked.append(((RANK[worst.verdict], *order), int(spot), at))
@@ -315,9 +316,3 @@ class MastChoice:
             for p in self.room.places
         ]
         return np.array([np.nan if run is None else run.length_m for run in runs])
-
-
-def _badness(result: SatelliteResult) -> tuple[int, float]:
-    """Sorts results, the worst last: by verdict, then by how little room is spare."""
-    spare_deg = result.clearance.spare_deg
-    return RANK[result.verdict], -np.inf if spare_deg is None else -spare_deg

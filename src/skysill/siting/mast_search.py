@@ -28,7 +28,8 @@ from skysill.model.site import Mount, Terminal
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
 from skysill.remedies.standing_room import standing
-from skysill.siting.ground_profiles import GroundProfiles, ground_profiles
+from skysill.siting.ground_profiles import GroundProfiles
+from skysill.siting.profile_builder import ground_profiles
 from skysill.siting.spots import Spots, spots
 from skysill.units import Floats, Ints, wrap_180
 

@@ -13,9 +13,9 @@ import numpy as np
 
 from skysill.assessment.cautions import general_cautions, spot_cautions
 from skysill.assessment.job_context import JobContext, prepared
-from skysill.assessment.pipeline import Assessment, SatelliteResult, assess, look_vectors
+from skysill.assessment.pipeline import assess, look_vectors
 from skysill.assessment.placement import place
-from skysill.assessment.verdict import RANK
+from skysill.assessment.results import Assessment, result_severity
 from skysill.errors import InputError
 from skysill.model.job import Job
 from skysill.model.site import Mount
@@ -270,7 +270,7 @@ def _row(job: Job, candidate: _Candidate, names: tuple[str, ...]) -> tuple[Mount
     if at is None:
         return _faulty(mount, candidate.fault), None
     results = [r for r in at.results if r.satellite.name in names]
-    worst = max(results, key=_badness)
+    worst = max(results, key=result_severity)
     sure = [r.p_clear for r in results]
     mount = replace(mount, surface_elevation_m=at.mount.surface_elevation_m)
     route = None if job.roof is None else cable_run(job.roof, mount)
@@ -304,11 +304,6 @@ def _row(job: Job, candidate: _Candidate, names: tuple[str, ...]) -> tuple[Mount
         kit=candidate.kit,
     )
     return row, route
-
-
-def _badness(result: SatelliteResult) -> tuple[int, float]:
-    spare_deg = result.clearance.spare_deg
-    return RANK[result.verdict], -np.inf if spare_deg is None else -spare_deg
 
 
 def _faulty(mount: Mount, fault: InputError | None) -> MountRow:
