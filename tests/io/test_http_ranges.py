@@ -169,6 +169,16 @@ def test_a_redirect_to_anything_else_is_refused(server, to):
         reader(server).read(0, 10)
 
 
+def test_a_redirect_never_leaves_https():
+    class Moved:
+        def getheader(self, name):
+            return "http://a.org/y.tif"
+
+    one = RangeReader(parse_web_address("https://a.org/x.tif"), allowed_hosts(["a.org"], {}))
+    with pytest.raises(InputError, match="is redirected from https to http"):
+        one._redirected(one.address, Moved())
+
+
 def test_redirects_do_not_go_on_for_ever(server):
     server.redirect_to = server.address + "/round"
     with pytest.raises(InputError, match="redirected over and over"):

@@ -347,3 +347,18 @@ def test_a_write_that_fails_leaves_nothing(tmp_path):
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(7)
+
+
+def test_rasters_are_read_finest_first_whatever_their_order(tmp_path):
+    for name, cell in (("coarse.tif", 30.0), ("fine.tif", 1.0), ("bare.tif", 1.0)):
+        at = {"crs": "EPSG:32627", "transform": rasterio.Affine(cell, 0, 284_000.0, 0, -cell, 6_438_000.0)}
+        size = {"height": 50, "width": 50, "count": 1, "dtype": "float32"}
+        with rasterio.open(tmp_path / name, "w", driver="GTiff", **size, **at) as target:
+            target.write(np.full((50, 50), cell, np.float32), 1)
+    coarse, bare = RasterSpec(tmp_path / "coarse.tif"), RasterSpec(tmp_path / "bare.tif")
+    fine = RasterSpec(tmp_path / "fine.tif", "surface")
+    turned = open_rasters([coarse, bare, fine])
+    assert [raster.name for raster in turned] == ["fine.tif", "bare.tif", "coarse.tif"]
+    note = "Rasters are read finest first: fine.tif (1 m), bare.tif (1 m), coarse.tif (30 m)."
+    assert turned[0].notes == (note,)
+    assert all(raster.notes == () for raster in open_rasters([fine, bare, coarse]))

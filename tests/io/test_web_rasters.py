@@ -153,6 +153,32 @@ def test_a_server_that_fails_in_the_middle_gives_an_error_and_no_window(server, 
     assert str(caught.value).startswith(f"{server.address}/hill.tif: ")
 
 
+def test_what_went_wrong_while_gdal_reads_is_said_in_the_readers_words(server, hill, monkeypatch):
+    """Blocks are fetched before GDAL asks for them; here they are not."""
+    monkeypatch.setattr("skysill.io.rasters.fetch_blocks", lambda *_: None)
+    quick = HttpLimits(tries=1)
+    monkeypatch.setattr("skysill.io.elevation.named_tiles.HttpLimits", lambda: quick)
+    (raster,) = opened(server)
+    np.testing.assert_array_equal(
+        raster.window(*PLACE, 100.0).values,
+        open_rasters([RasterSpec(server.folder / "hill.tif")])[0].window(*PLACE, 100.0).values,
+    )
+    server.fault = "breaks off"
+    with pytest.raises(InputError, match=r"hill\.tif: 127\.0\.0\.1 broke off after \d+ of \d+ bytes"):
+        raster.window(*PLACE, 1500.0)
+
+
+def test_a_file_object_is_not_made_for_a_host_that_is_not_allowed(server, hill, kept):
+    from skysill.io.elevation.allowed_hosts import AllowedHosts, parse_web_address
+    from skysill.io.elevation.remote_file import RemoteFile
+    from skysill.io.elevation.remote_source import RemoteSource
+
+    opened(server)
+    address = parse_web_address(f"{server.address}/hill.tif")
+    with pytest.raises(InputError, match="unless you allow it"):
+        RemoteFile(RemoteSource(address, AllowedHosts(), kept, 10**9))
+
+
 def test_a_server_that_has_gone_is_one_line(server, hill):
     (raster,) = opened(server)
     server.stop()

@@ -66,7 +66,7 @@ def open_rasters(
 
     Returns
     -------
-    Raster, in the order given, heights above one datum. A folder or a template of tile names gives one Raster for each
+    Raster, finest first, heights above one datum. A folder or a template of tile names gives one Raster for each
     lattice its tiles lie on (tiles of one size and one CRS lie on one), the finest first; so there may be more rasters
     than specs.
 
@@ -80,7 +80,21 @@ def open_rasters(
     ('island.tif', 1400, 1600)
     """
     found = [raster for spec in specs for raster in _open_one(spec, around, hosts)]
-    return tuple(_on_one_datum(found, around))
+    return tuple(_on_one_datum(_finest_first(found), around))
+
+
+def _finest_first(rasters: Sequence[Raster]) -> list[Raster]:
+    """Rasters in order of their cells; where these are alike (5 %) a surface before bare ground, else as given."""
+    found = sorted(
+        rasters, key=lambda raster: (round(np.log(raster.cell_size_m) / np.log(1.05)), raster.kind == "bare")
+    )
+    if found == list(rasters):
+        return found
+    names = ", ".join(f"{raster.name} ({raster.cell_size_m:.3g} m)" for raster in found)
+    return [
+        replace(found[0], notes=(*found[0].notes, f"Rasters are read finest first: {names}.")),
+        *found[1:],
+    ]
 
 
 def _open_one(spec: RasterSpec, around: Around | None, hosts: AllowedHosts | None) -> list[Raster]:
