@@ -242,35 +242,52 @@ def _facets(cells: Any, owner: Ints, points: Floats, label: Ints) -> tuple[tuple
     """Cells of one plane joined; pieces too small to be seen in the data go to a neighbour."""
     import shapely
 
-    for _ in range(3):
-        pieces = [
-            (int(number), piece)
-            for number in np.unique(owner)
-            for piece in shapely.get_parts(shapely.union_all(cells[owner == number], grid_size=_GRID_M))
-        ]
-        places = shapely.points(points[:, :2])
-        small = []
-        for number, piece in pieces:
-            held = int(np.count_nonzero(label[shapely.contains(piece, places)] == number))
-            if piece.area < _SLIVER_M2 or held == 0:
-                small.append((number, piece))
+    inner = shapely.point_on_surface(cells)
+    pieces = _pieces(cells, owner)
+    for _ in range(6):
+        small = _small_pieces(pieces, points, label)
         if not small or len(small) == len(pieces):
             break
-        inner = shapely.point_on_surface(cells)
-        for number, piece in sorted(small, key=lambda one: one[1].area):
+        for at in small:
+            number, piece = pieces[at]
             beside = [
-                (shapely.intersection(piece.boundary, other.boundary).length, k)
-                for k, other in pieces
-                if k != number and other is not piece
+                (other not in small, shapely.intersection(piece.boundary, shape.boundary).length, k)
+                for other, (k, shape) in enumerate(pieces)
+                if k != number
             ]
-            length, to = max(beside, default=(0.0, number))
-            if length > 0.0:
-                owner[shapely.contains(piece, inner)] = to
+            touching = [one for one in beside if one[1] > 0.0]
+            if touching:
+                owner[shapely.contains(piece, inner)] = max(touching)[2]
+        pieces = _pieces(cells, owner)
     polygons = np.array([piece for _, piece in pieces])
     simple = shapely.coverage_simplify(polygons, _SIMPLE_M)
     if not all(p.geom_type == "Polygon" and p.is_valid and p.area > 0 for p in simple):
         simple = polygons
     return tuple((number, p) for (number, _), p in zip(pieces, simple, strict=True))
+
+
+def _pieces(cells: Any, owner: Ints) -> list[tuple[int, Any]]:
+    """(plane, polygon) of the cells of each plane that hang together."""
+    import shapely
+
+    return [
+        (int(number), piece)
+        for number in np.unique(owner)
+        for piece in shapely.get_parts(shapely.union_all(cells[owner == number], grid_size=_GRID_M))
+    ]
+
+
+def _small_pieces(pieces: Sequence[tuple[int, Any]], points: Floats, label: Ints) -> list[int]:
+    """Numbers of the pieces that are too small, or hold no sample of their plane; the smallest first."""
+    import shapely
+
+    places = shapely.points(points[:, :2])
+    small = [
+        at
+        for at, (number, piece) in enumerate(pieces)
+        if piece.area < _SLIVER_M2 or not np.any(label[shapely.contains(piece, places)] == number)
+    ]
+    return sorted(small, key=lambda at: float(pieces[at][1].area))
 
 
 def roof_lines(footprint: Any, facets: Sequence[tuple[int, Any]], planes: Sequence[PlaneFit]) -> RoofLines:
