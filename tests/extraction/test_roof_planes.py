@@ -235,6 +235,26 @@ def test_two_flat_parts_of_different_heights_meet_in_a_step():
     assert [corner[2] for corner in step] == approx([12.0, 12.0], abs=0.05)
 
 
+def test_a_narrow_strip_is_no_plane():
+    """A fire wall of 0.4 m across a flat roof: 24 samples, but nothing to stand on; it stands off the roof."""
+    points = roof_points(np.random.default_rng(14), lambda e, n: np.where(np.abs(e - 4.0) < 0.2, 10.9, 10.0))
+    roof = roof_from_points(points, SQUARE, data=DATA)
+    assert max(corner[2] for plane in roof.planes for corner in plane.ring_m) < 10.1
+    assert 1 <= len(roof.standing_off) <= 3
+    assert all(one.height_m == approx(0.9, abs=0.15) for one in roof.standing_off)
+
+
+def test_what_fills_one_cell_may_be_much_higher_than_the_cell():
+    """An aerial spread over a cell of half a metre: the error of its top is as large as what the cell shows."""
+    east_m, north_m = np.meshgrid(np.arange(0.25, 8.0, 0.5), np.arange(5.75, 0.0, -0.5))
+    surface_m = np.random.default_rng(3).normal(10.0, 0.02, east_m.shape)
+    surface_m[5, 7] += 0.8
+    roof = roof_from_surface(east_m, north_m, surface_m, SQUARE, cell_m=0.5, data=DATA)
+    (aerial,) = roof.standing_off
+    assert aerial.height_m == approx(0.8, abs=0.1)
+    assert aerial.height_error_m > 0.7
+
+
 def test_the_order_of_the_points_does_not_matter():
     rng = np.random.default_rng(9)
     points = roof_points(rng, lambda e, n: 14.0 - 0.7 * np.abs(n - 3.0))

@@ -211,7 +211,9 @@ def _roof(points: Floats, footprint: Any, data: SurveyData, neighbours: int) -> 
     """The pipeline: samples, planes, facets, things standing off, lines, errors."""
     samples = _on_the_roof(points, footprint, data)
     laid_m = float(np.hypot(data.horizontal_error_m, (data.cell_m or 0.0) / np.sqrt(12.0)))
-    errors = SampleErrors(0.0, samples.spacing_m, data.vertical_error_m, laid_m)
+    errors = SampleErrors(
+        0.0, samples.spacing_m, data.vertical_error_m, laid_m, cells=data.cell_m is not None
+    )
     by_planes, refused = _by_segments(samples, footprint, data, errors, neighbours)
     surface = by_planes
     if samples.spacing_m >= _SPARSE_M:

@@ -36,12 +36,16 @@ _CHIMNEY_M2, _AERIAL_M2 = 1.7, 0.45
 
 @dataclass(frozen=True, slots=True)
 class SampleErrors:
-    """sigma_m : scatter of the samples; spacing_m : between them; vertical_m, horizontal_m : of the data as a whole."""
+    """sigma_m : scatter of the samples; spacing_m : between them; vertical_m, horizontal_m : of the data as a whole.
+
+    cells : whether the samples are cells of a raster, which spread what is thinner than they are
+    """
 
     sigma_m: float
     spacing_m: float
     vertical_m: float
     horizontal_m: float
+    cells: bool = False
 
     @property
     def top_m(self) -> float:
@@ -188,7 +192,8 @@ def _thing(
         base,
         float(points_m[:, 2].max()),
         len(points_m),
-        errors.top_m,
+        # how much of a single cell a thing fills is not known: its top may be twice as high over the roof
+        float(np.hypot(errors.top_m, over_m.max() / len(points_m) if errors.cells else 0.0)),
         errors.place_m,
     )
 
