@@ -32,7 +32,7 @@ from skysill.horizon.lattice import Grid
 from skysill.io.property_folder import FarTerrain, write_property
 from skysill.io.rasters import write_geotiff
 from skysill.io.site_file import read_site_file
-from skysill.model.site import Mount, Satellite
+from skysill.model.site import Criteria, Mount, Satellite
 from synthetic_scans import repeated, street
 
 LATITUDE_DEG, LONGITUDE_DEG = 48.0, -24.0
@@ -175,7 +175,9 @@ def trial(seed, rng, tally, worst):
 
 def verdicts(seed, house, middle, truth, job, rng, tally, worst):
     satellites = tuple(Satellite(f"{lon:g}", float(lon)) for lon in (-58.0, -40.0, -24.0, -8.0, 10.0))
-    job = prepared(replace(job, satellites=satellites))
+    job = prepared(
+        replace(job, satellites=satellites, criteria=Criteria(years_ahead=0.0))
+    )  # the truth is today's
     ring = house.outline - middle
     for _ in range(3):
         share = rng.dirichlet(np.ones(len(ring)))

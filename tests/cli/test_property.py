@@ -1,5 +1,6 @@
 """A position and open data to a property: what is found, what is written, and what a person edited."""
 
+import datetime as dt
 import json
 import shutil
 import tomllib
@@ -182,6 +183,16 @@ def test_the_date_of_the_survey_is_written_and_old_data_are_said_to_be_old(tmp_p
     assert site["terrain"]["date"].isoformat() == "2015-04-18"
     assert "village_scan.laz is 1" in done.output
     assert "years old" in done.output
+
+
+def test_trees_grow_by_the_usual_rate_since_the_survey_and_from_now_on(clinic, tmp_path, monkeypatch):
+    """0.4 m a year for ten years (model/default_errors.py has the source of the rate), known to three tenths of it."""
+    monkeypatch.setattr("skysill.cli.property.today", lambda: dt.date(2026, 4, 18))
+    found_in(tmp_path / "out", SCAN, DRAWN, more=(*SOUTH, "--surveyed", "2016-04-18"))
+    old, now = (features(folder)["tree 1"]["properties"] for folder in (clinic[0], tmp_path / "out"))
+    assert old["growth_m_per_year"] == now["growth_m_per_year"] == 0.4
+    assert now["height_m"] == approx(old["height_m"] + 4.0, abs=0.02)
+    assert now["height_error_m"] == approx(np.hypot(old["height_error_m"], 1.2), abs=0.02)
 
 
 def test_a_row_of_touching_crowns_is_found_tree_by_tree(clinic):

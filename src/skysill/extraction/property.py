@@ -48,7 +48,7 @@ class FoundProperty:
     rasters : local surface and bare raster, finest first
     roof : of the building the position belongs to; None where there is none, or no data carry it
     buildings : the others; trees, walls, wires
-    survey_date : of the data; None: not known
+    survey_date : of the data; age_years : since then; None: not known
     notes : what was assumed; missing : what no data show and a person must say
     """
 
@@ -65,6 +65,7 @@ class FoundProperty:
     walls: tuple[FoundWall, ...] = ()
     wires: tuple[FoundWire, ...] = ()
     survey_date: dt.date | None = None
+    age_years: float | None = None
     notes: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
 

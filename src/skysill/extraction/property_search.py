@@ -28,6 +28,7 @@ from skysill.extraction.roof_planes import COARSEST_CELL_M, roof_from_points, ro
 from skysill.extraction.tree_crowns import find_trees_and_hedges
 from skysill.extraction.vegetation import find_vegetation
 from skysill.extraction.wires import find_wires
+from skysill.model.default_errors import GROWTH_M_PER_YEAR
 from skysill.units import Bools, Floats
 
 __all__ = ["SurfaceCells", "find_property"]
@@ -125,6 +126,7 @@ def find_property(
         walls=hedges,
         wires=wires,
         survey_date=survey_date,
+        age_years=cloud.survey.age_years,
         notes=tuple(dict.fromkeys(_of_what(note, cells) for note in notes)),
     )
     return replace(found, missing=_missing(found, grid, surface_m))
@@ -254,8 +256,9 @@ def _missing(found: FoundProperty, grid: PlanGrid, surface_m: Floats) -> tuple[s
         said.append("Where the cable enters: type cable_entry under [roof].")
     if found.trees:
         said.append(
-            f"Which of the {len(found.trees)} trees drop their leaves, and how fast they grow: deciduous and "
-            "growth_m_per_year in obstacles.geojson."
+            f"Which of the {len(found.trees)} trees drop their leaves, and how fast they grow: "
+            f"{GROWTH_M_PER_YEAR['tree'].usual_m:g} m a year is taken. Type deciduous and growth_m_per_year in "
+            "obstacles.geojson."
         )
     said += [
         f'The height of "{one.name}", {one.distance_m:.0f} m away: nothing says it.'

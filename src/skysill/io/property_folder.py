@@ -23,6 +23,7 @@ from skysill.extraction.property import FoundProperty, LocalRaster
 from skysill.io.edited_files import Feature, merge_features, merge_toml, toml_value
 from skysill.io.json_text import to_json_text
 from skysill.io.output_files import Writing, write_together
+from skysill.model.default_errors import GROWTH_M_PER_YEAR
 
 __all__ = ["FarTerrain", "PropertyWritten", "property_files", "site_text", "write_property"]
 
@@ -32,6 +33,8 @@ _FILES = ("site.toml", "obstacles.geojson", "found.json")
 _RASTERS = ("surface.tif", "bare.tif")
 PICTURE = "property.png"
 _SAME_WITHIN_M = 1.5
+_GROWTH_SHARE = 0.3
+"""Standard error of a growth rate as a share of it, as `skysill.assessment.sampling.Errors` has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,12 +236,25 @@ def _features(found: FoundProperty, answers: Mapping[str, Any]) -> list[Feature]
         counted[stem] = counted.get(stem, 0) + 1
         alone = stems.count(stem) == 1 and stem != thing.properties["kind"]
         feature = _feature(thing, stem if alone else f"{stem} {counted[stem]}", to_degrees)
-        if feature["properties"].get("kind") == "tree":
-            feature["properties"] |= {
-                key: answers[key] for key in ("deciduous", "growth_m_per_year") if key in answers
-            }
+        kind = feature["properties"]["kind"]
+        if kind in GROWTH_M_PER_YEAR:
+            growth_m = float(answers.get("growth_m_per_year", GROWTH_M_PER_YEAR[kind].usual_m))
+            feature["properties"] = _grown(feature["properties"], growth_m, found.age_years)
+        if kind == "tree" and "deciduous" in answers:
+            feature["properties"]["deciduous"] = answers["deciduous"]
         features.append(feature)
     return features
+
+
+def _grown(said: Mapping[str, Any], growth_m_per_year: float, age_years: float | None) -> dict[str, Any]:
+    """A plant as it stands today: its height with the growth since the survey, and the error of that growth."""
+    made = {**said, "growth_m_per_year": said.get("growth_m_per_year", growth_m_per_year)}
+    gain_m = made["growth_m_per_year"] * (age_years or 0.0)
+    if gain_m and "height_m" in made:
+        made["height_m"] = round(made["height_m"] + gain_m, 2)
+        error_m = math.hypot(made.get("height_error_m", 0.0), _GROWTH_SHARE * gain_m)
+        made["height_error_m"] = round(error_m, 2)
+    return made
 
 
 def _stem(thing: FoundObstacle) -> str:
