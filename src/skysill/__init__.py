@@ -77,8 +77,7 @@ if TYPE_CHECKING:
     )
     from skysill.model.job import Job as Job, Sources as Sources
     from skysill.model.link import Link as Link, Ray as Ray
-    from skysill.model.obstacles import (
-        Obstacle as Obstacle,
+    from skysill.model.obstacle_builders import (
         building as building,
         facet as facet,
         pole as pole,
@@ -86,21 +85,24 @@ if TYPE_CHECKING:
         wall as wall,
         wire as wire,
     )
+    from skysill.model.obstacles import Obstacle as Obstacle
     from skysill.model.readings import Readings as Readings
     from skysill.model.scene import Scene as Scene
     from skysill.model.site import (
         Criteria as Criteria,
-        Landmark as Landmark,
         MastKit as MastKit,
         Mount as Mount,
         OrbitRecord as OrbitRecord,
         Roof as Roof,
         Satellite as Satellite,
         Site as Site,
+        Terminal as Terminal,
+    )
+    from skysill.model.survey import (
+        Landmark as Landmark,
         Station as Station,
         SunSighting as SunSighting,
         Survey as Survey,
-        Terminal as Terminal,
     )
     from skysill.pointing.compass import (
         Declination as Declination,
@@ -164,22 +166,12 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "Satellite",
         "OrbitRecord",
         "Criteria",
-        "Survey",
-        "Station",
-        "Landmark",
-        "SunSighting",
         "Roof",
         "MastKit",
     ),
-    "model.obstacles": (
-        "Obstacle",
-        "building",
-        "facet",
-        "pole",
-        "tree",
-        "wall",
-        "wire",
-    ),
+    "model.survey": ("Landmark", "Station", "SunSighting", "Survey"),
+    "model.obstacles": ("Obstacle",),
+    "model.obstacle_builders": ("building", "facet", "pole", "tree", "wall", "wire"),
     "model.readings": ("Readings",),
     "model.link": ("Link", "Ray"),
     "model.job": (

@@ -18,7 +18,7 @@ from skysill.assessment.cautions import (
 )
 from skysill.assessment.overhead_lines import APPROACH_M
 from skysill.assessment.results import Remedy
-from skysill.model.obstacles import tree, wire
+from skysill.model.obstacle_builders import tree, wire
 from skysill.model.scene import Scene
 from skysill.model.site import Mount, Roof, Satellite, Terminal
 from skysill.pointing.look_vector import look_vector

@@ -24,10 +24,17 @@ from skysill.io.site_file import read_site_file
 from skysill.model.default_errors import ObstacleError, RasterFacts
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link, Ray
-from skysill.model.obstacles import building
+from skysill.model.obstacle_builders import building
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    Mount,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Survey
 
 SITE = Site("Skerrow clinic", 58.0312, -24.6541, ground_elevation_m=10.0, ground_source="given")
 SOUTH = Satellite("Demo South", -24.0)

@@ -15,10 +15,11 @@ from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.horizon.vegetation_growth import GrownSurface
 from skysill.model.default_errors import RasterFacts
-from skysill.model.obstacles import building, tree
+from skysill.model.obstacle_builders import building, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Mount, Survey
+from skysill.model.site import Criteria, Mount
+from skysill.model.survey import Survey
 
 AZIMUTH = np.arange(0.0, 360.0, 4.0)
 HERE = Mount(height_m=1.6)

@@ -12,7 +12,8 @@ from skysill.assessment.job_context import JobContext, WindowCache
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job, Sources
 from skysill.model.readings import Readings
-from skysill.model.site import Landmark, Mount, Satellite, Site, Survey
+from skysill.model.site import Mount, Satellite, Site
+from skysill.model.survey import Landmark, Survey
 from skysill.pointing import compass, survey_compass
 from skysill.remedies.search import check
 

@@ -20,9 +20,10 @@ from skysill.assessment.overhead_lines import (
 from skysill.errors import InputError
 from skysill.model.default_errors import ObstacleError
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import tree, wire
+from skysill.model.obstacle_builders import tree, wire
 from skysill.model.scene import Scene
-from skysill.model.site import Roof, Site, Survey, Terminal
+from skysill.model.site import Roof, Site, Terminal
+from skysill.model.survey import Survey
 
 EXACT = Survey(position_error_m=0.0, height_error_m=0.0)
 SURE = ObstacleError(0.0, 0.0, 0.0, "as drawn")

@@ -15,10 +15,17 @@ from skysill.assessment.pipeline import assess, horizon_profile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import building, tree
+from skysill.model.obstacle_builders import building, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Landmark, Mount, Satellite, Site, SunSighting, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    Mount,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Landmark, SunSighting, Survey
 from skysill.pointing.orbits import read_orbits
 from skysill.remedies.search import check
 

@@ -110,7 +110,7 @@ def test_surface_height_counts_from_the_stated_ground():
 
 
 def test_an_instrument_elsewhere_stands_on_the_same_ground_as_the_mount_there():
-    from skysill.model.site import Survey
+    from skysill.model.survey import Survey
 
     tilted = ground(lambda x, y: 95.0 + 0.2 * x)
     readings = Readings(np.arange(0.0, 360.0, 5.0), np.full(72, 5.0), np.full(72, 50.0), ("",) * 72, "h")

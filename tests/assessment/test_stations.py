@@ -13,7 +13,8 @@ from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
 from skysill.model.readings import Readings
-from skysill.model.site import Mount, Station, Survey
+from skysill.model.site import Mount
+from skysill.model.survey import Station, Survey
 
 YARD = Station("yard", east_m=30.0, north_m=-10.0, instrument_height_m=2.0)
 

@@ -31,10 +31,17 @@ from skysill.horizon.scene_clearance import clearances
 from skysill.horizon.scene_silhouette import scene_silhouette
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
-from skysill.model.obstacles import building, tree
+from skysill.model.obstacle_builders import building, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    Mount,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Survey
 from skysill.pointing.look_vector import look_vector
 from skysill.radio.required_room import room_angle_deg
 

@@ -12,10 +12,18 @@ from skysill.geodesy.positions import offset_position
 from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_position
 from skysill.model.default_errors import RasterFacts
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import Obstacle, building, tree
+from skysill.model.obstacle_builders import building, tree
+from skysill.model.obstacles import Obstacle
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    Mount,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Survey
 
 GROWTH_M_PER_YEAR, YEARS_OLD, TODAY = 0.4, 2.0, 2026.5
 SURVEY = Survey(bearing_error_deg=1.5, inclination_error_deg=0.5, distance_error_fraction=0.05, distance_error_m=0.3,

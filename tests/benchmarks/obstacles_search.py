@@ -11,7 +11,7 @@ import numpy as np
 
 from skysill.horizon.scene_clearance import clearances, least_room
 from skysill.model.link import Link
-from skysill.model.obstacles import (
+from skysill.model.obstacle_builders import (
     building,
     pole,
     tree,

@@ -8,7 +8,7 @@ from skysill.assessment.pipeline import assess
 from skysill.horizon.scene_clearance import clearances
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
-from skysill.model.obstacles import building, facet, tree
+from skysill.model.obstacle_builders import building, facet, tree
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.plots.sky_view import _longitude

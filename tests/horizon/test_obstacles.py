@@ -10,8 +10,7 @@ from skysill.errors import InputError
 from skysill.horizon.scene_clearance import clearances, least_room
 from skysill.horizon.scene_silhouette import scene_silhouette
 from skysill.model.link import Link
-from skysill.model.obstacles import (
-    Obstacle,
+from skysill.model.obstacle_builders import (
     building,
     facet,
     pole,
@@ -19,6 +18,7 @@ from skysill.model.obstacles import (
     wall,
     wire,
 )
+from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Terminal
 from skysill.units import direction_enu, separation_deg

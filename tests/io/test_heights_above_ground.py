@@ -12,7 +12,8 @@ from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import LEVEL_GROUND, Ground
 from skysill.io.site_bearings import BearingCorrections
 from skysill.io.sources import inline_obstacles
-from skysill.model.site import Site, Survey
+from skysill.model.site import Site
+from skysill.model.survey import Survey
 
 SLOPE = Ground(100.0, known=True, rise_m=lambda east_m, north_m: 0.1 * north_m)
 """Ground that rises 1 in 10 to the north."""

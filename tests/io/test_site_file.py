@@ -8,7 +8,8 @@ import pytest
 
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
-from skysill.model.site import Criteria, Survey, Terminal
+from skysill.model.site import Criteria, Terminal
+from skysill.model.survey import Survey
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 PLACE = 'position = "58.0312 N 24.6541 W"\n'

@@ -19,16 +19,18 @@ from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
 from skysill.model.site import (
     Criteria,
-    Landmark,
     MastKit,
     Mount,
     Roof,
     Satellite,
     Site,
+    Terminal,
+)
+from skysill.model.survey import (
+    Landmark,
     Station,
     SunSighting,
     Survey,
-    Terminal,
 )
 
 ROOT = Path(__file__).parents[2]

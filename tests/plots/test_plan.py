@@ -10,7 +10,7 @@ from matplotlib.text import Text
 
 from skysill.assessment.cautions import Caution
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import building, tree, wire
+from skysill.model.obstacle_builders import building, tree, wire
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.plots.plan import plan_figure, write_plan

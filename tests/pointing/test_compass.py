@@ -16,7 +16,7 @@ from hypothesis import given, strategies as st
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
-from skysill.model.site import Landmark, Survey
+from skysill.model.survey import Landmark, Survey
 from skysill.pointing.compass import (
     Sighting,
     compass_correction,

@@ -10,7 +10,7 @@ from pytest import approx
 
 from brackendale import job
 from skysill.assessment.pipeline import assess
-from skysill.model.obstacles import tree
+from skysill.model.obstacle_builders import tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
 from skysill.model.site import Mount

@@ -12,9 +12,17 @@ from skysill.assessment.results import Remedy
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import building, tree, wire
+from skysill.model.obstacle_builders import building, tree, wire
 from skysill.model.scene import Scene
-from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    Mount,
+    Roof,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Survey
 from skysill.remedies.search import check
 from skysill.remedies.tape_distances import compass_word, tapes_to
 from skysill.remedies.trials import first_good

@@ -12,7 +12,7 @@ from skysill.horizon.scene_clearance import clearances
 from skysill.io.site_file import read_site_file
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
-from skysill.model.obstacles import (
+from skysill.model.obstacle_builders import (
     building,
     facet,
     pole,

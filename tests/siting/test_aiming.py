@@ -12,9 +12,16 @@ from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.model.job import Job, Sources
-from skysill.model.obstacles import wall
+from skysill.model.obstacle_builders import wall
 from skysill.model.scene import Scene
-from skysill.model.site import Landmark, Mount, Roof, Satellite, Site, Survey, Terminal
+from skysill.model.site import (
+    Mount,
+    Roof,
+    Satellite,
+    Site,
+    Terminal,
+)
+from skysill.model.survey import Landmark, Survey
 from skysill.pointing.dish_pointing import (
     beam_half_width_deg,
     compass_point,

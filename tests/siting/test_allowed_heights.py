@@ -9,7 +9,7 @@ from skysill.assessment.pipeline import assess
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
-from skysill.model.obstacles import pole
+from skysill.model.obstacle_builders import pole
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
 from skysill.siting.allowed_heights import allowed_height_m, allowed_heights_text, ground_along

@@ -13,7 +13,7 @@ from skysill.errors import InputError
 from skysill.horizon.roof_surface import own_roof, roof_elevation_m
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
-from skysill.model.obstacles import building, facet
+from skysill.model.obstacle_builders import building, facet
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount, Roof, Satellite, Site, Terminal
 from skysill.siting.allowed_heights import allowed_height_m

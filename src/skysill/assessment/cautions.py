@@ -27,7 +27,8 @@ from skysill.assessment.overhead_lines import (
     trees_at_lines,
 )
 from skysill.model.scene import Scene
-from skysill.model.site import Mount, Roof, Survey, Terminal
+from skysill.model.site import Mount, Roof, Terminal
+from skysill.model.survey import Survey
 from skysill.pointing.look_vector import LookVector
 from skysill.pointing.sun import SunNear, sun_near
 from skysill.radio.exposure import beam_limit_m, exposure, public_limit

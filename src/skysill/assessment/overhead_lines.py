@@ -19,7 +19,8 @@ from skysill.horizon.terrain import ground_at
 from skysill.model.job import Job
 from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
-from skysill.model.site import Roof, Survey
+from skysill.model.site import Roof
+from skysill.model.survey import Survey
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [

@@ -14,7 +14,7 @@ from skysill.horizon.silhouette import Silhouette, covered
 from skysill.horizon.skyline import skyline_at
 from skysill.model.job import Job
 from skysill.model.readings import Readings
-from skysill.model.site import Station
+from skysill.model.survey import Station
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.look_vector import LookVector
 from skysill.units import Bools, Floats, direction_enu, wrap_360

@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike
 from skysill.errors import InputError
 from skysill.model.default_errors import OBSTACLE, ObstacleError
 from skysill.model.job import Job
-from skysill.model.obstacles import Obstacle, facet, triangles
+from skysill.model.obstacle_builders import facet
+from skysill.model.obstacles import Obstacle, triangles
 from skysill.model.scene import Scene
 from skysill.model.site import Roof
 from skysill.units import Floats

@@ -15,7 +15,14 @@ from skysill.io.text import placed_at
 
 if TYPE_CHECKING:
     from skysill.io.elevation.allowed_hosts import AllowedHosts
-    from skysill.model.site import Criteria, Mount, Satellite, Site, Survey, Terminal
+    from skysill.model.site import (
+        Criteria,
+        Mount,
+        Satellite,
+        Site,
+        Terminal,
+    )
+    from skysill.model.survey import Survey
 
 __all__ = ["JobOptions", "errors_as_options", "parse_time", "today"]
 

@@ -13,8 +13,7 @@ import numpy as np
 from skysill.errors import InputError
 from skysill.io.text import quoted
 from skysill.model.default_errors import OBSTACLE, ObstacleError
-from skysill.model.obstacles import (
-    Obstacle,
+from skysill.model.obstacle_builders import (
     building,
     facet,
     pole,
@@ -22,6 +21,7 @@ from skysill.model.obstacles import (
     wall,
     wire,
 )
+from skysill.model.obstacles import Obstacle
 from skysill.model.roof_forms import form_facets
 from skysill.units import Floats
 

@@ -12,7 +12,8 @@ from skysill.errors import InputError
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.text import placed_at, quoted
 from skysill.model.job import Job, Sources
-from skysill.model.site import Landmark, Mount, Site, SunSighting, Survey
+from skysill.model.site import Mount, Site
+from skysill.model.survey import Landmark, SunSighting, Survey
 from skysill.pointing.compass import CompassCorrection
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.units import wrap_360

@@ -40,16 +40,18 @@ from skysill.model.roof_forms import form_facets
 from skysill.model.scene import Scene
 from skysill.model.site import (
     Criteria,
-    Landmark,
     MastKit,
     Mount,
     Roof,
     Satellite,
     Site,
+    Terminal,
+)
+from skysill.model.survey import (
+    Landmark,
     Station,
     SunSighting,
     Survey,
-    Terminal,
 )
 
 if TYPE_CHECKING:

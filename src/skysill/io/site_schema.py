@@ -37,7 +37,15 @@ from skysill.io.site_keys import (
 )
 from skysill.io.site_values import Number, Table, TableList, Text, key, read_table
 from skysill.io.text import read_text
-from skysill.model.site import Criteria, MastKit, Mount, Roof, Satellite, Survey, Terminal
+from skysill.model.site import (
+    Criteria,
+    MastKit,
+    Mount,
+    Roof,
+    Satellite,
+    Terminal,
+)
+from skysill.model.survey import Survey
 
 __all__ = ["SiteFile", "parse_site_file"]
 

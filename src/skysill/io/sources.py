@@ -22,7 +22,13 @@ from skysill.model.default_errors import OBSTACLE, sighted_error
 from skysill.model.job import Job, Sources
 from skysill.model.obstacles import Obstacle
 from skysill.model.scene import Scene
-from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Satellite, Site, Survey
+from skysill.model.site import (
+    HIGHEST_GROUND_ON_EARTH_M,
+    Mount,
+    Satellite,
+    Site,
+)
+from skysill.model.survey import Survey
 from skysill.units import Floats
 
 if TYPE_CHECKING:

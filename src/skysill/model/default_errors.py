@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal, Protocol, TypeVar
 
 from skysill.errors import InputError
 
@@ -234,7 +234,17 @@ class RasterFacts:
     error_source: str = ""
 
 
-def facts_of(raster: Any) -> RasterFacts:
+class _Raster(Protocol):
+    """What the default errors of a source of elevations depend on."""
+
+    @property
+    def kind(self) -> Literal["surface", "bare"]: ...
+
+    @property
+    def cell_size_m(self) -> float: ...
+
+
+def facts_of(raster: _Raster) -> RasterFacts:
     """The facts of any source of elevations; of one that carries none, those of its cell size and kind."""
     facts = getattr(raster, "facts", None)
     if isinstance(facts, RasterFacts):
@@ -276,7 +286,10 @@ def raster_defaults(file_name: str, kind: Literal["surface", "bare"], cell_size_
     return RasterDefaults(3.0, 5.0, _PRACTICE)
 
 
-def named(table: Mapping[str, Any], name: str, where: str) -> Any:
+_Entry = TypeVar("_Entry")
+
+
+def named(table: Mapping[str, _Entry], name: str, where: str) -> _Entry:
     """An entry of a table above by the name that somebody typed.
 
     Raises

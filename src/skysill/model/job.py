@@ -12,16 +12,18 @@ from skysill.model.scene import Scene
 from skysill.model.site import (
     HIGHEST_GROUND_ON_EARTH_M,
     Criteria,
-    Landmark,
     MastKit,
     Mount,
     Roof,
     Satellite,
     Site,
+    Terminal,
+)
+from skysill.model.survey import (
+    Landmark,
     Station,
     SunSighting,
     Survey,
-    Terminal,
 )
 
 __all__ = ["Job", "Sources"]

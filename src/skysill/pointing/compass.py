@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import bearing_and_distance
-from skysill.model.site import Landmark, Survey
+from skysill.model.survey import Landmark, Survey
 from skysill.units import Floats, wrap_180, wrap_360
 
 if TYPE_CHECKING:
