@@ -10,6 +10,7 @@ import pytest
 from pyproj import Geod
 
 from skysill.bulk.prefilter import (
+    Ground,
     cache_order,
     cell_axes,
     cells_along_ray as cells_ahead,
@@ -18,6 +19,7 @@ from skysill.bulk.prefilter import (
     may_come_near,
     may_come_near_upright,
 )
+from skysill.horizon.lattice import Grid
 from skysill.pointing.look_vector import look_vector
 from small_ground import (
     angle_deg,
@@ -235,3 +237,28 @@ def test_under_an_almost_upright_ray_cliffs_all_round_count():
     places.apparent_deg = np.array([85.0, 85.0])
     assert may_come_near_upright(ground_of(west), places, query).tolist() == [True, False]
     assert may_come_near_upright(own, places.take(slice(0, 0)), query).size == 0
+
+
+def test_columns_and_rows_a_metre_beside_a_pole():
+    """Polar stereographic (UPS north, scale 0.994 at the pole; NGA.SIG.0012, from memory): x = 2e6 + r sin(lon),
+    y = 2e6 - r cos(lon). A step north that would cross the pole is taken south.
+    """
+    transform = (100.0, 0.0, 1_998_000.0, 0.0, -100.0, 2_002_000.0)
+    own = Ground.of(Grid(np.zeros((41, 41), np.float32), transform, "EPSG:32661"), name="pole.tif", kind="bare",
+                    cell_size_m=100.0, vertical_error_m=1.0)  # fmt: skip
+    longitude = np.array([-60.0, 25.0, 130.0])
+    places = places_at(own, ASKED, [30.0, 12.0, 9.0], [20.0, 11.0, 31.0])
+    places.latitude_deg, places.longitude_deg = np.full(3, 90.0 - 2e-3), longitude
+    found = cell_axes(own, places)
+    east, north = np.sin(np.radians(longitude)), np.cos(np.radians(longitude))
+    assert found[:, 2] == pytest.approx(-0.994 * east / 100.0, abs=2e-4)
+    assert found[:, 3] == pytest.approx(-0.994 * north / 100.0, abs=2e-4)
+
+
+def test_a_limit_beyond_a_right_angle_still_finds_what_stands_before_the_place():
+    values = np.zeros((60, 60), np.float32)
+    values[20:22] = 120.0
+    own = ground_of(values)
+    places = places_at(own, ASKED, [30.0], [10.0])
+    for limit_deg in (60.0, 88.0, 95.0, 170.0):
+        assert may_come_near(own, places, ASKED, angle_limit=lambda away_m, limit=limit_deg: limit)[0]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from skysill.bulk.local_maps import local_maps
+from skysill.bulk.local_maps import LocalMaps, local_maps
 from skysill.bulk.quadtree import Cells, cells_near, ray_frames
 from small_ground import (
     asked_of,
@@ -188,3 +188,69 @@ def test_a_block_is_made_of_four():
     ]  # fmt: skip
     assert len(four) == 8
     assert four.take(np.array([0])).place.tolist() == [7]
+
+
+def test_second_degree_terms_turn_with_the_ray():
+    """Any map: columns and rows at metres ahead and aside, by its own coefficients in metres east and north."""
+    rng = np.random.default_rng(4)
+    azimuth = np.array([12.0, 118.0, 200.0, 291.0])
+    linear = np.array([[1 / 30.0, 0.004], [-0.003, -1 / 29.0]]) + rng.uniform(-1e-4, 1e-4, (4, 2, 2))
+    square = rng.uniform(-2e-8, 2e-8, (4, 2, 3))
+    ones = np.ones(4)
+    found = ray_frames(LocalMaps(np.zeros((4, 2)), linear, square), azimuth, 20.0 * ones, antenna_m=ones,
+                       radius_m=8.5e6 * ones, reach_m=900.0 * ones, azimuth_limit_deg=30.0 * ones)  # fmt: skip
+    for ahead_m, aside_m in ((800.0, 0.0), (0.0, 500.0), (700.0, -600.0)):
+        sine, cosine = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
+        east, north = ahead_m * sine + aside_m * cosine, ahead_m * cosine - aside_m * sine
+        wanted = np.stack([square[k] @ [east[k] ** 2, east[k] * north[k], north[k] ** 2] for k in range(4)])
+        turned = found.bent @ np.array([ahead_m**2, ahead_m * aside_m, aside_m**2])
+        assert turned == pytest.approx(wanted, rel=1e-9)
+        straight = np.stack([linear[k] @ [east[k], north[k]] for k in range(4)])
+        assert (found.ahead_m * straight).sum(axis=1) == pytest.approx(ahead_m, abs=1e-6)
+        assert (found.aside_m * straight).sum(axis=1) == pytest.approx(aside_m, abs=1e-6)
+
+
+def counting_cells(own, places, at, near_m, reach_m, limit):
+    """All cells with a point, of 25 in each, that is seen within limit(distance) of the ray; all cells at once."""
+    a, b, _, d, e, _ = own.grid.transform
+    z = own.grid.values.astype(float)
+    rows, columns = z.shape
+    steps = np.linspace(0.0, 1.0, 5)
+    row, column, v, u = np.meshgrid(np.arange(rows - 1), np.arange(columns - 1), steps, steps, indexing="ij")
+    h = (z[row, column] * (1 - u) + z[row, column + 1] * u) * (1 - v)
+    h += (z[row + 1, column] * (1 - u) + z[row + 1, column + 1] * u) * v
+    right, down = column + u - places.column[at], row + v - places.row[at]
+    east_m, north_m = (a * right + b * down) / 0.9996, (d * right + e * down) / 0.9996
+    away_m = np.hypot(east_m, north_m)
+    top, _ = over_sphere(np.maximum(away_m, 1.0), h, places.antenna_m[at], places.radius_m[at])
+    offset = (np.degrees(np.arctan2(east_m, north_m)) - places.azimuth_deg[at] + 180.0) % 360.0 - 180.0
+    angle = np.full(away_m.shape, 180.0)
+    ahead = (np.abs(offset) < 89.0) & (away_m >= near_m * 1.001) & (away_m <= reach_m * 0.999)
+    angle[ahead] = off_column_deg(offset[ahead], places.apparent_deg[at], top[ahead])
+    counts = (angle < limit(away_m) - 0.05).any(axis=(2, 3))
+    return set(zip(*(part.tolist() for part in np.nonzero(counts)[::-1]), strict=True))
+
+
+@pytest.mark.parametrize("wide_m", [100.0, 200.0, 400.0, 900.0])
+def test_where_the_limit_is_wide_nearby_no_cell_beside_the_ray_is_missing(wide_m):
+    """Rays along the lattice's diagonals, far out; the limit is wide to a distance and narrow beyond it."""
+    own = ground_of(hills(150, seed=7, relief_m=90.0), cell_m=21.2, turn=(21.2, 21.2))
+    places = places_at(own, ASKED, [20.3, 60.7, 110.2], [22.6, 41.9, 15.4])
+    reach_m, tested = 3000.0, []
+    _, frame = frames(own, places, azimuth_limit_deg=75.0, reach_m=reach_m)
+
+    def limit(away_m):
+        return np.where(away_m < wide_m, 60.0, 5.0)
+
+    def angle_limit(place, away_m):
+        tested.append(away_m.size)
+        return limit(away_m)
+
+    found = cells_near(own.maxima, frame, 60.0, angle_limit)
+    for at in range(3):
+        mine = found.place == at
+        cells = set(zip(found.column[mine].tolist(), found.row[mine].tolist(), strict=True))
+        wanted = counting_cells(own, places, at, 60.0, reach_m, limit)
+        assert len(wanted) >= 8
+        assert wanted <= cells
+    assert sum(tested) < 5 * len(found)  # a cell costs fewer than five tested blocks
