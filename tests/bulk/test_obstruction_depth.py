@@ -95,3 +95,56 @@ def test_places_that_are_not_met_are_left_alone():
     measure_depths(results, np.array([False, False]), np.array([3.0, np.nan]))
     assert np.isnan(results.margin_deg).all()
     assert np.isinf(results.excess_deg).all()
+
+
+@pytest.fixture
+def sampled_rays(monkeypatch):
+    """The rays that are sampled, call by call."""
+    from skysill.bulk import obstruction_depth
+
+    seen, sample = [], obstruction_depth.sampled
+
+    def noting(grid, rays, maxima):
+        seen.append(rays)
+        return sample(grid, rays, maxima)
+
+    monkeypatch.setattr(obstruction_depth, "sampled", noting)
+    return seen
+
+
+@pytest.mark.parametrize("from_edge", [0, 1, 2, 3])
+def test_beside_the_edge_low_ground_is_sampled_too_and_elsewhere_not(from_edge, sampled_rays):
+    """Coarse cells count from two cells on, and the next three hold a crossing for certain: 150 m with 30 m cells."""
+    own, query = ground_of(np.full((49, 49), 300.0)), asked_of(-20.0)
+    for cells, certain in ((4.9, False), (7.5, True), (24.0, True)):
+        at = [(cells, 24.0), (48.0 - cells, 24.0), (24.0, cells), (24.0, 48.0 - cells)][from_edge]
+        places = places_at(own, query, [at[0]], [at[1]])
+        results = FanResults.of(thresholds_for(own, query), places)
+        sampled_rays.clear()
+        measure_depths(results, np.array([True]), np.array([40.0]))
+        slopes = np.concatenate([rays.least_slope for rays in sampled_rays])
+        assert slopes.size
+        assert np.isfinite(slopes).all() == certain
+        if not certain:
+            continue
+        assert slopes == pytest.approx(np.tan(np.radians(places.apparent_deg[0])), abs=0.0011)
+        holed = own.grid.values.copy()
+        holed[1, 47] = np.nan
+        sampled_rays.clear()
+        results = FanResults.of(thresholds_for(ground_of(holed), query), places)
+        measure_depths(results, np.array([True]), np.array([40.0]))
+        assert np.isneginf(np.concatenate([rays.least_slope for rays in sampled_rays])).all()
+
+
+def test_where_the_skyline_is_even_only_each_tenth_ray_is_sampled(sampled_rays):
+    """A long level wall: straight up is nearest. Each tenth ray says so of those beside it, but for the first nine."""
+    values = np.full((49, 49), 300.0)
+    values[18:30] = 600.0
+    own, query = ground_of(values), asked_of(-20.0, dish_m=3.0)
+    places = places_at(own, query, [24.0], [8.0])
+    close = controlling_ground(own, places, query)
+    assert close.inside[0]
+    offsets = fan_offsets_deg(places.apparent_deg[0], query)
+    each_tenth = 2 * ((offsets.size // 2) // 10)
+    assert sum(len(rays) for rays in sampled_rays) <= each_tenth + 2 * 10
+    assert close.margin_deg[0] == pytest.approx(-depth_by_hand(own, places, 0, query), abs=0.01)
