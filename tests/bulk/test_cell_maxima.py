@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from skysill.bulk import cell_maxima
 from skysill.bulk.cell_edges import Corners, sample_edges
 from skysill.bulk.cell_maxima import sample_cell_maxima
 from skysill.bulk.fan_results import FanResults
 from skysill.bulk.quadtree import Cells, cells_near
 from skysill.bulk.thresholds import thresholds_for
-from small_ground import asked_of, ground_of, hills, places_at, room_deg, seen_from
+from small_ground import asked_of, fan_offsets_deg, ground_of, hills, places_at, room_deg, seen_from
 
 ASKED = asked_of(-20.0)
 
@@ -91,3 +92,62 @@ def test_the_raster_s_last_row_and_column_begin_no_cell():
     last = Cells(np.zeros(2, np.int64), np.array([39, 20]), np.array([36, 39]))
     sample_cell_maxima(results, last, Corners.of(results, last))
     assert np.isinf(results.excess_deg[0])
+
+
+@pytest.fixture
+def sampled_pairs(monkeypatch):
+    """The cells and azimuth offsets that are sampled, call by call."""
+    seen, sample = [], cell_maxima._sample_maxima
+
+    def noting(results, cells, offset_deg):
+        seen.append((cells, offset_deg))
+        return sample(results, cells, offset_deg)
+
+    monkeypatch.setattr(cell_maxima, "_sample_maxima", noting)
+    return seen
+
+
+@pytest.mark.parametrize(("steps", "height_m"), [(2, 62.0), (3, 84.0), (5, 130.0)])
+def test_of_all_rays_over_a_saddle_the_one_with_the_least_excess_is_found(steps, height_m):
+    """Two nodes beside the ray are raised, so that a cell is crossed over a saddle; from places 2 m apart, so that
+    each fourth ray, which is sampled first, is seldom the best. With all bounds as tight as the answer allows.
+    """
+    values, decided = np.full((40, 40), 300.0), 0
+    values[20, 20] = values[21, 21] = 300.0 + height_m
+    own = ground_of(values, cell_m=21.2, turn=(21.2, 21.2))
+    for shift in np.linspace(-0.3, 0.3, 9):
+        places = places_at(own, ASKED, [21.0 + steps + shift], [20.0 - steps + shift])
+        offsets = fan_offsets_deg(places.apparent_deg[0], ASKED)
+        seen = seen_from(own, places, 0, ASKED, offsets_deg=offsets[np.abs(offsets) < 9.0], out_to_m=400.0)
+        excess_deg = seen.margins_deg(places.apparent_deg[0]) - room_deg(seen.slant_m, ASKED)
+        best = int(excess_deg.argmin())
+        if not seen.crest[best] or excess_deg[best] > 9.9:
+            continue
+        results, cells, corners = fan_over(own, places)
+        results.bound_deg[:] = excess_deg[best] + 0.02
+        sample_edges(results, cells, corners)
+        sample_cell_maxima(results, cells, corners)
+        assert results.excess_deg[0] == pytest.approx(excess_deg[best], abs=0.01)
+        decided += 1
+    assert decided > 4
+
+
+def test_only_rays_through_a_cell_and_near_enough_are_sampled_and_none_twice(sampled_pairs):
+    values = 300.0 + 25.0 * np.random.default_rng(44).standard_normal((40, 40))
+    own = ground_of(values, cell_m=21.2, turn=(21.2, 21.2))
+    places = places_at(own, ASKED, [30.3], [9.6], height_m=3.0)
+    results, cells, corners = fan_over(own, places, wide_deg=40.0)
+    sample_cell_maxima(results, cells, corners)
+    assert len(sampled_pairs) == 2
+    azimuth_deg = np.degrees(np.arctan2(corners.aside_m, corners.ahead_m))
+    number = {(c, r): k for k, (c, r) in enumerate(zip(cells.column, cells.row, strict=True))}
+    done = set()
+    for some, offsets in sampled_pairs:
+        for column, row, offset in zip(some.column, some.row, offsets, strict=True):
+            mine = azimuth_deg[:, number[column, row]]
+            assert mine.min() - 1e-6 <= offset <= mine.max() + 1e-6
+            aside = np.cos(np.radians(places.apparent_deg[0])) * np.sin(np.radians(abs(offset)))
+            assert np.degrees(np.arcsin(aside)) < 10.0 + room_deg(results.near_m, ASKED) * 1.05
+            assert (column, row, round(offset, 6)) not in done
+            done.add((column, row, round(offset, 6)))
+    assert len(done) > 50
