@@ -151,3 +151,35 @@ def test_only_rays_through_a_cell_and_near_enough_are_sampled_and_none_twice(sam
             assert (column, row, round(offset, 6)) not in done
             done.add((column, row, round(offset, 6)))
     assert len(done) > 50
+
+
+def test_the_bound_of_the_rise_holds_for_all_lines_through_a_cell_and_is_not_far_above_them():
+    """Lines from the place through each cell, their bilinear ground less its chord at twenty points."""
+    own = saddles(3)
+    places = places_at(own, ASKED, [20.3], [18.6])
+    results = FanResults.of(thresholds_for(own, ASKED), places)
+    row, column = (part.ravel() for part in np.mgrid[6:32, 8:34])
+    away = np.maximum(np.abs(column + 0.5 - 20.3), np.abs(row + 0.5 - 18.6))
+    cells = Cells(np.zeros(int((away > 2.0).sum()), np.int64), column[away > 2.0], row[away > 2.0])
+    bound_m = cell_maxima._rise_bound_m(results, cells, Corners.of(results, cells))
+    values, rise_m = own.grid.values.astype(float), np.zeros(len(cells))
+    for k, (c, r) in enumerate(zip(cells.column, cells.row, strict=True)):
+        z = values[r : r + 2, c : c + 2]
+        for u, v in np.random.default_rng(k).uniform(0.01, 0.99, (40, 2)):
+            along = np.array([c + u - 20.3, r + v - 18.6])
+            with np.errstate(divide="ignore"):
+                ends = np.sort((np.array([[c, c + 1], [r, r + 1]]) - [[20.3], [18.6]]) / along[:, None], axis=1)
+            t = np.linspace(ends[:, 0].max(), ends[:, 1].min(), 20)
+            x, y = 20.3 + t * along[0] - c, 18.6 + t * along[1] - r
+            h = (z[0, 0] * (1 - x) + z[0, 1] * x) * (1 - y) + (z[1, 0] * (1 - x) + z[1, 1] * x) * y
+            rise_m[k] = max(rise_m[k], (h - np.linspace(h[0], h[-1], 20)).max())
+    assert (bound_m >= rise_m - 1e-6).all()
+    straight = (np.abs(cells.column + 0.5 - 20.3) >= 1.0) & (np.abs(cells.row + 0.5 - 18.6) >= 1.0)
+    assert (bound_m[straight & (rise_m < 1e-9)] == 0.0).all()
+    rising = straight & (rise_m > 1.0)
+    assert rising.sum() > 100
+    assert np.median(bound_m[rising] / rise_m[rising]) < 2.0
+    less, more = np.sort(np.abs([cells.column + 0.5 - 20.3, cells.row + 0.5 - 18.6]), axis=0)
+    along_an_axis = rising & (more > 3.0 * less)
+    assert along_an_axis.sum() > 20
+    assert np.median(bound_m[along_an_axis] / rise_m[along_an_axis]) < 2.0
