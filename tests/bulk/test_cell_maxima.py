@@ -168,7 +168,9 @@ def test_the_bound_of_the_rise_holds_for_all_lines_through_a_cell_and_is_not_far
         for u, v in np.random.default_rng(k).uniform(0.01, 0.99, (40, 2)):
             along = np.array([c + u - 20.3, r + v - 18.6])
             with np.errstate(divide="ignore"):
-                ends = np.sort((np.array([[c, c + 1], [r, r + 1]]) - [[20.3], [18.6]]) / along[:, None], axis=1)
+                ends = np.sort(
+                    (np.array([[c, c + 1], [r, r + 1]]) - [[20.3], [18.6]]) / along[:, None], axis=1
+                )
             t = np.linspace(ends[:, 0].max(), ends[:, 1].min(), 20)
             x, y = 20.3 + t * along[0] - c, 18.6 + t * along[1] - r
             h = (z[0, 0] * (1 - x) + z[0, 1] * x) * (1 - y) + (z[1, 0] * (1 - x) + z[1, 1] * x) * y

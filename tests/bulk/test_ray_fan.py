@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from skysill.bulk import ray_samples
 from skysill.bulk.local_maps import local_maps, over_mesh
 from skysill.bulk.prefilter import Ground
-from skysill.bulk.ray_fan import Rays, distance_to
+from skysill.bulk.ray_fan import Rays, distance_to, stretches_to_sample
 from skysill.bulk.ray_samples import first_gap_m, sampled
 from skysill.horizon.lattice import Grid
 from small_ground import (
@@ -155,3 +156,69 @@ def test_the_first_gap_lies_behind_the_last_known_crossing():
     assert gap_m[2] == pytest.approx((47.0 - 20.3) * 30.0, abs=1.0)
     near = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=300.0, near_m=0.0)
     assert np.isinf(first_gap_m(own.grid, near)).all()
+
+
+def test_over_a_plane_the_nearest_distance_leaves_out_nearer_samples_and_nothing_else():
+    """A plane has no maxima inside cells, so every sample is a crossing, whatever the stretch it begins in."""
+    row, column = np.mgrid[0:48, 0:48]
+    own = ground_of(300.0 + 2.0 * row - 1.5 * column)
+    places = places_at(own, ASKED, 20.3, 12.6)
+    offsets = np.arange(-170.0, 175.0, 3.7)
+    whole = rays_of(own, places, ASKED, offsets, least_slope=-1e3, limit_m=300.0, near_m=0.3)
+    every = sampled(own.grid, whole, own.maxima)
+    assert len(every.ray) > 10 * offsets.size
+    for near_m in (40.0, 75.0, 117.0):
+        rays = rays_of(own, places, ASKED, offsets, least_slope=-1e3, limit_m=300.0, near_m=near_m)
+        some = sampled(own.grid, rays, own.maxima)
+        kept = every.distance_m >= near_m
+        found, wanted = (  # the line between two stretches may be sampled with both
+            set(zip(ray.tolist(), distance_m.round(6).tolist(), strict=True))
+            for ray, distance_m in (
+                (some.ray, some.distance_m),
+                (every.ray[kept], every.distance_m[kept]),
+            )
+        )
+        assert found == wanted
+
+
+def test_no_stretch_is_kept_over_ground_that_looks_lower_than_asked():
+    own = ground_of(np.full((48, 48), 300.0))
+    places = places_at(own, ASKED, 20.3, 12.6)
+    high, low = (
+        rays_of(
+            own, places, ASKED, np.arange(-40.0, 41.0, 8.0), least_slope=slope, limit_m=600.0, near_m=60.0
+        )
+        for slope in (np.tan(np.radians(4.0)), -0.2)
+    )
+    assert not list(stretches_to_sample(high, own.maxima))
+    kept = list(stretches_to_sample(low, own.maxima))
+    assert sum(part.ray.size for part in kept) >= 11 * 600 / 30 / 6
+
+
+def test_where_the_first_line_ahead_is_unknown_nothing_is_known():
+    values = hills(48, seed=6)
+    values[13] = np.nan
+    own = ground_of(values)
+    places = places_at(own, ASKED, 20.3, 11.0)
+    places.latitude_deg, places.longitude_deg = spots(own, [20.3], [12.6])
+    south = np.array([180.0 - places.azimuth_deg[0]])
+    rays = rays_of(own, places, ASKED, south, least_slope=0.0, limit_m=500.0, near_m=0.0)
+    assert first_gap_m(own.grid, rays)[0] < 1.0
+
+
+@pytest.mark.parametrize("azimuth", [180.0, 90.0])
+def test_the_bound_of_the_rise_is_that_of_the_ground_beside_each_stretch(azimuth):
+    """Only ground more than 40 lines along the ray is twisted."""
+    values = np.full((96, 96), 300.0)
+    values[60:, :] = values[:, 60:] = 300.0
+    (values[60:, 16:32] if azimuth == 180.0 else values[16:32, 60:])[::2, ::2] = 340.0
+    own = ground_of(values)
+    places = places_at(own, ASKED, *((24.3, 18.2) if azimuth == 180.0 else (18.2, 24.3)))
+    offset = np.array([azimuth - places.azimuth_deg[0]])
+    rays = rays_of(own, places, ASKED, offset, least_slope=-1e3, limit_m=2_100.0, near_m=60.0)
+    for stretches in stretches_to_sample(rays, own.maxima):
+        bound_m = ray_samples._largest_rise_m(own.grid, ray_samples._Lines(own.grid, rays, stretches))
+        far = stretches.first > 50  # lines behind the place's own, which is 18
+        assert far.any()
+        assert (bound_m[far] == 10.0).all()  # a quarter of 340 - 300
+        assert (bound_m[stretches.first < 10] == 0.0).all()
