@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -43,6 +44,9 @@ def test_every_drawing_function_takes_axes_first_and_is_documented(name):
     assert parameters[-1].name == "theme"
     text = inspect.getdoc(function)
     assert "\nParameters\n" in text
+    assert "\nReturns\n" in text
+    for parameter in parameters:
+        assert re.search(rf"(^|[,;] ){parameter.name}\b[^\n]* : ", text, re.MULTILINE), parameter.name
     assert f"{name}(" in text  # an example, run as a doctest
     assert inspect.signature(function).return_annotation.endswith("Artists")
 

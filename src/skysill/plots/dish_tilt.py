@@ -36,8 +36,14 @@ def draw_dish_tilt(
 
     Parameters
     ----------
+    ax : limits are set here
     elevation_deg : of the beam, apparent
     tilt_deg : of the face from plumb, positive where it leans back, away from the satellite
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    DishTiltArtists
 
     >>> from skysill.plots import draw_dish_tilt, new_figure
     >>> ax = new_figure(4.9, 3.0).add_axes((0.0, 0.0, 1.0, 1.0))

@@ -96,6 +96,11 @@ def draw_path_profile(
     satellite_name : one of the satellites assessed; the first when None
     far_m : how far out to draw, metres; as far as anything matters when None
     from_m : readings and obstacles nearer than this are left to another drawing
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    PathProfileArtists
 
     Raises
     ------

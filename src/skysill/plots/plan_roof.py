@@ -53,6 +53,11 @@ def draw_roof(ax: Axes, found: MountsFound, *, best: int = 5, theme: Theme = THE
     ax : axes at their final place in the figure; limits are set here
     found : mounts compared or searched; without a search only the mounts are drawn
     best : how many of the first mounts have a number and a height
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    PlanArtists
 
     >>> import skysill
     >>> from skysill.plots import draw_roof, new_figure

@@ -54,6 +54,11 @@ def draw_plan(
     ax : axes at their final place in the figure; limits are set here
     found : mounts compared or searched; the first is the best
     around_m : half the width shown
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    PlanArtists
 
     >>> import skysill
     >>> from skysill.plots import draw_plan, new_figure

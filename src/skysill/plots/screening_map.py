@@ -33,10 +33,18 @@ def draw_verdict_map(
 
     Parameters
     ----------
+    ax : limits are set here by the data; the legend is left to the caller
     latitude_deg, longitude_deg : (n,) float
     verdict : (n,) int, rank of each verdict (skysill.assessment.verdict.RANK)
+    theme : colours, styles and letter sizes
 
-    Of more than 40 000 addresses every k-th is drawn; the legend counts them all. The caller adds the legend.
+    Returns
+    -------
+    VerdictMapArtists
+
+    Notes
+    -----
+    Of more than 40 000 addresses every k-th is drawn; the legend counts them all.
 
     >>> from skysill.plots import draw_verdict_map, new_figure
     >>> ax = new_figure(5.6, 5.0).add_axes((0.15, 0.15, 0.8, 0.8))

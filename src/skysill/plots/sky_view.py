@@ -5,7 +5,7 @@ Elevation is linear from the rim (0) to the middle (90): an azimuthal equidistan
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from typing import Any
@@ -19,6 +19,7 @@ from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
 from skysill.assessment.results import Assessment, SatelliteResult
+from skysill.plots.area_patches import draw_areas
 from skysill.plots.captions import (
     add_legend,
     add_rows,
@@ -34,7 +35,6 @@ from skysill.plots.sky_areas import (
     Area,
     circle_on_sky,
     covered_spans,
-    merged_outlines,
     partly_covered,
     points_along,
     sky_areas,
@@ -49,10 +49,9 @@ from skysill.plots.theme import (
     save,
     source_area,
     source_handles,
-    source_line,
 )
 from skysill.pointing.look_vector import look_angles
-from skysill.units import Floats, wrap_180
+from skysill.units import Bools, Floats, wrap_180
 
 __all__ = ["SkyArtists", "draw_sky", "project", "sky_figure", "write_sky_view"]
 
@@ -102,6 +101,11 @@ def draw_sky(ax: Axes, assessment: Assessment, *, theme: Theme = THEME) -> SkyAr
     ----------
     ax : square axes at their final place in the figure; limits are set here
     assessment : all its results and silhouettes are drawn
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    SkyArtists
 
     >>> import skysill
     >>> from skysill.plots import draw_sky, new_figure
@@ -116,7 +120,8 @@ def draw_sky(ax: Axes, assessment: Assessment, *, theme: Theme = THEME) -> SkyAr
     ax.set_ylim(-_AXIS_LIMIT, _AXIS_LIMIT)
     ax.add_artist(Circle((0.0, 0.0), _RIM_RADIUS, facecolor=theme.background, edgecolor="none", zorder=0))
     uncovered = _draw_uncovered(ax, assessment, theme)
-    shapes = _draw_areas(ax, sky_areas(assessment.silhouettes), theme)
+    areas = sky_areas(assessment.silhouettes)
+    shapes = draw_areas(ax, areas, _edges, theme, without_line=_on_rim, lowest_line_deg=0.0)
     notes = _draw_rings_and_spokes(ax, assessment.results, theme)
     _draw_coverage_band(ax, assessment, theme)
     notes += _label_uncovered(ax, uncovered_spans(assessment.silhouettes), notes, theme)
@@ -167,32 +172,17 @@ def _draw_uncovered(ax: Axes, assessment: Assessment, theme: Theme) -> list[Path
     return drawn
 
 
-def _draw_areas(ax: Axes, shapes: Sequence[Area], theme: Theme) -> list[tuple[str, PathPatch]]:
-    """Terrain and measured horizon as skylines, farthest first; obstacles merged, with all their edges."""
-    drawn: list[tuple[str, PathPatch]] = []
-    hanging: list[Floats] = []
-    for area in shapes:
-        if area.top_deg.max() <= 0.0:
-            continue
-        top = np.column_stack(project(area.azimuth_deg, area.top_deg))
-        floor = np.column_stack(project(area.azimuth_deg, area.floor_deg))
-        outline = np.concatenate([top, floor[::-1]])
-        if area.source == "obstacle":
-            hanging.append(outline)
-            continue
-        source, zorder = theme.sources[area.source], 2.0 + 0.001 * len(drawn)
-        drawn.append((area.source, source_area([outline], source, zorder=zorder)))
-        ax.add_artist(drawn[-1][1])
-        top[area.top_deg <= 0.0] = np.nan  # no line along the rim
-        ax.add_artist(source_line(top, source, zorder=zorder))
-    source = theme.sources["obstacle"]
-    for rings in merged_outlines(hanging) if hanging else []:
-        drawn.append(("obstacle", source_area(rings, source, zorder=3.0)))
-        ax.add_artist(drawn[-1][1])
-        for ring in rings:
-            edge = np.where(np.hypot(*ring.T)[:, None] >= _RIM_RADIUS - 0.01, np.nan, ring)
-            ax.add_artist(source_line(edge, source, zorder=3.1))
-    return drawn
+def _edges(area: Area) -> Iterator[tuple[Floats, Floats]]:
+    """Upper and lower edge of an area on the disc, where some of it is above the horizon."""
+    if area.top_deg.max() > 0.0:
+        yield (
+            np.column_stack(project(area.azimuth_deg, area.top_deg)),
+            np.column_stack(project(area.azimuth_deg, area.floor_deg)),
+        )
+
+
+def _on_rim(points: Floats) -> Bools:
+    return np.asarray(np.hypot(*points.T) >= _RIM_RADIUS - 0.01)
 
 
 def _draw_rings_and_spokes(ax: Axes, results: Sequence[SatelliteResult], theme: Theme) -> list[Text]:

@@ -22,6 +22,7 @@ from matplotlib.transforms import Bbox
 from skysill.assessment.clearance import Controlling
 from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.horizon.silhouette import Silhouette
+from skysill.plots.area_patches import draw_areas
 from skysill.plots.captions import (
     add_legend,
     add_rows,
@@ -37,7 +38,6 @@ from skysill.plots.captions import (
 from skysill.plots.labels import Label, PlacedLabel, add_text, place_labels, text_box
 from skysill.plots.sky_areas import (
     Area,
-    merged_outlines,
     partly_covered,
     points_along,
     sky_areas,
@@ -47,13 +47,13 @@ from skysill.plots.strip_grid import StripWindow, dense_steps, draw_grid
 from skysill.plots.theme import (
     THEME,
     Theme,
+    VerdictStyle,
     fixed_settings,
     new_figure,
     overlap_handle,
     save,
     source_area,
     source_handles,
-    source_line,
 )
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, separation_deg, wrap_180
@@ -99,7 +99,13 @@ def draw_strip(
     Parameters
     ----------
     ax : square axes at their final place in the figure; limits are set here
+    assessment : its silhouettes are drawn
     satellite_name : one of the satellites assessed; the first when None
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    StripArtists
 
     Raises
     ------
@@ -122,27 +128,13 @@ def draw_strip(
     ax.set_yticks([])
     seen = sky_areas(assessment.silhouettes)
     uncovered = _draw_uncovered(ax, assessment, window, theme)
-    shapes = _draw_areas(ax, seen, window, theme)
+    shapes = draw_areas(ax, seen, lambda area: _projected_outlines(area, window), theme)
     uncovered_near = _within_window(uncovered_spans(assessment.silhouettes), window)
     crossed = [area for area in partly_covered(seen, uncovered_near) if _reaches_window(area, window)]
     low_edges = _draw_low_edges(ax, assessment, window, theme)
     ticks, compass_ticks = draw_grid(ax, result, window, compass_edge(assessment, result), theme)
-    verdict = theme.verdicts[result.verdict]
-    room, needed = None, required_room_deg(result)
-    if needed is not None:
-        ax.add_artist(
-            Circle((0, 0), needed, fill=False, edgecolor=theme.background, linewidth=4.5, zorder=14)
-        )
-        room = Circle(
-            (0, 0),
-            needed,
-            fill=False,
-            edgecolor=theme.text,
-            linewidth=2.0,
-            linestyle=verdict.stroke,
-            zorder=15,
-        )
-        ax.add_artist(room)
+    needed = required_room_deg(result)
+    room = None if needed is None else _draw_required_room(ax, needed, theme.verdicts[result.verdict], theme)
     (ray,) = ax.plot(
         [0],
         [0],
@@ -167,6 +159,16 @@ def draw_strip(
     return StripArtists(
         shapes, uncovered, low_edges, room, margin, ray, labels, ticks, compass_ticks, bool(crossed)
     )
+
+
+def _draw_required_room(ax: Axes, radius_deg: float, verdict: VerdictStyle, theme: Theme) -> Circle:
+    """The required room as a circle in the stroke of the verdict, on a wider one in the colour of the background."""
+    halo = {"fill": False, "edgecolor": theme.background, "linewidth": 4.5, "zorder": 14}
+    ax.add_artist(Circle((0, 0), radius_deg, **halo))
+    style = {"fill": False, "edgecolor": theme.text, "linewidth": 2.0, "zorder": 15}
+    room = Circle((0, 0), radius_deg, linestyle=verdict.stroke, **style)
+    ax.add_artist(room)
+    return room
 
 
 def _circle_points(radius_deg: float) -> Floats:
@@ -213,31 +215,6 @@ def _within_window(spans: Sequence[tuple[float, float]], window: StripWindow) ->
 
 def _reaches_window(area: Area, window: StripWindow) -> bool:
     return bool(area.top_deg.max() > window.elevation_deg - window.half_deg)
-
-
-def _draw_areas(
-    ax: Axes, shapes: Sequence[Area], window: StripWindow, theme: Theme
-) -> list[tuple[str, PathPatch]]:
-    """Terrain and measured horizon as skylines, farthest first; obstacles merged, with all their edges."""
-    drawn: list[tuple[str, PathPatch]] = []
-    obstacle_outlines: list[Floats] = []
-    for area in shapes:
-        for above, below in _projected_outlines(area, window):
-            outline = np.concatenate([above, below[::-1]])
-            if area.source == "obstacle":
-                obstacle_outlines.append(outline)
-                continue
-            source, zorder = theme.sources[area.source], 2.0 + 0.001 * len(drawn)
-            drawn.append((area.source, source_area([outline], source, zorder=zorder)))
-            ax.add_artist(drawn[-1][1])
-            ax.add_artist(source_line(above, source, zorder=zorder))
-    source = theme.sources["obstacle"]
-    for rings in merged_outlines(obstacle_outlines) if obstacle_outlines else []:
-        drawn.append(("obstacle", source_area(rings, source, zorder=3.0)))
-        ax.add_artist(drawn[-1][1])
-        for ring in rings:
-            ax.add_artist(source_line(ring, source, zorder=3.1))
-    return drawn
 
 
 def _projected_outlines(area: Area, window: StripWindow) -> Iterator[tuple[Floats, Floats]]:

@@ -83,8 +83,15 @@ def draw_sun_path(
     Parameters
     ----------
     ax : axes at their final place in the figure; axis titles are left to the caller
+    site : its position and ground elevation
     look : of the satellite; report : `sun_report` of the same satellite and days
+    first_utc : start of the 24 hours
     zone : time zone of the hours along the path and of the crossing
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    SunPathArtists
 
     >>> import datetime as dt
     >>> from skysill.model.site import Satellite, Site
@@ -222,6 +229,11 @@ def draw_sun_crossings(
     look : of the satellite; report : `sun_report` of the same satellite and days
     first_utc, last_utc : span of the dates
     zone : time zone of the times and dates
+    theme : colours, styles and letter sizes
+
+    Returns
+    -------
+    SunCrossingsArtists
 
     >>> import datetime as dt
     >>> from skysill.model.site import Satellite

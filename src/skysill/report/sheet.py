@@ -103,15 +103,15 @@ def field_sheet(
     zone: dt.tzinfo = dt.UTC,
     revisit: bool = False,
 ) -> FieldSheet:
-    """What to measure at a site before anything is known of its horizon but rasters and obstacles.
+    """What to measure at a site, beyond what rasters and obstacles already cover.
 
     Parameters
     ----------
     job : its satellites, landmarks, rasters and obstacles
     mount : usually one of job.mounts
-    sun_after_utc : from when on shadows may check the compass; None leaves them out
+    sun_after_utc : shadows may check the compass from then on; None leaves them out
     zone : time zone of the sun's times
-    revisit : ask only for what the readings in the job still lack; else they are left aside, for a new survey
+    revisit : ask only for what the readings in the job still lack; otherwise they are ignored, for a new survey
 
     Returns
     -------
@@ -119,31 +119,16 @@ def field_sheet(
 
     Raises
     ------
-    InputError : the survey's bearings are relative (a sheet cannot know the zero mark's bearing in advance);
-        a revisit without readings
+    InputError : the survey's bearings are relative (the bearing of their zero mark is not known in advance), or
+        a revisit has no readings
 
     >>> from skysill import field_sheet, read_site_file
     >>> job = read_site_file("demo_terrain/farm.toml")
     >>> len(field_sheet(job, job.mounts[0]).rows)
     27
     """
-    survey = job.sources.survey
-    if survey.bearings == "relative":
-        raise InputError(
-            "a sheet cannot be made for relative bearings.", where="bearings", mend="Use true or magnetic."
-        )
-    notes, whole, taken = [], job, job.sources.readings
-    if revisit and taken is None:
-        raise InputError(
-            "a revisit completes a survey, and there are no readings yet.",
-            where="--revisit",
-            mend="Give them with --horizon or under [survey], or make a sheet without --revisit.",
-        )
-    if taken is not None and not revisit:
-        notes.append(
-            f"The readings of {taken.source} are left aside for this new survey; --revisit asks only for what they "
-            "lack."
-        )
+    survey, whole, taken = job.sources.survey, job, job.sources.readings
+    notes = _checked(job, revisit)
     job = prepared(replace(job, sources=replace(job.sources, readings=None)))
     at = place(job, mount)
     turn_deg, turn_notes = _declination(job, at)
@@ -162,15 +147,6 @@ def field_sheet(
         turn_deg, rows = _revisit_rows(whole, mount, windows, looks, known, coverage)
     else:
         rows = rows_asked(windows, known, turn_deg, counted_from_deg, coverage)
-    spoken = cautions_for(
-        at.mount,
-        scene=job.sources.scene,
-        terminal=job.terminal,
-        roof=job.roof,
-        ground_elevation_m=at.site.ground_elevation_m,
-        survey=job.sources.survey,
-    )
-    spoken = (*spoken, *sun_cautions(here, looks, sun_after_utc, zone))
     sun = () if sun_after_utc is None or not looks else _shadows(here, sun_after_utc, zone)
     return FieldSheet(
         site=at.site,
@@ -187,12 +163,49 @@ def field_sheet(
         instrument=_instrument(job),
         equipment=_EQUIPMENT,
         how=_how(job),
-        cautions=tuple(one.text for one in spoken),
+        cautions=(*_cautions(job, at), *(one.text for one in sun_cautions(here, looks, sun_after_utc, zone))),
         notes=tuple(dict.fromkeys((*notes, *evidence.notes))),
         zone=zone,
         at_mount=None if revisit else _at_mount(job, at, evidence, looks, counted_from_deg, len(rows)),
         taken=taken if revisit else None,
     )
+
+
+def _checked(job: Job, revisit: bool) -> list[str]:
+    """Notes about the readings that the job has already.
+
+    Raises
+    ------
+    InputError : relative bearings; a revisit without readings
+    """
+    if job.sources.survey.bearings == "relative":
+        raise InputError(
+            "a sheet cannot be made for relative bearings.", where="bearings", mend="Use true or magnetic."
+        )
+    taken = job.sources.readings
+    if revisit and taken is None:
+        raise InputError(
+            "a revisit completes a survey, and there are no readings yet.",
+            where="--revisit",
+            mend="Give them with --horizon or under [survey], or make a sheet without --revisit.",
+        )
+    if taken is None or revisit:
+        return []
+    return [
+        f"The readings of {taken.source} are left aside for this new survey; --revisit asks only for what they lack."
+    ]
+
+
+def _cautions(job: Job, at: Place) -> tuple[str, ...]:
+    found = cautions_for(
+        at.mount,
+        scene=job.sources.scene,
+        terminal=job.terminal,
+        roof=job.roof,
+        ground_elevation_m=at.site.ground_elevation_m,
+        survey=job.sources.survey,
+    )
+    return tuple(one.text for one in found)
 
 
 def _revisit_rows(
