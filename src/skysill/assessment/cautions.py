@@ -114,10 +114,10 @@ class Offered(Protocol):
 
 def sun_caution() -> Caution:
     """Said wherever the sun is used as a mark."""
-    return _said("sun")
+    return _caution("sun")
 
 
-def _said(code: str) -> Caution:
+def _caution(code: str) -> Caution:
     return Caution(code, SENTENCES[code])
 
 
@@ -130,7 +130,7 @@ def sun_near_caution(found: Sequence[SunNear], zone: dt.tzinfo) -> Caution | Non
     def span(start: dt.datetime, stop: dt.datetime) -> str:
         return f"{start.astimezone(zone):%H:%M} to {stop.astimezone(zone):%H:%M}"
 
-    def told(near: SunNear) -> str:
+    def advice(near: SunNear) -> str:
         if near.spans:
             day = f"{near.first_utc.astimezone(zone):%Y-%m-%d}"
             return f"{near.satellite} on {day} from {' and '.join(span(*one) for one in near.spans)}"
@@ -143,7 +143,7 @@ def sun_near_caution(found: Sequence[SunNear], zone: dt.tzinfo) -> Caution | Non
         most = f"on {peak:%Y-%m-%d} from {span(peak - half, peak + half)}"
         return f"{near.satellite} from {first:%Y-%m-%d} to {last:%Y-%m-%d}, {most}"
 
-    named = [told(near) for near in found if near.spans or near.season is not None]
+    named = [advice(near) for near in found if near.spans or near.season is not None]
     if not named:
         return None
     letters = found[0].first_utc.astimezone(zone).tzname() or ""
@@ -211,12 +211,12 @@ def general_cautions(
     codes += ["solar"] if on_roof and _panels(scene, roof) else []
     codes += ["below"] if raised else []
     codes += ["tree"] if tree_work else []
-    found = [_said(code) for code in codes]
+    found = [_caution(code) for code in codes]
     if tree_work and (names := trees_at_lines(scene)):
         found.append(Caution("tree-line", SENTENCES["tree-line"].format(names=", ".join(names))))
-    found += [_said(code) for code in ("alone", "lightning", "wind")]
+    found += [_caution(code) for code in ("alone", "lightning", "wind")]
     if roof is not None and roof.cable_entry is not None:
-        found.append(_said("entry"))
+        found.append(_caution("entry"))
     beam = beam_caution(terminal)
     return (*found, *((beam,) if beam else ()))
 
@@ -233,14 +233,14 @@ def beam_caution(terminal: Terminal) -> Caution | None:
     """Exposure to the beam; None for a terminal of which the user says that it only receives."""
     if terminal.receive_only:
         return None
-    told = "switch the transmitter off before reaching in front of the dish, and follow its data sheet and local limits"
+    advice = "switch the transmitter off before reaching in front of the dish, and follow its data sheet and local limits"
     if terminal.transmit_power_w is None or terminal.transmit_ghz is None:
         lacks = {"its power": terminal.transmit_power_w, "its frequency": terminal.transmit_ghz}
         missing = [name for name, value in lacks.items() if value is None]
         return Caution(
             "rf",
             f"Transmitter: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not given, so no figure is. "
-            f"Stay out of the beam; {told}. If the terminal only receives, say receive_only = true.",
+            f"Stay out of the beam; {advice}. If the terminal only receives, say receive_only = true.",
         )
     asked = {"dish_diameter_m": terminal.dish_diameter_m, "frequency_ghz": terminal.transmit_ghz}
     limit = public_limit(terminal.transmit_ghz)
@@ -259,7 +259,7 @@ def beam_caution(terminal: Terminal) -> Caution | None:
         "rf",
         f"Transmitter: up to {found.surface_w_m2:.1f} W/m² at the reflector and {found.near_w_m2:.1f} W/m² in the tube "
         f"in front of it out to {found.near_end_m:.0f} m (OET 65, ed. 97-01), {how}; near the feed it is more. Stay "
-        f"out of the beam; {told}.",
+        f"out of the beam; {advice}.",
     )
 
 
@@ -352,8 +352,10 @@ def spot_cautions(
     if roof is not None and _inside(roof.outline, mount.east_m, mount.north_m):
         edge_m = _edge_distance_m(roof.outline, mount.east_m, mount.north_m)
         if edge_m < EDGE_M:
-            told = f"The spot is {edge_m:.1f} m from the roof's edge: no work there without fall protection."
-            found.append(Caution("edge", told))
+            advice = (
+                f"The spot is {edge_m:.1f} m from the roof's edge: no work there without fall protection."
+            )
+            found.append(Caution("edge", advice))
     return tuple(found)
 
 
@@ -386,13 +388,13 @@ def _line_caution(near: LineDistances, at: int, k: int) -> Caution:
         (near.raising_m[at, k], mast_m, f"the mast ({tall_m:.1f} m long)"),
         (near.ladder_raising_m[at, k], ladder_m, "the ladder"),
     )
-    told = [f"{away_m:.1f} m {what}" for away_m, what in stands if away_m < kept_m]
+    advice = [f"{away_m:.1f} m {what}" for away_m, what in stands if away_m < kept_m]
     tips = [
         f"{what} {'can touch it' if away_m <= 0.0 else f'can come within {away_m:.1f} m of it'} while it is raised"
         for away_m, standing_m, what in swings
         if away_m < kept_m <= standing_m
     ]
-    parts = ([f"it passes {_joined(told)}"] if told else []) + ([_joined(tips)] if tips else [])
+    parts = ([f"it passes {_joined(advice)}"] if advice else []) + ([_joined(tips)] if tips else [])
     flat = " (in plan: no elevation is known here)" if near.in_plan[at] else ""
     return Caution(
         LINE_RANK[2 if near.too_near[at, k] else 1],

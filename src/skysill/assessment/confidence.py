@@ -1,7 +1,7 @@
-"""Stated errors of compass, clinometer, distance, position and terrain -> the probability that the room is there.
+"""The probability that the required room is there, from stated errors of compass, clinometer, distance and terrain.
 
-Seeded sampling: every draw shifts every column as the errors would, and asks the real clearance question again.
-How each column shifts is in `sampling`.
+Seeded sampling: every sample shifts every column by random errors and works out the clearance again. How each
+column shifts is in `sampling`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ __all__ = ["SAMPLES", "SEED", "Confidence", "Errors", "UncertainSilhouette", "co
 
 _MOST_COLUMNS = 48
 _WIDE_STEP_DEG = 0.5
-"""Step of the outer azimuths of a window (gather.window_azimuths_deg)."""
+"""Step of the outer azimuths of a window (`search_window.window_azimuths_deg`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +81,15 @@ def confidence(
     -------
     Confidence
     """
-    close = deciding_columns(uncertain_silhouettes, ray, link=link, errors=errors)
-    if not close:
+    near = deciding_columns(uncertain_silhouettes, ray, link=link, errors=errors)
+    if not near:
         return Confidence(1.0, 0.0)
-    spare_deg = _spares(close, ray, link, errors, samples, enough)
+    spare_deg = _spares(near, ray, link, errors, samples, enough)
     share = float((spare_deg >= 0.0).mean())
     standard_error = float(np.sqrt(max(share * (1.0 - share), 1e-12) / samples))
     if not explain or share > 0.995 or share < 0.005:
         return Confidence(share, standard_error)
-    alone = {name: float(_spares(close, ray, link, _only(errors, name), 256).std()) for name in _ERROR_NAMES}
+    alone = {name: float(_spares(near, ray, link, _only(errors, name), 256).std()) for name in _ERROR_NAMES}
     dominant = max(alone, key=lambda name: alone[name])
     return Confidence(share, standard_error, _ERROR_NAMES[dominant], alone[dominant])
 
@@ -102,8 +102,8 @@ def deciding_columns(
     errors: Errors,
 ) -> tuple[UncertainSilhouette, ...]:
     """Every source with only the columns that could decide in some draw; `confidence` answers the same from these."""
-    close = [_close(w, ray, link, errors) for w in uncertain_silhouettes]
-    return tuple(w for w in close if len(w.silhouette))
+    near = [_near_columns(w, ray, link, errors) for w in uncertain_silhouettes]
+    return tuple(w for w in near if len(w.silhouette))
 
 
 def _only(errors: Errors, name: str) -> Errors:
@@ -115,13 +115,13 @@ def _distance_m(uncertain: UncertainSilhouette, link: Link) -> Floats:
     return np.where(np.isnan(distance_m), link.assumed_distance_m, distance_m)
 
 
-def _close(
+def _near_columns(
     uncertain: UncertainSilhouette,
     ray: Ray,
     link: Link,
     errors: Errors,
 ) -> UncertainSilhouette:
-    """Only the columns that could decide in some draw: the tightest of those that err alike, which crowd none out."""
+    """Only the columns that could decide in some sample: of each group with the same errors the critical one."""
     if uncertain.silhouette.source != "measured":
         # what was gathered for other satellites of the job must not change this one's answer
         half_deg = window_half_deg(NEAREST_M, ray.elevation_deg, link) + _WIDE_STEP_DEG
@@ -139,16 +139,16 @@ def _close(
     sigma_deg = sigma_bound_deg(uncertain, errors, nearest_m)
     keep = np.flatnonzero(np.asarray(s.reliable) & (spare_deg <= 5.0 * sigma_deg))
     keep = keep[position_order(s.kept(keep), ray.azimuth_deg)]
-    tight = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
-    apart = _apart(uncertain, keep, ray, distance_m)
-    order = np.argsort(tight, kind="stable")
-    order = order[np.sort(np.unique(apart[order], return_index=True)[1])[:_MOST_COLUMNS]]
+    deviations_away = (spare_deg / np.maximum(sigma_deg, 1e-9))[keep]
+    group = _group_numbers(uncertain, keep, ray, distance_m)
+    order = np.argsort(deviations_away, kind="stable")
+    order = order[np.sort(np.unique(group[order], return_index=True)[1])[:_MOST_COLUMNS]]
     return uncertain.kept(keep[np.sort(order)])
 
 
-def _apart(uncertain: UncertainSilhouette, keep: Ints, ray: Ray, distance_m: Floats) -> Ints:
-    """Which of some columns err alike (the same number): of one thing or the same readings, as far away to a twentieth,
-    and within half a degree of each other.
+def _group_numbers(uncertain: UncertainSilhouette, keep: Ints, ray: Ray, distance_m: Floats) -> Ints:
+    """(n,) the same number for columns with the same errors: of one feature or the same readings, at distances alike
+    to a twentieth, within half a degree of each other.
     """
     s = uncertain.silhouette
     aside = np.floor(2.0 * wrap_180(s.azimuth_deg[keep] - ray.azimuth_deg)) + 400.0

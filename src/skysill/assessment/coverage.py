@@ -24,26 +24,26 @@ def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
     """Why the azimuths that matter are not covered, in a sentence; None when they are."""
     at, highest_m = evidence.place, job.sources.highest_ground_m
     dense, _ = window_azimuths_deg(look, job.link)
-    spoken = np.zeros(dense.shape, dtype=bool)
+    is_covered = np.zeros(dense.shape, dtype=bool)
     for station in evidence.stations:
-        spoken |= covered(station.silhouette, dense)
-    if spoken.all():
+        is_covered |= covered(station.silhouette, dense)
+    if is_covered.all():
         return None
     wanted_m = reach_wanted_m(look, at, highest_m, job.link) if at.datum_known else np.inf
     if evidence.terrain is not None:
-        spoken |= covered(evidence.terrain, dense, reach_m=wanted_m)
-    if spoken.all():
+        is_covered |= covered(evidence.terrain, dense, reach_m=wanted_m)
+    if is_covered.all():
         return None
-    missing = dense[~spoken]
-    where = f"between azimuth {missing[0]:.0f} and {missing[-1]:.0f} degrees"
-    if missing.size > 3500:
+    gap_deg = dense[~is_covered]
+    where = f"between azimuth {gap_deg[0]:.0f} and {gap_deg[-1]:.0f} degrees"
+    if gap_deg.size > 3500:
         where = "all round"
     if evidence.terrain is None:
         return (
             f"Nobody has looked {where}: no reading and no elevation raster speaks for it. Measure the horizon there "
             "(type --horizon FILE), or give a raster (type --terrain FILE)."
         )
-    reach_m = _shortest_reach_m(evidence.terrain, missing)
+    reach_m = _shortest_reach_m(evidence.terrain, gap_deg)
     if reach_m <= 0.0:
         return (
             f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "

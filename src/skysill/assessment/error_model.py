@@ -67,7 +67,7 @@ class Unread:
 
 @dataclass(frozen=True, slots=True)
 class RasterErrors:
-    """How one raster errs.
+    """Standard errors of one raster.
 
     vertical_m, horizontal_m : standard deviations
     correlation_m : distance over which the height error stays alike
@@ -84,7 +84,7 @@ class RasterErrors:
 
 @dataclass(frozen=True, slots=True)
 class ObstacleErrors:
-    """How one obstacle errs: standard deviations of its height and place, and the raster its ground came from."""
+    """Standard errors of one obstacle: of its height and place, and the raster its ground came from."""
 
     height_m: float | None = None
     along_m: float | None = None
@@ -109,13 +109,13 @@ class ObstacleErrors:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class UncertainSilhouette:
-    """One source's columns and how their errors hang together.
+    """The columns of one source and how their errors depend on each other.
 
     anchors, weights : (column, 2), measured only: the readings each column is interpolated from
     from_instrument_m : (3,), measured only: dish centre minus instrument; distance errors act along that lever
     unread : measured only: the stretches that nobody read
-    rasters : raster name -> how it errs
-    obstacles : obstacle name -> how it errs
+    rasters : standard errors by name of raster
+    obstacles : standard errors by name of obstacle
     ground_from : the raster that the dish's own height rests on; "" where it was given
     blur : terrain only: what fine rasters may have blurred
     """

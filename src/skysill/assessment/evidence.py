@@ -68,12 +68,12 @@ _STILL_M = 0.01
 class Evidence:
     """What every source says from one place.
 
-    terrain, unreliable : terrain columns to be believed, and those only coarse cells saw nearby
+    terrain, unreliable : reliable terrain columns, and those that only coarse cells show nearby
     all_round : terrain and obstacles on the azimuths of the profile, for showing
     wanted_m : how far out terrain must be known for the lowest of the rays; 0 without rays
     scene : obstacles today; obstacles : their columns
     correction : what turns the survey's bearings to true ones; None without readings
-    stations : the horizon read from each station, carried to the dish
+    stations : the horizon read from each station, shifted to the dish
     blur : what fine rasters may have blurred at the columns of `terrain`
     """
 
@@ -93,7 +93,7 @@ class Evidence:
 
     @property
     def silhouettes(self) -> tuple[Silhouette, ...]:
-        """All that is to be believed: measured, terrain, obstacles."""
+        """The reliable ones: measured, terrain, obstacles."""
         measured = (station.silhouette for station in self.stations)
         return tuple(s for s in (*measured, self.terrain, self.obstacles) if s is not None)
 
@@ -111,7 +111,7 @@ class Evidence:
     def uncertain_silhouettes(
         self, obstacles: Silhouette | None, growth_m: dict[str, float]
     ) -> tuple[UncertainSilhouette, ...]:
-        """The same with how their errors hang together; `obstacles` may be the grown ones."""
+        """The same with how the errors of each depend on each other; `obstacles` may be the grown ones."""
         found, ground_from = [], self.place.ground_from
         for station in self.stations:
             columns = station.shifted.drawn
@@ -163,7 +163,7 @@ def gather_evidence(
     azimuths_deg: Floats | None = None,
     ground: Silhouette | None = None,
 ) -> Evidence:
-    """Asks every source what it sees from the dish.
+    """What every source says, seen from the dish.
 
     Parameters
     ----------
@@ -210,7 +210,7 @@ def gather_evidence(
 def terrain_from(
     job: Job, at: Place, looks: Sequence[LookVector], overruled: Callable[[Silhouette], Bools] | None
 ) -> tuple[Silhouette | None, Silhouette | None]:
-    """Terrain columns near the rays: those to be believed, and those that only coarse cells saw nearby.
+    """Terrain columns near the rays: the reliable ones, and those that only coarse cells show nearby.
 
     overruled : which of some columns the measured horizon speaks against
     """
@@ -223,7 +223,7 @@ def terrain_from(
 
 
 def raster_errors(job: Job) -> dict[str, RasterErrors]:
-    """How each raster errs: its heights, and where it is laid."""
+    """Standard errors of each raster: of its heights, and of its position in plan."""
     from skysill.horizon.ray_march import FINE_CELL_M
 
     found = {}

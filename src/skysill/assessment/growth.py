@@ -1,4 +1,4 @@
-"""What the sources will say some years ahead: trees listed, read on site, or seen by a surface raster grow."""
+"""The sources some years ahead: trees listed, read on site, or seen by a surface raster grow."""
 
 from __future__ import annotations
 
@@ -102,14 +102,16 @@ def unidentified_as_trees(job: Job, evidence: Evidence, look: LookVector) -> tup
         return ()
     found = []
     for station in evidence.stations:
-        unsaid = _unsaid(job, station.readings)
-        if not unsaid.any():
+        unidentified = _unidentified(job, station.readings)
+        if not unidentified.any():
             continue
-        rate_m = np.where(unsaid, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(job, station.readings))
+        rate_m = np.where(
+            unidentified, GROWTH_M_PER_YEAR["tree"].usual_m, _reading_rates_m(job, station.readings)
+        )
         seen = _grown_station(job, station, look, rate_m).silhouette
         silent = {
             note or "measured horizon"
-            for note, mine in zip(station.readings.note, unsaid, strict=True)
+            for note, mine in zip(station.readings.note, unidentified, strict=True)
             if mine
         }
         asked = [feature.kind == "reading" and feature.name in silent for feature in seen.features]
@@ -134,7 +136,7 @@ def _listed(job: Job, readings: Readings) -> Bools:
     return np.array([note in names for note in readings.note], dtype=bool)
 
 
-def _unsaid(job: Job, readings: Readings) -> Bools:
+def _unidentified(job: Job, readings: Readings) -> Bools:
     """(n,) of which readings nobody knows whether they grow."""
     silent = np.array([kind == "" for kind in readings.kind], dtype=bool) & np.isnan(
         readings.growth_m_per_year
@@ -232,11 +234,11 @@ def growth_notes(job: Job, evidence: Evidence) -> tuple[str, ...]:
     for station in evidence.stations:
         notes.extend((_readings_note(job, station.readings), _leaf_note(job, station.readings)))
     count = sum(len(station.readings) for station in evidence.stations)
-    unsaid = sum(int(_unsaid(job, station.readings).sum()) for station in evidence.stations)
-    if unsaid:
+    unidentified = sum(int(_unidentified(job, station.readings).sum()) for station in evidence.stations)
+    if unidentified:
         notes.append(
-            f"{unsaid} of {count} readings do not say what they are (kind: tree, hedge, building, ground or other); "
-            "they were taken not to grow."
+            f"{unidentified} of {count} readings do not say what they are (kind: tree, hedge, building, ground or "
+            "other); they were taken not to grow."
         )
     return tuple(note for note in notes if note)
 
@@ -247,18 +249,18 @@ def _readings_note(job: Job, readings: Readings) -> str:
     unstated = plants & np.isnan(readings.growth_m_per_year)
     kinds = sorted({kind for kind, mine in zip(readings.kind, unstated, strict=True) if mine})
     rates = " and ".join(f"{GROWTH_M_PER_YEAR[kind].usual_m:g} m a year for a {kind}" for kind in kinds)
-    said = []
+    sentences = []
     if kinds:
-        said.append(
+        sentences.append(
             f"Readings of plants whose growth nobody gave were taken to grow {rates} (type growth_m_per_year)."
         )
     far = int((plants & np.isnan(readings.distance_m)).sum())
     if far:
-        said.append(
+        sentences.append(
             f"{far} readings of plants carry no distance: their growth counts at {job.criteria.assumed_distance_m:g} "
             "m. Measure it (type distance_m)."
         )
-    return " ".join(said)
+    return " ".join(sentences)
 
 
 def _leaf_note(job: Job, readings: Readings) -> str:

@@ -305,7 +305,7 @@ def _tree_apart_m(tree: Obstacle, wire: Obstacle) -> float:
 
 
 def ladders_m(roof: Roof | None, foot_m: ArrayLike, ground_m: float | None) -> tuple[Floats, Floats] | None:
-    """Where the ladder to each spot would stand, as far as that can be told.
+    """Where the ladder to each spot would stand, as far as that is known.
 
     To a spot on the roof: on the nearest edge, its foot a quarter of its height out from it. To any other spot over
     2 m up, as a bracket on a wall: on any side of it, as an upright of which the foot may stand a quarter aside.

@@ -1,4 +1,4 @@
-"""THE CHAIN: one mount, its satellites -> Assessment. Read this file first.
+"""The pipeline: one mount, its satellites -> Assessment. Read this file first.
 
 look, horizon, clearance, confidence, verdict.
 """
@@ -289,13 +289,13 @@ def _foliage(job: Job, evidence: Evidence, look: LookVector) -> Foliage | None:
 
 def _bare_branches(evidence: Evidence, look: LookVector, now: Clearance, later: Clearance) -> tuple[str, ...]:
     """A tree that drops its leaves is judged in leaf; says so where it decides, or where it was read without leaves."""
-    said = []
+    lines = []
     if evidence.scene is not None:
         bare = {o.name for o in evidence.scene.obstacles if o.deciduous}
         ruling = [
             c.controlling.name for c in (now, later) if c.controlling is not None and not c.has_clearance
         ]
-        said = [
+        lines = [
             f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
             for name in dict.fromkeys(ruling)
             if name in bare
@@ -307,11 +307,11 @@ def _bare_branches(evidence: Evidence, look: LookVector, now: Clearance, later: 
         twigs = near & np.array([leaf == "bare" for leaf in readings.leaf], dtype=bool)
         if twigs.any():
             turned = np.sort(wrap_180(readings.azimuth_deg[twigs] - look.azimuth_deg)) + look.azimuth_deg
-            said.append(
+            lines.append(
                 f"What was read without leaves at azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f} "
                 "counts as opaque up to the tips that were read; what was seen through its branches proves nothing."
             )
-    return tuple(said)
+    return tuple(lines)
 
 
 def _below(silhouette: Silhouette, index: int) -> HorizonBelow:
@@ -392,19 +392,19 @@ def _path(job: Job, at: Place, look: LookVector) -> PathProfile | None:
 
 
 def _warnings(job: Job, evidence: Evidence, context: JobContext) -> tuple[str, ...]:
-    said = list(job.notes)
+    lines = list(job.notes)
     defaults = {
         "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
         "receive_ghz": f"No frequency was named: {job.terminal.receive_ghz:g} GHz is assumed.",
     }
-    said.extend(defaults[name] for name in job.terminal.assumed if name in defaults)
+    lines.extend(defaults[name] for name in job.terminal.assumed if name in defaults)
     for satellite in job.satellites:
         if satellite.orbit is not None:
-            said.extend(orbit_notes(satellite.orbit, job.times_utc))
+            lines.extend(orbit_notes(satellite.orbit, job.times_utc))
     if job.date is not None:
         site = evidence.place.site
         here = (site.latitude_deg, site.longitude_deg, site.ground_elevation_m or 0.0)
-        said.extend(context.declination(*here, job.date).notes)
-    said.extend(evidence.notes)
-    said.extend(growth_notes(job, evidence))
-    return tuple(dict.fromkeys(said))
+        lines.extend(context.declination(*here, job.date).notes)
+    lines.extend(evidence.notes)
+    lines.extend(growth_notes(job, evidence))
+    return tuple(dict.fromkeys(lines))

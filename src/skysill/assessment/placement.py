@@ -39,7 +39,7 @@ class Place:
     """The dish in the sources' frame.
 
     antenna_elevation_m : above the rasters' datum; above the site's ground where no datum is known
-    from_instrument_m : (3,) dish centre minus instrument, east, north, up; None where it cannot be told
+    from_instrument_m : (3,) dish centre minus instrument, east, north, up; None where it is not known
     ground_shared : the dish's height rests on an elevation raster
     step_error_m : standard deviation of what the mount's surface rests on: the rasters' rise from the site's stated
         ground, the roof's stated elevations; 0 where it rests on neither

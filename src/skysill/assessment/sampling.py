@@ -1,7 +1,7 @@
-"""Monte Carlo samples of what was stated with an error: how each column shifts in each draw.
+"""Monte Carlo samples of stated errors: how each column shifts in each sample.
 
-Every source draws from a generator of its own, and within a source each thing is drawn in an order that depends on
-where it stands. So neither the order of sources, obstacles, readings or satellites, nor a source that has nothing
+Every source has its own random generator, and within a source the features are sampled in an order that depends on
+where they stand. So neither the order of sources, obstacles, readings or satellites, nor a source that has nothing
 near the ray, changes the answer.
 """
 

@@ -1,4 +1,4 @@
-"""The horizon as it was read from each station of a survey, carried over to the dish."""
+"""The horizon as it was read from each station of a survey, shifted to the dish by parallax."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class StationHorizon:
     step_m : (3,) dish centre minus instrument, east, north, up
     instrument_height_m : of the instrument above its ground
     hidden_rise_m : how much higher than the instrument a thing may be that it could not see
-    shifted : the readings carried to the dish
+    shifted : the readings as seen from the dish
     """
 
     name: str
@@ -46,7 +46,7 @@ class StationHorizon:
 
     @property
     def silhouette(self) -> Silhouette:
-        """What was read, carried to the dish."""
+        """The readings as seen from the dish."""
         return self.shifted.silhouette
 
     @property
@@ -61,8 +61,8 @@ class StationHorizon:
         )
 
     def raised(self, job: Job, by_m: float, looks: Sequence[LookVector]) -> StationHorizon:
-        """The same seen from a dish `by_m` higher at the same place, for the rays it was carried for; without what may
-        stand hidden behind what was read.
+        """The same seen from a dish `by_m` higher at the same place, for the rays it was shifted for; without what may
+        stand hidden behind the readings.
         """
         step_m = self.step_m + np.array([0.0, 0.0, by_m])
         step_m = np.where(np.abs(step_m) < _ZERO_M, 0.0, step_m)
@@ -72,7 +72,7 @@ class StationHorizon:
         return replace(self, step_m=step_m, shifted=shifted)
 
     def overrules(self, terrain: Silhouette, *, max_gap_deg: float, grown_m: float = 0.0) -> Bools:
-        """Terrain columns that the surveyor would have seen and did not: there the measurement is believed.
+        """Terrain columns that the surveyor would have seen and did not: there the measurement counts.
 
         From the instrument's own position every measured azimuth is. From elsewhere a point of ground counts only if,
         seen from the instrument, it was hidden behind what was measured.
@@ -102,7 +102,7 @@ def station_horizons(
     *,
     hidden: bool = True,
 ) -> tuple[StationHorizon, ...]:
-    """The readings of the survey, station by station, carried to the dish.
+    """The readings of the survey, station by station, shifted to the dish.
 
     correction : turns the readings of the survey's own place to true north, and magnetic ones of every station
     hidden : also work out what may stand hidden behind what was read

@@ -70,7 +70,7 @@ def _away(step_m: Floats) -> str:
 
 
 def _taking_room(job: Job, evidence: Evidence, look: LookVector, hidden: Silhouette) -> np.ndarray:
-    """Which columns of what may stand hidden would take the room, the tightest first."""
+    """Which columns of what may stand hidden would take the room, the critical one first."""
     rooms = column_rooms(hidden, look.ray, job.link)
     at = np.flatnonzero(rooms.inside | (rooms.spare_deg < 0.0))
     if evidence.terrain is not None and at.size:

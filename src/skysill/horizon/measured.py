@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 SIDESTEP_M = 1.0
-"""A reading without a distance is not carried farther sideways than this: nobody knows how it would shift."""
+"""A reading without a distance is not shifted farther sideways than this: its parallax is unknown."""
 
 _STEP_DEG = 0.1
 _NEAR_DEG = 30.0
@@ -63,23 +63,23 @@ class Columns:
 class ShiftedSkyline:
     """The measured horizon as it stands from another dish centre.
 
-    silhouette : what was read, joined and carried
+    silhouette : the readings, joined and shifted to the dish
     drawn : the same columns and, past the outermost readings, columns as high and as far away as those: what may
         stand there, for the probability only
     hidden : the highest that things could stand that the instrument could not see behind what was read; None where
         the dish is where the instrument was, and where it was not asked for
-    laid : what the azimuths of the columns were laid out from
+    layout : what decides the azimuths of the columns
     """
 
     silhouette: Silhouette
     drawn: Columns
     hidden: Silhouette | None = None
-    laid: _Laid | None = None
+    layout: _Layout | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Laid:
-    """What decides at which azimuths a carried skyline has columns, between which readings: not the dish's height.
+class _Layout:
+    """What decides at which azimuths a shifted skyline has columns; the height of the dish does not.
 
     readings : as read; azimuth_deg : (n,) from the dish; usable : (n,)
     count : columns between readings, before those beside the outermost
@@ -92,7 +92,7 @@ class _Laid:
     usable: Bools
     count: int = 0
 
-    def same(self, other: _Laid) -> bool:
+    def same(self, other: _Layout) -> bool:
         """Whether the columns come to stand at the same azimuths."""
         return (
             self.readings is other.readings
@@ -128,7 +128,7 @@ def shift_to_dish(
     east_m, north_m, up_m : dish centre minus instrument
     exact_azimuths_deg : azimuths that must get a column of their own (the satellites')
     hidden_rise_m : things that the instrument could not see are at most so much higher than the instrument
-    like : the same readings carried to another height at the same place: where the azimuths come out the same, its
+    like : the same readings shifted to another height at the same place: where the azimuths are the same, its
         columns are only moved up or down
     hidden : also work out what may stand hidden behind what was read
 
@@ -139,24 +139,24 @@ def shift_to_dish(
     usable, notes = _usable(readings, sideways_m=float(np.hypot(east_m, north_m)), up_m=up_m)
     azimuth_deg, elevation_deg, distance_m = _moved(readings, np.array([east_m, north_m, up_m]))
     step_m = np.array([east_m, north_m, up_m])
-    laid = _Laid(readings, max_gap_deg, exact_azimuths_deg, azimuth_deg, usable)
-    if like is not None and like.laid is not None and laid.same(like.laid):
-        laid, covered_deg = like.laid, like.silhouette.covered_deg
+    layout = _Layout(readings, max_gap_deg, exact_azimuths_deg, azimuth_deg, usable)
+    if like is not None and like.layout is not None and layout.same(like.layout):
+        layout, covered_deg = like.layout, like.silhouette.covered_deg
         columns = _lifted(like.drawn, elevation_deg, distance_m)
     else:
-        pieces, count, covered_deg = _pieces(laid)
-        laid = replace(laid, count=count)
+        pieces, count, covered_deg = _pieces(layout)
+        layout = replace(layout, count=count)
         columns = _columns(readings, pieces, azimuth_deg, elevation_deg, distance_m, inclination_error_deg)
-    silhouette = replace(columns.silhouette.kept(np.arange(laid.count)), covered_deg=covered_deg, reach_m=np.inf,
+    silhouette = replace(columns.silhouette.kept(np.arange(layout.count)), covered_deg=covered_deg, reach_m=np.inf,
                          fine_reach_m=np.inf, notes=notes)  # fmt: skip
-    behind = _hidden(readings, columns, laid.count, step_m, hidden_rise_m) if hidden else None
-    return ShiftedSkyline(silhouette, columns, behind, laid)
+    behind = _hidden(readings, columns, layout.count, step_m, hidden_rise_m) if hidden else None
+    return ShiftedSkyline(silhouette, columns, behind, layout)
 
 
-def _pieces(laid: _Laid) -> tuple[list[_Piece], int, Floats]:
+def _pieces(layout: _Layout) -> tuple[list[_Piece], int, Floats]:
     """Stretches of columns between readings and beside the outermost, how many of the former, and the spans read."""
-    azimuth_deg, usable, exact_azimuths_deg = laid.azimuth_deg, laid.usable, laid.exact_azimuths_deg
-    pairs, alone = neighbour_pairs(laid.readings, laid.max_gap_deg)
+    azimuth_deg, usable, exact_azimuths_deg = layout.azimuth_deg, layout.usable, layout.exact_azimuths_deg
+    pairs, alone = neighbour_pairs(layout.readings, layout.max_gap_deg)
     pairs = pairs[usable[pairs].all(axis=1)] if len(pairs) else pairs
     alone = alone[usable[alone]]
     spans, pieces = [], []
@@ -172,7 +172,7 @@ def _pieces(laid: _Laid) -> tuple[list[_Piece], int, Floats]:
         pieces.append((np.array([azimuth_deg[single]]), np.array([[single, single]]), np.array([[1.0, 0.0]])))
     covered_deg = _merged_spans(spans)
     count = sum(len(piece[0]) for piece in pieces)
-    pieces += _beside(laid.readings, azimuth_deg, pairs, alone, covered_deg, exact_azimuths_deg)
+    pieces += _beside(layout.readings, azimuth_deg, pairs, alone, covered_deg, exact_azimuths_deg)
     return pieces, count, covered_deg
 
 
@@ -214,8 +214,8 @@ def _columns(
         np.concatenate(part) for part in zip(*(pieces or [nothing]), strict=True)
     )
     anchors = anchors.astype(int)
-    called = [_called(note, kind) for note, kind in zip(readings.note, readings.kind, strict=True)]
-    names = tuple(dict.fromkeys(called)) or (_called("", ""),)
+    called = [_feature_name(note, kind) for note, kind in zip(readings.note, readings.kind, strict=True)]
+    names = tuple(dict.fromkeys(called)) or (_feature_name("", ""),)
     nearest = (
         anchors[np.arange(len(anchors)), weights.argmax(axis=1)] if len(anchors) else np.zeros(0, dtype=int)
     )
@@ -242,7 +242,7 @@ def _columns(
     return Columns(silhouette, anchors, weights, stretch, along, width, _rise_deg(anchors, elevation_deg))
 
 
-def _called(note: str, kind: str) -> tuple[str, str]:
+def _feature_name(note: str, kind: str) -> tuple[str, str]:
     """Name and kind of what was read: its note, else its kind, else what all of it is."""
     return note or (kind if kind in ("tree", "hedge", "building") else "measured horizon"), kind or "reading"
 

@@ -36,7 +36,7 @@ FINE_CELL_M = 2.0
 _BLOCK = 64
 _RAYS_TOGETHER = 512
 _WORTH_NOTING = 1e-6
-"""Slope (0.00006 degree) by which a crest between two crossings must rise to be noted."""
+"""Slope (0.00006 degree) by which the highest point between two crossings must rise to be recorded."""
 
 
 _Bundle: TypeAlias = tuple[list[tuple[Ints, Floats, Floats, Floats]], tuple[Ints, Floats, Floats]]
@@ -244,7 +244,7 @@ def _highest_slope(observer: Observer, ray: Ints, from_m: Floats, to_m: Floats, 
     ratio = np.clip((radius_m + roof_m) / (radius_m + observer.antenna_elevation_m), -1.0, 1.0)
     tangent_m = radius_m * np.arccos(
         ratio
-    )  # ground below the eye looks highest there, ground above it at once
+    )  # ground below the observer has its largest slope there, ground above at the near end
     return sight_slope(
         np.clip(tangent_m, from_m, to_m),
         roof_m,

@@ -167,13 +167,13 @@ class _Filling:
     def put(self, rows: tuple[Ints, ...], found: Found, link: Link) -> None:
         hit = np.isfinite(found.hit_m)
         margin = np.rad2deg(found.margin_rad)
-        near, tight = _polar(found.near_m), _polar(found.critical_m)
+        near, critical = _polar(found.near_m), _polar(found.critical_m)
         self.hit[rows] = hit
         self.margin_deg[rows] = np.where(hit, -margin, margin)
         self.spare_deg[rows] = np.rad2deg(found.spare_rad) - np.where(hit, margin, 0.0)
         self.distance_m[rows] = np.where(hit, found.hit_m, near[2])
-        critical_margin = np.rad2deg(found.spare_rad + room_angle_rad(tight[2], link))
-        for place, value in zip(self.places, (near[0], near[1], critical_margin, *tight), strict=True):
+        critical_margin = np.rad2deg(found.spare_rad + room_angle_rad(critical[2], link))
+        for place, value in zip(self.places, (near[0], near[1], critical_margin, *critical), strict=True):
             place[rows] = value
 
     def deepen(self, parts: Parts, dish: Floats, ray: Floats, link: Link) -> None:
@@ -316,7 +316,7 @@ def _pieces(count: int) -> list[slice]:
 
 
 def _lessen(whole: LeastRoom, n: Ints, k: Ints, o: Ints, spare_deg: Floats) -> None:
-    """Put values that are less than what stands there into place; several may fall on one ray."""
+    """Write values that are less than those stored; several may belong to one ray."""
     order = np.argsort(-spare_deg, kind="stable")  # the least is written last
     n, k, o, spare_deg = n[order], k[order], o[order], spare_deg[order]
     less = spare_deg < whole.spare_deg[n, k]

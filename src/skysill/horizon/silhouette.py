@@ -22,7 +22,7 @@ __all__ = ["Feature", "Profile", "Silhouette", "covered", "profile"]
 
 @dataclass(frozen=True, slots=True)
 class Feature:
-    """What a column belongs to: a name, its kind ("ground", "reading", "building", "tree", "wire", ...)."""
+    """What a column belongs to: its name, kind ("ground", "reading", "building", "tree", "wire", ...) and source."""
 
     name: str
     kind: str
@@ -47,15 +47,15 @@ class Silhouette:
 
     azimuth_deg, elevation_deg : (column,) float; the top of each column
     distance_m : (column,) float, along the line of sight; nan where nobody measured it
-    floor_deg : (column,) float; the lower edge (-90 for things that stand on the ground)
+    floor_deg : (column,) float; the lower edge (-90 for features that stand on the ground)
     sigma_deg : (column,) float; standard deviation of the elevation, independent part
     features : what the columns belong to; feature : (column,) int, index into features
-    reliable : (column,) bool; False where the source itself is not to be believed so near (coarse cells)
+    reliable : (column,) bool; False where the cells of the source are too coarse to be relied on so near
     covered_deg : (span, 2) azimuths somebody looked at, from clockwise to; a full circle is (0, 360)
     reach_m : (span,) how far out it looked on that span, without a gap, along the ground
     fine : whether the source speaks for near things (measured; surface raster of 2 m or finer; obstacles complete)
     fine_reach_m : (span,) how far out it speaks for near things on that span, 0 where it does not
-    notes : plain sentences the result should carry
+    notes : sentences that the result repeats
     at_least : (column,) bool; whether distance_m is only a lower bound
     """
 

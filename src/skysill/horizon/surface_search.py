@@ -237,7 +237,7 @@ def _meridians(parts: Parts, face: Ints, dish_m: Floats, ray: Floats) -> tuple[F
 
 
 def _offer(found: Found, spare: Floats, point: Floats, owner: Ints) -> None:
-    """Put the rows that are less than what was found so far into place."""
+    """Store the rows that are less than what was found so far."""
     order = np.argsort(owner, kind="stable")
     spare, point, owner = spare[order], point[order], owner[order]
     best, at = least_of_pairs(spare, owner, found.spare_rad.size)

@@ -255,9 +255,9 @@ def ground_at(
         np.asarray(latitude_deg, float), np.asarray(longitude_deg, float)
     )
     height_m = np.full(latitude_deg.shape, np.nan)
-    said = np.full(latitude_deg.shape, -1, np.int64)
+    raster_index = np.full(latitude_deg.shape, -1, np.int64)
     if not latitude_deg.size:
-        return height_m, said
+        return height_m, raster_index
     middle = float(latitude_deg.mean()), float(longitude_deg.ravel()[0] + np.mean(
         np.mod(longitude_deg - longitude_deg.ravel()[0] + 180.0, 360.0) - 180.0))  # fmt: skip
     spread_m = geod().inv(
@@ -275,8 +275,8 @@ def ground_at(
         value = interpolate(grid, *lattice_position(grid, latitude_deg, longitude_deg))
         known = wanted & ~np.isnan(value)
         height_m = np.where(known, value, height_m)
-        said = np.where(known, index, said)
-    return height_m, said
+        raster_index = np.where(known, index, raster_index)
+    return height_m, raster_index
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -324,7 +324,7 @@ def path_profile(
     )
     layers = layers_around(rasters, observer, np.array([float(distance_m)]))
     here_m, here = ground_at(rasters, latitude_deg, longitude_deg)
-    along, height, said = [np.zeros(1)], [here_m.reshape(1)], [here.reshape(1)]
+    along, height, raster_index = [np.zeros(1)], [here_m.reshape(1)], [here.reshape(1)]
     only = np.zeros(1, np.int64)
     for at, layer in enumerate(layers):
         if not layer.paths.length[0] > 0:
@@ -336,13 +336,13 @@ def path_profile(
             wanted &= ~finer.covers(only, seen.distance_m)
         along.append(seen.distance_m[wanted])
         height.append(seen.elevation_m[wanted])
-        said.append(np.full(int(wanted.sum()), layer.index))
-    return _laid_out(rasters, observer, layers, along, height, said, float(distance_m))
+        raster_index.append(np.full(int(wanted.sum()), layer.index))
+    return _laid_out(rasters, observer, layers, along, height, raster_index, float(distance_m))
 
 
 def _laid_out(
     rasters: Sequence[Elevations], observer: Observer, layers: Sequence[Layer],
-    along: list[Floats], height: list[Floats], said: list[Ints], distance_m: float,
+    along: list[Floats], height: list[Floats], raster_index: list[Ints], distance_m: float,
 ) -> PathProfile:  # fmt: skip
     asked = np.linspace(0.0, distance_m, 201)  # where nobody knows, say so at these places
     known = np.zeros((1, asked.size), bool)
@@ -351,7 +351,7 @@ def _laid_out(
     dark = asked[~known[0] & (asked > 0)]
     along_m = np.concatenate([*along, dark])
     height_m = np.concatenate([*height, np.full(dark.size, np.nan)])
-    which = np.concatenate([*said, np.full(dark.size, -1)]).astype(np.int64)
+    which = np.concatenate([*raster_index, np.full(dark.size, -1)]).astype(np.int64)
     order = np.argsort(along_m, kind="stable")
     along_m, height_m, which = along_m[order], height_m[order], which[order]
     radius = float(observer.radius_m[0])

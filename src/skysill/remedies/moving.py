@@ -231,12 +231,12 @@ def _remedy(
     magnetic_deg = _magnetic_deg(trials, bearing_deg)
     direction = compass_word(bearing_deg)
     tapes = tapes_to(trials.job, mount.east_m, mount.north_m, on_roof=on_roof)
-    told = (
+    bearing_text = (
         f"bearing {bearing_deg:.0f}° true"
         if magnetic_deg is None
         else f"bearing {magnetic_deg:.0f}° magnetic"
     )
-    text = f"Move the mount {by_m:.1f} m to the {direction} ({told}), on the same mast"
+    text = f"Move the mount {by_m:.1f} m to the {direction} ({bearing_text}), on the same mast"
     if tapes:
         text += f": {tape_words(tapes)}"
     text += "."

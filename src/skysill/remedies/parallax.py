@@ -1,4 +1,4 @@
-"""Columns seen from one dish centre, carried over to many others by their distance: where to try, not what is so."""
+"""Columns seen from one dish centre, shifted to many others by parallax: an estimate of where a remedy may work."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from skysill.units import Bools, Floats, direction_enu, wrap_180
 __all__ = ["shifted", "shifted_spare_deg"]
 
 MOST_COLUMNS = 300
-"""Of each silhouette only so many columns are carried, those that could come nearest to the ray."""
+"""So many columns of each silhouette are shifted: those that could come nearest to the ray."""
 
 _AT_ONCE = 1_000_000
 

@@ -70,13 +70,13 @@ def least_height(trials: Trials) -> tuple[float | None, str]:
     beside_deg, fixed_deg = trials.scene_spare_deg(step_m), trials.fixed_spare_deg(step_m)
     able = (beside_deg >= 0.0) & (fixed_deg >= -_DOUBT_DEG)
     ample = np.minimum(beside_deg, fixed_deg) >= _AMPLE_DEG
-    told: dict[int, str | None] = {}
+    verdicts: dict[int, str | None] = {}
 
     def verdict_at(index: int) -> str | None:
-        if index not in told:
+        if index not in verdicts:
             found = trials.tried(at_height(trials.mount, float(heights_m[index])))
-            told[index] = None if found is None else found[0].verdict
-        return told[index]
+            verdicts[index] = None if found is None else found[0].verdict
+        return verdicts[index]
 
     for low, high in _runs(able):
         ample_here = np.flatnonzero(ample[low : high + 1])

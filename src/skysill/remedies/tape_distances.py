@@ -92,11 +92,11 @@ def tape_words(tapes: Sequence[Tape]) -> str:
                 zip(each, tapes, strict=True)]  # fmt: skip
     if not each:
         return ""
-    told = f"{' and '.join(each)}".removesuffix(",")
+    text = f"{' and '.join(each)}".removesuffix(",")
     return (
-        told
+        text
         if len(how) > 1
-        else told + (", measured along the roof" if how == {"the roof"} else ", measured level")
+        else text + (", measured along the roof" if how == {"the roof"} else ", measured level")
     )
 
 

@@ -1,7 +1,7 @@
 """What-ifs of one mount and one satellite: where a change is worth trying, and what a full assessment says of it.
 
 The columns of the first assessment, shifted by parallax, and the exact kernel of the obstacles say where to try;
-only what the whole chain then says of the changed situation counts, since what a near thing hid may emerge.
+only the full assessment of the changed situation counts, since what a near obstruction hid may emerge.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def line_warning(job: Job, foot_m: Floats, height_m: float) -> str | None:
     near = near_lines(job, foot_m[None], height_m)
     if int(near.severity[0]) > 1:
         return None
-    told = line_cautions(near, 0)
-    return f" {told[0].text}" if told else ""
+    warnings = line_cautions(near, 0)
+    return f" {warnings[0].text}" if warnings else ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,7 +159,7 @@ class Trials:
         return np.minimum(self.scene_spare_deg(step_m), self.fixed_spare_deg(step_m))
 
     def tried(self, mount: Mount, scene: Scene | None = None) -> tuple[SatelliteResult, float | None] | None:
-        """The whole chain's answer for a changed mount or scene, if it is better than today's, and its surface.
+        """The full assessment of a changed mount or scene, if it is better than today's, and its surface.
 
         None where it is no better, or where it cannot be assessed at all: inside a wall, say.
         """

@@ -56,7 +56,7 @@ def _judged(trials: Trials, whole: Scene, left_m: dict[str, float]) -> Satellite
 
 
 def _cut_hard(trials: Trials, whole: Scene) -> dict[str, float]:
-    """Trees in the way, the tightest first, each cut as far as it can be, until it is clear; empty: it never is."""
+    """Trees in the way, the critical one first, each cut as far as it can be, until it is clear; empty: it never is."""
     left_m: dict[str, float] = {}
     current = trials.result
     for _ in range(_MOST_TREES):
@@ -142,9 +142,9 @@ def _remedy(trials: Trials, whole: Scene, left_m: dict[str, float], verdict: str
     text = f"Trim {each}; that lasts {years:g} years at the growth stated."
     much = [t for t in trims if t.share > MOST_SHARE]
     if much:
-        told = " and ".join(f"{np.ceil(t.share * 100.0 - 1e-6):.0f}% of {t.obstacle}" for t in much)
+        shares = " and ".join(f"{np.ceil(t.share * 100.0 - 1e-6):.0f}% of {t.obstacle}" for t in much)
         text += (
-            f" That takes {told}, more than the third of its height that common tree-work practice allows: ask "
+            f" That takes {shares}, more than the third of its height that common tree-work practice allows: ask "
             "somebody qualified in tree work first, or take another remedy."
         )
     return Remedy(

@@ -134,14 +134,16 @@ def allowed_heights_text(
         link=link,
     )
     # rounded down: the sentence must not allow more than the geometry does
-    told = [
+    height_texts = [
         f"{np.floor(height * 10.0) / 10.0:.1f} m" if height > 0 else "not even the ground"
         for height in heights
     ]
     if heights.max() > _HIGHEST_USEFUL_M:
         return f"Towards {satellite}: so steep that only what overhangs the dish matters."
-    first = f"at {distances_m[0]:g} m nothing above {told[0]} over the ground there"
-    rest = "".join(f", at {d:g} m {height}" for d, height in zip(distances_m[1:], told[1:], strict=True))
+    first = f"at {distances_m[0]:g} m nothing above {height_texts[0]} over the ground there"
+    rest = "".join(
+        f", at {d:g} m {height}" for d, height in zip(distances_m[1:], height_texts[1:], strict=True)
+    )
     who = "is taken as level with the site's" if ground.source is None else f"is {ground.source}'s"
     return f"Towards {satellite}: {first}{rest}; the ground {who}."
 

@@ -1,6 +1,6 @@
 """How sure the room of a search's spots is: the probability at any height, as `assess` works it out.
 
-What does not depend on the dish's height is kept for each spot and ray as long as the search lasts: readings carried to
+What does not depend on the dish's height is kept for each spot and ray as long as the search lasts: readings shifted to
 the spot, which are then only moved up or down, and the ground's profiles.
 """
 
@@ -70,7 +70,7 @@ class MastCertainty:
             self._asked[key] = self._worked_out(*key)
         return self._asked[key]
 
-    def hopeless(self, spot: int, look: int, at: int, *, alone: bool) -> bool:
+    def ruled_out(self, spot: int, look: int, at: int, *, alone: bool) -> bool:
         """Whether the ground alone leaves far too little certainty: more sources can only leave less."""
         ground = self.room.uncertain_ground(spot, look, at, alone=alone)
         if not len(ground):
@@ -120,7 +120,7 @@ class MastCertainty:
         return seen.uncertain_silhouettes(seen.obstacles, growth_m), seen.errors
 
     def _stations_at(self, spot: int, look: int, at: int) -> tuple[StationHorizon, ...]:
-        """What was read, after growth, seen from one height: carried to the spot once, then moved up or down."""
+        """What was read, after growth, seen from one height: shifted to the spot once, then moved up or down."""
         ray, key = self.room.looks[spot][look], (spot, look)
         if key not in self._stations:
             today = station_horizons(

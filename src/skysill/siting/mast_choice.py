@@ -51,7 +51,7 @@ class Chosen:
 
 
 _Stage = int
-_ROOM, _HOPED, _PROVED = 0, 1, 2
+_ROOM, _EXPECTED, _PROVED = 0, 1, 2
 """What is known of a spot in the queue: its room; a height that ought to do; the same, assessed."""
 
 
@@ -108,42 +108,44 @@ class MastChoice:
                 continue
             margin_deg = None
             if stage == _ROOM:
-                hoped = min((entry[0] for entry in queue if entry[3] != _ROOM), default=None)
-                at, stage = self._hope(spot, satellites, at, hoped)
+                expected = min((entry[0] for entry in queue if entry[3] != _ROOM), default=None)
+                at, stage = self._expected_height(spot, satellites, at, expected)
             else:
                 at, stage, margin_deg = self._proof(spot, satellites, at)
             if at < self.room.usable[spot]:
                 heapq.heappush(queue, (self._order(spot, at, margin_deg), spot, at, stage))
-        return found or self._nearly(with_room, satellites, keep)
+        return found or self._spots_with_room(with_room, satellites, keep)
 
-    def _hope(self, spot: int, satellites: Sequence[int], at: int, hoped: Order | None) -> tuple[int, _Stage]:
+    def _expected_height(
+        self, spot: int, satellites: Sequence[int], at: int, expected: Order | None
+    ) -> tuple[int, _Stage]:
         """The height that ought to do; or only a height below which none does, behind which the spot waits.
 
         One height is asked: the one given, and each further time one twice as far up, but none that would come behind
-        the best hoped for. Certainty that falls short there falls short below too. Where not even the room is there,
+        the best expected. Certainty that falls short there falls short below too. Where not even the room is there,
         every height is asked.
         """
         key = (spot, tuple(satellites))
         stride = self._strides.get(key, 1)
         self._strides[key] = 2 * stride
         beyond = min(at + stride, int(self.room.usable[spot]))
-        if hoped is not None:
-            beyond = self._first_behind(spot, hoped, at, beyond)
+        if expected is not None:
+            beyond = self._first_behind(spot, expected, at, beyond)
         asked = beyond - 1
         if not self._has_room(spot, satellites, asked):
-            return self._onward(spot, satellites, at, strict=False), _HOPED
+            return self._onward(spot, satellites, at, strict=False), _EXPECTED
         hardest = sorted(satellites, key=lambda k: -int(self.each[spot, k]))
         if not all(self._content(spot, k, key[1], asked, strict=False) for k in hardest):
             return asked + 1, _ROOM
         for satellite in hardest:
             at = self._between(spot, satellite, key[1], at, asked)
-        return at, _HOPED
+        return at, _EXPECTED
 
-    def _first_behind(self, spot: int, hoped: Order, low: int, beyond: int) -> int:
+    def _first_behind(self, spot: int, expected: Order, low: int, beyond: int) -> int:
         """The first height over `low` that would come behind an order, at most `beyond`."""
         while beyond - low > 1:
             middle = (low + beyond) // 2
-            before = self._order(spot, middle, None) <= hoped
+            before = self._order(spot, middle, None) <= expected
             low, beyond = (middle, beyond) if before else (low, middle)
         return beyond
 
@@ -164,11 +166,13 @@ class MastChoice:
     def _proof(self, spot: int, satellites: Sequence[int], at: int) -> tuple[int, _Stage, float | None]:
         """The height assessed; where that is not content, the next to try; where a lower one is, that."""
         if not self._proved(spot, satellites, at):
-            return self._onward(spot, satellites, at + 1), _HOPED, None
+            return self._onward(spot, satellites, at + 1), _EXPECTED, None
         if at > self._start(satellites)[spot] and all(self._exact(spot, tuple(satellites), at - 1).values()):
-            return at - 1, _HOPED, None
-        tight = max(self._assessed(spot, satellites, at).results, key=result_severity).clearance.margin_deg
-        return at, _PROVED, 90.0 if tight is None else tight
+            return at - 1, _EXPECTED, None
+        least_deg = max(
+            self._assessed(spot, satellites, at).results, key=result_severity
+        ).clearance.margin_deg
+        return at, _PROVED, 90.0 if least_deg is None else least_deg
 
     def _onward(self, spot: int, satellites: Sequence[int], start: int, *, strict: bool = True) -> int:
         """The first height from `start` on at which every satellite is content; `usable` where there is none.
@@ -190,7 +194,7 @@ class MastChoice:
 
     def _onward_for(self, spot: int, satellite: int, group: tuple[int, ...], start: int, strict: bool) -> int:
         last = int(self.room.usable[spot])
-        start = self._past_hopeless(spot, satellite, group, start)
+        start = self._past_ruled_out(spot, satellite, group, start)
         if start >= last:
             return last
         low, high, stride = start - 1, start, 1
@@ -209,22 +213,22 @@ class MastChoice:
             low, high = (low, middle) if content(middle) else (middle, high)
         return high
 
-    def _past_hopeless(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
+    def _past_ruled_out(self, spot: int, satellite: int, group: tuple[int, ...], start: int) -> int:
         """The first height from `start` on that the ground alone does not make hopeless."""
         at, last = start, int(self.room.usable[spot])
         if not self.job.sources.rasters or not self.certainty.plain(satellite):
             return at
         for look in self.room.looks_of([satellite]):
 
-            def hopeless(index: int, look: int = int(look)) -> bool:
-                return self.certainty.hopeless(spot, look, index, alone=len(group) == 1)
+            def ruled_out(index: int, look: int = int(look)) -> bool:
+                return self.certainty.ruled_out(spot, look, index, alone=len(group) == 1)
 
-            if at >= last or not hopeless(at):
+            if at >= last or not ruled_out(at):
                 continue
             low, high = at, last
             while high - low > 1:
                 middle = (low + high) // 2
-                low, high = (middle, high) if hopeless(middle) else (low, middle)
+                low, high = (middle, high) if ruled_out(middle) else (low, middle)
             at = high
         return at
 
@@ -265,7 +269,7 @@ class MastChoice:
         found = self._assessed(spot, group, at).results
         return {k: r.verdict in CONTENT for k, r in zip(group, found, strict=True)}
 
-    def _nearly(self, with_room: Ints, satellites: Sequence[int], keep: int) -> list[Chosen]:
+    def _spots_with_room(self, with_room: Ints, satellites: Sequence[int], keep: int) -> list[Chosen]:
         """Where no spot is content: those with room, each at its tallest mast."""
         ranked = []
         for spot in with_room:

@@ -300,7 +300,7 @@ class SpotRoom:
         return found
 
     def _past_readings(self, spot: int, look: int, lowest: Sequence[StationHorizon]) -> int:
-        """Guessed from the columns seen from the lowest height, sunk; then asked again from above and below."""
+        """Estimated from the columns seen from the lowest height, lowered; then checked one height above and below."""
         ray, last = self.looks[spot][look], int(self.usable[spot])
         seen = _silhouettes(lowest)
 
@@ -314,8 +314,8 @@ class SpotRoom:
         low, high = 0, last
         while high - low > 1:
             middle = (low + high) // 2
-            sunk = [_sunk(one, up_m(middle)) for one in seen]
-            low, high = (middle, high) if self._least_spare_deg(sunk, ray) < 0.0 else (low, middle)
+            lowered = [_seen_from_higher(one, up_m(middle)) for one in seen]
+            low, high = (middle, high) if self._least_spare_deg(lowered, ray) < 0.0 else (low, middle)
         while high < last and short(high):
             high += 1
         while high - 1 > 0 and not short(high - 1):
@@ -386,7 +386,7 @@ def _raised(step_m: Floats | None, by_m: float) -> Floats | None:
     return None if step_m is None else step_m + np.array([0.0, 0.0, by_m])
 
 
-def _sunk(seen: Silhouette, by_m: float) -> Silhouette:
+def _seen_from_higher(seen: Silhouette, by_m: float) -> Silhouette:
     """Columns seen from a dish that stands higher; those without a distance stay where they are."""
     known = ~np.isnan(seen.distance_m)
     distance_m = np.where(known, seen.distance_m, 1.0)

@@ -1,4 +1,4 @@
-"""The rows of `mounts`: each mount as it is told, the ranking, and the same as GeoJSON."""
+"""The rows of `mounts`: each mount with its figures, the ranking, and the same as GeoJSON."""
 
 from __future__ import annotations
 

@@ -237,9 +237,9 @@ def _answer(
         for name in names
     )
     # what is said of each spot of a search differs only in its distances: the best one's stands for all
-    spoken = [c for c in candidates if c.alone is None or (rows and c.mount.name == rows[0].name)]
+    reported = [c for c in candidates if c.alone is None or (rows and c.mount.name == rows[0].name)]
     notes = [*(searched.spots.notes if searched else ())]
-    notes += [w for c in spoken if c.at is not None for w in c.at.warnings]
+    notes += [w for c in reported if c.at is not None for w in c.at.warnings]
     notes += [f"{c.mount.name} was left out of the ranking: {c.fault}" for c in candidates if c.fault]
     if searched is not None and not np.isfinite(searched.all_height_m).any() and len(names) > 1:
         notes.append("No spot of the search serves all satellites from one mast within the height looked at.")
