@@ -26,7 +26,7 @@ from skysill.model.survey import Survey
 from skysill.remedies.search import check
 from skysill.remedies.tape_distances import compass_word, tapes_to
 from skysill.remedies.trials import first_good
-from skysill.report.satellite_page import _in_vain
+from skysill.report.satellite_page import _unsuccessful_search
 
 pytestmark = pytest.mark.slow
 
@@ -151,7 +151,7 @@ def test_what_was_looked_for_in_vain_is_said_only_where_nothing_was_found():
     [vain] = check(job(tall), post).results
     assert not vain.remedies
     assert vain.searched == "none found: no mast of up to 9 m, spot within 12 m or trimming clears it"
-    assert _in_vain(vain) == ["None found: no mast of up to 9 m, spot within 12 m or trimming clears it."]
+    assert _unsuccessful_search(vain) == ["None found: no mast of up to 9 m, spot within 12 m or trimming clears it."]
     [found] = check(job(WALL), post).results
     assert found.remedies
     assert found.searched == ""

@@ -233,7 +233,10 @@ def beam_caution(terminal: Terminal) -> Caution | None:
     """Exposure to the beam; None for a terminal of which the user says that it only receives."""
     if terminal.receive_only:
         return None
-    advice = "switch the transmitter off before reaching in front of the dish, and follow its data sheet and local limits"
+    advice = (
+        "switch the transmitter off before reaching in front of the dish, and follow its data sheet and "
+        "local limits"
+    )
     if terminal.transmit_power_w is None or terminal.transmit_ghz is None:
         lacks = {"its power": terminal.transmit_power_w, "its frequency": terminal.transmit_ghz}
         missing = [name for name, value in lacks.items() if value is None]
