@@ -188,7 +188,7 @@ def verdicts(seed, house, middle, truth, job, rng, tally, worst):
         except InputError:
             tally["inside something"] += 1
             continue
-        at = found.gathered.place
+        at = found.evidence.place
         dish = np.array([east + middle[0], north + middle[1], at.antenna_elevation_m])
         for one in found.results:
             if not one.look.visible:

@@ -151,7 +151,9 @@ def test_what_was_looked_for_in_vain_is_said_only_where_nothing_was_found():
     [vain] = check(job(tall), post).results
     assert not vain.remedies
     assert vain.searched == "none found: no mast of up to 9 m, spot within 12 m or trimming clears it"
-    assert _unsuccessful_search(vain) == ["None found: no mast of up to 9 m, spot within 12 m or trimming clears it."]
+    assert _unsuccessful_search(vain) == [
+        "None found: no mast of up to 9 m, spot within 12 m or trimming clears it."
+    ]
     [found] = check(job(WALL), post).results
     assert found.remedies
     assert found.searched == ""
