@@ -203,7 +203,7 @@ def test_what_is_no_geotiff_is_refused(server, hill):
 
 
 def test_a_window_over_the_network_is_no_larger_than_is_said(server, hill, monkeypatch):
-    monkeypatch.setattr("skysill.io.rasters.MOST_REMOTE_CELLS", 10_000)
+    monkeypatch.setattr("skysill.io.raster_windows.MOST_REMOTE_CELLS", 10_000)
     grid = opened(server)[0].window(*PLACE, 1000.0)
     assert 5_000 < grid.values.size <= 10_000
     assert any("beyond that it would be too much for the network" in note for note in grid.notes)
