@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     )
     from skysill.horizon.silhouette import Profile as Profile, Silhouette as Silhouette
     from skysill.io.as_built import AsBuilt as AsBuilt, read_as_built as read_as_built
-    from skysill.io.checksums import Fingerprint as Fingerprint, fingerprint as fingerprint
+    from skysill.io.checksums import FileChecksum as FileChecksum, file_checksum as file_checksum
     from skysill.io.horizon_tables import horizon_profile_csv as horizon_profile_csv
     from skysill.io.json_text import plain_values as plain_values, to_json_text as to_json_text
     from skysill.io.least_height_rasters import (
@@ -70,7 +70,7 @@ if TYPE_CHECKING:
         screen_file as screen_file,
     )
     from skysill.io.site_file import read_site_file as read_site_file
-    from skysill.io.sources import read_scene as read_scene
+    from skysill.io.site_obstacles import read_scene as read_scene
     from skysill.io.survey_tables import (
         read_horizon_csv as read_horizon_csv,
         read_satellites as read_satellites,
@@ -258,11 +258,11 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "read_horizon_csv",
         "read_satellites",
     ),
-    "io.sources": ("read_scene",),
+    "io.site_obstacles": ("read_scene",),
     "io.site_file": ("read_site_file",),
     "io.checksums": (
-        "Fingerprint",
-        "fingerprint",
+        "FileChecksum",
+        "file_checksum",
     ),
     "io.as_built": (
         "AsBuilt",

@@ -13,7 +13,7 @@ from houses import HOUSES, l_shape, plane, roof_m, turned_plan, vector_site
 from skysill.errors import InputError
 from skysill.horizon.roof_surface import own_roof, roof_doubts, roof_elevation_m, roof_triangles
 from skysill.io.site_file import read_site_file
-from skysill.io.sources import read_scene
+from skysill.io.site_obstacles import read_scene
 from skysill.model.roof_forms import form_facets
 from skysill.model.site import Roof, Site
 

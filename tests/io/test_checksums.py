@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from skysill.errors import InputError
-from skysill.io.checksums import fingerprint, fingerprints
+from skysill.io.checksums import file_checksum, file_checksums
 from skysill.io.job_options import JobOptions
 from skysill.io.jobs import read_job
 
@@ -17,14 +17,14 @@ DEMO = Path(__file__).parents[2] / "demo_terrain"
 def test_the_published_example_of_the_standard(tmp_path):
     """FIPS 180-4 example, one block: SHA-256 of "abc" (NIST, from memory)."""
     (tmp_path / "abc.txt").write_bytes(b"abc")
-    found = fingerprint(tmp_path / "abc.txt", "a test")
+    found = file_checksum(tmp_path / "abc.txt", "a test")
     assert found.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert (found.name, found.size_bytes) == ("abc.txt", 3)
 
 
 def test_every_file_of_the_clinic_is_named_once():
     options = JobOptions(site_file=str(DEMO / "clinic.toml"))
-    found = fingerprints(options, read_job(options).sources.rasters)
+    found = file_checksums(options, read_job(options).sources.rasters)
     assert {(print_.name, print_.role) for print_ in found} == {
         ("clinic.toml", "site file"),
         ("clinic_horizon.csv", "measured horizon"),
@@ -38,4 +38,4 @@ def test_every_file_of_the_clinic_is_named_once():
 
 def test_a_missing_file_is_said(tmp_path):
     with pytest.raises(InputError, match="there is no such file"):
-        fingerprint(tmp_path / "gone.tif", "elevation")
+        file_checksum(tmp_path / "gone.tif", "elevation")

@@ -11,7 +11,7 @@ from skysill.io.obstacle_files import read_obstacles
 from skysill.io.obstacle_keys import ObstacleTable
 from skysill.io.obstacle_schema import LEVEL_GROUND, Ground
 from skysill.io.site_bearings import BearingCorrections
-from skysill.io.sources import inline_obstacles
+from skysill.io.site_obstacles import inline_obstacles
 from skysill.model.site import Site
 from skysill.model.survey import Survey
 

@@ -13,7 +13,7 @@ from PIL import Image
 from skysill.assessment.pipeline import assess
 from skysill.assessment.results import Remedy
 from skysill.io.as_built import AsBuilt
-from skysill.io.checksums import fingerprints
+from skysill.io.checksums import file_checksums
 from skysill.io.job_options import JobOptions
 from skysill.io.photos import Photo
 from skysill.io.site_file import read_site_file
@@ -72,7 +72,7 @@ def record(make_record, clinic_job, clinic_assessment):
         assessment=nasty,
         by=NASTY,
         sun_after_utc=MORNING,
-        files=fingerprints(options, clinic_job.sources.rasters),
+        files=file_checksums(options, clinic_job.sources.rasters),
         photos=[a_photo(f"{NASTY}.jpg", latitude_deg=58.0321, longitude_deg=-24.6541, direction_deg=175.0)],
         as_built=AsBuilt(
             date=dt.date(2026, 7, 2), by=NASTY, satellite="Demo South", height_m=4.45, azimuth_deg=179.0,

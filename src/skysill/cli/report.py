@@ -107,7 +107,7 @@ class _RecordInputs:
 
 
 def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
-    from skysill.io.checksums import fingerprints
+    from skysill.io.checksums import file_checksums
     from skysill.io.jobs import mount_notes, mount_of, read_job
     from skysill.pointing.sun_guides import local_zone
     from skysill.remedies.search import check
@@ -120,7 +120,7 @@ def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | 
     job = read_job(options)
     mount = mount_of(options, job)
     job = replace(job, notes=(*job.notes, *mount_notes(options, job)))
-    files = fingerprints(options, job.sources.rasters)
+    files = file_checksums(options, job.sources.rasters)
     assessment = check(job, mount, profile_step_deg=1.0, paths=True)
     return survey_record(
         job,

@@ -1,4 +1,4 @@
-"""Which files an answer rests on: name, size, SHA-256, so that anyone can tell whether it is the same file."""
+"""Names, sizes and checksums (SHA-256) of the files that a result rests on."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from skysill.io.raster_checks import check_raster_file
 from skysill.io.text import check_file, printable
 from skysill.io.vector_files import split_layer
 
-__all__ = ["Fingerprint", "fingerprint", "fingerprints", "inputs_of"]
+__all__ = ["FileChecksum", "file_checksum", "file_checksums", "inputs_of"]
 
 
 @dataclass(frozen=True, slots=True)
-class Fingerprint:
+class FileChecksum:
     """One file that was read.
 
     name : without its folder; role : what for, in words
@@ -35,7 +35,7 @@ class Fingerprint:
     sha256: str
 
 
-def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
+def file_checksum(path: str | Path, role: str, detail: str = "") -> FileChecksum:
     """Size and SHA-256 (FIPS 180-4) of one file.
 
     Parameters
@@ -46,31 +46,31 @@ def fingerprint(path: str | Path, role: str, detail: str = "") -> Fingerprint:
 
     Returns
     -------
-    Fingerprint
+    FileChecksum
 
     Raises
     ------
     InputError : it cannot be read
 
-    >>> fingerprint("demo_terrain/clinic_horizon.csv", "readings").name
+    >>> file_checksum("demo_terrain/clinic_horizon.csv", "readings").name
     'clinic_horizon.csv'
     """
     place = check_file(path)
     try:
         with place.open("rb") as opened:
             digest = hashlib.file_digest(opened, "sha256").hexdigest()
-        return Fingerprint(printable(place.name), role, detail, place.stat().st_size, digest)
+        return FileChecksum(printable(place.name), role, detail, place.stat().st_size, digest)
     except OSError as fault:
         raise InputError(f"cannot be read ({fault.strerror}).", where=str(path)) from fault
 
 
-def fingerprints(options: JobOptions, rasters: tuple[Any, ...] = ()) -> tuple[Fingerprint, ...]:
+def file_checksums(options: JobOptions, rasters: tuple[Any, ...] = ()) -> tuple[FileChecksum, ...]:
     """Every file that a job rests on, each once: the site file and what it names, or the options name instead."""
-    found: dict[str, Fingerprint] = {}
+    found: dict[str, FileChecksum] = {}
     for path, role, detail in _read(options, rasters):
         key = str(Path(path).resolve())
         if key not in found:
-            found[key] = fingerprint(path, role, detail)
+            found[key] = file_checksum(path, role, detail)
     for raster in rasters:
         found.update({one.detail: one for one in _fetched(raster)})
     return tuple(found.values())
@@ -108,7 +108,7 @@ def _detail(raster: Any) -> str:
     return f"{detail}; {raster.attribution}" if raster.attribution else detail
 
 
-def _fetched(raster: Any) -> Iterator[Fingerprint]:
+def _fetched(raster: Any) -> Iterator[FileChecksum]:
     """Files on the web that windows were read of: address, version and day in place of a checksum of the whole."""
     for tile in raster.tiles:
         if tile.remote is None or tile.remote.version is None:
@@ -119,7 +119,7 @@ def _fetched(raster: Any) -> Iterator[Fingerprint]:
         said += [f"changed there {version.last_modified}"] if version.last_modified else []
         said += [f"ETag {version.etag}"] if version.etag else []
         detail = printable("; ".join(said))
-        yield Fingerprint(
+        yield FileChecksum(
             printable(Path(tile.path).name), "elevation", detail, version.size_bytes, "not read whole"
         )
 

@@ -76,7 +76,7 @@ def _sources(options: JobOptions, filed: Sources, site: Site, date: dt.date) -> 
 
         new["readings"] = read_horizon_csv(options.horizon)
     if options.obstacles is not None:
-        from skysill.io.sources import read_scene
+        from skysill.io.site_obstacles import read_scene
 
         new["scene"] = read_scene(
             options.obstacles, site, rasters=filed.rasters, complete=options.obstacles_complete
@@ -93,9 +93,9 @@ def _check(options: JobOptions, job: Job, satellites: bool) -> None:
     """Refuse options that the rasters contradict, and a job without satellites or times that it needs."""
     rasters = job.sources.rasters
     if options.ground_elevation_m is not None:
-        from skysill.io.sources import refuse_unlikely
+        from skysill.io.sources import refuse_implausible_elevations
 
-        refuse_unlikely(rasters, job.site, (), "")
+        refuse_implausible_elevations(rasters, job.site, (), "")
     if options.highest_ground_m is not None:
         from skysill.io.sources import refuse_higher_ground
 

@@ -17,18 +17,14 @@ from skysill.io.job_options import JobOptions
 from skysill.io.obstacle_keys import MastKitTable, RoofTable
 from skysill.io.site_bearings import BearingCorrections
 from skysill.io.site_keys import MountTable, StationTable, SurveyTable, TerminalTable, TerrainTable
+from skysill.io.site_obstacles import ground_of, inline_obstacles, plan_position, read_scene, scene_of
 from skysill.io.site_schema import SiteFile, parse_site_file
 from skysill.io.site_values import given
 from skysill.io.sources import (
-    inline_obstacles,
     open_listed,
     open_terrain,
-    plan_of,
-    read_scene,
     refuse_higher_ground,
-    refuse_unlikely,
-    scene_of,
-    stand_on,
+    refuse_implausible_elevations,
     terrain_area,
 )
 from skysill.io.survey_tables import read_horizon_csv, read_satellites
@@ -134,7 +130,7 @@ def read_site_file(
     mounts = _mounts(file.mounts, bearings, shown, options.default_mount_height_m)
     roof = _roof(file.roof, shown, site, rasters)
     doubts = () if roof is None else _roof_notes(roof)
-    refuse_unlikely(
+    refuse_implausible_elevations(
         rasters, site, mounts, "" if site.ground_elevation_m != file.ground_elevation_m else shown
     )
     return Job(
@@ -219,7 +215,7 @@ def _scene(
     if file.obstacles.file is not None:
         found.extend(read_scene(folder / file.obstacles.file, site, rasters=rasters).obstacles)
     if file.obstacle:
-        ground = stand_on(site, rasters)
+        ground = ground_of(site, rasters)
         found.extend(inline_obstacles(file.obstacle, bearings=bearings, ground=ground, shown=shown))
     return scene_of(found, complete=file.obstacles.complete)
 
@@ -265,7 +261,7 @@ def _stations(
         with placed_at(f"{shown}, [[stations]] number {number}"):
             if table.name in {station.name for station in found}:
                 raise InputError(f"two are called {quoted(table.name)}.", mend="Rename one.")
-            at = plan_of(table, bearings, table.bearings)
+            at = plan_position(table, bearings, table.bearings)
             if at is None:
                 raise InputError(
                     "has no place.", mend="Give east_m and north_m, or bearing_deg and distance_m."
@@ -330,7 +326,7 @@ def _mount(
         )
     if table.height_m is not None and table.heights_m is not None:
         raise InputError("height_m and heights_m are both given.", mend="Keep one of the two.")
-    east_m, north_m = plan_of(table, bearings, table.bearings or "true") or (0.0, 0.0)
+    east_m, north_m = plan_position(table, bearings, table.bearings or "true") or (0.0, 0.0)
     heights_m = table.heights_m or [default_height_m if table.height_m is None else table.height_m]
     for height_m in heights_m:
         if table.max_height_m is not None and height_m > table.max_height_m:
@@ -425,7 +421,7 @@ def _form(
         )
     if table.eaves_height_m is None:
         raise InputError("needs eaves_height_m above the site's ground.", where=where)
-    ground = stand_on(site, rasters)
+    ground = ground_of(site, rasters)
     if not ground.known:
         raise InputError(
             "has heights above a ground that nobody knows.", where=where, mend="Give ground_elevation_m."

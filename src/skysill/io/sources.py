@@ -1,4 +1,4 @@
-"""What stands around a site: rasters opened, obstacles of files and of inline tables stood on the ground."""
+"""Elevation rasters of a job: opened, and compared with the elevations that a site file states."""
 
 from __future__ import annotations
 
@@ -8,44 +8,24 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.elevation.areas import Around
-from skysill.io.obstacle_keys import ObstacleTable
-from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, obstacles_of, unique_names
-from skysill.io.site_bearings import BearingCorrections, refuse_mixed_bearings
-from skysill.io.site_values import given
 from skysill.io.text import nearest, placed_at, quoted
-from skysill.model.default_errors import OBSTACLE, sighted_error
-from skysill.model.job import Job, Sources
-from skysill.model.obstacles import Obstacle
-from skysill.model.scene import Scene
-from skysill.model.site import (
-    HIGHEST_GROUND_ON_EARTH_M,
-    Mount,
-    Satellite,
-    Site,
-)
-from skysill.model.survey import Survey
-from skysill.units import Floats
+from skysill.model.job import Job
+from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Mount, Satellite, Site
 
 if TYPE_CHECKING:
     from skysill.io.elevation.allowed_hosts import AllowedHosts
 
 __all__ = [
-    "inline_obstacles",
     "open_listed",
     "open_terrain",
-    "plan_of",
-    "read_scene",
     "refuse_higher",
     "refuse_higher_ground",
+    "refuse_implausible_elevations",
     "refuse_outside",
-    "refuse_unlikely",
-    "scene_of",
-    "stand_on",
     "terrain_area",
 ]
 
@@ -100,8 +80,8 @@ def open_terrain(
 
     texts : paths, web addresses, or templates of tile names
     errors_m : vertical standard deviation, one for all or one each; empty: each raster's own default
-    around : the area they are wanted for; None: everywhere
-    hosts : that may be asked; None: none
+    around : the area they are needed for; None: everywhere
+    hosts : web hosts that files may be fetched from; None: none
     """
     split = [_split_kind(text) for text in texts]
     with placed_at("--terrain-error"):
@@ -140,9 +120,9 @@ def open_listed(
 ) -> tuple[Any, ...]:
     """Opened rasters from three lists of one length.
 
-    further : what else is said of each, as `RasterSpec` has it
-    around : the area they are wanted for; None: everywhere
-    hosts : that may be asked; None: none
+    further : further fields of `RasterSpec` for each
+    around : the area they are needed for; None: everywhere
+    hosts : web hosts that files may be fetched from; None: none
     """
     if not paths:
         return ()
@@ -169,7 +149,7 @@ def refuse_higher_ground(
 ) -> None:
     """Refuse a highest ground that a raster contradicts, as far out as ground of any height could matter.
 
-    Ground higher than was said, and farther off than ground so low could matter, would never be looked at.
+    Higher ground farther away than ground of the stated height could matter would never be read.
 
     Raises
     ------
@@ -183,8 +163,10 @@ def refuse_higher_ground(
         refuse_higher(raster.name, found_m, highest_ground_m, where)
 
 
-def refuse_unlikely(rasters: Sequence[Any], site: Site, mounts: Sequence[Mount], shown: str) -> None:
-    """Refuse elevations out of all proportion to the rasters under them.
+def refuse_implausible_elevations(
+    rasters: Sequence[Any], site: Site, mounts: Sequence[Mount], shown: str
+) -> None:
+    """Refuse stated elevations that the rasters make implausible.
 
     Raises
     ------
@@ -245,184 +227,3 @@ def refuse_outside(job: Job) -> None:
             where=f'site "{site.name}"',
             mend="Give a raster that reaches it, or mend the position: are latitude and longitude swapped?",
         )
-
-
-def stand_on(site: Site, rasters: Sequence[Any]) -> Ground:
-    """What obstacles stand on: the site's ground, and the bare rasters' rises and falls around it."""
-    bare = tuple(raster for raster in rasters if raster.kind == "bare")
-    resolved = place(Job(site, (), sources=Sources(rasters=tuple(rasters))), Mount(height_m=0.0)).site
-    if resolved.ground_elevation_m is None:
-        return Ground(0.0, known=False)
-    if not bare:
-        return Ground(resolved.ground_elevation_m, known=True)
-    from skysill.horizon.terrain import ground_at
-
-    def rise_m(east_m: Floats, north_m: Floats) -> Floats:
-        there = offset_position(site.latitude_deg, site.longitude_deg, east_m, north_m)
-        heights_m, _ = ground_at(
-            bare, np.append(there[0], site.latitude_deg), np.append(there[1], site.longitude_deg)
-        )
-        return np.asarray(heights_m[:-1] - heights_m[-1])
-
-    return Ground(resolved.ground_elevation_m, known=True, rise_m=rise_m, rise_from=bare[0].name)
-
-
-def read_scene(path: str | Path, site: Site, *, rasters: Sequence[Any] = (), complete: bool = False) -> Scene:
-    """The obstacles of one vector file, standing on the ground around the site.
-
-    Parameters
-    ----------
-    path : GeoJSON (RFC 7946), or any vector file that GDAL reads
-    site : its position is the origin of the plan coordinates
-    rasters : give the ground below each obstacle, bare ones first; none: the ground of the site
-    complete : somebody states that nothing else stands near
-
-    Returns
-    -------
-    Scene
-
-    Raises
-    ------
-    InputError : naming file, feature, field and the mend
-
-    >>> from skysill import Site, read_scene
-    >>> scene = read_scene("demo_terrain/clinic_obstacles.geojson", Site("clinic", 58.0312, -24.6541, 41.0))
-    >>> len(scene.obstacles), scene.complete
-    (52, False)
-    """
-    from skysill.io.obstacle_files import read_obstacles
-
-    found = read_obstacles(
-        path, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg, ground=stand_on(site, rasters)
-    )
-    return scene_of(found, complete=complete)
-
-
-def scene_of(obstacles: Sequence[Obstacle], *, complete: bool) -> Scene:
-    """A scene, its obstacles' notes gathered and said once each."""
-    named = unique_names(obstacles)
-    notes = dict.fromkeys(note for obstacle in named for note in obstacle.notes)
-    return Scene(named, complete=complete, notes=tuple(notes))
-
-
-def plan_of(door: Any, bearings: BearingCorrections, said: str | None) -> tuple[float, float] | None:
-    """East and north of a thing given by either, or by bearing and distance from the site's position.
-
-    said : what its bearing is, as `BearingCorrections` takes it
-    """
-    flat = door.east_m is not None or door.north_m is not None
-    polar = door.bearing_deg is not None or door.distance_m is not None
-    if flat and polar:
-        raise InputError("east_m, north_m and bearing_deg, distance_m are both given.", mend="Keep one pair.")
-    if polar:
-        if door.bearing_deg is None or door.distance_m is None:
-            raise InputError("bearing_deg and distance_m belong together.", mend="Give both.")
-        angle_rad = np.deg2rad(bearings.true_deg(door.bearing_deg, said))
-        return float(door.distance_m * np.sin(angle_rad)), float(door.distance_m * np.cos(angle_rad))
-    return (door.east_m or 0.0, door.north_m or 0.0) if flat else None
-
-
-def inline_obstacles(
-    tables: Sequence[ObstacleTable], *, bearings: BearingCorrections, ground: Ground, shown: str
-) -> tuple[Obstacle, ...]:
-    """The [[obstacle]] tables of a site file as shapes; height_m counts from the ground where each stands."""
-    features = []
-    refuse_mixed_bearings(tables, bearings.survey, shown)
-    for number, table in enumerate(tables, start=1):
-        where = f"{shown}, [[obstacle]] number {number}" + (f" ({quoted(table.name)})" if table.name else "")
-        with placed_at(where):
-            features.append(_feature(table, bearings, where, ground))
-    return obstacles_of(features, ground)
-
-
-def _feature(door: ObstacleTable, bearings: BearingCorrections, where: str, ground: Ground) -> Feature:
-    numbers = {label: value for label, value in given(door).items() if label in NUMBERS}
-    survey, at = bearings.survey, plan_of(door, bearings, door.bearings)
-    ways = [at is not None, door.sightings is not None, door.outline is not None, door.line is not None]
-    if sum(ways) != 1:
-        raise InputError(
-            "is placed in no way, or in several.",
-            mend="Give one of: east_m and north_m; bearing_deg and distance_m; sightings; outline; line.",
-        )
-    eye_m, shape = (0.0, 0.0), "point"
-    if door.sightings is not None:
-        turned = [[east, north, bearings.true_deg(deg, door.bearings)] for east, north, deg in door.sightings]
-        at, eye_m = _crossing(turned), (door.sightings[0][0], door.sightings[0][1])
-    if at is not None:
-        points = [[*at]]
-    else:
-        shape = "area" if door.outline is not None else "line"
-        points = door.outline or door.line or []
-        if len({len(point) for point in points}) != 1:
-            raise InputError("some vertices have an elevation and some have none.", where=shape)
-    if door.inclination_deg is not None:
-        if at is None or set(HEIGHTS) & set(numbers):
-            raise InputError(
-                "serves a thing given by its place and without another height.", where="inclination_deg"
-            )
-        numbers |= _clinometer(door, at, eye_m, survey, ground)
-    errors = OBSTACLE["plan"]
-    notes: tuple[str, ...] = ()
-    if door.bearing_deg is not None or door.sightings is not None:
-        notes = bearings.notes(door.bearings, "obstacles")
-    if door.bearing_deg is not None and at is not None:
-        errors = sighted_error(
-            float(np.hypot(*at)),
-            bearing_error_deg=float(
-                np.hypot(survey.bearing_error_deg, bearings.correction(door.bearings).sigma_deg)
-            ),
-            distance_error_m=survey.distance_error_m,
-            distance_error_fraction=survey.distance_error_fraction,
-            inclination_deg=door.inclination_deg,
-            inclination_error_deg=survey.inclination_error_deg,
-        )
-    return Feature(
-        where=where,
-        shape=shape,
-        points_m=np.array(points, dtype=np.float64),
-        holes_m=tuple(np.array(hole) for hole in door.holes),
-        name=door.name,
-        kind=door.kind,
-        crown=door.crown,
-        deciduous=door.deciduous,
-        numbers=numbers,
-        notes=notes,
-        errors=errors,
-    )
-
-
-def _clinometer(
-    door: ObstacleTable, at: tuple[float, float], eye_m: tuple[float, float], survey: Survey, ground: Ground
-) -> dict[str, float]:
-    """Height above the site's ground from an angle at a known level distance: eye + s tan(inclination).
-
-    The eye is above the ground where the observer stood.
-    """
-    eye_up_m = survey.instrument_height_m if door.eye_height_m is None else door.eye_height_m
-    away_m = float(np.hypot(at[0] - eye_m[0], at[1] - eye_m[1]))
-    if away_m < 0.1:
-        raise InputError("needs the thing to stand away from the eye.", where="inclination_deg")
-    if ground.rise_m is not None and any(eye_m):
-        eye_up_m += float(np.nan_to_num(ground.rise_m(*np.array([eye_m]).T)[0]))
-    return {"height_above_site_m": eye_up_m + away_m * float(np.tan(np.deg2rad(door.inclination_deg or 0.0)))}
-
-
-def _crossing(sightings: Sequence[Sequence[float]]) -> tuple[float, float]:
-    """Where two lines of sight cross, each from (east, north) along a true bearing: plane intersection."""
-    (east_a, north_a, bearing_a), (east_b, north_b, bearing_b) = sightings
-    a_rad, b_rad = np.deg2rad(bearing_a), np.deg2rad(bearing_b)
-    turn = float(np.sin(a_rad - b_rad))
-    if abs(turn) < np.sin(np.deg2rad(5.0)):
-        raise InputError(
-            "the two bearings cross at under 5 degrees.",
-            where="sightings",
-            mend="Sight from places farther apart.",
-        )
-    step_east, step_north = east_b - east_a, north_b - north_a
-    along_a = float(step_north * np.sin(b_rad) - step_east * np.cos(b_rad)) / -turn
-    along_b = float(step_north * np.sin(a_rad) - step_east * np.cos(a_rad)) / -turn
-    if along_a <= 0.0 or along_b <= 0.0:
-        raise InputError(
-            "the two bearings meet behind an observer.", where="sightings", mend="Check both bearings."
-        )
-    return float(east_a + along_a * np.sin(a_rad)), float(north_a + along_a * np.cos(a_rad))

@@ -15,7 +15,7 @@ from skysill.assessment.placement import Place, place
 from skysill.assessment.results import Assessment, SatelliteResult, Tape
 from skysill.geodesy.positions import format_position
 from skysill.io.as_built import AsBuilt
-from skysill.io.checksums import Fingerprint
+from skysill.io.checksums import FileChecksum
 from skysill.io.photos import Photo
 from skysill.model.job import Job
 from skysill.model.site import Mount
@@ -85,7 +85,7 @@ class Record:
     geo_uri: str
     satellites: tuple[SatelliteRecord, ...]
     survey: SurveyRecord | None
-    files: tuple[Fingerprint, ...]
+    files: tuple[FileChecksum, ...]
     cautions: tuple[str, ...]
     photos: tuple[PhotoRecord, ...]
     built: Built | None
@@ -110,7 +110,7 @@ def survey_record(
     by: str = "",
     sun_after_utc: dt.datetime | None = None,
     zone: dt.tzinfo = dt.UTC,
-    files: Sequence[Fingerprint] = (),
+    files: Sequence[FileChecksum] = (),
     photos: Sequence[Photo] = (),
     keep_location: bool = False,
     as_built: AsBuilt | None = None,
@@ -127,7 +127,7 @@ def survey_record(
     by : who made it
     sun_after_utc : from when on the sun's shadow may be used; None leaves the sun out
     zone : time zone of the sun's times
-    files : what the answer rests on, from `fingerprint`
+    files : what the answer rests on, from `file_checksum`
     photos, built_photos : of the survey, and of the work done
     keep_location : whether the photos' own positions are shown; their distance from the site always is
     as_built : what was done; it is compared with the plan, and assessed anew where it stands elsewhere
