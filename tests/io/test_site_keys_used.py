@@ -34,7 +34,15 @@ from skysill.model.survey import (
 )
 
 ROOT = Path(__file__).parents[2]
-READERS = ("<string>", "dataclasses.py", "json_text.py", "sources.py", "site_obstacles.py", "job_options.py", "jobs.py")
+READERS = (
+    "<string>",
+    "dataclasses.py",
+    "json_text.py",
+    "sources.py",
+    "site_obstacles.py",
+    "job_options.py",
+    "jobs.py",
+)
 SITE_READERS = ("site_file.py", "site_bearings.py")
 READERS_OF_ROOFS = ("roof_surface.py",)  # the reader itself asks whether a roof's surface is determined
 
