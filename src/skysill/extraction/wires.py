@@ -6,12 +6,14 @@ tenth of the span (any text on overhead lines; from memory).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from skysill.extraction.found import FoundWire
 from skysill.extraction.ground_filter import Ground, stray_points
+from skysill.extraction.plan_grid import PlanGrid
 from skysill.extraction.point_cloud import (
     BUILDING_CLASS,
     NOISE_CLASSES,
@@ -20,6 +22,7 @@ from skysill.extraction.point_cloud import (
     WIRE_CLASSES,
     PointCloud,
     Singles,
+    index_blocks,
 )
 from skysill.extraction.point_rasters import grid_around
 from skysill.units import Bools, Floats, Ints
@@ -42,7 +45,7 @@ _LEAST_GAP_M, _LARGEST_GAP_M, _GAP_SPACINGS = 2.5, 12.0, 8.0
 
 _LONGEST_SPAN_M = 120.0
 _LARGEST_SAG = 0.1
-_TRIES, _REFITS, _FEWEST_BELOW = 250, 6, 0.6
+_FIRST_TRIES, _TRIES, _REFITS, _FEWEST_BELOW = 40, 250, 6, 0.6
 _SUPPORT_M, _OVERRUN_M = 6.0, 4.0
 _SAG_ERROR_M = 0.2
 """Standard error of a wire's height: its sag changes with temperature, wind and load. Common practice, no source."""
@@ -96,7 +99,8 @@ def find_wires(cloud: PointCloud, ground: Ground) -> tuple[tuple[FoundWire, ...]
     near_m = float(np.clip(_NOISES * ground.noise_m, _NEAREST_M, _FARTHEST_M))
     runs = _runs(points, candidates, near_m)
     if not by_class:
-        runs = [run for run in runs if _ground_below(run, cloud, heights_m)]
+        low = _LowPoints.of(cloud, heights_m)
+        runs = [run for run in runs if low.on_both_sides(run)]
     runs.sort(key=lambda run: run.first_m - run.last_m)
     towers = cloud.select(cloud.in_classes(SUPPORT_CLASSES))
     for run in runs:
@@ -178,15 +182,31 @@ def _runs(points: Floats, candidates: Ints, near_m: float) -> list[_Run]:
     for group in _groups(points[linear], ways):
         left = linear[group]
         while len(left := left[free[left]]) >= _LEAST_POINTS:
-            best = max(
-                (_tried(points, left, near_m, rng) for _ in range(_TRIES)), key=lambda tried: tried[0]
-            )[1]
+            best = _best(points, left, near_m, rng)
             found = _fitted(points, best, np.flatnonzero(free), candidates, near_m) if len(best) else None
             if found is None:
                 break
             runs.append(found[0])
             free[found[1]] = False
     return runs
+
+
+def _best(points: Floats, left: Ints, near_m: float, rng: np.random.Generator) -> Ints:
+    """The best run of many tries: of so many that a run of its size would be drawn again with 99.9 % probability.
+
+    Number of draws of three points: log(0.001) / log(1 - share^3) (Fischler & Bolles 1981, from memory).
+    """
+    if np.ptp(points[left, :2], axis=0).max() < _LEAST_LENGTH_M / 2.0:
+        return _NONE
+    best, score, wanted, number = _NONE, 0.0, _FIRST_TRIES, 0
+    while number < wanted:
+        number += 1
+        tried, run = _tried(points, left, near_m, rng)
+        if tried > score:
+            score, best = tried, run
+            share = min(len(run) / len(left), 0.95)
+            wanted = min(_TRIES, _FIRST_TRIES + math.ceil(math.log(0.001) / math.log(1.0 - share**3)))
+    return best
 
 
 def _tried(points: Floats, left: Ints, near_m: float, rng: np.random.Generator) -> tuple[float, Ints]:
@@ -208,7 +228,7 @@ def _tried(points: Floats, left: Ints, near_m: float, rng: np.random.Generator) 
     t = (drawn[:, :2] - drawn[j, :2]) @ along
     if np.min(np.abs(np.diff(np.sort(t)))) < 1.0:
         return 0.0, _NONE
-    curve = np.polynomial.polynomial.polyfit(t, drawn[:, 2], 2)
+    curve = np.linalg.solve(t[:, None] ** np.arange(3), drawn[:, 2])
     if curve[2] < -1e-3 or curve[2] * length_m > 8.0 * _LARGEST_SAG:
         return 0.0, _NONE
     run = _on_curve(points, left, drawn[j, :2], along, curve, float(np.median(t)), near_m)
@@ -259,19 +279,40 @@ def _fitted(
     return _Run(candidates[run], origin, along, float(t.min()), float(t.max()), curve, rms_m), run
 
 
-def _ground_below(run: _Run, cloud: PointCloud, heights_m: Singles) -> bool:
-    """Whether the scan saw the ground on both sides along a run: beside the edge of a roof it did not."""
-    ends = np.array([run.at(run.first_m)[:2], run.at(run.last_m)[:2]])
-    (west, south), (east, north) = ends.min(axis=0) - 1.0, ends.max(axis=0) + 1.0
-    box = (cloud.east_m > west) & (cloud.east_m < east) & (cloud.north_m > south) & (cloud.north_m < north)
-    step = np.column_stack([cloud.east_m[box], cloud.north_m[box]]) - run.origin
-    t, aside_m = step @ run.along, step[:, 1] * run.along[0] - step[:, 0] * run.along[1]
-    low = heights_m[box] < 1.0
-    sides = [
-        (t > run.first_m) & (t < run.last_m) & (side * aside_m > 0.2) & (side * aside_m < 1.0)
-        for side in (-1, 1)
-    ]
-    return all(bool(below.any()) and bool(np.mean(low[below]) >= _FEWEST_BELOW) for below in sides)
+@dataclass(frozen=True, slots=True, eq=False)
+class _LowPoints:
+    """Points of each cell of 0.5 m, all of them and those under 1 m above the ground; (cell,) of `grid`."""
+
+    grid: PlanGrid
+    every: Floats
+    low: Floats
+
+    @classmethod
+    def of(cls, cloud: PointCloud, heights_m: Singles) -> _LowPoints:
+        grid = grid_around(cloud, 0.5)
+        every, low = np.zeros(grid.size), np.zeros(grid.size)
+        for block in index_blocks(len(cloud)):
+            cell = grid.cell_of(cloud.east_m[block], cloud.north_m[block])
+            every += np.bincount(cell, minlength=grid.size)
+            low += np.bincount(cell[heights_m[block] < 1.0], minlength=grid.size)
+        return cls(grid, every, low)
+
+    def on_both_sides(self, run: _Run) -> bool:
+        """Whether most points on either side of a run are low: beside the edge of a roof they are not."""
+        along_m = np.arange(run.first_m, run.last_m, 0.25)
+        across = np.array([-run.along[1], run.along[0]])
+        for side in (-1.0, 1.0):
+            places = np.concatenate(
+                [
+                    run.origin + along_m[:, None] * run.along + side * aside * across
+                    for aside in (0.3, 0.6, 0.9)
+                ]
+            )
+            cells = np.unique(self.grid.cell_of(places[:, 0], places[:, 1]))
+            cells = cells[cells >= 0]
+            if self.low[cells].sum() < max(_FEWEST_BELOW * self.every[cells].sum(), 1.0):
+                return False
+        return True
 
 
 def _ends_m(run: _Run, runs: list[_Run], towers: PointCloud) -> tuple[float, float]:
