@@ -67,7 +67,7 @@ def places_at(ground, query, column, row, height_m=2.0):
 
 
 def fan_offsets_deg(apparent_deg, query):
-    """Azimuths beside the ray that the chain looks at: every tenth of a degree out to what 10 m away could take the
+    """Azimuths beside the ray that one assessment samples: every tenth of a degree out to what 10 m away could take the
     room, and beyond every half degree out to what 2 m away could.
     """
     halves = [

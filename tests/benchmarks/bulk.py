@@ -139,7 +139,7 @@ def kernels():
 
 
 def agreement(count=5_000):
-    """Spare room of near addresses, screened and by the one-mount chain, on ground of growing steepness."""
+    """Excess margin of near addresses, screened and by the assessment of one mount, on ground of growing steepness."""
     from skysill.assessment.clearance import column_margin_deg, room_angle_deg
     from skysill.assessment.evidence import gather_evidence
     from skysill.assessment.job_context import JobContext, prepared
@@ -178,11 +178,11 @@ def agreement(count=5_000):
             error_deg.append(close.excess_deg[at] - excess_deg.min())
         error_deg = np.array(error_deg)
         print(f"relief {steeper:g}, satellite {places.apparent_deg.mean():.0f} deg up: {error_deg.size:,} near, "
-              f"spare room screened less the chain's {error_deg.min():+.5f} to {error_deg.max():+.5f} deg")  # fmt: skip
+              f"screened less assessed {error_deg.min():+.5f} to {error_deg.max():+.5f} deg")  # fmt: skip
 
 
 def certainty():
-    """Of addresses whose certainty is in doubt: how often the estimate decides, and otherwise than the chain."""
+    """Of addresses whose certainty is in doubt: how often the estimate decides, and otherwise than one assessment."""
     ground = rough()
     for elevation, count in ((20, 100_000), (35, 1_000_000)):
         grid = grid_at(ground, NORTH_M[elevation])
@@ -204,7 +204,7 @@ def certainty():
         worse = (p_clear < 0.9)[decided] & (answer.verdict[decided] != "marginal")
         better = (p_clear > 0.9)[decided] & (answer.verdict[decided] == "marginal")
         print(f"{count:,} addresses at {elevation} degrees: {p_clear.size:,} in doubt, the estimate decides {decided.size:,}; "  # noqa: E501  # one printed line
-              f"otherwise than the chain {worse.sum()} for the worse, {better.sum()} for the better")  # fmt: skip
+              f"otherwise than one assessment {worse.sum()} for the worse, {better.sum()} for the better")  # fmt: skip
 
 
 def marched(grid, lattice, row, column, satellite, step=0.1, out_to_m=6_000.0):

@@ -39,7 +39,7 @@ BESIDE_THE_RAY = [
 
 
 def test_an_edge_that_is_nearest_at_its_end_leaves_least_room_before_it():
-    """The angle to the edge falls up to its far end, the room falls faster: the least spare room lies between."""
+    """The angle to the edge falls up to its far end, the room falls faster: the least excess margin lies between."""
     values = np.full((40, 20), 840.0, np.float32)
     values[3:12, 8:13] = BESIDE_THE_RAY
     own = ground_of(values, x=502_850.0, y=6_548_180.0)
@@ -219,7 +219,7 @@ def test_the_rays_sampled_beside_edges_find_the_least_room_of_all_rays_at_all_ed
 
 
 def test_ground_within_doubt_is_noted():
-    """An edge nearer to the ray than the room and the stated errors makes a place doubtful; no other does."""
+    """An edge nearer to the ray than the room and the stated errors makes a place uncertain; no other does."""
     edges = []
     for error_m in (0.01, 30.0):
         own = ground_of(hills(48, seed=3, relief_m=75.0), error_m=error_m)

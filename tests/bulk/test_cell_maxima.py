@@ -29,7 +29,7 @@ def saddles(seed, relief_m=45.0):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_among_bulges_alone_the_tightest_ray_is_found(seed):
+def test_among_bulges_alone_the_most_critical_ray_is_found(seed):
     own = saddles(seed)
     places = places_at(own, ASKED, [20.3], [9.6], height_m=140.0)
     results, cells, corners = fan_over(own, places)

@@ -39,7 +39,7 @@ def case(name):
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_spare_room_margin_and_distance_are_those_of_the_tightest_of_all_samples(name):
+def test_excess_margin_and_distance_are_those_of_the_most_critical_of_all_samples(name):
     _, query, places, seen, close = case(name)
     near = 0
     for at in range(8):
@@ -73,7 +73,7 @@ def test_the_highest_ground_below_the_ray_and_its_distance(name):
         highest = centre.top_deg.argmax()
         if centre.top_deg[highest] < places.apparent_deg[at] - 15.0:
             continue
-        # the top of a bulge near the dish is told to a hundredth of a degree
+        # the top of a bulge near the dish is found to a hundredth of a degree
         assert close.top_deg[at] == pytest.approx(centre.top_deg[highest], abs=0.02)
         alike = np.flatnonzero(centre.top_deg > centre.top_deg[highest] - 0.02)
         assert np.abs(centre.slant_m[alike] - close.top_m[at]).min() < 1.5
@@ -109,8 +109,8 @@ def test_some_rays_are_met_and_some_are_free_in_these_grounds():
     assert 3 < inside.sum() < 29
 
 
-def test_a_place_is_doubtful_where_ground_comes_nearer_than_room_and_errors():
-    """Of places that are free: never wrongly sure; and not all are doubtful."""
+def test_a_place_is_uncertain_where_ground_comes_nearer_than_room_and_errors():
+    """Of places that are free: never wrongly sure; and not all are uncertain."""
     uncertain = []
     for name in CASES:
         own, query, places, seen, close = case(name)

@@ -109,7 +109,7 @@ def test_rays_of_a_fan_lead_along_geodesics_over_the_earths_curve_on_their_own_a
 
 
 def test_a_low_ray_is_followed_as_far_as_ground_can_be_seen_so_high():
-    """Ground of the height told can stand at the end of a ray at sought_deg: law of sines about the Earth's centre."""
+    """Ground of the height given can stand at the end of a ray at sought_deg: law of sines about the Earth's centre."""
     query = asked_of(-90.0, highest_ground_m=900.0)
     own, places = some_places(query)
     assert (places.search_floor_deg <= places.apparent_deg - 0.5).all()
@@ -146,7 +146,7 @@ def test_the_reach_below_a_slope_leaves_out_nothing_that_looks_higher():
     assert (steep < (own.grid.highest_m - places.antenna_m) / 3.0 + 1.0).any()
 
 
-def test_what_is_taken_in_is_the_sample_with_least_spare_room():
+def test_what_is_taken_in_is_the_sample_with_least_excess():
     own, places = some_places()
     results = FanResults.of(thresholds_for(own, ASKED), places)
     assert results.bound_deg.tolist() == [10.0] * 3
@@ -210,7 +210,7 @@ def test_raised_by_what_is_said_the_controlling_ground_leaves_just_the_room():
         assert off_column_deg(offset, places.apparent_deg[0], lowered_deg) == pytest.approx(room, abs=0.01)
 
 
-def test_nearer_than_the_bound_or_doubtful_ground_is_of_interest():
+def test_nearer_than_the_bound_or_uncertain_ground_is_of_interest():
     own, places = some_places()
     thresholds = thresholds_for(own, ASKED)
     results = FanResults.of(thresholds, places)

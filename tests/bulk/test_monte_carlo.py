@@ -1,4 +1,4 @@
-"""The probability of the room for many places: normal distributions in closed form, and the chain for one mount."""
+"""The probability of the room for many places: normal distributions in closed form, and the assessment of one mount."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def test_ground_as_wrong_as_what_the_dish_stands_on_hardly_tilts():
     assert estimated_p_clear(own, places, ASKED)[0] == pytest.approx(norm.cdf(1.0), abs=0.04)
 
 
-def test_it_is_what_the_chain_says_within_three_hundredths_where_it_decides():
+def test_it_is_what_the_assessment_says_within_three_hundredths_where_it_decides():
     own = ground_of(hills(60, seed=5, relief_m=90.0), error_m=5.0, plan_m=5.0)
     rng = np.random.default_rng(6)
     places = places_at(own, ASKED, rng.uniform(15, 45, 150), rng.uniform(8, 32, 150))

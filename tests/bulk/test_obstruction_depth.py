@@ -71,7 +71,7 @@ def test_beside_a_narrow_stack_the_open_direction_lies_to_its_side():
 
 
 def test_a_ray_without_any_known_ground_is_no_way_out():
-    """Where the raster has voids nobody says that the sky is open: as the chain for one mount has it."""
+    """Where the raster has voids nobody says that the sky is open: as the assessment of one mount has it."""
     values = hills(40, seed=2, relief_m=20.0)
     values[12:30] = 900.0
     values[8:, 22:] = np.nan

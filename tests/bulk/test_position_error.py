@@ -54,7 +54,7 @@ def by_hand(own, latitude, longitude, height, asked, count):
 
 
 def test_on_bare_ground_a_verdict_that_moves_with_the_address_is_marginal():
-    """Steep hills, addresses known to 30 m: each verdict is borne out, or not, by eight runs of the chain."""
+    """Steep hills, addresses known to 30 m: each verdict is borne out, or not, by eight assessments of one mount."""
     own = ground_of(hills(60, seed=5, relief_m=110.0))
     asked = asked_of(-20.0, highest_ground_m=float(own.grid.highest_m))
     rng = np.random.default_rng(3)

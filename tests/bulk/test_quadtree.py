@@ -53,7 +53,7 @@ def test_metres_ahead_and_aside_of_a_column_and_a_row(turn):
 
 
 def test_what_straight_axes_leave_out_on_a_lattice_of_degrees():
-    """Meridians converge: 6 km along a parallel at 59 degrees bends metres off the straight line; told by `bent`."""
+    """Meridians converge: 6 km along a parallel at 59 degrees bends metres off the straight line; given by `bent`."""
     from skysill.bulk.prefilter import Ground
     from skysill.horizon.lattice import Grid
 

@@ -1,4 +1,4 @@
-"""Screening gives what the chain for one mount gives, on real ground, for every address and field."""
+"""Screening gives what the assessment of one mount gives, on real ground, for every address and field."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def places(count, seed):
 
 @pytest.mark.parametrize(("satellite", "count", "seed"), [(-15.0, 180, 1), (-20.0, 160, 2), (-140.0, 160, 3)])
 @pytest.mark.slow
-def test_every_field_of_five_hundred_addresses_equals_the_chain(satellite, count, seed):
+def test_every_field_of_five_hundred_addresses_equals_its_own_assessment(satellite, count, seed):
     """Satellites at 7 to 20 degrees, so that mountains matter; margins over ten degrees may be a floor."""
     own, asked = ground(), query(satellite)
     latitude, longitude, height = places(count, seed)
@@ -123,7 +123,7 @@ LATTICES = {
 
 @pytest.mark.parametrize("name", LATTICES)
 @pytest.mark.slow
-def test_any_lattice_and_ground_gives_what_the_chain_gives(name):
+def test_any_lattice_and_ground_gives_what_one_assessment_gives(name):
     values, transform, crs, satellite, cell_m = LATTICES[name]
     own = ground(Grid(values, transform, crs), cell_size_m=cell_m, vertical_error_m=0.1 * cell_m)
     rng = np.random.default_rng(12)
@@ -224,7 +224,7 @@ def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
 
 
 @pytest.mark.slow
-def test_under_the_satellite_open_ground_needs_no_ray_and_the_chain_agrees():
+def test_under_the_satellite_open_ground_needs_no_ray_and_the_assessment_agrees():
     """From 80 degrees of elevation up the azimuth means little: ground all around is bounded instead."""
     grid = tennessee()
     a, b, _, d, e, _ = grid.transform

@@ -45,9 +45,9 @@ def reason_text(verdict: str, share: float, position_error_m: float) -> str:
     """Why an address is `marginal` whose verdict holds at too few of the places around."""
     percent = f"{100.0 * share:.0f} %"
     if verdict == "blocked":
-        said = f"The line is obstructed at the address, but only at {percent} of the places"
+        what = f"The line is obstructed at the address, but only at {percent} of the places"
     else:
-        said = f"The room is there at the address, but only at {percent} of the places"
+        what = f"The room is there at the address, but only at {percent} of the places"
     return (
-        f"{said} within its position error of {position_error_m:g} m. Give the position of the dish itself."
+        f"{what} within its position error of {position_error_m:g} m. Give the position of the dish itself."
     )

@@ -171,7 +171,7 @@ def _clearances(ground: Ground, query: ScreeningQuery, close: ControllingGround)
     clearance_m = close.slant_m * np.sin(np.deg2rad(close.margin_deg))
     kind = "surface" if ground.kind == "surface" else "ground"
     columns = (close.margin_deg, clearance_m, required_m, close.excess_deg, close.slant_m)
-    for margin, room, required, spare, slant in zip(*(part.tolist() for part in columns), strict=True):
+    for margin, room, required, excess, slant in zip(*(part.tolist() for part in columns), strict=True):
         controlling = Controlling(ground.name, kind, "terrain", 0.0, 0.0, slant, False)
         yield Clearance(margin_deg=margin, clearance_m=room, required_m=required, controlling=controlling,
-                        spare_deg=spare)  # fmt: skip
+                        spare_deg=excess)  # fmt: skip

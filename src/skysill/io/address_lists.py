@@ -214,14 +214,14 @@ class _Reader:
         if b"\0" in block.data:
             nothing = np.flatnonzero(block.codes == 0)
             good[np.searchsorted(block.start, nothing, side="right") - 1] = False
-        said = np.empty((4, len(cells.block)))
+        found = np.empty((4, len(cells.block)))
         for row, values in enumerate(self._places(cells)):
-            said[row] = values
-        good &= (np.abs(said[0]) <= 90.0) & (np.abs(said[1]) <= 180.0)
-        said[2] = self._heights(cells)
-        good &= (said[2] >= 0.0) & (said[2] <= _MAX_HEIGHT_M)
-        said[3] = self._named_satellites(cells, good)
-        return said, good & ~np.isnan(said[3])
+            found[row] = values
+        good &= (np.abs(found[0]) <= 90.0) & (np.abs(found[1]) <= 180.0)
+        found[2] = self._heights(cells)
+        good &= (found[2] >= 0.0) & (found[2] <= _MAX_HEIGHT_M)
+        found[3] = self._named_satellites(cells, good)
+        return found, good & ~np.isnan(found[3])
 
     def id_hashes(self, cells: Cells, wanted: Bools) -> Hashes:
         """Hashes of the ids of the wanted records, without empty ids."""
@@ -313,8 +313,8 @@ class _Reader:
                 return read_number(value, comma=comma)
             number = math.nan if isinstance(value, bool | bytes) else float(value)
         except ValueError as fault:
-            said = str(fault).removesuffix(" Write 12.5 or 12,5.").rstrip(".")
-            raise _RefusedError(f"{name}: {said}") from None
+            reason = str(fault).removesuffix(" Write 12.5 or 12,5.").rstrip(".")
+            raise _RefusedError(f"{name}: {reason}") from None
         except (TypeError, OverflowError):
             number = math.nan
         if not math.isfinite(number):
