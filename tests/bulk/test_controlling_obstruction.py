@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from skysill.bulk import controlling_obstruction
 from skysill.bulk.controlling_obstruction import controlling_ground
 from skysill.bulk.fan_results import FanResults
 from skysill.bulk.obstruction_depth import measure_depths
@@ -163,3 +164,19 @@ def test_for_a_verdict_only_what_takes_the_room_is_asked_for():
     lacking = close.excess_deg < 0.0
     assert short.excess_deg[lacking] == pytest.approx(close.excess_deg[lacking], abs=1e-6)
     assert not (short.excess_deg[~lacking] < 0.0).any()
+
+
+def test_first_bounds_look_a_quarter_farther_each_time_and_no_farther_than_ground_is_searched():
+    own, query = ground_of(np.full((60, 60), 300.0)), asked_of(-20.0)
+    places = places_at(own, query, [30.0, 30.0], [8.0, 8.0])
+    places.search_m = np.array([400.0, 1200.0])
+    results = FanResults.of(thresholds_for(own, query), places)
+    distance_m, slope = controlling_obstruction._ground_below_ray(results)
+    assert distance_m[1:] / distance_m[:-1] == pytest.approx(1.25)
+    assert distance_m[0] <= 120.0 + 1e-9  # two cells behind the nearest that counts
+    assert distance_m[-1] * 1.25 >= 1200.0
+    for at, search_m in enumerate(places.search_m):
+        beyond = distance_m > search_m - 60.0
+        assert (slope[at, beyond] < -100.0).all()
+        level = -2.0 / distance_m[~beyond] - distance_m[~beyond] / (2.0 * places.radius_m[at])
+        assert slope[at, ~beyond] == pytest.approx(level, abs=1e-6)

@@ -70,6 +70,9 @@ def test_a_smooth_function_over_a_mesh():
     assert over_mesh(function, latitude[:20], longitude[:20], spacing_deg=0.05) == pytest.approx(wanted[:20])
     assert asked == [20]
     asked.clear()
+    over_mesh(function, latitude[:40], longitude[:40], spacing_deg=0.1)
+    assert asked == [40]  # a mesh of four by three nodes would have more than a quarter as many
+    asked.clear()
     over_mesh(function, latitude + 30.0, longitude, spacing_deg=0.05)
     assert asked == [500]
 
