@@ -155,7 +155,7 @@ def test_a_server_that_fails_in_the_middle_gives_an_error_and_no_window(server, 
 
 def test_what_went_wrong_while_gdal_reads_is_said_in_the_readers_words(server, hill, monkeypatch):
     """Blocks are fetched before GDAL asks for them; here they are not."""
-    monkeypatch.setattr("skysill.io.rasters.fetch_blocks", lambda *_: None)
+    monkeypatch.setattr("skysill.io.raster_windows.fetch_blocks", lambda *_: None)
     quick = HttpLimits(tries=1)
     monkeypatch.setattr("skysill.io.elevation.named_tiles.HttpLimits", lambda: quick)
     (raster,) = opened(server)
@@ -215,6 +215,20 @@ def test_a_web_page_in_place_of_a_raster_is_named_as_one(server, hill):
     server.fault = "web page"
     with pytest.raises(InputError, match="is answered with a web page, and a raster is wanted"):
         opened(server)
+
+
+def test_gdal_is_shown_one_file_and_nothing_else():
+    from skysill.io.raster_open import _OneFile
+
+    folder = _OneFile(None)
+    for name in ("raster.aux", "raster.tif.ovr", "../raster.tif", "/etc/passwd", ""):
+        assert not folder.isfile(name)
+        assert folder.size(name) == 0
+        with pytest.raises(FileNotFoundError):
+            folder.open(name, "rb")
+    with pytest.raises(FileNotFoundError):
+        folder.open("raster.tif", "wb")
+    assert folder.ls("") == []
 
 
 def test_files_beside_a_raster_are_never_asked_for(server, hill):
