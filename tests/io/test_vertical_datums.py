@@ -20,11 +20,11 @@ def datum(crs):
     return vertical_datum(CRS.from_user_input(crs).to_wkt(), "x.tif")
 
 
-def tif(path, crs, value=100.0, *, size=200):
+def tif(path, crs, value=100.0, *, size=200, per_degree=3600):
     if CRS.from_user_input(crs).is_projected:
         at = rasterio.Affine(10, 0, 283_300.0, 0, -10, 6_439_000.0)
     else:
-        at = rasterio.Affine(1 / 3600, 0, -24.68, 0, -1 / 3600, 58.06)
+        at = rasterio.Affine(1 / per_degree, 0, -24.68, 0, -1 / per_degree, 58.06)
     with rasterio.open(path, "w", driver="GTiff", height=size, width=size, count=1, dtype="float32",
                        crs=CRS.from_user_input(crs).to_wkt("WKT2_2019"), transform=at) as target:  # fmt: skip
         target.write(np.full((size, size), value, np.float32), 1)
@@ -130,7 +130,7 @@ def test_with_a_grid_heights_are_brought_to_the_datum_of_the_finest(tmp_path, gr
 def test_the_finest_may_be_the_one_above_the_ellipsoid(tmp_path, grids):
     grids("us_nga_egm08_25.tif", lambda lat: np.full_like(lat, 55.0))
     specs = [
-        RasterSpec(tif(tmp_path / "fine.tif", ELLIPSOID), "surface"),
+        RasterSpec(tif(tmp_path / "fine.tif", ELLIPSOID, size=1000, per_degree=18_000), "surface"),
         RasterSpec(tif(tmp_path / "far.tif", EGM2008, 10.0)),
     ]
     _, far = open_rasters(specs)
