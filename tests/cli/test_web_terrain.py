@@ -6,7 +6,9 @@ import shutil
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import rasterio
 from click.testing import CliRunner
 
 from range_server import RangeServer
@@ -122,7 +124,11 @@ def test_heights_and_screening_read_the_web_too(server, tmp_path):
         name = "web" if more else "here"
         run("screen", DEMO / "addresses.csv", *common, "--terrain", source, *more, "--out", tmp_path / f"{name}.csv",
             "--jobs", "1")  # fmt: skip
+        run("heights", *common, "--terrain", source, *more, "--out", tmp_path / f"{name}.tif", "--jobs", "1",
+            "--bounds", "282000,6436000,286000,6440000")  # fmt: skip
     assert (tmp_path / "web.csv").read_bytes() == (tmp_path / "here.csv").read_bytes()
+    with rasterio.open(tmp_path / "web.tif") as web, rasterio.open(tmp_path / "here.tif") as here:
+        np.testing.assert_array_equal(web.read(), here.read())
 
 
 def test_a_list_is_screened_against_tiles_named_by_degree(tmp_path):
