@@ -364,6 +364,13 @@ def _img(folder: Path) -> None:
     _raster(folder, "g.img", "HFA")
 
 
+def _coverage(folder: Path) -> None:
+    """A GeoPackage with a gridded coverage; the database without the journal that its writing may leave."""
+    _raster(folder, "g.gpkg", "GPKG")
+    for left in folder.glob("g.gpkg-*"):
+        left.unlink()
+
+
 def _cells(folder: Path, *names: str) -> object:
     import numpy as np
 
@@ -484,6 +491,13 @@ READERS = {
             (b"ncols 9999999", b"1.2.3"),
         ),
         Reader("erdas", _img, lambda f: _cells(f, "g.img"), ("g.img",), (b"ExternalRasterDMS",)),
+        Reader(
+            "raster geopackage",
+            _coverage,
+            lambda f: _cells(f, "g.gpkg"),
+            ("g.gpkg",),
+            (b"CREATE VIEW", b"data_null"),
+        ),
         Reader("photos", _photo, _read_photos, ("p.jpg", "p.png"), (b"Exif\0\0", b"\xff\xd8\xff\xe1")),
     )
 }

@@ -172,6 +172,7 @@ SCENES = {
         _scene("a tiled GeoTIFF", tiled, "g.tif", kinds=ENDS),
         _scene("a text grid", lambda folder: ground(folder, "g.asc", "AAIGrid"), "g.asc", "g.prj"),
         _scene("raw cells", lambda folder: ground(folder, "g.bil", "EHdr"), "g.bil", "g.hdr", kinds=ENDS),
+        _scene("a GeoPackage", lambda folder: ground(folder, "g.gpkg", "GPKG"), "g.gpkg", kinds=ENDS),
         _scene("a mosaic", mosaic, "m.vrt", "south.tif", kinds=("cut", "empty", "drop line", "repeat line")),
     )
 }

@@ -11,6 +11,7 @@ test_a_raster = never_clear("blocked by a GeoTIFF")
 test_a_tiled_raster = never_clear("blocked by a tiled GeoTIFF")
 test_a_text_grid = never_clear("blocked by a text grid")
 test_raw_cells = never_clear("blocked by raw cells")
+test_a_raster_geopackage = never_clear("blocked by a GeoPackage")
 test_a_mosaic = never_clear("blocked by a mosaic")
 
 
