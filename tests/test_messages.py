@@ -108,6 +108,7 @@ def test_no_cause_shares_its_sentence_with_a_key():
         "assessment/growth",
         "assessment/placement",
         "pointing/compass",
+        "pointing/survey_compass",
         "horizon/measured",
         "horizon/terrain",
     ):

@@ -49,6 +49,7 @@ def calls(monkeypatch):
         return correct(*args, **given)
 
     monkeypatch.setattr(compass, "declination", declination)
+    monkeypatch.setattr(survey_compass, "declination", declination)
     monkeypatch.setattr(survey_compass, "survey_correction", correction)
     return count
 

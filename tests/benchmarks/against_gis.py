@@ -28,7 +28,8 @@ from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
 from skysill.horizon.lattice import Lattice
 from skysill.io.rasters import write_geotiff
 from skysill.model.site import Criteria, Satellite, Terminal
-from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.pointing.look_vector import look_angles
+from skysill.pointing.refraction import refraction_deg
 
 SIDE, REACH_M, POINTS = int(os.environ.get("SIDE", "4000")), 20_000, 20
 

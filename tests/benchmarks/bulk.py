@@ -27,7 +27,8 @@ from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
 from skysill.horizon.lattice import Grid, Lattice
 from skysill.io.rasters import write_geotiff
 from skysill.model.site import Criteria, Satellite, Terminal
-from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.pointing.look_vector import look_angles
+from skysill.pointing.refraction import refraction_deg
 from skysill.units import local_earth_radius_m
 
 CELL_M = 30.0

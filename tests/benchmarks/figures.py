@@ -79,7 +79,7 @@ def look_angles_and_tilt() -> Lines:
 
 
 def bending() -> Lines:
-    from skysill.pointing.look_vector import refraction_deg
+    from skysill.pointing.refraction import refraction_deg
 
     integral = of_tests("test_look.py").bending_by_quadrature_deg
     for low, high in ((0.7, 10.0), (10.0, 90.0)):

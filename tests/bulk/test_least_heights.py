@@ -10,7 +10,8 @@ from skysill.bulk.least_heights import relevant_window, tile_heights_m
 from skysill.bulk.raster_tiles import Relief, Tile, block_relief
 from skysill.bulk.sweep_geometry import reach_of_ground_m
 from skysill.horizon.lattice import Lattice
-from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.pointing.look_vector import look_angles
+from skysill.pointing.refraction import refraction_deg
 from skysill.units import local_earth_radius_m
 
 UTM = "EPSG:32627"

@@ -24,9 +24,9 @@ from skysill.pointing.compass import (
     declination,
     landmark_correction,
     magnetic_bearing,
-    survey_correction,
     true_bearing,
 )
+from skysill.pointing.survey_compass import survey_correction
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 LAT, LON = 58.0312, -24.6541

@@ -17,8 +17,8 @@ from skysill.pointing.look_vector import (
     look_track,
     look_vector,
     polarization_tilt_deg,
-    refraction_deg,
 )
+from skysill.pointing.refraction import refraction_deg
 from skysill.units import GEOSTATIONARY_RADIUS_M, wrap_180
 
 approx = pytest.approx

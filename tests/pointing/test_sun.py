@@ -9,11 +9,10 @@ from skysill.errors import InputError
 from skysill.model.site import Satellite
 from skysill.pointing.look_vector import look_vector
 from skysill.pointing.orbits import read_orbits
+from skysill.pointing.shadows import lit_means, shadows
 from skysill.pointing.sun import (
     alignments,
     interference_half_angle_deg,
-    lit_means,
-    shadows,
     sun_crossings,
     sun_direction,
     sun_near,

@@ -21,7 +21,8 @@ from skysill.horizon.rays import NEAREST_SAMPLE_M, reach_needed_m
 from skysill.model.default_errors import RasterFacts
 from skysill.model.link import Link
 from skysill.model.site import Criteria, Satellite, Terminal
-from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.pointing.look_vector import look_angles
+from skysill.pointing.refraction import refraction_deg
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints, local_earth_radius_m
 

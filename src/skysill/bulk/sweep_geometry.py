@@ -10,7 +10,8 @@ import numpy as np
 from skysill.bulk.raster_tiles import Tile
 from skysill.bulk.running_maximum import GridValues, SweepGeometry
 from skysill.horizon.lattice import Lattice, geod
-from skysill.pointing.look_vector import look_angles, refraction_deg
+from skysill.pointing.look_vector import look_angles
+from skysill.pointing.refraction import refraction_deg
 from skysill.units import Floats, local_earth_radius_m
 
 __all__ = ["Orientation", "RayDirections", "ray_directions", "reach_of_ground_m", "sweep_geometry"]

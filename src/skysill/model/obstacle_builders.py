@@ -113,13 +113,13 @@ def building(
     if not pieces:
         raise InputError(f'the outline of "{name}" encloses nothing.', where="geometry")
     areas = tuple(
-        tuple(_ringed(ring, top) for ring in (p.exterior, *p.interiors))
+        tuple(_ring_at_elevation(ring, top) for ring in (p.exterior, *p.interiors))
         for p in shapely.orient_polygons(pieces)
     )
     return Obstacle(name, "building", "prism", ground_elevation_m, areas_m=areas, notes=notes)
 
 
-def _ringed(ring: Any, top_m: float) -> Floats:
+def _ring_at_elevation(ring: Any, top_m: float) -> Floats:
     import shapely
 
     plan = shapely.get_coordinates(ring)[:-1]
@@ -264,7 +264,7 @@ def wire(
             where="voltage_kv",
             mend="Give kilovolts, up to 1000; above that ask the line's owner.",
         )
-    spans = [_hung(a, b, sag_m) for a, b in itertools.pairwise(supports)]
+    spans = [_catenary(a, b, sag_m) for a, b in itertools.pairwise(supports)]
     line = np.concatenate([spans[0][:1], *(span[1:] for span in spans)])
     ground = float(line[:, 2].min()) if ground_elevation_m is None else ground_elevation_m
     return Obstacle(
@@ -280,7 +280,7 @@ def wire(
     )
 
 
-def _hung(start: Floats, stop: Floats, sag_m: float) -> Floats:
+def _catenary(start: Floats, stop: Floats, sag_m: float) -> Floats:
     """A span as a catenary z = a cosh((x - x0)/a) + c, its middle `sag_m` under the chord.
 
     With half span h and rise r: r = 2 a sinh(h/a) sinh((h - x0)/a), and the sag fixes a:
@@ -367,16 +367,8 @@ def tree(
             *notes,
             f'The crown of "{name}" was not measured; a quarter of its height was taken as its radius.',
         )
-    if not 0.0 < crown_radius_m <= 50.0:
-        raise InputError(f"{crown_radius_m:g} m is no crown radius.", where="crown_radius_m")
-    if growth_m_per_year < 0.0:
-        raise InputError(f"{growth_m_per_year:g} m a year is no growth.", where="growth_m_per_year")
     base_height = height * (1.0 - CROWN_SHARE) if crown_base_height_m is None else crown_base_height_m
-    if not 0.0 <= base_height < height:
-        raise InputError(
-            f'the crown of "{name}" would start at {base_height:g} m, the tree is {height:g} m high.',
-            where="crown_base_height_m",
-        )
+    _check_crown(name, height, crown_radius_m, base_height, growth_m_per_year)
     whole = Obstacle(
         name,
         "tree",
@@ -401,6 +393,20 @@ def tree(
             mend="Give the height above the ground at which the crown is cut flat, below the tree's own.",
         )
     return whole.lowered(ground_elevation_m + trimmed_to_height_m)
+
+
+def _check_crown(
+    name: str, height_m: float, crown_radius_m: float, base_height_m: float, growth_m_per_year: float
+) -> None:
+    if not 0.0 < crown_radius_m <= 50.0:
+        raise InputError(f"{crown_radius_m:g} m is no crown radius.", where="crown_radius_m")
+    if growth_m_per_year < 0.0:
+        raise InputError(f"{growth_m_per_year:g} m a year is no growth.", where="growth_m_per_year")
+    if not 0.0 <= base_height_m < height_m:
+        raise InputError(
+            f'the crown of "{name}" would start at {base_height_m:g} m, the tree is {height_m:g} m high.',
+            where="crown_base_height_m",
+        )
 
 
 def pole(

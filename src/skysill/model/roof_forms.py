@@ -8,7 +8,7 @@ longer side (roof:orientation = along), and a skillion roof cannot be drawn.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -25,6 +25,7 @@ _AGREES_DEG = 30.0
 """A direction this far off every wall's own is a slip."""
 
 Ring = tuple[tuple[float, float, float], ...]
+_At = Callable[[float, float, float], tuple[float, float, float]]
 
 
 def form_facets(
@@ -98,22 +99,34 @@ def form_facets(
             where=where,
             mend="Turn direction_deg by a right angle, or give ridges and facets.",
         )
-    if form == "hipped":
-        in_m = width / 2.0 / length
-        return (
-            (at(0, 0, low), at(1, 0, low), at(1 - in_m, 0.5, top), at(in_m, 0.5, top)),
-            (at(in_m, 0.5, top), at(1 - in_m, 0.5, top), at(1, 1, low), at(0, 1, low)),
-            (at(0, 0, low), at(in_m, 0.5, top), at(0, 1, low)),
-            (at(1, 0, low), at(1, 1, low), at(1 - in_m, 0.5, top)),
-        )
-    in_m, half = width / 4.0 / length, (low + top) / 2.0
     return (
-        (at(0, 0, low), at(1, 0, low), at(1, 0.25, half), at(1 - in_m, 0.5, top), at(in_m, 0.5, top),
+        _hipped(at, width / length, low, top)
+        if form == "hipped"
+        else _half_hipped(at, width / length, low, top)
+    )
+
+
+def _hipped(at: _At, width_over_length: float, low: float, top: float) -> tuple[Ring, ...]:
+    """Two slopes and two hips of the same pitch."""
+    hip = width_over_length / 2.0
+    return (
+        (at(0, 0, low), at(1, 0, low), at(1 - hip, 0.5, top), at(hip, 0.5, top)),
+        (at(hip, 0.5, top), at(1 - hip, 0.5, top), at(1, 1, low), at(0, 1, low)),
+        (at(0, 0, low), at(hip, 0.5, top), at(0, 1, low)),
+        (at(1, 0, low), at(1, 1, low), at(1 - hip, 0.5, top)),
+    )
+
+
+def _half_hipped(at: _At, width_over_length: float, low: float, top: float) -> tuple[Ring, ...]:
+    """Two slopes and two gables, each cut by a hip over its upper half."""
+    hip, half = width_over_length / 4.0, (low + top) / 2.0
+    return (
+        (at(0, 0, low), at(1, 0, low), at(1, 0.25, half), at(1 - hip, 0.5, top), at(hip, 0.5, top),
          at(0, 0.25, half)),
-        (at(0, 1, low), at(0, 0.75, half), at(in_m, 0.5, top), at(1 - in_m, 0.5, top), at(1, 0.75, half),
+        (at(0, 1, low), at(0, 0.75, half), at(hip, 0.5, top), at(1 - hip, 0.5, top), at(1, 0.75, half),
          at(1, 1, low)),
-        (at(0, 0.25, half), at(in_m, 0.5, top), at(0, 0.75, half)),
-        (at(1, 0.25, half), at(1, 0.75, half), at(1 - in_m, 0.5, top)),
+        (at(0, 0.25, half), at(hip, 0.5, top), at(0, 0.75, half)),
+        (at(1, 0.25, half), at(1, 0.75, half), at(1 - hip, 0.5, top)),
     )  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from skysill.pointing.orbits import as_utc, julian_date
 from skysill.units import Floats, direction_enu, wrap_180
 
 __all__ = [
+    "SUN_HALF_WIDTH_DEG",
     "Approaches",
     "check_sun_times",
     "closest_approaches",
@@ -30,6 +31,9 @@ __all__ = [
     "sun_ecef_m",
     "sunlight_elevation_deg",
 ]
+
+SUN_HALF_WIDTH_DEG = 0.25
+"""Half the sun's apparent width as rounded in interference planning (0.262 to 0.272 degrees in fact)."""
 
 _SAMPLE_DAYS = 1.0 / 144.0
 

@@ -9,7 +9,6 @@ Times are good to 1 s, angles to 0.01 degrees (see `ephemeris`).
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from skysill.errors import InputError
 from skysill.model.site import Satellite
 from skysill.pointing.ephemeris import (
+    SUN_HALF_WIDTH_DEG,
     Approaches,
     check_sun_times,
     closest_approaches,
@@ -27,23 +27,20 @@ from skysill.pointing.ephemeris import (
 )
 from skysill.pointing.look_vector import look_vector
 from skysill.pointing.orbits import as_utc, julian_date
-from skysill.units import Floats, wavelength_m, wrap_180, wrap_360
+from skysill.pointing.shadows import lit_means
+from skysill.units import Floats, wavelength_m
 
 __all__ = [
     "NEAR_SUN_DEG",
-    "SUN_HALF_WIDTH_DEG",
     "Alignment",
     "Crossing",
-    "Shadow",
     "SunNear",
     "SunPosition",
     "SunReport",
     "alignments",
     "closest_approaches",
     "interference_half_angle_deg",
-    "lit_means",
     "optical_refraction_deg",
-    "shadows",
     "sun_crossings",
     "sun_direction",
     "sun_near",
@@ -51,8 +48,6 @@ __all__ = [
     "sun_report",
 ]
 
-SUN_HALF_WIDTH_DEG = 0.25
-"""Half the sun's apparent width as rounded in interference planning (0.262 to 0.272 degrees in fact)."""
 
 NEAR_SUN_DEG = 10.0
 """Angle between sun and satellite below which the sun dazzles whoever looks that way: common practice, no source."""
@@ -107,21 +102,6 @@ class Alignment:
 
 
 @dataclass(frozen=True, slots=True)
-class Shadow:
-    """The shadow of a plumb mast on level ground.
-
-    bearing_deg : true azimuth the shadow points to
-    length_per_height : length of the shadow per unit of mast height
-    turn_to_satellite_deg : clockwise from the shadow's direction to the satellite's azimuth, (-180, 180]
-    """
-
-    time: dt.datetime
-    bearing_deg: float
-    length_per_height: float
-    turn_to_satellite_deg: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class SunReport:
     """The sun as it concerns one satellite.
 
@@ -147,66 +127,6 @@ def sun_position(
         float(angles.azimuth_deg[0]),
         float(angles.elevation_deg[0]),
         float(sunlight_elevation_deg(angles.elevation_deg, height_m)[0]),
-    )
-
-
-def shadows(
-    times_utc: Sequence[dt.datetime],
-    latitude_deg: float,
-    longitude_deg: float,
-    height_m: float,
-    *,
-    azimuth_deg: float | None = None,
-    least_elevation_deg: float = 3.0,
-) -> tuple[Shadow, ...]:
-    """Shadows of a plumb mast at those of the times at which the sun is high enough to cast a usable one.
-
-    azimuth_deg : of the satellite, for the turn from the shadow to it
-
-    >>> [shadow] = shadows([dt.datetime(2026, 6, 14, 12)], 58.0, -24.65, 50.0, azimuth_deg=179.2)
-    >>> round(shadow.bearing_deg), round(shadow.length_per_height, 2), round(shadow.turn_to_satellite_deg)
-    (322, 0.81, -143)
-    """
-    angles = sun_direction(times_utc, latitude_deg, longitude_deg, height_m)
-    apparent_deg = sunlight_elevation_deg(angles.elevation_deg, height_m)
-    bearing_deg = wrap_360(angles.azimuth_deg + 180.0)
-    return tuple(
-        Shadow(
-            time=as_utc(times_utc[at]),
-            bearing_deg=float(bearing_deg[at]),
-            length_per_height=float(1.0 / np.tan(np.deg2rad(apparent_deg[at]))),
-            turn_to_satellite_deg=(
-                None if azimuth_deg is None else float(wrap_180(azimuth_deg - bearing_deg[at]))
-            ),
-        )
-        for at in range(len(times_utc))
-        if apparent_deg[at] >= least_elevation_deg and not np.isnan(bearing_deg[at])
-    )
-
-
-def lit_means(sun_elevation_deg: float, satellite_elevation_deg: float) -> str:
-    """What sun or shade at the dish centre proves when the sun stands at the satellite's azimuth.
-
-    What stands on the ground hides everything below its top, so a free line proves that every higher line on the
-    same azimuth is free of such obstructions, and a hidden line proves that every lower one is hidden. The converse
-    does not hold, nor does either for an overhang. Both elevations are apparent ones.
-    """
-    sun, satellite = f"{sun_elevation_deg:.1f}", f"{satellite_elevation_deg:.1f}"
-    if abs(sun_elevation_deg - satellite_elevation_deg) <= SUN_HALF_WIDTH_DEG:
-        return (
-            f"The sun stands at the satellite's height, {satellite} degrees. Sunlit: the centre of the path is free, "
-            "though the room around it is not proved. In shade: the path is obstructed."
-        )
-    if sun_elevation_deg < satellite_elevation_deg:
-        return (
-            f"Sunlit: whatever stands on the ground stays below {sun} degrees here and leaves the path at "
-            f"{satellite} degrees free; what hangs over it, and the room around it, are not proved. "
-            f"In shade: something reaches {sun} degrees; whether it reaches the satellite is not known."
-        )
-    return (
-        f"Sunlit: only the sky at {sun} degrees is proved free, not the path below it at {satellite} degrees. "
-        f"In shade: what stands there reaches {sun} degrees and hides the satellite as well, "
-        "unless it only hangs over."
     )
 
 

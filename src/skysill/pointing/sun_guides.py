@@ -13,7 +13,8 @@ import numpy as np
 
 from skysill.errors import InputError
 from skysill.pointing.look_vector import LookVector
-from skysill.pointing.sun import Shadow, shadows, sun_crossings, sun_position
+from skysill.pointing.shadows import Shadow, shadows
+from skysill.pointing.sun import sun_crossings, sun_position
 from skysill.units import wrap_180
 
 __all__ = [
