@@ -161,6 +161,31 @@ def test_bad_input_is_one_line_and_leaves_nothing_behind(tmp_path, arguments, sa
     assert not (tmp_path / "out").exists()
 
 
+def test_a_scan_without_a_coordinate_system_is_refused_unless_it_is_named(tmp_path):
+    laspy = pytest.importorskip("laspy")
+    whole = laspy.read(SCAN)
+    bare = laspy.LasData(laspy.LasHeader(point_format=whole.header.point_format, version="1.4"))
+    bare.header.scales, bare.header.offsets = whole.header.scales, whole.header.offsets
+    bare.points = whole.points
+    bare.write(tmp_path / "bare.las")
+    named = (HERE, "--from", tmp_path / "bare.las", "--from", DRAWN, "--out", tmp_path / "out")
+    refused = run(*named)
+    assert refused.exit_code == 2
+    assert "states no coordinate system" in refused.output
+    done = run(*named, "--crs", "EPSG:32627")
+    assert done.exit_code == 0, done.output
+    assert "2 planes" in done.output
+
+
+def test_without_footprints_nothing_is_made_up(tmp_path):
+    done = found_in(tmp_path / "out", SCAN)
+    assert "Footprints: without them" in done.output
+    assert "The roof:" in done.output
+    site = tomllib.loads((tmp_path / "out" / "site.toml").read_text(encoding="utf-8"))
+    assert site["name"] == "property"
+    assert "roof" not in site
+
+
 def test_a_folder_with_somebody_elses_site_file_is_refused(tmp_path):
     (tmp_path / "site.toml").write_text('position = "0 N 0 E"\n', encoding="utf-8")
     done = run(HERE, "--from", SCAN, "--from", DRAWN, "--out", tmp_path)

@@ -41,6 +41,7 @@ _LOWEST_DEG = 10.0
     type=Number(20.0, 2000.0, "METRES"),
     help="How far around the site points and cells are taken. Default: as far as things 30 m tall matter.",
 )
+@click.option("--crs", metavar="CRS", help="Coordinate system of laser scans that state none, as EPSG:25829.")
 @click.option("--surveyed", type=WholeDay(), help="Day on which the scan or surface was surveyed.")
 @click.option("--ask", is_flag=True, help="Ask for what the data do not show, question by question.")
 @shared("satellites", "hosts")
@@ -54,6 +55,7 @@ def property(
     folder: str,
     name: str | None,
     reach_m: float | None,
+    crs: str | None,
     surveyed: dt.date | None,
     ask: bool,
 ) -> None:
@@ -80,7 +82,9 @@ def property(
     lowest_deg = _lowest_deg(here.latitude_deg, here.longitude_deg, satellites)
     if reach_m is None:
         reach_m = reach_for(lowest_deg)
-    asked_for = made_from(named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m, surveyed)
+    asked_for = made_from(
+        named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m, surveyed, crs
+    )
     if not ask and unchanged_since(folder, asked_for):
         out.text(f"{folder}: made from these sources already; nothing has changed since.")
         return
@@ -96,6 +100,7 @@ def property(
         terrain=terrain,
         today=today(),
         surveyed=surveyed,
+        crs=crs,
     )
     written = write_property(
         folder,

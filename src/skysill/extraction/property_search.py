@@ -42,6 +42,7 @@ _NEIGHBOURS = 6
 
 _AROUND_ROOF_M = 3.0
 _LOOKED_AT_M = 60.0
+_NAMING = ("name", "addr:housename", "addr:housenumber")
 _TALLEST_NEAR_M = 3.0
 
 
@@ -114,7 +115,7 @@ def find_property(
     notes = [*cloud.notes, *ground.notes, *vegetation.notes, *(() if own is None else own.notes)]
     notes += cloud.survey.age_notes()
     found = FoundProperty(
-        name=name or ("property" if own is None else own.footprint.name),
+        name=name or _name(own),
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
         ground_elevation_m=here_m if math.isfinite(here_m) else None,
@@ -129,7 +130,13 @@ def find_property(
         age_years=cloud.survey.age_years,
         notes=tuple(dict.fromkeys(_of_what(note, cells) for note in notes)),
     )
-    return replace(found, missing=_missing(found, grid, surface_m))
+    return replace(found, missing=_missing(found, grid, surface_m, bool(footprints)))
+
+
+def _name(own: OwnBuilding | None) -> str:
+    """The name or the address that the own building is tagged with."""
+    named = own is not None and any(own.footprint.tags.get(key) for key in _NAMING)
+    return own.footprint.name if own is not None and named else "property"
 
 
 def _of_what(note: str, cells: SurfaceCells | None) -> str:
@@ -237,9 +244,15 @@ def _rasters(
     )
 
 
-def _missing(found: FoundProperty, grid: PlanGrid, surface_m: Floats) -> tuple[str, ...]:
+def _missing(
+    found: FoundProperty, grid: PlanGrid, surface_m: Floats, with_footprints: bool
+) -> tuple[str, ...]:
     """What the data do not show and a person must say or measure."""
     said = []
+    if not with_footprints:
+        said.append(
+            "Footprints: without them buildings stand only in the surface raster, and are not told from trees."
+        )
     if found.roof is None:
         said.append(
             "The roof: no footprint and data of 1 m or finer carry it. Type [roof] into the site file."

@@ -281,7 +281,7 @@ def _given_crs(crs: str | None, box: tuple[float, ...], shown: str) -> Any:
         raise InputError(
             "states no coordinate system" + (", and its numbers look like degrees." if degrees else "."),
             where=shown,
-            mend="Name it" + (", EPSG:4326 if they are." if degrees else " (EPSG:25829, say)."),
+            mend="Name it: --crs " + ("EPSG:4326 if they are." if degrees else "EPSG:25829, say."),
         )
     try:
         return CRS.from_user_input(crs)

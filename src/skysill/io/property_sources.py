@@ -119,6 +119,7 @@ def made_from(
     name: str | None,
     reach_m: float,
     surveyed: dt.date | None = None,
+    crs: str | None = None,
 ) -> dict[str, Any]:
     """What a property is made from: the question, and each file with its size and time of change."""
     files: dict[str, Any] = {}
@@ -138,6 +139,7 @@ def made_from(
         "name": name,
         "reach_m": reach_m,
         "surveyed": surveyed,
+        "crs": crs,
         "sources": [*map(str, sources.points), *sources.rasters, *sources.footprints],
         "files": files,
     }
@@ -165,12 +167,14 @@ def property_from(
     terrain: Sequence[Any] = (),
     today: dt.date | None = None,
     surveyed: dt.date | None = None,
+    crs: str | None = None,
 ) -> FoundProperty:
     """Read the sources around a site and find the property in them.
 
     Parameters
     ----------
     terrain : the rasters of `sources`, opened (`skysill.io.sources.open_terrain`), finest first
+    crs : coordinate system of laser scans that state none
     today : for the age of the data; surveyed : when they were; None: not known
 
     Raises
@@ -187,7 +191,11 @@ def property_from(
         from skysill.io.point_clouds import read_point_clouds
 
         cloud = read_point_clouds(
-            sources.points, latitude_deg=latitude_deg, longitude_deg=longitude_deg, reach_m=reach_m
+            sources.points,
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+            reach_m=reach_m,
+            crs=crs,
         )
     else:
         cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m)
