@@ -1,5 +1,6 @@
 """Distances from overhead lines, held to published tables, to hand arithmetic and to another geometry library."""
 
+import itertools
 from dataclasses import replace
 from itertools import pairwise
 
@@ -184,3 +185,26 @@ def test_trees_that_touch_a_line_are_named():
     assert trees_at_lines(Scene((*trees, wire("service wire", line)))) == ("ash 6",)
     assert trees_at_lines(Scene((*trees, wire("trunk line", line, voltage_kv=132.0)))) == ("ash 6", "ash 6.5")
     assert trees_at_lines(Scene(tuple(trees))) == ()
+
+
+@pytest.mark.parametrize("flat", [False, True])
+def test_distances_from_masts_to_a_line_agree_with_points_along_both(flat):
+    """Second route: 401 points on the mast against 2001 on each span, in space or in plan."""
+    from skysill.assessment.overhead_lines import _apart_m
+
+    rng = np.random.default_rng(11)
+    start, stop = rng.uniform(-12.0, 12.0, (2, 25, 3))
+    line = rng.uniform(-15.0, 15.0, (4, 3))
+    found = _apart_m(start, stop, line, np.full(25, flat))
+    share = np.linspace(0.0, 1.0, 2001)[:, None]
+    spans = np.concatenate([a + share * (b - a) for a, b in itertools.pairwise(line)])
+    for mast, (a, b) in enumerate(zip(start, stop, strict=True)):
+        points = a + share[::5] * (b - a)
+        gap = points[:, None] - spans[None]
+        if flat:
+            gap = gap[..., :2]
+        least_m = np.sqrt((gap**2).sum(axis=2)).min()
+        assert found[mast] == pytest.approx(
+            least_m, abs=0.05
+        )  # points lie up to 0.06 m from the nearest ones
+        assert found[mast] <= least_m + 1e-9

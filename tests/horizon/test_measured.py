@@ -133,3 +133,31 @@ def test_a_skyline_lifted_from_another_height_is_the_one_carried_there(up_m):
             np.testing.assert_array_equal(getattr(one, name), getattr(other, name))
     np.testing.assert_array_equal(lifted.drawn.rise_deg, plain.drawn.rise_deg)
     assert lifted.hidden is None
+
+
+def test_what_may_stand_beside_the_outermost_reading_has_its_height_and_no_rise():
+    """Columns at most half a degree apart, as high and far as the reading; between readings the rise is theirs."""
+    r = readings([170.0, 174.0], [10.0, 13.0], [40.0, 40.0])
+    found = shift_to_dish(r, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.5,
+                          exact_azimuths_deg=(172.0,)).drawn  # fmt: skip
+    azimuth = found.silhouette.azimuth_deg
+    beyond = (azimuth > 174.0 + 1e-9) & (azimuth < 199.0 + 1e-9)
+    assert np.diff(np.unique(np.round(azimuth[beyond], 6))).max() < 0.5 + 1e-6
+    assert azimuth[beyond].max() == approx(199.0)
+    assert found.silhouette.elevation_deg[beyond] == approx(13.0)
+    assert found.silhouette.distance_m[beyond] == approx(40.0)
+    assert np.isnan(found.rise_deg[beyond]).all()
+    between = (azimuth > 170.0 + 1e-9) & (azimuth < 174.0 - 1e-9)
+    assert found.rise_deg[between] == approx(3.0)
+
+
+def test_what_may_stand_hidden_lies_where_its_direction_and_distance_say():
+    """No farther up than the line of sight over the reading: seen from the instrument at most at its elevation."""
+    r = readings([178.0, 182.0], [10.0, 10.0], [20.0, 20.0])
+    hidden = shift_to_dish(r, east_m=0.0, north_m=0.0, up_m=3.0, max_gap_deg=5.0, inclination_error_deg=0.5,
+                           exact_azimuths_deg=(180.0,), hidden_rise_m=28.0).hidden  # fmt: skip
+    up_m = hidden.distance_m * np.sin(np.deg2rad(hidden.elevation_deg)) + 3.0
+    level_m = hidden.distance_m * np.cos(np.deg2rad(hidden.elevation_deg))
+    assert np.degrees(np.arctan2(up_m, level_m)) == approx(10.0, abs=0.01)
+    assert up_m.max() == approx(28.0, rel=1e-3)  # the tallest that may stand there, over the instrument
+    assert hidden.distance_m.min() > 20.0

@@ -426,6 +426,16 @@ def test_a_void_stops_the_reach_but_not_the_columns():
     assert tops(seen, azimuth)[0] == pytest.approx(np.degrees(np.arctan(598.0 / 2010.0)), abs=0.3)
 
 
+def test_a_void_at_the_dish_leaves_every_azimuth_unknown():
+    """Rays that start in a hole are followed, but no source has looked at their first metres."""
+    raster = HeldGrid(utm_grid(lambda x, y: np.where(np.hypot(x, y) < 150.0, np.nan, 100.0 + 0.0 * x)))
+    azimuth = np.array([0.0, 77.0, 190.0])
+    seen = look([raster], azimuth, 102.0, ray_elevation_deg=10.0, highest_ground_m=720.0)
+    assert (seen.reach_m == 0.0).all()
+    assert not covered(seen, azimuth, reach_m=1.0).any()
+    assert len(seen) > 0
+
+
 @pytest.mark.parametrize("voids", [0, 40])
 def test_passing_over_low_ground_changes_nothing(rng, voids):
     """Tops and reach equal those read off every crossing of every ray, followed to the end."""

@@ -108,6 +108,16 @@ def test_a_move_says_surface_compass_word_and_tapes_that_meet_at_the_spot():
         assert f"{tape.distance_m:.2f} m from {tape.corner}" in move.text
 
 
+def test_a_move_is_measured_from_where_the_mount_stands():
+    """By the plan positions alone: distance and bearing from a mount that is not at the site's origin."""
+    move = remedies(job(WALL), Mount("post", 1.5, -1.0, 2.0))["move"]
+    east_m, north_m = move.to_east_m - 1.5, move.to_north_m + 1.0
+    assert move.by_m == pytest.approx(np.hypot(east_m, north_m))
+    assert move.bearing_deg == pytest.approx(np.degrees(np.arctan2(east_m, north_m)) % 360.0)
+    assert move.text.startswith(f"Move the mount {move.by_m:.1f} m to the {move.direction}")
+    assert "The ground there is at 0.00 m." in move.text
+
+
 def test_a_bearing_is_magnetic_where_the_surveys_compass_is():
     import datetime as dt
 

@@ -116,6 +116,9 @@ def test_the_own_roof_keeps_masts_off_its_keep_out_areas_and_out_of_the_house():
     assert reason(at, 5.0, 3.0, 20.0, 1.0) == "inside the house, under its own roof"
     assert reason(at, 0.4, 3.0, 22.0, 1.0) is None  # a bracket under the eaves
     assert reason(at, 0.4, 3.0, 22.0, 2.7) == "under the eaves, where the mast would go through"
+    found = standing(at, [0.4, 5.0, 5.0, 20.0], [3.0, 2.0, 3.0, 3.0], [22.0, 25.0, 20.0, 20.0])
+    # 3 m under the roof less half of the 0.8 m dish; open sky on the roof and in the yard; inside the house nothing
+    assert found.headroom_m.tolist() == pytest.approx([2.6, np.inf, 0.0, np.inf])
 
 
 def test_nothing_stands_or_reaches_beyond_the_property_boundary():
