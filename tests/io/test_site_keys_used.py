@@ -118,6 +118,7 @@ FIELD_OF = {
 NOT_SEEN = {
     ("[survey]", "reference_bearing_deg"): "turned into azimuths while the file is read",
     **{("[roof]", name): "the reader asks for the surface too" for name in ("outline", "surface", "facets")},
+    **{("[roof]", f"{what}_error_m"): "the own roof carries them" for what in ("height", "position")},
     ("[survey]", "date"): "look reads the job's date, which is made from it",
     **{
         ("[survey]", f"{what}_instrument"): "turned into an error by the reader"

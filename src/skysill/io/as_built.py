@@ -130,11 +130,7 @@ def _checked(key: str, value: Any) -> Any:
         near = nearest(key, _KEYS)
         raise InputError(f"{quoted(key)} is not known.", mend=f"Did you mean {near}?" if near else None)
     if key == "date":
-        if isinstance(value, dt.datetime):
-            return value.date()
-        if not isinstance(value, dt.date):
-            raise InputError("is not a date; write 2026-06-14, without quotes.", where=key)
-        return value
+        return _date(value)
     if key == "tape_m":
         return _tape(value)
     if key == "photos":
@@ -151,6 +147,14 @@ def _checked(key: str, value: Any) -> Any:
     if not least <= value <= most:
         raise InputError(f"{value:g} is out of range, from {least:g} to {most:g}.", where=key)
     return float(value)
+
+
+def _date(value: Any) -> dt.date:
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if not isinstance(value, dt.date):
+        raise InputError("is not a date; write 2026-06-14, without quotes.", where="date")
+    return value
 
 
 def _tape(value: Any) -> tuple[tuple[str, float], ...]:

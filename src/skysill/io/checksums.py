@@ -77,18 +77,9 @@ def file_checksums(options: JobOptions, rasters: tuple[Any, ...] = ()) -> tuple[
 
 
 def _read(options: JobOptions, rasters: tuple[Any, ...]) -> Iterator[tuple[str | Path, str, str]]:
+    """Path, role and detail of every file that is read."""
     if options.site_file is not None:
-        from skysill.io.site_schema import parse_site_file
-
-        yield options.site_file, "site file", ""
-        file, folder = parse_site_file(options.site_file), Path(options.site_file).parent
-        if options.horizon is None and file.survey.horizon is not None:
-            yield folder / file.survey.horizon, "measured horizon", ""
-        if options.obstacles is None and file.obstacles.file is not None:
-            yield split_layer(folder / file.obstacles.file)[0], "obstacles", ""
-        for satellite in file.satellites if not options.satellite else ():
-            if satellite.orbit is not None:
-                yield folder / satellite.orbit, "orbit", ""
+        yield from _read_by_site_file(options.site_file, options)
     if options.horizon is not None:
         yield options.horizon, "measured horizon", ""
     if options.obstacles is not None:
@@ -100,6 +91,21 @@ def _read(options: JobOptions, rasters: tuple[Any, ...]) -> Iterator[tuple[str |
     for raster in rasters:
         for path in raster.files:
             yield path, "elevation", _detail(raster)
+
+
+def _read_by_site_file(path: str, options: JobOptions) -> Iterator[tuple[str | Path, str, str]]:
+    """The site file, and the files that it names and options do not replace."""
+    from skysill.io.site_schema import parse_site_file
+
+    yield path, "site file", ""
+    file, folder = parse_site_file(path), Path(path).parent
+    if options.horizon is None and file.survey.horizon is not None:
+        yield folder / file.survey.horizon, "measured horizon", ""
+    if options.obstacles is None and file.obstacles.file is not None:
+        yield split_layer(folder / file.obstacles.file)[0], "obstacles", ""
+    for satellite in file.satellites if not options.satellite else ():
+        if satellite.orbit is not None:
+            yield folder / satellite.orbit, "orbit", ""
 
 
 def _detail(raster: Any) -> str:

@@ -186,18 +186,23 @@ def _parts(geometry: Any, where: str, *, inside: bool) -> Iterator[Part]:
     for single in singles:
         if not isinstance(single, list) or not single:
             raise InputError("has no geometry.", where=where, mend=mend)
-        if shape == "point":
-            _check_positions([single], where, sizes)
-            yield "point", [single], []
-        elif shape == "line":
-            _check_positions(single, where, sizes)
-            if len(single) < 2:
-                raise InputError("has a line of one point.", where=where, mend=mend)
-            yield "line", single, []
-        else:
-            for ring in single:
-                _check_ring(ring, where, sizes)
-            yield "area", single[0], list(single[1:])
+        yield _part(shape, single, where, sizes)
+
+
+def _part(shape: str, single: list[Any], where: str, sizes: set[int]) -> Part:
+    """One point, line or area, after checking its positions. sizes : numbers of coordinates found so far"""
+    if shape == "point":
+        _check_positions([single], where, sizes)
+        return "point", [single], []
+    if shape == "line":
+        _check_positions(single, where, sizes)
+        if len(single) < 2:
+            mend = "Draw it, or take the feature out."
+            raise InputError("has a line of one point.", where=where, mend=mend)
+        return "line", single, []
+    for ring in single:
+        _check_ring(ring, where, sizes)
+    return "area", single[0], list(single[1:])
 
 
 def _check_ring(ring: Any, where: str, sizes: set[int]) -> None:

@@ -78,14 +78,18 @@ def check_outputs(outputs: Mapping[str, PathLike | None], inputs: Iterable[PathL
                     where=f"{option} {os.fspath(path)}",
                     mend="Give each its own name.",
                 )
-        for folder in folders:
-            if os.path.commonpath([folder, target]) == folder:
-                raise InputError(
-                    f"would lie in the folder {folder}, all of which is read.",
-                    where=f"{option} {os.fspath(path)}",
-                    mend="Name a file elsewhere.",
-                )
+        _refuse_inside(target, folders, f"{option} {os.fspath(path)}")
         written.update(dict.fromkeys(identities, f"{option} {os.fspath(path)}"))
+
+
+def _refuse_inside(target: Path, folders: Iterable[str], where: str) -> None:
+    for folder in folders:
+        if os.path.commonpath([folder, target]) == folder:
+            raise InputError(
+                f"would lie in the folder {folder}, all of which is read.",
+                where=where,
+                mend="Name a file elsewhere.",
+            )
 
 
 def _identities(path: PathLike) -> list[Identity]:

@@ -315,7 +315,6 @@ def _read_tile(
     tile: RasterTile, top: int, bottom: int, left: int, right: int, notes: list[str]
 ) -> NDArray[np.float32]:
     place = Window(left, top, right - left, bottom - top)
-    name = Path(tile.path).name
     with _opened_tile(tile, place) as source:
         try:
             raw = source.read(1, window=place)
@@ -336,6 +335,12 @@ def _read_tile(
     for mask in (void, hidden, unwritten):
         if mask is not None and mask.any():
             values[mask] = np.nan
+    _void_undeclared(values, raw, Path(tile.path).name, notes)
+    return values
+
+
+def _void_undeclared(values: NDArray[np.float32], raw: NDArray[Any], name: str, notes: list[str]) -> None:
+    """Set cells to nan that cannot be ground though the file does not declare them void; says so in the notes."""
     low, high = _limits(values)
     if low <= -9000.0:
         for undeclared in _UNDECLARED_VOIDS:
@@ -351,7 +356,6 @@ def _read_tile(
         if mask.any():
             values[mask] = np.nan
             notes.append(f"{name}: heights above {_HIGHEST_M:g} m or below -12000 m are taken as voids.")
-    return values
 
 
 @contextlib.contextmanager

@@ -106,8 +106,9 @@ class SatelliteTable:
         TextOrNumber(), 'Orbital longitude: "24.0 W", or -24.0 (east positive).', "24.0 W", unit="°"
     )
     orbit: str | None = key(
-        Text(), "Orbit file (OMM or two-line elements) of a satellite that moves.", "orbit_demo.json"
-    )
+        Text(), "Orbit file (OMM or two-line elements) of a satellite that moves.", "orbit_demo.json",
+        commands=("look", *MOUNT_COMMANDS),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
