@@ -23,7 +23,7 @@ MODULES = [
 HEAVY = {
     "rasterio": ("io.raster_open", "io.raster_windows", "io.rasters", "io.least_height_rasters"),
     "laspy": ("io.point_headers",),
-    "lazrs": ("io.point_headers",),
+    "lazrs": ("io.laz_chunks", "io.point_headers"),
     "scipy": ("extraction.",),
     "pyogrio": ("io.vector_files",),
     "matplotlib": ("plots.",),

@@ -392,6 +392,41 @@ def _cells(folder: Path, *names: str) -> object:
     return None
 
 
+def _scans(folder: Path) -> None:
+    import laspy
+    import numpy as np
+    from pyproj import CRS
+
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.offsets, header.scales = np.array([638000.0, 6434000.0, 0.0]), np.full(3, 0.01)
+    header.add_crs(CRS.from_epsg(32627))
+    las = laspy.LasData(header)
+    places = np.random.default_rng(1).uniform(-30.0, 30.0, (300, 2)) + np.array([284262.0, 6438023.0])
+    las.x, las.y, las.z = *places.T, np.linspace(40.0, 50.0, 300)
+    for name in ("p.las", "p.laz"):
+        las.write(folder / name)
+
+
+def _read_scans(folder: Path) -> object:
+    import numpy as np
+
+    from skysill.errors import InputError
+    from skysill.io.point_clouds import read_point_clouds
+
+    faults = []
+    for name in ("p.las", "p.laz"):
+        try:
+            cloud = read_point_clouds(
+                [folder / name], latitude_deg=PLACE[0], longitude_deg=PLACE[1], reach_m=200.0
+            )
+            assert np.isfinite(cloud.elevation_m).all()
+        except InputError as fault:
+            faults.append(fault)
+    if faults:
+        raise faults[0]
+    return None
+
+
 def _photo(folder: Path) -> None:
     from PIL import Image
 
@@ -459,6 +494,7 @@ READERS = {
             ("o.json", "o.kvn", "o.xml", "o.tle"),
             (*JSON, b"<!DOCTYPE a>", b" = "),
         ),
+        Reader("pointclouds", _scans, _read_scans, ("p.las", "p.laz"), (b"LASF", b"laszip encoded")),
         Reader("sitefile", _site, _read_site, ("s.toml",), _TOML),
         Reader("asbuilt", _built, _read_built, ("b.toml",), _TOML),
         Reader("geojson", _geojson, lambda f: _obstacles(f, "o.geojson"), ("o.geojson",), JSON),

@@ -17,6 +17,7 @@ from typing import Any, BinaryIO
 
 from skysill.errors import InputError
 from skysill.io.elevation.vertical_datums import vertical_datum
+from skysill.io.laz_chunks import chunks_fit
 from skysill.io.text import check_file, quoted
 
 __all__ = [
@@ -95,6 +96,7 @@ def opened_points(path: str | os.PathLike[str], *, all_fields: bool = False) -> 
         base = laspy.DecompressionSelection.XY_RETURNS_CHANNEL | laspy.DecompressionSelection.Z
         kept = base | laspy.DecompressionSelection.CLASSIFICATION | laspy.DecompressionSelection.FLAGS
     with _damage_named(shown):
+        _check_chunks(place, shown)
         reader = laspy.open(place, decompression_selection=kept)
     with reader:
         yield reader
@@ -121,6 +123,8 @@ def _damage_named(shown: str) -> Iterator[None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
+    except InputError:
+        raise
     except (laspy.errors.LaspyException, lazrs.LazrsError, *_FAULTS) as fault:
         raise InputError(f"{_CUT_SHORT} ({_reason(fault)}).", where=shown, mend=_COPY_AGAIN) from None
     except BaseException as fault:
@@ -159,6 +163,19 @@ def _check_layout(place: Path, shown: str) -> None:
         raise InputError(
             f"{_CUT_SHORT}: its header counts more than the file holds.", where=shown, mend=_COPY_AGAIN
         )
+
+
+def _check_chunks(place: Path, shown: str) -> None:
+    """Refuse a compressed file (bits 6 and 7 of the point format) whose chunks do not fit into it."""
+    with place.open("rb") as opened:
+        head = opened.read(_HEADER_BYTES)
+        if not head[104] & 0xC0:
+            return
+        (count,) = (
+            struct.unpack_from("<Q", head, 247) if head[25] >= 4 else struct.unpack_from("<I", head, 107)
+        )
+        if not chunks_fit(opened, place.stat().st_size, count):
+            raise InputError(f"{_CUT_SHORT}: its chunks do not fit into it.", where=shown, mend=_COPY_AGAIN)
 
 
 def _records_fit(head: bytes, size: int) -> bool:

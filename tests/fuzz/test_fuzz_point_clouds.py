@@ -1,0 +1,5 @@
+"""Damaged laser scans."""
+
+from checks import holds
+
+test_damaged_point_clouds = holds("pointclouds")
