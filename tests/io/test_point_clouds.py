@@ -305,3 +305,23 @@ def test_faults_of_the_caller_are_not_called_damage(tmp_path):
     path = written(tmp_path / "a.laz")
     with pytest.raises(ZeroDivisionError), opened_points(path):
         raise ZeroDivisionError
+
+
+def test_where_no_polynomial_follows_the_map_points_are_placed_one_by_one(tmp_path):
+    """In degrees, 1.1 km from the pole, a circle of 0.9 km spans all longitudes but a few: a cubic is metres off there.
+    Held to pyproj's geodesic; the plane through the site leaves it by under 1 mm at this distance."""
+    rng = np.random.default_rng(2)
+    longitude, latitude = rng.uniform(-60.0, 60.0, 200), rng.uniform(89.985, 89.995, 200)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.offsets, header.scales = np.array([0.0, 89.0, 0.0]), np.array([1e-7, 1e-9, 0.001])
+    header.add_crs(CRS.from_epsg(4326))
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = longitude, latitude, np.full(200, 5.0)
+    las.write(tmp_path / "a.las")
+    cloud = read_point_clouds([tmp_path / "a.las"], latitude_deg=89.99, longitude_deg=0.0, reach_m=900.0)
+    many = np.ones(200)
+    azimuth, _, away_m = Geod(ellps="WGS84").inv(0.0 * many, 89.99 * many, longitude, latitude)
+    near = away_m <= 900.0
+    assert 100 < np.count_nonzero(near) == len(cloud)
+    east_m = away_m[near] * np.sin(np.deg2rad(azimuth[near]))
+    assert np.abs(cloud.east_m - east_m).max() < 0.01
