@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.assessment.job_context import WindowCache
 from skysill.bulk.controlling_obstruction import ControllingGround, controlling_ground
-from skysill.bulk.fan_results import CHUNK_PLACES, half_windows_deg
+from skysill.bulk.fan_results import CHUNK_PLACES
 from skysill.bulk.monte_carlo import estimated_p_clear
 from skysill.bulk.position_error import offsets_around_m, reason_text, supports
 from skysill.bulk.prefilter import (
@@ -44,12 +43,11 @@ from skysill.bulk.thresholds import thresholds_for
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.lattice import Elevations, interpolate
 from skysill.horizon.ray_march import FINE_CELL_M
-from skysill.horizon.rays import reach_needed_m
 from skysill.model.default_errors import facts_of
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
 from skysill.pointing.look_vector import look_angles
 from skysill.radio.required_room import room_angle_deg
-from skysill.units import Bools, Floats, Ints, wrap_180
+from skysill.units import Bools, Floats, Ints
 
 __all__ = [
     "FLOOR_DEG",
@@ -57,7 +55,6 @@ __all__ = [
     "ScreeningQuery",
     "ScreeningResults",
     "merged",
-    "out_of_reach",
     "screen",
     "screen_one_by_one",
 ]
@@ -271,47 +268,6 @@ def _require_support(results: ScreeningResults, at: int, held: Bools, query: Scr
     if share < query.criteria.min_p_clear:
         results.reason[at] = reason_text(results.verdict[at], share, query.position_error_m)
         results.verdict[at] = "marginal"
-
-
-def out_of_reach(
-    ground: Ground, rasters: Sequence[Extent], latitude_deg: Floats, longitude_deg: Floats, height_m: Floats,
-    query: ScreeningQuery,
-) -> Bools:  # fmt: skip
-    """(address,) whether other rasters cannot matter: they are out of reach, or beside the ray fan.
-
-    ground : the raster that the addresses stand on; rasters : the others
-    """
-    places, known = locate_places(ground, latitude_deg, longitude_deg, height_m, query)
-    highest_m = max(query.highest_ground_m, ground.grid.highest_m)
-    seen_m = reach_needed_m(
-        places.antenna_m, places.search_floor_deg, highest_ground_m=highest_m, radius_m=places.radius_m
-    )
-    reach_m = np.maximum(places.needed_m, seen_m) * 1.01 + _NEARBY_M
-    out = known & (places.apparent_deg > 5.0) & (places.apparent_deg < _STEEP_DEG)
-    wide_deg = half_windows_deg(places, query)[1] + 3.0
-    for raster in rasters:
-        away_m = raster.away_m(latitude_deg, longitude_deg)
-        turn_deg = wrap_180(raster.corner_bearings_deg(latitude_deg, longitude_deg) - places.azimuth_deg)
-        left, right = turn_deg.min(axis=0), turn_deg.max(axis=0)
-        ahead = (np.abs(turn_deg) <= wide_deg).any(axis=0) | (
-            (left < 0.0) & (right > 0.0) & (right - left < 180.0)
-        )
-        out &= (away_m > reach_m) | ((away_m > _NEARBY_M) & ~ahead)
-    return np.asarray(out)
-
-
-_NEARBY_M = 1_000.0
-"""Largest distance at which trees, houses and the dish's own ground are looked up."""
-
-
-class Extent(Protocol):
-    """A raster's outline on the ground, with four corners."""
-
-    def away_m(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
-        """(place,) lower bound of the distance to it, metres; 0 inside."""
-
-    def corner_bearings_deg(self, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
-        """(corner, place): true bearings of its corners from places."""
 
 
 def _screen_coarse(

@@ -15,12 +15,12 @@ import numpy as np
 
 from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
+from skysill.bulk.raster_reach import out_of_reach
 from skysill.bulk.screening import (
     Ground,
     ScreeningQuery,
     ScreeningResults,
     merged,
-    out_of_reach,
     screen,
     screen_one_by_one,
 )
