@@ -56,3 +56,10 @@ def test_the_limit_is_that_of_the_frequency_asked():
     assert "ICNIRP" in public_limit(140.0).source
     with pytest.raises(InputError, match="no limit here"):
         public_limit(0.1)
+
+
+def test_the_limit_begins_at_the_lowest_frequency_of_a_terminal():
+    """47 CFR 1.1310, Table 1, general population, 300 to 1500 MHz: f/1500 mW/cm2, 0.2 mW/cm2 = 2 W/m2 at 300 MHz."""
+    assert public_limit(0.3).density_w_m2 == approx(2.0)
+    with pytest.raises(InputError, match=r"there is no limit here for 0\.29 GHz"):
+        public_limit(0.29)

@@ -46,9 +46,12 @@ def test_depth_through_an_ellipsoid_along_its_axes():
     assert crown_path_m(crown(), (1.5, 0.0, 8.0), 0.0, 0.0)[0] == approx(2.0 * np.sqrt(6.75), abs=0.02)
 
 
-def test_depth_through_a_cone_and_a_cut_crown():
+def test_depth_through_a_cone_a_dome_and_a_cut_crown():
     # a cone of radius 3 at 4 m to a point at 12 m is 1.5 wide at half its height
     assert crown_path_m(crown(crown="cone"), (0.0, 0.0, 8.0), 0.0, 0.0)[0] == approx(3.0, abs=0.02)
+    # half an ellipsoid of radius 3 on its base at 4 m, 8 m tall: at half its height 2 x 3 sqrt(1 - 1/4)
+    dome_m = crown_path_m(crown(crown="dome"), (0.0, 0.0, 8.0), 0.0, 0.0)[0]
+    assert dome_m == approx(6.0 * np.sqrt(0.75), abs=0.02)
     cut = crown().lowered(9.0)
     assert crown_path_m(cut, (0.0, 0.0, 9.5), 0.0, 0.0) == (0.0, float("inf"))
     assert crown_path_m(cut, (0.0, 0.0, 8.0), 0.0, 0.0)[0] == approx(6.0, abs=0.02)

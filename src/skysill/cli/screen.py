@@ -132,12 +132,12 @@ def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> Scree
 def _position_error(text: str) -> tuple[float, str]:
     """Metres, and who says so, of an option that gives them or names a kind of address."""
     from skysill.io.text import read_number
-    from skysill.model.default_errors import POSITION, named
+    from skysill.model.default_errors import POSITION, default_error_of
 
     try:
         error_m = read_number(text)
     except ValueError:
-        kind = named(POSITION, text.strip().lower(), "--position-error")
+        kind = default_error_of(POSITION, text.strip().lower(), "--position-error")
         return kind.sigma_m, (
             f"Places are taken as known to {kind.sigma_m:g} m on each axis, as of a {text.strip().lower()}; "
             "--position-error says otherwise."

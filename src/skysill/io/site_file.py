@@ -29,7 +29,7 @@ from skysill.io.sources import (
 )
 from skysill.io.survey_tables import read_horizon_csv, read_satellites
 from skysill.io.text import check_file, placed_at, quoted
-from skysill.model.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, named
+from skysill.model.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, default_error_of
 from skysill.model.job import Job, Sources
 from skysill.model.obstacles import Obstacle
 from skysill.model.roof_forms import form_facets
@@ -241,13 +241,15 @@ def _survey(table: SurveyTable, shown: str) -> Survey:
     for label, errors in (("bearing", BEARING), ("inclination", INCLINATION)):
         name = getattr(table, f"{label}_instrument")
         if name is not None:
-            error = named(errors, name, f"{where}, {label}_instrument")
+            error = default_error_of(errors, name, f"{where}, {label}_instrument")
             new[f"{label}_error_deg"] = error.sigma_deg
     if table.distance_method is not None:
-        by = named(DISTANCE, table.distance_method, f"{where}, distance_method")
+        by = default_error_of(DISTANCE, table.distance_method, f"{where}, distance_method")
         new |= {"distance_error_m": by.sigma_m, "distance_error_fraction": by.fraction}
     if table.position_method is not None:
-        new["position_error_m"] = named(POSITION, table.position_method, f"{where}, position_method").sigma_m
+        new["position_error_m"] = default_error_of(
+            POSITION, table.position_method, f"{where}, position_method"
+        ).sigma_m
     stated = given(table, "horizon")
     with placed_at(where):
         return Survey(**{**new, **stated})

@@ -32,8 +32,8 @@ __all__ = [
     "PositionError",
     "RasterDefaults",
     "RasterFacts",
+    "default_error_of",
     "facts_of",
-    "named",
     "raster_defaults",
     "sighted_error",
 ]
@@ -289,7 +289,7 @@ def raster_defaults(file_name: str, kind: Literal["surface", "bare"], cell_size_
 _Entry = TypeVar("_Entry")
 
 
-def named(table: Mapping[str, _Entry], name: str, where: str) -> _Entry:
+def default_error_of(table: Mapping[str, _Entry], name: str, where: str) -> _Entry:
     """An entry of a table above by the name that somebody typed.
 
     Raises
