@@ -65,7 +65,7 @@ def test_height_error_of_the_dish_is_an_angle_at_the_edge(spare):
 def test_a_ray_under_an_overhang_is_as_uncertain_as_one_over_an_edge(spare):
     """The lower edge of a slab moves like an upper one: p = Phi(spare / sigma), sigma 0.3 cos(el) / 20 radians."""
     low = 24.0 + float(room_angle_deg(20.0, Link(TERMINAL, CRITERIA))) + spare
-    slab = replace(edge(80.0, 20.0, source="obstacle"), floor_deg=low)
+    slab = replace(edge(low + 4.0, 20.0, source="obstacle"), floor_deg=low)
     sigma = np.rad2deg(0.3 * np.cos(np.deg2rad(low)) / 20.0)
     found = asked(slab, Errors(0.0, 0.0, 0.0, 0.0, 0.3, 0.0, 0.0, 0.0))
     assert found.p_clear == approx(norm.cdf(spare / sigma), abs=max(3.0 * found.standard_error, 0.02))
