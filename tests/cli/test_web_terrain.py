@@ -131,6 +131,17 @@ def test_heights_and_screening_read_the_web_too(server, tmp_path):
         np.testing.assert_array_equal(web.read(), here.read())
 
 
+def test_heights_of_too_large_a_raster_on_the_web_are_refused(server, tmp_path, monkeypatch):
+    monkeypatch.setattr("skysill.io.raster_windows.MOST_REMOTE_CELLS", 1_000_000)
+    done = run("heights", "--satellite", "24.0W", "--terrain", f"{server.address}/island.tif", "--allow-host",
+               server.host, "--out", tmp_path / "h.tif", code=2)  # fmt: skip
+    assert (
+        "island.tif: 2 million cells would be fetched; up to 1 million are. Give a part of it with --bounds"
+        in done.output
+    )
+    assert not (tmp_path / "h.tif").exists()
+
+
 def test_a_list_is_screened_against_tiles_named_by_degree(tmp_path):
     """Every name leads to the whole island here, so the answers are those of the one file but for its name."""
     (tmp_path / "dem").mkdir()

@@ -96,6 +96,15 @@ def _wanted(options: JobOptions, given: dict[str, Any]) -> HeightsRequest:
     moving = next((satellite.name for satellite in satellites if satellite.longitude_deg is None), None)
     if moving:
         raise InputError(f'"{moving}" moves; heights are for geostationary satellites.', where="--satellite")
+    window = None if given["bounds"] is None else raster_window(rasters[0], _bounds(given["bounds"]))
+    rows, columns = window.shape if window else (rasters[0].rows, rasters[0].cols)
+    if rasters[0].is_remote and rows * columns > rasters[0].most_cells:
+        raise InputError(
+            f"{rows * columns / 1e6:,.0f} million cells would be fetched; up to "
+            f"{rasters[0].most_cells / 1e6:,.0f} million are.",
+            where=rasters[0].name,
+            mend="Give a part of it with --bounds, or save the file here.",
+        )
     return HeightsRequest(
         raster=rasters[0],
         satellites=satellites,
@@ -104,7 +113,7 @@ def _wanted(options: JobOptions, given: dict[str, Any]) -> HeightsRequest:
         else options.highest_ground_m,
         refraction_factor=options.refraction_factor or Criteria().refraction_factor,
         rays_per_cell=given["rays"],
-        window=None if given["bounds"] is None else raster_window(rasters[0], _bounds(given["bounds"])),
+        window=window,
         outline=None if given["within"] is None else outline_of(given["within"], rasters[0]),
     )
 
