@@ -23,7 +23,7 @@ __all__ = ["FolderFile", "FolderIndex", "scan_folder"]
 LEAST_FILES = 32
 """Folders of fewer rasters are not indexed: reading their heads takes no longer."""
 
-_FORM = 1
+_FORM = 2
 _ENDS_BYTES = 4096
 _MOST_BYTES = 2_000_000_000
 

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.io.elevation.areas import Box, box_of
 from skysill.io.raster_checks import check_raster_file
 from skysill.io.raster_open import Rectangle, check_mosaic, covered, has_gaps, opened, opened_remote
 from skysill.io.text import printable
@@ -60,7 +59,6 @@ class RasterHead:
     files : the file, and everything it is read from; none for a file on the web
     covered : of a mosaic that declares no value for gaps: the cells of its files
     attribution : what its copyright tag says
-    box : the area it lies in
     remote : of a file on the web, how it is read
     table : of a GeoPackage
     """
@@ -81,7 +79,6 @@ class RasterHead:
     covered: tuple[Rectangle, ...] | None
     notes: tuple[str, ...]
     attribution: str = ""
-    box: Box = (-90.0, -180.0, 90.0, 180.0)
     remote: RemoteSource | None = None
     table: str = ""
 
@@ -117,7 +114,7 @@ def plain_head(head: RasterHead) -> dict[str, Any]:
 def head_from_plain(plain: Mapping[str, Any]) -> RasterHead:
     """The head that `plain_head` gave, from JSON."""
     said = dict(plain)
-    for key in ("transform", "files", "notes", "box"):
+    for key in ("transform", "files", "notes"):
         said[key] = tuple(said[key])
     if said["covered"] is not None:
         said["covered"] = tuple(tuple(one) for one in said["covered"])
@@ -180,7 +177,7 @@ def _head(source: Any, where: str, name: str, **more: Any) -> RasterHead:
         offset=offset, nodata=None if source.nodata is None else float(source.nodata),
         masked="per_dataset" in {flag.name for flag in source.mask_flag_enums[0]},
         notes=(*notes, *unit_notes), attribution=_copyright(source),
-        box=box_of(crs, transform, source.height, source.width), **more,
+        **more,
     )  # fmt: skip
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from skysill.errors import InputError
-from skysill.io.elevation.areas import Around
+from skysill.io.elevation.areas import Around, box_of
 from skysill.io.elevation.raster_heads import TerrainSource, head_from_plain, plain_head, read_head
 from skysill.io.elevation.source_names import is_template, is_web_address
 from skysill.io.geopackage import split_table
@@ -71,7 +71,7 @@ def _folder(path: Path, around: Around | None) -> TerrainSource:
         raise InputError("the folder holds no elevation raster.", where=str(path),
                          mend="Put GeoTIFF or .hgt tiles in it, or name a file.")  # fmt: skip
     index = FolderIndex(cache_folder(), path)
-    plain = index.heads(files, lambda file: plain_head(read_head(Path(file))))
+    plain = index.heads(files, _head_and_box)
     if around is not None and len(files) >= LEAST_FILES:
         near = around.touches([head["box"] for head in plain])
         plain = [head for head, wanted in zip(plain, near, strict=True) if wanted]
@@ -85,4 +85,10 @@ def _folder(path: Path, around: Around | None) -> TerrainSource:
     if len(plain) > MOST_TILES_AT_ONCE:
         raise InputError(f"holds {len(plain):,} rasters that could matter; up to {MOST_TILES_AT_ONCE:,} are opened.",
                          where=str(path), mend="Give the folder of the part that is wanted.")  # fmt: skip
-    return TerrainSource(path.name, tuple(head_from_plain(head) for head in plain))
+    return TerrainSource(path.name, tuple(head_from_plain(head["head"]) for head in plain))
+
+
+def _head_and_box(path: str) -> dict[str, Any]:
+    """What a file of a folder says about itself, and the box that it lies in, JSON-ready."""
+    head = read_head(Path(path))
+    return {"head": plain_head(head), "box": box_of(head.crs, head.transform, head.rows, head.cols)}
