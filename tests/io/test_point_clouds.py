@@ -167,7 +167,7 @@ def test_points_in_degrees_are_read_and_said(tmp_path):
 
 def test_a_file_without_a_coordinate_system_is_asked_about(tmp_path):
     path = written(tmp_path / "a.las", crs=None)
-    assert refused(path) == f"{path}: states no coordinate system. Name it (EPSG:25829, say)."
+    assert refused(path) == f"{path}: states no coordinate system. Name it: --crs EPSG:25829, say."
     assert len(read(path, crs=UTM)) == len(read(written(tmp_path / "b.las")))
     assert (
         refused(path, crs="EPSG:1")
@@ -178,7 +178,7 @@ def test_a_file_without_a_coordinate_system_is_asked_about(tmp_path):
     las = laspy.LasData(header)
     las.x, las.y, las.z = (np.array([value]) for value in (-24.6541, 58.0312, 40.0))
     las.write(tmp_path / "c.las")
-    assert "its numbers look like degrees. Name it, EPSG:4326 if they are." in refused(tmp_path / "c.las")
+    assert "its numbers look like degrees. Name it: --crs EPSG:4326 if they are." in refused(tmp_path / "c.las")
 
 
 def test_metres_in_a_system_of_degrees_are_refused(tmp_path):
