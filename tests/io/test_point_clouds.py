@@ -178,7 +178,9 @@ def test_a_file_without_a_coordinate_system_is_asked_about(tmp_path):
     las = laspy.LasData(header)
     las.x, las.y, las.z = (np.array([value]) for value in (-24.6541, 58.0312, 40.0))
     las.write(tmp_path / "c.las")
-    assert "its numbers look like degrees. Name it: --crs EPSG:4326 if they are." in refused(tmp_path / "c.las")
+    assert "its numbers look like degrees. Name it: --crs EPSG:4326 if they are." in refused(
+        tmp_path / "c.las"
+    )
 
 
 def test_metres_in_a_system_of_degrees_are_refused(tmp_path):
