@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
+from skysill.bulk import least_heights
 from skysill.bulk.least_heights import relevant_window, tile_heights_m
 from skysill.bulk.raster_tiles import Relief, Tile, block_relief
-from skysill.bulk.sweep_geometry import reach_of_ground_m
+from skysill.bulk.sweep_geometry import RayDirections, reach_of_ground_m
 from skysill.horizon.lattice import Lattice
 from skysill.pointing.look_vector import look_angles
 from skysill.pointing.refraction import refraction_deg
@@ -273,3 +274,29 @@ def test_only_ground_that_could_reach_the_rays_of_a_window_is_asked_for():
     )
     assert asked.top > tile.top - 5
     assert ahead_m > 30.0 * max(tile.left - asked.left, asked.right - tile.right)
+
+
+def directions(along_row, along_column):
+    """Directions to the satellite that are given; their slopes do not matter here."""
+    shape = np.shape(along_row)
+    return RayDirections(np.asarray(along_row), np.asarray(along_column), *[np.ones(shape)] * 3)
+
+
+def test_a_tile_is_looked_at_from_its_corners_the_middles_of_its_sides_and_last_its_middle():
+    asked = []
+
+    def directions_at(row, column):
+        asked.extend(zip(row.tolist(), column.tolist(), strict=True))
+        return directions(row, column)
+
+    least_heights._corner_directions(Tile(10, 31, 40, 81), directions_at)
+    assert asked[-1] == (20.0, 60.0)
+    assert sorted(asked) == [(r, c) for r in (10.0, 20.0, 30.0) for c in (40.0, 60.0, 80.0)]
+
+
+def test_the_ground_toward_the_satellite_goes_two_cells_beyond_what_can_reach_it():
+    """South-east at a hundredth of a cell a metre, 500 m: five cells and a hundredth more, whole cells, two beside."""
+    found = least_heights._toward_satellite(Tile(10, 31, 40, 81), directions([0.01], [0.01]), 500.0)
+    assert (found.top, found.bottom, found.left, found.right) == (8, 31 + 6 + 2, 38, 81 + 6 + 2)
+    found = least_heights._toward_satellite(Tile(10, 31, 40, 81), directions([-0.01], [0.0]), 500.0)
+    assert (found.top, found.bottom, found.left, found.right) == (10 - 6 - 2, 33, 38, 83)
