@@ -480,3 +480,10 @@ def test_a_decimal_position_costs_no_projection_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_plan_offsets_come_back_from_a_hundred_kilometres_to_a_micrometre() -> None:
+    """By definition: offset_position puts the point on the ellipsoid, plan_offset takes it back to the plane."""
+    latitude_deg, longitude_deg = offset_position(58.0312, -24.6541, 100_000.0, -80_000.0)
+    east_m, north_m = plan_offset(58.0312, -24.6541, latitude_deg, longitude_deg)
+    assert (float(east_m), float(north_m)) == pytest.approx((100_000.0, -80_000.0), abs=1e-6)
