@@ -65,7 +65,7 @@ def test_facets_fill_the_footprint_and_do_not_overlap(found):
 
 
 def test_neighbouring_facets_have_one_elevation_at_their_common_corners(found):
-    """Roofs of these forms have no steps. Planes that miss one another by under 6 cm at a corner share its elevation."""
+    """Roofs of these forms have no steps. Planes that miss one another by under 6 cm at a corner are made to meet."""
     apart = []
     for _, roof, *_ in found:
         levels = {}
@@ -111,7 +111,7 @@ def test_a_flat_roof_has_its_parapet_on_every_side(found):
 
 
 def test_chimneys_and_dormers_stand_off(found):
-    wanted = seen = 0
+    wanted = seen = dormers = 0
     for _, roof, _, fixtures in found:
         for fixture in fixtures:
             if fixture.kind == "aerial":
@@ -119,9 +119,12 @@ def test_chimneys_and_dormers_stand_off(found):
             spot = shapely.Polygon(fixture.outline).buffer(0.3)
             there = [o for o in roof.standing_off if spot.intersects(shapely.Polygon(o.outline_m))]
             wanted += 1
-            seen += bool(there) and abs(there[0].top_elevation_m - fixture.top_elevation_m) < 0.35
+            near = bool(there) and abs(there[0].top_elevation_m - fixture.top_elevation_m) < 0.35
+            seen += near
+            dormers += near and fixture.kind == "dormer"
     assert wanted >= 14
     assert seen >= 0.85 * wanted
+    assert dormers == 4
 
 
 def test_the_table_makes_a_roof_whose_surface_is_the_true_one(found):
