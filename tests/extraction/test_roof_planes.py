@@ -338,3 +338,19 @@ def test_bad_input_is_refused_in_one_line():
         roof_from_surface(np.zeros((1, 3)), np.zeros((2, 1)), np.zeros((4, 4)), SQUARE, cell_m=1.0, data=DATA)
     with pytest.raises(InputError, match="not of east, north and elevation"):
         roof_from_points(points[:, :2], SQUARE, data=DATA)
+
+
+def test_a_lean_to_behind_the_house_is_a_plane_and_stands_off_nothing():
+    """It is small and lies over the main roof's plane carried on beyond its eaves, as a dormer does."""
+    outline = [[0.0, 0.0], [8.0, 0.0], [8.0, 6.0], [6.0, 6.0], [6.0, 8.2], [2.0, 8.2], [2.0, 6.0], [0.0, 6.0]]
+    rng = np.random.default_rng(21)
+    plan = rng.uniform([0.0, 0.0], [8.0, 8.2], (700, 2))
+    plan = plan[shapely.contains_xy(shapely.Polygon(outline), *plan.T)]
+    z = np.where(plan[:, 1] > 6.0, 12.4, 15.0 - 0.8 * np.abs(plan[:, 1] - 3.0)) + rng.normal(
+        0.0, 0.03, len(plan)
+    )
+    roof = roof_from_points(np.column_stack([plan, z]), outline, data=DATA)
+    assert len(roof.planes) == 3
+    assert not roof.standing_off
+    (flat,) = [plane for plane in roof.planes if abs(plane.slope_north) < 0.1]
+    assert flat.elevation_m(4.0, 7.0) == approx(12.4, abs=0.05)
