@@ -40,8 +40,8 @@ _LINEAR, _LONG_M2 = 0.06, 0.5
 _LINK_M, _LINK_TURN, _LINK_ASIDE_M = 8.0, 0.98, 0.6
 _NOISES, _NEAREST_M, _FARTHEST_M = 3.0, 0.12, 0.3
 _LEAST_POINTS, _LEAST_LENGTH_M = 10, 8.0
-_LEAST_GAP_M, _LARGEST_GAP_M, _GAP_SPACINGS = 2.5, 12.0, 8.0
-"""A run ends at a gap of eight mean spacings of its points, within these bounds."""
+_LEAST_GAP_M, _LARGEST_GAP_M, _GAP_SPACINGS = 2.5, 12.0, 12.0
+"""A run ends at a gap of twelve mean spacings of its points, within these bounds."""
 
 _LONGEST_SPAN_M = 120.0
 _LARGEST_SAG = 0.1
