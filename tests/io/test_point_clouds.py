@@ -327,3 +327,46 @@ def test_where_no_polynomial_follows_the_map_points_are_placed_one_by_one(tmp_pa
     assert 100 < np.count_nonzero(near) == len(cloud)
     east_m = away_m[near] * np.sin(np.deg2rad(azimuth[near]))
     assert np.abs(cloud.east_m - east_m).max() < 0.01
+
+
+def test_a_file_without_points_and_one_with_heights_beyond_the_earth_are_refused(tmp_path):
+    assert (
+        refused(written(tmp_path / "a.las", points=np.empty((0, 3))))
+        == f"{tmp_path / 'a.las'}: has no points."
+    )
+    high = written(tmp_path / "b.las", points=[[0.0, 0.0, 20_000.0], [1.0, 1.0, 21_000.0]])
+    assert "has heights of 20,000 to 21,000 m, which are not on Earth." in refused(high)
+
+
+def test_the_unit_of_heights_is_read_from_a_geotiff_key_too(tmp_path):
+    """VerticalUnitsGeoKey 4099, EPSG unit 9003, the US survey foot, beside a system in metres (from memory)."""
+    path = tmp_path / "a.las"
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.offsets, header.scales = np.array([*np.floor(site_in(UTM)), 0.0]), np.full(3, 0.001)
+    header.add_crs(CRS.from_user_input(UTM))
+    keys = np.array([1, 1, 0, 1, 4099, 0, 1, 9003], dtype="<u2").tobytes()
+    header.vlrs.append(laspy.VLR("LASF_Projection", 34735, "", keys))
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = (np.array([value]) for value in (*site_in(UTM), 100.0))
+    las.write(path)
+    cloud = read(path)
+    assert cloud.elevation_m == approx([100.0 * FOOT_M], abs=1e-4)
+    assert "a.las has its heights in feet of 0.3048006 m." in cloud.notes
+
+
+@pytest.mark.parametrize("part", ["number of chunks", "size of a layer", "place of the table"])
+def test_chunks_of_a_compressed_file_are_held_to_its_size_before_memory_is_asked_for(tmp_path, part):
+    """Damage of this kind makes the decompressor ask for gigabytes. The points begin with the place of the chunk table;
+    its second word is the number of chunks; the first chunk begins with a whole point, 30 bytes, and a count."""
+    raw = bytearray(written(tmp_path / "a.laz").read_bytes())
+    first_point = int.from_bytes(raw[96:100], "little")
+    table = int.from_bytes(raw[first_point : first_point + 8], "little", signed=True)
+    table = int.from_bytes(raw[-8:], "little") if table == -1 else table
+    at = {
+        "number of chunks": table + 4,
+        "size of a layer": first_point + 8 + 34,
+        "place of the table": first_point,
+    }[part]
+    raw[at : at + 4] = b"\xf0\xff\xff\x00"
+    (tmp_path / "a.laz").write_bytes(raw)
+    assert "its chunks do not fit into it" in refused(tmp_path / "a.laz")
