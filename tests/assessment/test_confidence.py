@@ -65,7 +65,21 @@ def test_height_error_of_the_dish_is_an_angle_at_the_edge(spare):
 def test_a_ray_under_an_overhang_is_as_uncertain_as_one_over_an_edge(spare):
     """The lower edge of a slab moves like an upper one: p = Phi(spare / sigma), sigma 0.3 cos(el) / 20 radians."""
     low = 24.0 + float(room_angle_deg(20.0, Link(TERMINAL, CRITERIA))) + spare
-    slab = replace(edge(low + 4.0, 20.0, source="obstacle"), floor_deg=low)
+    away_m = (
+        20.0 * np.cos(np.deg2rad(low)) / np.cos(np.deg2rad(low + 4.0))
+    )  # of the upper edge, above the lower one
+    slab = replace(edge(low + 4.0, away_m, source="obstacle"), floor_deg=low)
+    sigma = np.rad2deg(0.3 * np.cos(np.deg2rad(low)) / 20.0)
+    found = asked(slab, Errors(0.0, 0.0, 0.0, 0.0, 0.3, 0.0, 0.0, 0.0))
+    assert found.p_clear == approx(norm.cdf(spare / sigma), abs=max(3.0 * found.standard_error, 0.02))
+
+
+@pytest.mark.parametrize("spare", [-0.5, 0.0, 0.7])
+def test_a_tall_overhang_is_as_uncertain_as_its_lower_edge(spare):
+    """A slab from just above the ray up to 80 degrees: only the lower edge, 20 m away along the ray, decides."""
+    low = 24.0 + float(room_angle_deg(20.0, Link(TERMINAL, CRITERIA))) + spare
+    level_m = 20.0 * np.cos(np.deg2rad(low))
+    slab = replace(edge(80.0, level_m / np.cos(np.deg2rad(80.0)), source="obstacle"), floor_deg=low)
     sigma = np.rad2deg(0.3 * np.cos(np.deg2rad(low)) / 20.0)
     found = asked(slab, Errors(0.0, 0.0, 0.0, 0.0, 0.3, 0.0, 0.0, 0.0))
     assert found.p_clear == approx(norm.cdf(spare / sigma), abs=max(3.0 * found.standard_error, 0.02))

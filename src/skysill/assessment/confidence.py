@@ -23,6 +23,7 @@ from skysill.assessment.sampling import (
     sigma_bound_deg,
 )
 from skysill.assessment.search_window import NEAREST_M, window_half_deg
+from skysill.horizon.silhouette import Silhouette
 from skysill.model.link import Link, Ray
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, wrap_180
@@ -115,6 +116,17 @@ def _distance_m(uncertain: UncertainSilhouette, link: Link) -> Floats:
     return np.where(np.isnan(distance_m), link.assumed_distance_m, distance_m)
 
 
+def _facing_edge(s: Silhouette, distance_m: Floats, ray: Ray) -> tuple[Floats, Floats]:
+    """(column,) elevation and distance of the edge that faces the ray: the lower one of what hangs over it.
+
+    distance_m : (column,) along the line of sight to the upper edge; the lower one lies at the same level distance
+    """
+    over = np.asarray(s.floor_deg) > ray.elevation_deg
+    edge_deg = np.where(over, s.floor_deg, s.elevation_deg)
+    level = np.cos(np.deg2rad(s.elevation_deg)) / np.cos(np.deg2rad(edge_deg))
+    return edge_deg, distance_m * np.where(over, level, 1.0)
+
+
 def _near_columns(
     uncertain: UncertainSilhouette,
     ray: Ray,
@@ -128,7 +140,7 @@ def _near_columns(
         aside_deg = np.abs(wrap_180(uncertain.silhouette.azimuth_deg - ray.azimuth_deg))
         uncertain = uncertain.kept(np.flatnonzero(aside_deg <= half_deg))
     s = uncertain.silhouette
-    distance_m = _distance_m(uncertain, link)
+    _, distance_m = _facing_edge(s, _distance_m(uncertain, link), ray)
     margin_deg = column_margin_deg(
         wrap_180(s.azimuth_deg - ray.azimuth_deg), ray.elevation_deg, s.elevation_deg, s.floor_deg
     )
@@ -173,8 +185,9 @@ def _spares(
     least_deg = np.full(samples, np.inf)
     for uncertain in uncertain_silhouettes:
         s = uncertain.silhouette
-        distance_m = _distance_m(uncertain, link)
-        drawn = sample_shifts(uncertain, errors, step_m, distance_m, ray.azimuth_deg)
+        edge_deg, distance_m = _facing_edge(s, _distance_m(uncertain, link), ray)
+        facing = replace(uncertain, silhouette=replace(s, elevation_deg=edge_deg))
+        drawn = sample_shifts(facing, errors, step_m, distance_m, ray.azimuth_deg)
         offset_deg = (
             np.float32(1.0) * wrap_180(s.azimuth_deg - ray.azimuth_deg).astype(np.float32) + drawn.azimuth_deg
         )
