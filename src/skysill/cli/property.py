@@ -105,9 +105,7 @@ def property(
     written = write_property(
         folder,
         found,
-        satellites=[
-            (one.name, f"{one.longitude_deg:.10g}") for one in satellites if one.longitude_deg is not None
-        ],
+        satellites=_longitudes(satellites),
         far=named.far_terrain(folder, terrain),
         answers=_asked(found) if ask else {},
         made_from=asked_for,
@@ -115,20 +113,13 @@ def property(
     picture = Path(folder) / PICTURE
     write_property_map(picture, found, written.features)
     if out.json:
-        out.document(
-            {
-                "schema": 1,
-                "folder": folder,
-                "found": _counts(found),
-                "files": [*written.files, picture],
-                "kept": written.kept,
-                "differences": written.differences,
-                "missing": found.missing,
-                "notes": found.notes,
-            }
-        )
+        out.document(_document(found, written, folder, picture))
         return
     _tell(out, found, written, picture, bool(satellites))
+
+
+def _longitudes(satellites: Sequence[Satellite]) -> list[tuple[str, str]]:
+    return [(one.name, f"{one.longitude_deg:.10g}") for one in satellites if one.longitude_deg is not None]
 
 
 def _lowest_deg(latitude_deg: float, longitude_deg: float, satellites: Sequence[Satellite]) -> float:
@@ -141,6 +132,19 @@ def _lowest_deg(latitude_deg: float, longitude_deg: float, satellites: Sequence[
         if one.longitude_deg is not None
     ]
     return max(min((look.elevation_deg for look in looks if look.visible), default=_LOWEST_DEG), 2.0)
+
+
+def _document(found: FoundProperty, written: PropertyWritten, folder: str, picture: Path) -> dict[str, Any]:
+    return {
+        "schema": 1,
+        "folder": folder,
+        "found": _counts(found),
+        "files": [*written.files, picture],
+        "kept": written.kept,
+        "differences": written.differences,
+        "missing": found.missing,
+        "notes": found.notes,
+    }
 
 
 def _counts(found: FoundProperty) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from skysill.errors import InputError
 from skysill.extraction.footprints import (
@@ -99,11 +100,13 @@ def find_property(
     bare_m = _bare_m(ground, rasters)
     own = own_building(footprints) if footprints else None
     roof = None if own is None else _roof(cloud, cells, own, ground, on_wire)
+    lowest_m = float(ground.at(0.0, 0.0))
     others = [one for number, one in enumerate(footprints) if own is None or number != own.number]
     buildings = buildings_within_reach(
         others,
         least_elevation_deg=least_elevation_deg,
         heights=HeightGrid(grid, surface_m, bare_m, cloud.survey),
+        dish_elevation_m=lowest_m if math.isfinite(lowest_m) else None,
         origin=cloud.survey.origin,
     )
     rings = [np.asarray(one.outline_m) for one in footprints]
@@ -188,9 +191,6 @@ def _roof(
 ) -> FoundRoof | None:
     ring = np.asarray(own.footprint.outline_m, dtype=np.float64)
     low, high = ring.min(axis=0) - _AROUND_ROOF_M, ring.max(axis=0) + _AROUND_ROOF_M
-    middle = ring.mean(axis=0)
-    ground_m = float(ground.at(*middle))
-    level_m = ground_m if math.isfinite(ground_m) else None
     if cells is None:
         near = cloud.select(~on_wire).within(*low, *high)
         return roof_from_points(
@@ -198,7 +198,7 @@ def _roof(
             ring,
             data=cloud.survey,
             holes_m=own.footprint.holes_m,
-            ground_elevation_m=level_m,
+            ground_elevation_m=_below(ground, near.east_m, near.north_m),
         )
     if cells.cell_m > COARSEST_CELL_M * 1.05:
         return None
@@ -210,8 +210,14 @@ def _roof(
         cell_m=min(cells.cell_m, COARSEST_CELL_M),
         data=cloud.survey,
         holes_m=own.footprint.holes_m,
-        ground_elevation_m=level_m,
+        ground_elevation_m=_below(ground, cells.east_m, cells.north_m),
     )
+
+
+def _below(ground: Ground, east_m: ArrayLike, north_m: ArrayLike) -> Floats | None:
+    """Bare ground below samples; None where it is not known below all of them."""
+    below_m = ground.at(east_m, north_m)
+    return below_m if np.isfinite(below_m).all() else None
 
 
 def _tree_matters(tree: FoundTree, least_elevation_deg: float) -> bool:
