@@ -42,6 +42,11 @@ _LOWEST_DEG = 10.0
     help="How far around the site points and cells are taken. Default: as far as things 30 m tall matter.",
 )
 @click.option("--crs", metavar="CRS", help="Coordinate system of laser scans that state none, as EPSG:25829.")
+@click.option(
+    "--vertical-unit",
+    type=click.Choice(["m", "ft", "us-ft"]),
+    help="Unit of the heights of laser scans that state none.",
+)
 @click.option("--surveyed", type=WholeDay(), help="Day on which the scan or surface was surveyed.")
 @click.option("--ask", is_flag=True, help="Ask for what the data do not show, question by question.")
 @shared("satellites", "hosts")
@@ -56,6 +61,7 @@ def property(
     name: str | None,
     reach_m: float | None,
     crs: str | None,
+    vertical_unit: str | None,
     surveyed: dt.date | None,
     ask: bool,
 ) -> None:
@@ -83,7 +89,7 @@ def property(
     if reach_m is None:
         reach_m = reach_for(lowest_deg)
     asked_for = made_from(
-        named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m, surveyed, crs
+        named, here.latitude_deg, here.longitude_deg, satellites, name, reach_m, surveyed, crs, vertical_unit
     )
     if not ask and unchanged_since(folder, asked_for):
         out.text(f"{folder}: made from these sources already; nothing has changed since.")
@@ -101,6 +107,7 @@ def property(
         today=today(),
         surveyed=surveyed,
         crs=crs,
+        vertical_unit=vertical_unit,
     )
     written = write_property(
         folder,

@@ -120,6 +120,7 @@ def made_from(
     reach_m: float,
     surveyed: dt.date | None = None,
     crs: str | None = None,
+    vertical_unit: str | None = None,
 ) -> dict[str, Any]:
     """What a property is made from: the question, and each file with its size and time of change."""
     files: dict[str, Any] = {}
@@ -140,6 +141,7 @@ def made_from(
         "reach_m": reach_m,
         "surveyed": surveyed,
         "crs": crs,
+        "vertical_unit": vertical_unit,
         "sources": [*map(str, sources.points), *sources.rasters, *sources.footprints],
         "files": files,
     }
@@ -168,13 +170,14 @@ def property_from(
     today: dt.date | None = None,
     surveyed: dt.date | None = None,
     crs: str | None = None,
+    vertical_unit: str | None = None,
 ) -> FoundProperty:
     """Read the sources around a site and find the property in them.
 
     Parameters
     ----------
     terrain : the rasters of `sources`, opened (`skysill.io.sources.open_terrain`), finest first
-    crs : coordinate system of laser scans that state none
+    crs, vertical_unit : of laser scans that state none
     today : for the age of the data; surveyed : when they were; None: not known
 
     Raises
@@ -196,6 +199,7 @@ def property_from(
             longitude_deg=longitude_deg,
             reach_m=reach_m,
             crs=crs,
+            vertical_unit=vertical_unit,
         )
     else:
         cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m)
