@@ -367,7 +367,7 @@ def line_cautions(near: LineDistances, at: int) -> tuple[Caution, ...]:
 
     near : distances of many spots; at : which of them
 
-    >>> from skysill.model.obstacles import wire
+    >>> from skysill.model.obstacle_builders import wire
     >>> from skysill.model.scene import Scene
     >>> scene = Scene((wire("service wire", [[-9, 1, 46.0], [9, 1, 46.0]]),))
     >>> line_cautions(line_distances(scene, [[0, 0, 42.0]], 3.0, dish_diameter_m=1.2), 0)[0].code

@@ -95,7 +95,7 @@ def error_allowance_m(wire: Obstacle, survey: Survey) -> float:
 
     In plan or in height, whichever is larger, each the root of the summed squares.
 
-    >>> from skysill.model.obstacles import wire
+    >>> from skysill.model.obstacle_builders import wire
     >>> round(error_allowance_m(wire("service wire", [[-9, 5, 46.0], [9, 5, 46.0]]), Survey()), 2)
     0.72
     """
@@ -277,7 +277,7 @@ def trees_at_lines(scene: Scene | None) -> tuple[str, ...]:
     Such trees are cut by the line's owner or people that he sends. Measured from crown and trunk as upright
     cylinders, so never too far.
 
-    >>> from skysill.model.obstacles import tree, wire
+    >>> from skysill.model.obstacle_builders import tree, wire
     >>> ash = tree("ash", (0.0, 0.0), ground_elevation_m=40.0, height_m=9.0, crown_radius_m=3.0)
     >>> trees_at_lines(Scene((ash, wire("service wire", [[-9, 5, 46.0], [9, 5, 46.0]]))))
     ('ash',)

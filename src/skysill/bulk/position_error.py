@@ -26,7 +26,7 @@ def offsets_around_m(sigma_m: float, count: int) -> tuple[Floats, Floats]:
     Radii at the middles of equal shares of the Rayleigh distribution, r = sigma sqrt(-2 ln(1 - (k + 1/2) / n)), each
     turned from the one before by the golden angle, so that every direction has near and far places.
 
-    >>> east_m, north_m = around_m(10.0, 16)
+    >>> east_m, north_m = offsets_around_m(10.0, 16)
     >>> bool(abs(np.hypot(east_m, north_m).mean() / (10.0 * np.sqrt(np.pi / 2.0)) - 1.0) < 0.03)
     True
     """

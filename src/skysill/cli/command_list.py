@@ -17,7 +17,7 @@ COMMANDS = {
     "sheet": "Blank field sheet for the azimuths that need measuring, and the table to fill in.",
     "report": "One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.",
     "site": "Skeleton of a site file, and its schema for editors.",
-    "property": "A property (site file, obstacles, roof) from elevation data and footprints.",
+    "property": "A position and open data to a site file, obstacles and local rasters.",
     "serve": "The same for a browser, on this machine.",
     "cache": "Elevations read over the web and kept: what, how much, how old.",
 }

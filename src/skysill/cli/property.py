@@ -65,9 +65,10 @@ def property(
     surveyed: dt.date | None,
     ask: bool,
 ) -> None:
-    """A position and open data (elevation, laser scan, footprints) to a site file, obstacles and local rasters.
+    """A position and open data to a site file, obstacles and local rasters.
 
-    Runs again after the data change: what you edited in the folder stays, and what differs is told.
+    The data are laser scans, elevation rasters and building footprints. Runs again after the data change: what you
+    edited in the folder stays, and what differs is told.
 
     \b
     skysill property "58.0312 N 24.6541 W" --from demo_terrain/survey_data --from demo_terrain/island.tif --out clinic

@@ -97,6 +97,7 @@ def clearances(
     -------
     SceneClearance, (n, k, obstacle)
 
+    >>> from skysill.model.obstacle_builders import building
     >>> from skysill.model.site import Criteria, Terminal
     >>> scene = Scene((building("hall", [[-9, 20], [9, 20], [9, 30], [-9, 30]], ground_elevation_m=0, height_m=12),))
     >>> room = clearances(scene, [[0, 0, 2]], [0.0], [45.0], link=Link(Terminal(), Criteria()))

@@ -65,7 +65,7 @@ def reach_for(least_elevation_deg: float) -> float:
     Between 60 and 500 m; what lies farther off is left to the terrain's own rasters.
 
     >>> round(reach_for(24.1))
-    89
+    90
     """
     from skysill.assessment.search_window import near_reach_m
 

@@ -73,7 +73,7 @@ def standing(
     height_m : (n,) or one, dish centre above the foot
     half_width_m : of the dish; default half the terminal's diameter
 
-    >>> from skysill.model.obstacles import building
+    >>> from skysill.model.obstacle_builders import building
     >>> from skysill.model.job import Sources
     >>> from skysill.model.site import Satellite, Site
     >>> hall = building("hall", [[0, 0], [9, 0], [9, 9], [0, 9]], ground_elevation_m=0.0, height_m=5.0)
