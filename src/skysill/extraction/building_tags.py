@@ -16,13 +16,13 @@ from typing import Any
 
 from skysill.model.site import ROOF_FORMS
 
-__all__ = ["LEVEL_HEIGHT_M", "BuildingTags", "read_building_tags"]
+__all__ = ["COMPASS_POINTS", "LEVEL_HEIGHT_M", "BuildingTags", "read_building_tags"]
 
 LEVEL_HEIGHT_M = 3.0
 """Height of a storey where only their number is known: common practice, no source."""
 
 _TALLEST_M = 900.0
-_COMPASS = [
+COMPASS_POINTS = [
     "N",
     "NNE",
     "NE",
@@ -40,6 +40,8 @@ _COMPASS = [
     "NW",
     "NNW",
 ]
+"""The sixteen points, 22.5 degrees apart, from north."""
+
 _OTHER_WORDS = {"saddle": "gabled", "pitched": "gabled", "lean_to": "skillion", "shed": "skillion",
                 "half_hipped": "half-hipped", "halfhipped": "half-hipped", "pyramid": "pyramidal"}  # fmt: skip
 
@@ -138,7 +140,7 @@ def _length_m(value: Any) -> float | None:
 
 def _direction_deg(value: Any) -> float | None:
     word = str(value).strip().upper()
-    if word in _COMPASS:
-        return 22.5 * _COMPASS.index(word)
+    if word in COMPASS_POINTS:
+        return 22.5 * COMPASS_POINTS.index(word)
     number = _number(value)
     return None if number is None or not -360.0 <= number <= 720.0 else number % 360.0

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from skysill.errors import InputError
-from skysill.extraction.building_tags import LEVEL_HEIGHT_M
+from skysill.extraction.building_tags import COMPASS_POINTS, LEVEL_HEIGHT_M
 from skysill.geodesy.positions import plan_offset
 from skysill.io.geojson import epsg_of, feature_fault, features_of, geometry_parts, parse_json
 from skysill.io.obstacle_schema import HEIGHTS, NUMBERS, Feature, Ground, RoofTags, obstacles_of
@@ -260,32 +260,12 @@ def _tagged_roof(properties: Mapping[str, Any], where: str) -> RoofTags | None:
     compass_point = str(direction).strip().upper()
     if direction is None:
         direction_deg = None
-    elif compass_point in _COMPASS_POINTS:
-        direction_deg = 22.5 * _COMPASS_POINTS.index(compass_point)
+    elif compass_point in COMPASS_POINTS:
+        direction_deg = 22.5 * COMPASS_POINTS.index(compass_point)
     else:
         direction_deg = _number(direction, "roof:direction", where)
     height_m = None if height is None else _tagged_metres(height, "roof:height", where)
     return RoofTags(str(form).strip().lower(), height_m, direction_deg)
-
-
-_COMPASS_POINTS = [
-    "N",
-    "NNE",
-    "NE",
-    "ENE",
-    "E",
-    "ESE",
-    "SE",
-    "SSE",
-    "S",
-    "SSW",
-    "SW",
-    "WSW",
-    "W",
-    "WNW",
-    "NW",
-    "NNW",
-]
 
 
 def _is_true(value: Any) -> bool:
