@@ -14,7 +14,10 @@ from matplotlib.patches import Circle, Polygon
 from numpy.typing import NDArray
 
 from skysill.extraction.property import FoundProperty, LocalRaster
-from skysill.plots.theme import PALETTE, new_figure, save
+from skysill.geodesy.positions import plan_offset
+from skysill.plots.labels import Label, place_labels
+from skysill.plots.plan_symbols import add_north_and_scale
+from skysill.plots.theme import PALETTE, THEME, new_figure, save
 
 __all__ = ["PropertyArtists", "draw_property", "write_property_map"]
 
@@ -56,13 +59,18 @@ def draw_property(
             ax.add_patch(
                 Polygon(np.array(part), facecolor="none", edgecolor="0.2", hatch="////", linewidth=0.6)
             )
-    drawn = {
-        str(feature["id"]): artist
-        for feature in features
-        if (artist := _obstacle(ax, feature, found, around_m)) is not None
-    }
+    drawn: dict[str, Artist] = {}
+    labels = [Label("site", 0.0, 0.0, toward_deg=-45.0, size_pt=THEME.small_pt)]
+    for feature in features:
+        plan = _plan(feature, found)
+        if (np.abs(plan).min(axis=0) > around_m).any():
+            continue
+        drawn[str(feature["id"])] = _obstacle(ax, feature, plan)
+        east_m, north_m = plan.mean(axis=0)
+        if max(abs(east_m), abs(north_m)) < around_m:
+            said = feature["properties"]
+            labels.append(Label(_label(feature["id"], said), east_m, north_m, size_pt=THEME.small_pt))
     ax.plot(0.0, 0.0, marker="+", markersize=12, markeredgewidth=2.0, color="black", zorder=6)
-    ax.annotate("site", (0.0, 0.0), xytext=(6, -10), textcoords="offset points", fontsize=8, zorder=6)
     ax.set(
         xlim=(-around_m, around_m),
         ylim=(-around_m, around_m),
@@ -71,6 +79,7 @@ def draw_property(
         ylabel="metres north of the site",
         title=f"{found.name}: found in the data",
     )
+    place_labels(ax, labels, keep_clear=add_north_and_scale(ax, 10.0, THEME))
     return PropertyArtists(shaded, tuple(planes), drawn)
 
 
@@ -114,41 +123,30 @@ _STYLE: dict[str, tuple[str, str]] = {
 }
 
 
-def _obstacle(ax: Axes, feature: Mapping[str, Any], found: FoundProperty, around_m: float) -> Artist | None:
-    from skysill.geodesy.positions import plan_offset
+def _plan(feature: Mapping[str, Any], found: FoundProperty) -> NDArray[np.float64]:
+    """(n, 2) metres east and north of the site of a feature's corners, of a polygon those of its outline."""
+    kind, coordinates = feature["geometry"]["type"], feature["geometry"]["coordinates"]
+    line = [coordinates] if kind == "Point" else coordinates[0] if kind == "Polygon" else coordinates
+    degrees = np.array([point[:2] for point in line], dtype=np.float64)
+    return np.column_stack(plan_offset(found.latitude_deg, found.longitude_deg, degrees[:, 1], degrees[:, 0]))
 
-    coordinates = feature["geometry"]["coordinates"]
+
+def _obstacle(ax: Axes, feature: Mapping[str, Any], plan: NDArray[np.float64]) -> Artist:
     kind, said = feature["geometry"]["type"], feature["properties"]
-    line = np.array(
-        [coordinates] if kind == "Point" else coordinates[0] if kind == "Polygon" else coordinates,
-        dtype=object,
-    )
-    degrees = np.array([[float(point[0]), float(point[1])] for point in line])
-    plan = np.column_stack(plan_offset(found.latitude_deg, found.longitude_deg, degrees[:, 1], degrees[:, 0]))
-    if (np.abs(plan).min(axis=0) > around_m).any():
-        return None
     colour, stroke = _STYLE.get(str(said.get("kind")), ("black", "-"))
     style: dict[str, Any] = {"color": PALETTE.get(colour, colour), "linestyle": stroke, "linewidth": 1.3}
-    artist: Artist
     if kind == "Point":
-        radius_m = float(said.get("crown_radius_m", 0.3))
-        artist = ax.add_patch(Circle(tuple(plan[0]), radius_m, fill=False, **style))
-    elif kind == "Polygon":
-        artist = ax.add_patch(Polygon(plan, fill=False, **style))
-    else:
-        artist = ax.plot(*plan.T, **style)[0]
-    middle = plan.mean(axis=0)
-    if np.abs(middle).max() < around_m:
-        ax.annotate(
-            _label(feature["id"], said), middle, ha="center", va="center", fontsize=7, zorder=5,
-            bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
-        )  # fmt: skip
-    return artist
+        return ax.add_patch(
+            Circle(tuple(plan[0]), float(said.get("crown_radius_m", 0.3)), fill=False, **style)
+        )
+    if kind == "Polygon":
+        return ax.add_patch(Polygon(plan, fill=False, **style))
+    return ax.plot(*plan.T, **style)[0]
 
 
 def _label(name: Any, said: Mapping[str, Any]) -> str:
     height = said.get("height_m")
-    return f"{name}\n{height:.1f} m" if isinstance(height, int | float) else str(name)
+    return f"{name} {height:.1f} m" if isinstance(height, int | float) else str(name)
 
 
 def write_property_map(
