@@ -4,7 +4,8 @@ import tomllib
 
 import pytest
 
-from skysill.io.edited_files import merge_features, merge_toml, toml_value
+from skysill.io.edited_files import merge_features, merge_toml
+from skysill.io.site_reference import toml_text
 
 
 def tree(name, height_m, place=(0.0, 0.0), **more):
@@ -137,6 +138,6 @@ def test_a_key_that_is_new_in_the_data_is_told_where_the_file_was_edited():
 
 @pytest.mark.parametrize("value", ['a "b" \\ c', 1.0, 0.1, 1e-7, 12345678.25, True, -3, [[1.5, 2.0], ["x"]]])
 def test_values_come_back_from_toml(value):
-    read = tomllib.loads(f"key = {toml_value(value)}")["key"]
+    read = tomllib.loads(f"key = {toml_text(value)}")["key"]
     assert read == value
     assert type(read) is type(value)

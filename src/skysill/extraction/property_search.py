@@ -100,13 +100,14 @@ def find_property(
     bare_m = _bare_m(ground, rasters)
     own = own_building(footprints) if footprints else None
     roof = None if own is None else _roof(cloud, cells, own, ground, on_wire)
-    lowest_m = float(ground.at(0.0, 0.0))
+    here_m = float(ground.at(0.0, 0.0))
+    site_ground_m = here_m if math.isfinite(here_m) else None
     others = [one for number, one in enumerate(footprints) if own is None or number != own.number]
     buildings = buildings_within_reach(
         others,
         least_elevation_deg=least_elevation_deg,
         heights=HeightGrid(grid, surface_m, bare_m, cloud.survey),
-        dish_elevation_m=lowest_m if math.isfinite(lowest_m) else None,
+        dish_elevation_m=site_ground_m,
         origin=cloud.survey.origin,
     )
     rings = [np.asarray(one.outline_m) for one in footprints]
@@ -114,14 +115,13 @@ def find_property(
     trees, hedges = find_trees_and_hedges(cloud, ground, vegetation)
     trees = tuple(one for one in trees if _tree_matters(one, least_elevation_deg))
     hedges = tuple(one for one in hedges if _hedge_matters(one, least_elevation_deg))
-    here_m = float(ground.at(0.0, 0.0))
     notes = [*cloud.notes, *ground.notes, *vegetation.notes, *(() if own is None else own.notes)]
     notes += cloud.survey.age_notes()
     found = FoundProperty(
         name=name or _name(own),
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
-        ground_elevation_m=here_m if math.isfinite(here_m) else None,
+        ground_elevation_m=site_ground_m,
         ground_origin=f"bare ground of {cloud.survey.origin}",
         rasters=_rasters(grid, surface_m, bare_m, cloud, latitude_deg, longitude_deg),
         roof=roof,

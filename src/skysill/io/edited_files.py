@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-__all__ = ["ABSENT", "merge_features", "merge_toml", "toml_value"]
+__all__ = ["ABSENT", "merge_features", "merge_toml"]
 
 ABSENT = object()
 """A key or a feature that is not there."""
@@ -211,20 +211,3 @@ def _replaced(text: str, new: str, place: tuple[str, ...]) -> str | None:
     before, after = _flat(tomllib.loads(text)), _flat(tomllib.loads(changed))
     wanted = _flat(tomllib.loads(new))[place]
     return changed if after == {**before, place: wanted} else None
-
-
-def toml_value(value: Any) -> str:
-    """A value as TOML writes it: text, numbers, dates, truth, lists of these.
-
-    >>> toml_value(["a", [1.5, True]])
-    '["a", [1.5, true]]'
-    """
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(toml_value(one) for one in value)}]"
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
-    if isinstance(value, float):
-        return f"{value:.10g}" if value != int(value) else f"{value:.1f}"
-    return str(value)

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import re
@@ -20,9 +19,12 @@ from numpy.typing import NDArray
 from skysill.errors import InputError
 from skysill.extraction.found import FoundObstacle, FoundRoof
 from skysill.extraction.property import FoundProperty, LocalRaster
-from skysill.io.edited_files import Feature, merge_features, merge_toml, toml_value
+from skysill.geodesy.positions import offset_position, plan_offset
+from skysill.io.checksums import file_checksum
+from skysill.io.edited_files import Feature, merge_features, merge_toml
 from skysill.io.json_text import to_json_text
 from skysill.io.output_files import Writing, write_together
+from skysill.io.site_reference import toml_text
 from skysill.model.default_errors import GROWTH_M_PER_YEAR
 
 __all__ = ["FarTerrain", "PropertyWritten", "property_files", "site_text", "write_property"]
@@ -134,7 +136,7 @@ def write_property(
     writings: list[tuple[Path, Writing]] = [*rasters, (path, _collection(written)), (site, merged)]
     write_together(writings)
     for raster, _ in rasters:
-        memory["sums"][raster.name] = _sum(raster)
+        memory["sums"][raster.name] = file_checksum(raster, "").sha256
     write_together([(place / "found.json", to_json_text(memory) + "\n")])
     return PropertyWritten(tuple(p for p, _ in writings), tuple(kept), tuple(told), written)
 
@@ -188,10 +190,6 @@ def _standing(path: Path) -> list[Feature]:
         ) from None
 
 
-def _sum(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
 def _raster_writings(
     place: Path, rasters: Sequence[LocalRaster], last: dict[str, Any]
 ) -> tuple[list[tuple[Path, Writing]], list[Path]]:
@@ -201,7 +199,7 @@ def _raster_writings(
     sums = last.get("sums", {})
     for raster in rasters:
         path = place / raster.file_name
-        if path.exists() and sums.get(path.name) != _sum(path):
+        if path.exists() and sums.get(path.name) != file_checksum(path, "").sha256:
             kept.append(path)
             continue
         wanted.append((path, _tiff(raster)))
@@ -224,10 +222,7 @@ def _tiff(raster: LocalRaster) -> Any:
 
 def _features(found: FoundProperty, answers: Mapping[str, Any]) -> list[Feature]:
     """Everything found, nearest first, as GeoJSON features with ids."""
-    from pyproj import Transformer
-
-    plan = f"+proj=aeqd +lat_0={found.latitude_deg} +lon_0={found.longitude_deg} +ellps=WGS84 +units=m"
-    to_degrees = Transformer.from_crs(plan, "EPSG:4326", always_xy=True)
+    here = found.latitude_deg, found.longitude_deg
     things = sorted(found.obstacles(), key=_nearest_m)
     stems = [_stem(thing) for thing in things]
     counted: dict[str, int] = {}
@@ -235,7 +230,7 @@ def _features(found: FoundProperty, answers: Mapping[str, Any]) -> list[Feature]
     for thing, stem in zip(things, stems, strict=True):
         counted[stem] = counted.get(stem, 0) + 1
         alone = stems.count(stem) == 1 and stem != thing.properties["kind"]
-        feature = _feature(thing, stem if alone else f"{stem} {counted[stem]}", to_degrees)
+        feature = _feature(thing, stem if alone else f"{stem} {counted[stem]}", here)
         kind = feature["properties"]["kind"]
         if kind in GROWTH_M_PER_YEAR:
             growth_m = float(answers.get("growth_m_per_year", GROWTH_M_PER_YEAR[kind].usual_m))
@@ -267,10 +262,14 @@ def _nearest_m(thing: FoundObstacle) -> float:
     return min(math.hypot(point[0], point[1]) for point in thing.points_m)
 
 
-def _feature(thing: FoundObstacle, name: str, to_degrees: Any) -> Feature:
+def _feature(thing: FoundObstacle, name: str, here: tuple[float, float]) -> Feature:
     def degrees(point: tuple[float, ...]) -> list[float]:
-        longitude_deg, latitude_deg = to_degrees.transform(point[0], point[1])
-        return [round(longitude_deg, 8), round(latitude_deg, 8), *(round(one, 2) for one in point[2:])]
+        latitude_deg, longitude_deg = offset_position(*here, point[0], point[1])
+        return [
+            round(float(longitude_deg), 8),
+            round(float(latitude_deg), 8),
+            *(round(one, 2) for one in point[2:]),
+        ]
 
     line = [degrees(point) for point in thing.points_m]
     match thing.shape:
@@ -305,10 +304,10 @@ def _same(last: Feature, new: Feature) -> bool:
     if last["geometry"]["type"] != new["geometry"]["type"]:
         return False
     a, b = _corners(last), _corners(new)
-    scale = np.array([np.cos(np.deg2rad(a[0, 1])), 1.0]) * 111_320.0
-    size_m = float(np.hypot(*(np.ptp(a, axis=0) * scale)))
+    old_m, new_m = (np.column_stack(plan_offset(a[0, 1], a[0, 0], one[:, 1], one[:, 0])) for one in (a, b))
+    size_m = float(np.hypot(*np.ptp(old_m, axis=0)))
     radius_m = float(last["properties"].get("crown_radius_m", 0.0))
-    away_m = float(np.hypot(*((a.mean(axis=0) - b.mean(axis=0)) * scale)))
+    away_m = float(np.hypot(*(old_m.mean(axis=0) - new_m.mean(axis=0))))
     return away_m <= max(_SAME_WITHIN_M, 0.2 * size_m, 0.5 * radius_m)
 
 
@@ -332,7 +331,7 @@ def site_text(
     rows = [
         f"# {found.name}. Made from data by `skysill property`; what you change here stays when it runs again.",
         *(f"# {note}" for note in found.notes),
-        f"name = {toml_value(found.name)}",
+        f"name = {toml_text(found.name)}",
         f'position = "{found.latitude_deg:.7f} {found.longitude_deg:.7f}"',
     ]
     if found.ground_elevation_m is not None:
@@ -351,8 +350,8 @@ def site_text(
         rows += [
             "",
             "[[satellites]]",
-            f"name = {toml_value(name)}",
-            f"longitude = {toml_value(longitude)}",
+            f"name = {toml_text(name)}",
+            f"longitude = {toml_text(longitude)}",
         ]
     rows += _terrain_rows(found, far, highest_ground_m)
     rows += [
@@ -375,10 +374,10 @@ def _terrain_rows(
     named += [(one.path, one.kind, one.vertical_error_m) for one in far]
     if not named:
         return []
-    rows = ["", "[terrain]", f"rasters = {toml_value([name for name, _, _ in named])}   # finest first"]
-    rows.append(f"kinds = {toml_value([kind for _, kind, _ in named])}")
+    rows = ["", "[terrain]", f"rasters = {toml_text([name for name, _, _ in named])}   # finest first"]
+    rows.append(f"kinds = {toml_text([kind for _, kind, _ in named])}")
     if all(error is not None for _, _, error in named):
-        errors = toml_value([float(error) for _, _, error in named if error is not None])
+        errors = toml_text([float(error) for _, _, error in named if error is not None])
         rows.append(f"vertical_error_m = {errors}    # standard deviations")
     if found.survey_date is not None and all(one.kind == "bare" for one in far):
         rows.append(
@@ -390,7 +389,7 @@ def _terrain_rows(
 
 
 def _row(key: str, said: Mapping[str, Any], unsaid: str) -> str:
-    return f"{key} = {toml_value(said[key])}" if key in said else unsaid
+    return f"{key} = {toml_text(said[key])}" if key in said else unsaid
 
 
 def _roof_rows(roof: FoundRoof, said: Mapping[str, Any]) -> list[str]:
@@ -406,10 +405,10 @@ def _roof_rows(roof: FoundRoof, said: Mapping[str, Any]) -> list[str]:
         )
     for key, value in table.items():
         if key in ("facets", "keep_out"):
-            inner = ",\n".join(f"  {toml_value(ring)}" for ring in value)
+            inner = ",\n".join(f"  {toml_text(ring)}" for ring in value)
             rows.append(f"{key} = [\n{inner},\n]")
         else:
-            rows.append(f"{key} = {toml_value(value)}")
+            rows.append(f"{key} = {toml_text(value)}")
     rows += [
         "edge_setback_m = 1.0",
         _row(

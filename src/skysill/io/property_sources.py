@@ -18,7 +18,9 @@ from skysill.extraction.point_cloud import PointCloud
 from skysill.extraction.property import FoundProperty
 from skysill.extraction.property_search import SurfaceCells, find_property
 from skysill.io.property_folder import FarTerrain
+from skysill.io.sources import split_kind
 from skysill.io.text import quoted
+from skysill.pointing.compass import decimal_year
 
 __all__ = ["PropertySources", "made_from", "property_from", "reach_for", "sort_sources"]
 
@@ -42,7 +44,7 @@ class PropertySources:
         """All of them, for comparing with outputs."""
         return (
             *map(str, self.points),
-            *(text.removesuffix(":surface").removesuffix(":bare") for text in self.rasters),
+            *(split_kind(text)[0] for text in self.rasters),
             *self.footprints,
         )
 
@@ -50,9 +52,7 @@ class PropertySources:
         """The rasters as a site file in `folder` names them: by their whole paths, with the errors taken."""
         named = []
         for text in self.rasters:
-            path, _, kind = text.rpartition(":")
-            if kind not in ("surface", "bare") or not path:
-                path, kind = text, "bare"
+            path, kind = split_kind(text)
             error_m = next((one.vertical_error_m for one in terrain if one.name == Path(path).name), None)
             place = path if "://" in path else os.path.relpath(os.path.abspath(path), os.path.abspath(folder))
             named.append(FarTerrain(place.replace(os.sep, "/"), kind, error_m))
@@ -147,11 +147,6 @@ def made_from(
     }
 
 
-def _decimal_year(date: dt.date) -> float:
-    first, after = dt.date(date.year, 1, 1), dt.date(date.year + 1, 1, 1)
-    return date.year + (date - first).days / (after - first).days
-
-
 def _version() -> str:
     from skysill import __version__
 
@@ -205,8 +200,8 @@ def property_from(
         cloud, cells = _cells_as_points(terrain, latitude_deg, longitude_deg, reach_m)
     survey = replace(
         cloud.survey,
-        survey_year=cloud.survey.survey_year if surveyed is None else _decimal_year(surveyed),
-        year=None if today is None else _decimal_year(today),
+        survey_year=cloud.survey.survey_year if surveyed is None else decimal_year(surveyed),
+        year=None if today is None else decimal_year(today),
     )
     cloud = replace(cloud, survey=survey)
     return find_property(

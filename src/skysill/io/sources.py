@@ -26,6 +26,7 @@ __all__ = [
     "refuse_higher_ground",
     "refuse_implausible_elevations",
     "refuse_outside",
+    "split_kind",
     "terrain_area",
 ]
 
@@ -83,7 +84,7 @@ def open_terrain(
     around : the area they are needed for; None: everywhere
     hosts : web hosts that files may be fetched from; None: none
     """
-    split = [_split_kind(text) for text in texts]
+    split = [split_kind(text) for text in texts]
     with placed_at("--terrain-error"):
         errors = _one_each(errors_m, len(texts))
     further = [{"vertical_error_m": error_m} for error_m in errors]
@@ -92,7 +93,13 @@ def open_terrain(
     )
 
 
-def _split_kind(text: str) -> tuple[str, str]:
+def split_kind(text: str) -> tuple[str, str]:
+    """Path and kind of a text SOURCE, SOURCE:surface or SOURCE:bare (the default).
+
+    Raises
+    ------
+    InputError : an ending that is nearly one of the two
+    """
     path, colon, kind = text.rpartition(":")
     if colon and kind in ("surface", "bare") and path:
         return path, kind
