@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -40,6 +40,7 @@ class ScreeningResults:
     margin_deg : angle between the ray and the controlling obstruction; margin_is_floor : the margin is at least that
     least_height_m : dish height over the ground at which terrain leaves the room; nan where the height given does
     verdict, reason : text
+    numbers, texts : further results of some kinds of screening, by the name of the column
     """
 
     azimuth_deg: Floats
@@ -51,6 +52,8 @@ class ScreeningResults:
     least_height_m: Floats
     verdict: np.ndarray[Any, np.dtype[np.object_]]
     reason: np.ndarray[Any, np.dtype[np.object_]]
+    numbers: dict[str, Floats] = field(default_factory=dict)
+    texts: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = field(default_factory=dict)
 
 
 def empty_results(places: Places) -> ScreeningResults:
@@ -81,8 +84,14 @@ def below_horizon_reason(query: ScreeningQuery, apparent_deg: float) -> str:
 def merged(parts: Sequence[ScreeningResults], first: Bools) -> ScreeningResults:
     """Two results as one: the first for addresses where `first` is true, the second for the others."""
     order = np.argsort(np.concatenate([np.flatnonzero(first), np.flatnonzero(~first)]))
+
+    def joined(columns: Sequence[Any]) -> Any:
+        if isinstance(columns[0], dict):
+            return {name: joined([column[name] for column in columns]) for name in columns[0]}
+        return np.concatenate(columns)[order]
+
     return ScreeningResults(
-        *(np.concatenate([getattr(part, f.name) for part in parts])[order] for f in fields(ScreeningResults))
+        *(joined([getattr(part, f.name) for part in parts]) for f in fields(ScreeningResults))
     )
 
 

@@ -39,6 +39,7 @@ from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import (
     COLUMNS,
     REJECT_COLUMNS,
+    ResultColumns,
     ResultTable,
     packed,
     write_list,
@@ -290,6 +291,11 @@ class _Tasks(Sequence[_Task]):
                      places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
 
 
+def _columns(request: ScreeningRequest) -> ResultColumns:
+    """What is added to every record."""
+    return ResultColumns({}, several=len(request.satellites) > 1)
+
+
 def _one_by_one(request: ScreeningRequest) -> bool:
     """Whether every address is assessed by itself."""
     first = request.rasters[0]
@@ -323,7 +329,7 @@ class _PartWork(Work[_Task]):
             at = np.flatnonzero(own)
             if at.size:
                 results[number] = (at, self._screened(task, satellite, at))
-        return packed(task.row, task.satellites, results, several=len(self.request.satellites) > 1)
+        return packed(task.row, task.satellites, results, _columns(self.request))
 
     def _screened(self, task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
         request = self.request
@@ -424,11 +430,10 @@ def _assemble(
     checkpoints: Checkpoints, out: Path, notes: list[str],
 ) -> ScreeningSummary:  # fmt: skip
     """Write the output and the rejected records from all parts."""
-    results = ResultTable(checkpoints.results(len(groups)), places.record.size, places.satellites)
+    columns = _columns(request)
+    results = ResultTable(checkpoints.results(len(groups)), places.record.size, places.satellites, columns)
     whole = checkpoints.folder / f"whole{out.suffix}"
-    changed = write_list(
-        whole, file, places, results, several=len(request.satellites) > 1, neutralize=request.neutralize
-    )
+    changed = write_list(whole, file, places, results, neutralize=request.neutralize)
     made = {out: whole}
     rejected = out.with_name(out.name + ".rejected.csv")
     if places.rejects:

@@ -7,7 +7,9 @@ import io
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from itertools import compress, islice
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import compress, groupby, islice
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +26,15 @@ from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["COLUMNS", "REJECT_COLUMNS", "ResultTable", "packed", "write_list", "write_rejects"]
+__all__ = [
+    "COLUMNS",
+    "REJECT_COLUMNS",
+    "ResultColumns",
+    "ResultTable",
+    "packed",
+    "write_list",
+    "write_rejects",
+]
 
 COLUMNS = (
     "satellite", "azimuth_deg", "elevation_deg", "terrain_elevation_deg", "terrain_distance_m", "margin_deg",
@@ -38,16 +48,52 @@ _PLACES = {
     "azimuth_deg": 3, "elevation_deg": 3, "terrain_elevation_deg": 3, "terrain_distance_m": 1, "margin_deg": 3,
     "least_height_m": 1,
 }  # fmt: skip
-"""Decimal places of each number."""
+"""Decimal places of each number of `COLUMNS`."""
 
 _NOTHING = np.iinfo(np.int32).min
-_ROW = np.dtype(
-    [("address", "<i8"), ("satellite", "<i4"), *((name, "<i4") for name in _PLACES), ("margin_is_floor", "?"),
-     ("verdict", "u1"), ("reason", "<i4"), ("all", "<i4")]
-)  # fmt: skip
-"""One result. Numbers in units of their last decimal place; reason, all : numbers of texts."""
 
-_WHOLE = np.dtype(f"V{_ROW.itemsize}")  # a row is copied in one piece, not field by field
+
+@dataclass(frozen=True)
+class ResultColumns:
+    """What is added to every record: `COLUMNS`, then further numbers and texts, then the verdicts of all satellites.
+
+    numbers : further numbers and their decimal places; one of `COLUMNS` here only has other decimal places
+    texts : further texts
+    several : whether several satellites are asked for, so that `all_satellites` is added
+    """
+
+    numbers: Mapping[str, int]
+    texts: tuple[str, ...] = ()
+    several: bool = False
+
+    @cached_property
+    def places(self) -> dict[str, int]:
+        """Decimal places of every number."""
+        return _PLACES | dict(self.numbers)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The columns in the order in which they are written."""
+        further = tuple(name for name in (*self.numbers, *self.texts) if name not in COLUMNS)
+        return (*COLUMNS, *further, *(("all_satellites",) if self.several else ()))
+
+    @cached_property
+    def row(self) -> np.dtype[Any]:
+        """One result: numbers in units of their last decimal place; words as numbers of texts."""
+        return np.dtype(
+            [("address", "<i8"), ("satellite", "<i4"), *((name, "<i4") for name in self.places),
+             ("margin_is_floor", "?"), ("verdict", "u1"), *((name, "<i4") for name in self.in_table)]
+        )  # fmt: skip
+
+    @property
+    def in_table(self) -> tuple[str, ...]:
+        """Columns that hold numbers of texts."""
+        return ("reason", "all_satellites", *self.texts)
+
+
+MAST = "mast_height_m"
+"""The number that tells which satellite is best, behind the verdict, where masts are searched for."""
+
 _VERDICTS = sorted(RANK, key=RANK.__getitem__)
 _NOT_ASKED = 255
 _TOGETHER = 10_000
@@ -62,36 +108,45 @@ def packed(
     address: Ints,
     satellites: Sequence[Satellite],
     results: Mapping[int, tuple[Ints, ScreeningResults]],
-    *,
-    several: bool,
+    columns: ResultColumns,
 ) -> bytes:
     """The results of one part; with several satellites the best one of each address.
 
+    The best has the best verdict; of those the lowest mast, where masts are searched for; of those the largest margin.
+
     address : (n,) numbers of the addresses
     results : by the satellite's number, indices of the addresses it was screened for, and their results
-    several : whether to add the verdict of every satellite to each address
     """
-    rows = np.zeros(address.size, dtype=_ROW)
+    rows = np.zeros(address.size, dtype=columns.row)
     rows["address"] = address
     best = np.full(address.size, np.inf)
     verdicts = np.full((address.size, len(satellites)), _NOT_ASKED, dtype=np.uint8)
+    masts_m = np.full(verdicts.shape, np.nan)
     texts: dict[str, int] = {}
     for number, (at, found) in results.items():
         rank = np.array(list(map(RANK.__getitem__, found.verdict.tolist())), dtype=np.uint8)
         verdicts[at, number] = rank
         room = np.where(np.isnan(found.margin_deg), -90.0, found.margin_deg) + 1e-3 * found.elevation_deg
         value = rank - np.clip(room, -180.0, 180.0) / 1000.0
+        if (mast_m := found.numbers.get(MAST)) is not None:
+            masts_m[at, number] = mast_m
+            lowest_first = np.clip(np.nan_to_num(mast_m, nan=400.0), 0.0, 400.0) / 1000.0
+            value = rank + lowest_first - np.clip(room, -180.0, 180.0) / 1e7
         better = np.flatnonzero(value < best[at])
         into = at[better]
         best[into] = value[better]
         rows["satellite"][into], rows["verdict"][into] = number, rank[better]
         rows["margin_is_floor"][into] = found.margin_is_floor[better]
-        for name, places in _PLACES.items():
-            rows[name][into] = _in_last_places(getattr(found, name)[better], places)
-        reasons = found.reason[better].tolist()
-        rows["reason"][into] = _numbered(reasons, texts)
-    if several:
-        rows["all"] = _of_all(verdicts, [satellite.name for satellite in satellites], texts)
+        for name, places in columns.places.items():
+            numbers = getattr(found, name) if name in _PLACES else found.numbers[name]
+            rows[name][into] = _in_last_places(numbers[better], places)
+        for name in ("reason", *columns.texts):
+            words = found.reason if name == "reason" else found.texts[name]
+            rows[name][into] = _numbered(words[better].tolist(), texts)
+    if columns.several:
+        rows["all_satellites"] = _of_all(
+            verdicts, masts_m, [satellite.name for satellite in satellites], texts
+        )
     return address.size.to_bytes(8, "little") + rows.tobytes() + json.dumps(list(texts)).encode("ascii")
 
 
@@ -105,13 +160,24 @@ def _in_last_places(value: Floats, places: int) -> NDArray[np.int32]:
     return np.where(there, number, _NOTHING).astype(np.int32)
 
 
-def _of_all(verdicts: NDArray[np.uint8], names: Sequence[str], texts: dict[str, int]) -> Ints:
-    """Numbers of the texts that give the verdict of every satellite."""
-    kinds, kind = np.unique(verdicts, axis=0, return_inverse=True)
+def _of_all(
+    verdicts: NDArray[np.uint8], masts_m: Floats, names: Sequence[str], texts: dict[str, int]
+) -> Ints:
+    """Numbers of the texts that give the verdict of every satellite, with the mast where one was searched for."""
+    masts_cm = np.where(np.isnan(masts_m), -1, np.rint(100.0 * np.nan_to_num(masts_m))).astype(np.int32)
+    kinds, kind = np.unique(np.hstack([verdicts.astype(np.int32), masts_cm]), axis=0, return_inverse=True)
+
+    def said(name: str, rank: int, mast_cm: int) -> str:
+        return f"{name}: {_VERDICTS[rank]}" + (f", mast {mast_cm / 100.0:.2f} m" if mast_cm >= 0 else "")
+
     texts_of_kinds = [
-        "; ".join(f"{name}: {_VERDICTS[rank]}" for name, rank in zip(names, ranks, strict=True) if rank != _NOT_ASKED)
-        for ranks in kinds.tolist()
-    ]  # fmt: skip
+        "; ".join(
+            said(*one)
+            for one in zip(names, row[: len(names)], row[len(names) :], strict=True)
+            if one[1] != _NOT_ASKED
+        )
+        for row in kinds.tolist()
+    ]
     return _numbered(texts_of_kinds, texts)[kind.reshape(-1)]
 
 
@@ -125,17 +191,21 @@ def _numbered(wanted: Sequence[str], texts: dict[str, int]) -> Ints:
 class ResultTable:
     """The results of all addresses, in the order of their numbers."""
 
-    def __init__(self, parts: Iterable[bytes], count: int, satellites: Sequence[Satellite]) -> None:
-        self.rows = np.zeros(count, dtype=_ROW)
+    def __init__(
+        self, parts: Iterable[bytes], count: int, satellites: Sequence[Satellite], columns: ResultColumns
+    ) -> None:
+        self.columns = columns
+        self.rows = np.zeros(count, dtype=columns.row)
+        whole = np.dtype(f"V{columns.row.itemsize}")  # a row is copied in one piece, not field by field
         self.names = [satellite.name for satellite in satellites]
         self._texts: list[str] = []
         for part in parts:
             size = int.from_bytes(part[:8], "little")
-            rows = np.frombuffer(part, _ROW, size, 8).copy()
-            for name in ("reason", "all"):
+            rows = np.frombuffer(part, columns.row, size, 8).copy()
+            for name in columns.in_table:
                 rows[name] += len(self._texts)
-            self.rows.view(_WHOLE)[rows["address"]] = rows.view(_WHOLE)
-            self._texts += json.loads(part[8 + size * _ROW.itemsize :])
+            self.rows.view(whole)[rows["address"]] = rows.view(whole)
+            self._texts += json.loads(part[8 + size * columns.row.itemsize :])
 
     @property
     def verdict(self) -> Ints:
@@ -153,55 +223,62 @@ class ResultTable:
     def values(self, first: int, last: int, name: str) -> list[Any]:
         """One added column for addresses first to last: numbers as numbers, missing values as None."""
         rows = self.rows[first:last]
-        if name in _PLACES:
-            scale = 10.0 ** _PLACES[name]
+        if name in self.columns.places:
+            scale = 10.0 ** self.columns.places[name]
             return [None if n == _NOTHING else n / scale for n in rows[name].tolist()]
         if name == "margin_is_floor":
             return list(rows[name].tolist())
         return list(map(self._table(name).__getitem__, self._kind(rows, name)))
 
-    def written(self, first: int, last: int, names: Sequence[str], cell: Callable[[str], bytes], mark: bytes,
-                tail: bytes) -> tuple[list[bytes], list[bytes], list[bytes]]:  # fmt: skip
-        """Text behind the records first to last, in three pieces: satellite, numbers, words with the line's end.
+    def written(
+        self, first: int, last: int, cell: Callable[[str], bytes], mark: bytes, tail: bytes
+    ) -> list[list[bytes]]:
+        """Text behind the records first to last, in pieces that follow each other, each with one text a record.
 
         cell : a text as it is written in a cell
         """
         rows = self.rows[first:last]
         satellites = [mark + cell(name) for name in self.names]
-        words = [
-            name for name in names if name not in _PLACES and name not in ("satellite", "margin_is_floor")
-        ]
-        kinds = list(zip(*(self._kind(rows, name) for name in words), strict=True))
-        tables = [self._table(name) for name in words]
+        pieces = [list(map(satellites.__getitem__, rows["satellite"].tolist()))]
+        for numbers, names in groupby(self.columns.names[1:], self._is_number):
+            write = self._numbers_written if numbers else self._words_written
+            pieces.append(write(rows, tuple(names), cell, mark))
+        return [*pieces, [tail] * rows.size]
+
+    def _is_number(self, name: str) -> bool:
+        return name in self.columns.places or name == "margin_is_floor"
+
+    def _words_written(
+        self, rows: Rows, names: Sequence[str], cell: Callable[[str], bytes], mark: bytes
+    ) -> list[bytes]:
+        kinds = list(zip(*(self._kind(rows, name) for name in names), strict=True))
+        tables = [self._table(name) for name in names]
         words_of = {
-            numbers: b"".join(mark + cell(table[n]) for table, n in zip(tables, numbers, strict=True)) + tail
+            numbers: b"".join(mark + cell(table[n]) for table, n in zip(tables, numbers, strict=True))
             for numbers in dict.fromkeys(kinds)
         }
-        return (
-            list(map(satellites.__getitem__, rows["satellite"].tolist())),
-            _numbers_written(rows, names, mark),
-            list(map(words_of.__getitem__, kinds)),
-        )
+        return list(map(words_of.__getitem__, kinds))
+
+    def _numbers_written(
+        self, rows: Rows, names: Sequence[str], cell: Callable[[str], bytes], mark: bytes
+    ) -> list[bytes]:
+        """Numbers, and whether the margin is a floor, of each answer, each behind a delimiter."""
+        count, places = rows.size, self.columns.places
+        between = np.full((count, 1), mark[0], dtype=np.uint8)
+        columns: list[NDArray[np.uint8]] = []
+        for name in names:
+            if name in places:
+                columns += [between, fixed(rows[name], rows[name] != _NOTHING, places[name])]
+            else:
+                columns += [between, _TRUTH[rows[name].astype(np.intp)]]
+        columns.append(np.full((count, 1), ord("\n"), dtype=np.uint8))
+        return np.concatenate(columns, axis=1).tobytes().translate(None, b"\0").split(b"\n")[:-1]
 
     def _kind(self, rows: Rows, name: str) -> list[int]:
-        return list(rows["all" if name == "all_satellites" else name].tolist())
+        return list(rows[name].tolist())
 
     def _table(self, name: str) -> Sequence[str]:
         return {"satellite": self.names, "verdict": _VERDICTS}.get(name, self._texts)
-
-
-def _numbers_written(rows: Rows, names: Sequence[str], mark: bytes) -> list[bytes]:
-    """Numbers, and whether the margin is a floor, of each answer, each behind a delimiter."""
-    count = rows.size
-    between = np.full((count, 1), mark[0], dtype=np.uint8)
-    columns: list[NDArray[np.uint8]] = []
-    for name in names:
-        if name in _PLACES:
-            columns += [between, fixed(rows[name], rows[name] != _NOTHING, _PLACES[name])]
-        elif name == "margin_is_floor":
-            columns += [between, _TRUTH[rows[name].astype(np.intp)]]
-    columns.append(np.full((count, 1), ord("\n"), dtype=np.uint8))
-    return np.concatenate(columns, axis=1).tobytes().translate(None, b"\0").split(b"\n")[:-1]
 
 
 _TRUTH = np.frombuffer(b"falsetrue\0", np.uint8).reshape(2, 5)
@@ -211,25 +288,23 @@ _TRUTH = np.frombuffer(b"falsetrue\0", np.uint8).reshape(2, 5)
 
 
 def write_list(
-    path: Path, file: AddressFile, places: Addresses, results: ResultTable, *, several: bool, neutralize: bool
+    path: Path, file: AddressFile, places: Addresses, results: ResultTable, *, neutralize: bool
 ) -> int:
     """Write the records that were screened, in the list's order, each with its result; the path's ending is the format.
 
-    several : whether all satellites are listed
     neutralize : CSV only, see `neutralized`
 
     Returns
     -------
     How many cells were neutralized
     """
-    names = (*COLUMNS, "all_satellites") if several else COLUMNS
     suffix = path.suffix.lower()
     if suffix in (".geojson", ".json"):
-        _write_geojson(path, file, places, results, names)
+        _write_geojson(path, file, places, results)
     elif suffix in (".parquet", ".pq"):
-        _write_parquet(path, file, places, results, names)
+        _write_parquet(path, file, places, results)
     else:
-        return _write_csv(path, file, places, results, names, neutralize)
+        return _write_csv(path, file, places, results, neutralize)
     return 0
 
 
@@ -272,9 +347,9 @@ def _write_csv(
     file: AddressFile,
     places: Addresses,
     results: ResultTable,
-    names: Sequence[str],
     neutralize: bool,
 ) -> int:
+    names = results.columns.names
     encoding = file.encoding if file.kind == "csv" else "utf-8"
     delimiter, tail = file.delimiter, file.line_end
     mark = delimiter.encode()
@@ -291,11 +366,10 @@ def _write_csv(
         stream.write(header + mark + delimiter.join(names).encode() + tail)
         for address, raw, count in _own_bytes(file, places, neutralize=neutralize):
             changed += count
-            pieces = [b""] * (4 * len(raw))
-            pieces[0::4] = raw
-            pieces[1::4], pieces[2::4], pieces[3::4] = results.written(
-                address, address + len(raw), names, cell, mark, tail
-            )
+            written = [raw, *results.written(address, address + len(raw), cell, mark, tail)]
+            pieces = [b""] * (len(written) * len(raw))
+            for at, piece in enumerate(written):
+                pieces[at :: len(written)] = piece
             stream.write(b"".join(pieces))
         stream.flush()
         os.fsync(stream.fileno())
@@ -307,9 +381,8 @@ def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
     return [f"{own}_asked" if own in names else own for own in file.names]
 
 
-def _write_geojson(
-    path: Path, file: AddressFile, places: Addresses, results: ResultTable, names: Sequence[str]
-) -> None:
+def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: ResultTable) -> None:
+    names = results.columns.names
     own, between = _own_names(file, names), "\n"
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
 
@@ -339,12 +412,11 @@ def _write_geojson(
         stream.write("\n]}\n")
 
 
-def _write_parquet(
-    path: Path, file: AddressFile, places: Addresses, results: ResultTable, names: Sequence[str]
-) -> None:
+def _write_parquet(path: Path, file: AddressFile, places: Addresses, results: ResultTable) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    names, numbers = results.columns.names, results.columns.places
     own = _own_names(file, names)
     cells: list[list[Any]] = [[] for _ in own]
     for _, records in _matched(file, places):
@@ -354,7 +426,7 @@ def _write_parquet(
     columns = {_whole_text(name): _array(values) for name, values in zip(own, cells, strict=True)}
     count = places.record.size
     for name in names:
-        kind = pa.float64() if name in _PLACES else pa.bool_() if name == "margin_is_floor" else pa.string()
+        kind = pa.float64() if name in numbers else pa.bool_() if name == "margin_is_floor" else pa.string()
         columns[name] = pa.array(results.values(0, count, name), kind)
     pq.write_table(pa.table(columns), path)
 
