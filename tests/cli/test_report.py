@@ -58,6 +58,16 @@ def test_what_was_built_comes_in(tmp_path, photo):
     assert "As built" in (tmp_path / "a.html").read_text(encoding="utf-8")
 
 
+def test_a_record_says_what_changed_since_another(tmp_path):
+    made = report("--out", tmp_path / "a.html", "--json", "--quiet")
+    (tmp_path / "a.json").write_text(made.stdout, encoding="utf-8")
+    again = report("--out", tmp_path / "b.pdf", "--since", tmp_path / "a.json", "--mount-height", "5")
+    assert again.exit_code == 0, again.stderr
+    lines = again.stdout.splitlines()
+    assert "Since the record of 2026-06-15:" in lines
+    assert any(line.startswith("  Height of the dish centre: 5.00 m now, ") for line in lines)
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [

@@ -13,7 +13,7 @@ from PIL.TiffImagePlugin import IFDRational
 
 from skysill.errors import InputError
 from skysill.io import photos
-from skysill.io.photos import LONGEST_SIDE, read_photo
+from skysill.io.photos import LONGEST_SIDE, photo_from_bytes, picture_suffix, read_photo
 
 GPS = 0x8825
 
@@ -151,3 +151,20 @@ def test_a_small_file_that_unpacks_to_too_much_is_refused(tmp_path, monkeypatch)
     Image.new("1", (15_000, 15_000)).save(tmp_path / "bomb.png")  # 30 kB
     with pytest.raises(InputError, match="too many"):
         read_photo(tmp_path / "bomb.png")
+
+
+def test_bytes_that_were_handed_over_are_read_as_a_file_would_be(tmp_path):
+    path = tmp_path / "gable.jpg"
+    Image.new("RGB", (40, 30), "red").save(path)
+    raw = path.read_bytes()
+    assert photo_from_bytes(raw, "gable.jpg") == read_photo(path)
+    assert picture_suffix(raw) == ".jpg"
+
+
+@pytest.mark.parametrize(
+    "raw", [b"", b"MZ\x90", b"<svg xmlns='http://www.w3.org/2000/svg'/>", b"GIF89a" + bytes(20)]
+)
+def test_bytes_that_are_no_picture_are_refused_whatever_their_name(raw):
+    assert picture_suffix(raw) == ""
+    with pytest.raises(InputError, match=r"gable\.jpg: is not a picture"):
+        photo_from_bytes(raw, "gable.jpg")

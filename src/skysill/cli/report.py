@@ -41,6 +41,7 @@ __all__ = ["report"]
     default=99.7,
     help="Of the year, that the link is laid out for in rain. Default 99.7.",
 )
+@click.option("--since", metavar="JSON", help="An earlier record, as --json printed it: says what changed.")
 @output
 def report(
     options: JobOptions,
@@ -55,6 +56,7 @@ def report(
     zone: str | None,
     paper: str,
     availability: float,
+    since: str | None,
 ) -> None:
     """One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.
 
@@ -68,9 +70,9 @@ def report(
 
     kind = report_format(path)
     check_writable(path)
-    inputs = _RecordInputs(photos, photo_location == "keep", as_built, by, availability)
+    inputs = _RecordInputs(photos, photo_location == "keep", as_built, by, availability, since)
     built = () if inputs.as_built is None else inputs.as_built.photos
-    check_outputs({"--out": path}, inputs_of(options, as_built, *photos, *built))
+    check_outputs({"--out": path}, inputs_of(options, as_built, since, *photos, *built))
     made = _made(options, inputs, day or today(), zone)
     if kind == "pdf":
         from skysill.report.record_pdf import record_pdf
@@ -85,6 +87,10 @@ def report(
         return
     for one in made.satellites:
         out.text(f"{one.result.satellite.name}: {one.result.verdict}")
+    if made.changes is not None:
+        out.text(f"Since the record of {made.changes.since}:")
+        for change in made.changes.changes or ("Nothing changed.",):
+            out.text(f"  {change}")
     out.text(f"{path}: survey record of {made.assessment.site.name}, {made.assessment.mount.name}.")
     out.say(*made.notes)
 
@@ -93,9 +99,16 @@ class _RecordInputs:
     """Inputs of a record besides the job, read before the long work begins so that errors come at once."""
 
     def __init__(
-        self, photos: tuple[str, ...], keep_location: bool, as_built: str | None, by: str, availability: float
+        self,
+        photos: tuple[str, ...],
+        keep_location: bool,
+        as_built: str | None,
+        by: str,
+        availability: float,
+        since: str | None,
     ) -> None:
         from skysill.io.as_built import read_as_built
+        from skysill.io.last_record import read_last_record
         from skysill.io.photos import read_photo
 
         self.photos = [read_photo(photo) for photo in photos]
@@ -104,6 +117,7 @@ class _RecordInputs:
         self.built_photos = [] if self.as_built is None else [read_photo(p) for p in self.as_built.photos]
         self.by = by
         self.availability = availability
+        self.last = None if since is None else read_last_record(since)
 
 
 def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | None) -> Record:
@@ -136,4 +150,5 @@ def _made(options: JobOptions, inputs: _RecordInputs, day: dt.date, zone: str | 
         as_built=inputs.as_built,
         built_photos=inputs.built_photos,
         rain_availability_percent=inputs.availability,
+        last=inputs.last,
     )

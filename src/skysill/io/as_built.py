@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,17 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import parse_position
 from skysill.io.text import nearest, placed_at, quoted, read_text
 
-__all__ = ["BEARINGS", "AsBuilt", "read_as_built"]
+__all__ = [
+    "AS_BUILT_KEYS",
+    "BEARINGS",
+    "NUMBER_BOUNDS",
+    "AsBuilt",
+    "as_built_of",
+    "checked_value",
+    "read_as_built",
+]
 
-_BOUNDS = {
+NUMBER_BOUNDS = {
     "height_m": (0.0, 200.0),
     "east_m": (-20_000.0, 20_000.0),
     "north_m": (-20_000.0, 20_000.0),
@@ -81,7 +90,7 @@ class AsBuilt:
 _TEXTS = (
     "by", "satellite", "mount", "position", "bearings", "signal_unit", "photo", "note", "bonding", "cable_entry_seal",
 )  # fmt: skip
-_KEYS = (*_TEXTS, *_BOUNDS, "date", "photos", "tape_m")
+AS_BUILT_KEYS = (*_TEXTS, *NUMBER_BOUNDS, "date", "photos", "tape_m")
 
 
 def read_as_built(path: str | Path) -> AsBuilt:
@@ -111,8 +120,18 @@ def read_as_built(path: str | Path) -> AsBuilt:
         raise InputError(f"is not TOML ({fault}).", where=shown, mend=mend) from None
     except (RecursionError, ValueError):
         raise InputError("is not an as-built file that can be read.", where=shown) from None
+    return as_built_of(table, shown)
+
+
+def as_built_of(table: Mapping[str, Any], shown: str) -> AsBuilt:
+    """As-built values from the keys of a file. shown : its path, in whose folder photographs lie
+
+    Raises
+    ------
+    InputError : as `read_as_built`
+    """
     with placed_at(shown):
-        given = {key: _checked(key, value) for key, value in table.items()}
+        given = {key: checked_value(key, value) for key, value in table.items()}
         position = given.pop("position", None)
         if position is not None:
             with placed_at("position"):
@@ -120,14 +139,15 @@ def read_as_built(path: str | Path) -> AsBuilt:
             given |= {"latitude_deg": there.latitude_deg, "longitude_deg": there.longitude_deg}
         _check_together(given, position is not None)
         photos = [*given.pop("photos", ()), *([given.pop("photo")] if "photo" in given else [])]
-    folder = Path(path).parent
+    folder = Path(shown).parent
     given["photos"] = tuple(str(folder / photo) for photo in photos)
-    return AsBuilt(**given, source=Path(path).name)
+    return AsBuilt(**given, source=Path(shown).name)
 
 
-def _checked(key: str, value: Any) -> Any:
-    if key not in _KEYS:
-        near = nearest(key, _KEYS)
+def checked_value(key: str, value: Any) -> Any:
+    """A value of one key, checked. Raises InputError"""
+    if key not in AS_BUILT_KEYS:
+        near = nearest(key, AS_BUILT_KEYS)
         raise InputError(f"{quoted(key)} is not known.", mend=f"Did you mean {near}?" if near else None)
     if key == "date":
         return _date(value)
@@ -143,7 +163,7 @@ def _checked(key: str, value: Any) -> Any:
         return value
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e300:
         raise InputError(f"{quoted(value)} is not a number.", where=key, mend="Write it without quotes.")
-    least, most = _BOUNDS[key]
+    least, most = NUMBER_BOUNDS[key]
     if not least <= value <= most:
         raise InputError(f"{value:g} is out of range, from {least:g} to {most:g}.", where=key)
     return float(value)

@@ -19,7 +19,7 @@ from typing import Any, Literal
 from skysill.errors import InputError
 from skysill.io.text import check_file, printable, quoted
 
-__all__ = ["BIGGEST_BYTES", "Photo", "read_photo"]
+__all__ = ["BIGGEST_BYTES", "Photo", "photo_from_bytes", "picture_suffix", "read_photo"]
 
 BIGGEST_BYTES = 60_000_000
 """Largest file that is read; no phone makes a larger photograph."""
@@ -99,6 +99,41 @@ def read_photo(path: str | Path) -> Photo:
     except OSError as fault:
         raise InputError(f"cannot be read ({fault.strerror}).", where=shown) from fault
     return _photo(raw, place.name, shown)
+
+
+def photo_from_bytes(raw: bytes, name: str) -> Photo:
+    """A photograph that was handed over as bytes, as `read_photo` reads it from a file.
+
+    Parameters
+    ----------
+    raw : the whole file
+    name : of the file, for the record and for messages
+
+    Raises
+    ------
+    InputError : not a picture, too big, truncated
+
+    >>> photo_from_bytes(b"GIF89a or something else", "gable.jpg")
+    Traceback (most recent call last):
+    skysill.errors.InputError: gable.jpg: is not a picture that can be read. Save it as JPEG or PNG.
+    """
+    if len(raw) > BIGGEST_BYTES:
+        what = f"is {len(raw) / 1e6:.0f} MB; photos of up to {BIGGEST_BYTES / 1e6:.0f} MB are taken."
+        raise InputError(what, where=printable(name), mend="Save it smaller, as JPEG.")
+    return _photo(raw, name, printable(name))
+
+
+def picture_suffix(raw: bytes) -> str:
+    """The file name suffix of a picture by what it holds, ".jpg" for instance; "" for anything else."""
+    from PIL import Image
+
+    try:
+        with _opened(raw) as picture:
+            return {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "WEBP": ".webp", "TIFF": ".tif"}.get(
+                picture.format or "", ""
+            )
+    except (OSError, SyntaxError, ValueError, EOFError, OverflowError, Image.DecompressionBombError):
+        return ""
 
 
 def _photo(raw: bytes, name: str, shown: str) -> Photo:

@@ -11,12 +11,23 @@ import numpy as np
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude
-from skysill.io.table_reader import Column, Row, Table, read_table
+from skysill.io.table_reader import Column, Row, read_table
 from skysill.io.text import printable, quoted, read_number, read_text
 from skysill.model.readings import Readings
 from skysill.model.site import Satellite
 
-__all__ = ["FAR_M", "HORIZON_COLUMNS", "LEAF_STATES", "READING_KINDS", "read_horizon_csv", "read_satellites"]
+__all__ = [
+    "FAR_M",
+    "HORIZON_COLUMNS",
+    "LEAF_STATES",
+    "READING_KINDS",
+    "TypedReading",
+    "gathered_readings",
+    "read_horizon_csv",
+    "read_satellites",
+    "typed_reading",
+    "writes_decimal_commas",
+]
 
 HORIZON_COLUMNS = (
     Column("azimuth_deg", needed=True),
@@ -64,10 +75,15 @@ def read_horizon_csv(path: str | Path) -> Readings:
     67
     """
     table = read_table(path, HORIZON_COLUMNS)
-    comma = _writes_decimal_commas(table)
-    read = [_reading(row, comma) for row in table.rows if _is_read(row, comma)]
+    comma = writes_decimal_commas(table.rows)
+    read = [one for one in (typed_reading(row, comma) for row in table.rows) if one is not None]
     if not read:
         raise InputError("holds no reading.", where=str(path), mend="Fill in azimuth_deg and elevation_deg.")
+    return gathered_readings(read, Path(path).name)
+
+
+def gathered_readings(read: Sequence[TypedReading], source: str) -> Readings:
+    """Readings in order of azimuth, alike ones once. source : the file's name"""
     unique = list(dict.fromkeys(read))
     unique.sort(key=lambda one: (one.azimuth_deg, one.elevation_deg, one.distance_m or np.inf))
     return Readings(
@@ -75,7 +91,7 @@ def read_horizon_csv(path: str | Path) -> Readings:
         elevation_deg=np.array([one.elevation_deg for one in unique]),
         distance_m=np.array([np.nan if one.distance_m is None else one.distance_m for one in unique]),
         note=tuple(one.note for one in unique),
-        source=Path(path).name,
+        source=source,
         kind=tuple(one.kind for one in unique),
         leaf=tuple(one.leaf for one in unique),
         growth_m_per_year=np.array([np.nan if one.growth_m is None else one.growth_m for one in unique]),
@@ -85,7 +101,7 @@ def read_horizon_csv(path: str | Path) -> Readings:
 
 
 @dataclass(frozen=True, slots=True)
-class _Reading:
+class TypedReading:
     """The values of one row; None where its cell is empty."""
 
     azimuth_deg: float
@@ -99,14 +115,18 @@ class _Reading:
     station: str
 
 
-def _is_read(row: Row, comma: bool) -> bool:
-    """Whether the row has a reading. Its azimuth is checked in any case."""
-    _cell(row, "azimuth_deg", comma=comma, least=0.0, most=360.0)
-    return bool(row.cells["elevation_deg"] or row.cells.get("distance_m"))
+def typed_reading(row: Row, comma: bool) -> TypedReading | None:
+    """The reading of a row; None where only an azimuth stands in it, which was not measured.
 
+    comma : whether the table writes decimal commas
 
-def _reading(row: Row, comma: bool) -> _Reading:
+    Raises
+    ------
+    InputError : naming row and column
+    """
     azimuth_deg = _cell(row, "azimuth_deg", comma=comma, least=0.0, most=360.0)
+    if not (row.cells["elevation_deg"] or row.cells.get("distance_m")):
+        return None
     distance_m, at_least = _distance(row, comma=comma)
     kind, leaf = _word(row, "kind", READING_KINDS), _word(row, "leaf", LEAF_STATES)
     growth_m = None
@@ -116,7 +136,7 @@ def _reading(row: Row, comma: bool) -> _Reading:
             raise row.fault(
                 "growth_m_per_year", f"a {kind} does not grow.", "Correct kind, or leave it empty."
             )
-    return _Reading(
+    return TypedReading(
         azimuth_deg=0.0 if azimuth_deg == 360.0 else azimuth_deg,
         elevation_deg=_cell(row, "elevation_deg", comma=comma, least=-90.0, most=90.0),
         distance_m=distance_m,
@@ -141,10 +161,10 @@ def _word(row: Row, column: str, words: Sequence[str]) -> str:
     return plain
 
 
-def _writes_decimal_commas(table: Table) -> bool:
+def writes_decimal_commas(rows: Sequence[Row]) -> bool:
     """Whether some number must have a decimal comma, and none has a decimal point."""
     labels = ("azimuth_deg", "elevation_deg", "distance_m", "growth_m_per_year")
-    numbers = [row.cells.get(label, "") for row in table.rows for label in labels]
+    numbers = [row.cells.get(label, "") for row in rows for label in labels]
     if any("." in number for number in numbers):
         return False
     commas = [number for number in numbers if "," in number]

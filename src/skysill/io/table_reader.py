@@ -15,7 +15,7 @@ from pathlib import Path
 from skysill.errors import InputError
 from skysill.io.text import nearest, quoted, read_number, read_text
 
-__all__ = ["MOST_ROWS", "Column", "Row", "Table", "read_table", "split_table"]
+__all__ = ["MOST_ROWS", "Column", "Piece", "Row", "Table", "read_table", "split_pieces", "split_table"]
 
 MOST_ROWS = 200_000
 """Most rows of one table that people type or export; a longer file is something else."""
@@ -55,6 +55,26 @@ class Table:
     rows: tuple[Row, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece of a table as it stands: a record, or a comment or blank line.
+
+    line : its first line, from 1; text : its lines as they stand, without the last line end
+    cells : of a record, as many as the header has; None for a comment, and for a record that cannot be split
+    fault : why it cannot; None: it can
+    """
+
+    line: int
+    text: str
+    cells: tuple[str, ...] | None
+    fault: InputError | None = None
+
+    @property
+    def ignored(self) -> bool:
+        """Whether it is a comment or a blank line."""
+        return self.cells is None and self.fault is None
+
+
 def read_table(path: str | Path, columns: Sequence[Column]) -> Table:
     """The table in a file: UTF-8, or UTF-16 with a byte order mark; line ends of any system. See `split_table`."""
     return split_table(read_text(path), str(path), columns)
@@ -74,15 +94,61 @@ def split_table(text: str, name: str, columns: Sequence[Column]) -> Table:
     InputError : empty, no header, a needed column missing or twice, a record wider or narrower than the header, an
         open quotation mark, too many rows
     """
+    delimiter, heads, records = _opened(text, name, columns)
+    return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)))
+
+
+def split_pieces(
+    text: str, name: str, columns: Sequence[Column]
+) -> tuple[str, tuple[str, ...], tuple[Piece, ...]]:
+    """Delimiter, columns and every piece of a table, header included; a record that cannot be split is kept as text.
+
+    Joined by newlines, the texts of the pieces are the text of the table.
+
+    Raises
+    ------
+    InputError : the table as a whole, as in `split_table`: empty, no header, a needed column missing, too many rows
+    """
+    delimiter, heads, _ = _opened(text, name, columns)
+    pieces, headed = [], False
+    for line, raw, cells in _blocks(text.split("\n"), delimiter, name):
+        if _is_ignored(raw):
+            pieces.append(Piece(line, raw, None))
+        elif not headed:
+            headed = True
+            pieces.append(Piece(line, raw, heads))
+        else:
+            pieces.append(_piece(line, raw, cells, heads, delimiter, name))
+    return delimiter, heads, tuple(pieces)
+
+
+def _piece(
+    line: int, raw: str, cells: list[str] | None, heads: tuple[str, ...], delimiter: str, name: str
+) -> Piece:
+    where = f"{name}, row {line}"
+    if cells is None:
+        return Piece(line, raw, None, _open_quote(where))
+    while len(cells) > len(heads) and not cells[-1]:
+        cells.pop()
+    if not any(cells):
+        return Piece(line, raw, ("",) * len(heads))
+    fault = _width_fault(cells, heads, delimiter, where)
+    return Piece(line, raw, tuple(cells) if fault is None else None, fault)
+
+
+def _opened(
+    text: str, name: str, columns: Sequence[Column]
+) -> tuple[str, tuple[str, ...], Iterator[tuple[int, list[str]]]]:
+    """Delimiter, checked header and the records below it."""
     example = ",".join(column.name for column in columns if column.needed)
     lines = text.split("\n")
     begin = next((k for k, line in enumerate(lines) if not _is_ignored(line)), None)
     if begin is None:
         raise InputError("is empty.", where=name, mend=f"Begin it with the header {example}.")
     delimiter = max(",;\t", key=lines[begin].count)
-    (first, head), *records = _records(lines, delimiter, name)
-    heads = _header(head, columns, f"{name}, row {first}", example)
-    return Table(name, delimiter, heads, tuple(_rows(records, heads, delimiter, name)))
+    records = _records(lines, delimiter, name)
+    first, head = next(records)
+    return delimiter, _header(head, columns, f"{name}, row {first}", example), records
 
 
 def _is_ignored(line: str) -> bool:
@@ -91,28 +157,41 @@ def _is_ignored(line: str) -> bool:
 
 def _records(lines: Sequence[str], delimiter: str, name: str) -> Iterator[tuple[int, list[str]]]:
     """The line each record begins on, from 1, and its cells."""
+    for first, record, cells in _blocks(lines, delimiter, name):
+        if _is_ignored(record):
+            continue
+        if cells is None:
+            raise _open_quote(f"{name}, row {first}")
+        yield first, cells
+
+
+def _open_quote(where: str) -> InputError:
+    mend = 'Write a mark inside a quoted cell twice: "6"" pipe".'
+    return InputError("a quotation mark is not closed, or stands where none may.", where=where, mend=mend)
+
+
+def _blocks(lines: Sequence[str], delimiter: str, name: str) -> Iterator[tuple[int, str, list[str] | None]]:
+    """First line, text and cells of each record, comment and blank line; cells None where a quotation mark is open."""
     at, count = 0, 0
     while at < len(lines):
-        if _is_ignored(lines[at]):
-            at += 1
+        first, record = at, lines[at]
+        at += 1
+        if _is_ignored(record):
+            yield first + 1, record, None
             continue
         count += 1
         if count > MOST_ROWS + 1:
             raise InputError(f"has more than {MOST_ROWS:,} rows.", where=name, mend="Is it the right file?")
-        first, record = at, lines[at]
-        cells = _cells(record, delimiter)
-        while cells is None and at + 1 < len(lines) and at - first < _MOST_LINES:
-            at += 1
-            record += "\n" + lines[at]
+        end, cells = at, _cells(record, delimiter)
+        while cells is None and end < len(lines) and end - first <= _MOST_LINES:
+            record += "\n" + lines[end]
+            end += 1
             cells = _cells(record, delimiter)
         if cells is None:
-            raise InputError(
-                "a quotation mark is not closed, or stands where none may.",
-                where=f"{name}, row {first + 1}",
-                mend='Write a mark inside a quoted cell twice: "6"" pipe".',
-            )
-        at += 1
-        yield first + 1, cells
+            record = lines[first]  # the lines below it may be records of their own
+        else:
+            at = end
+        yield first + 1, record, cells
 
 
 def _cells(record: str, delimiter: str) -> list[str] | None:
@@ -167,14 +246,21 @@ def _rows(
             cells.pop()
         if not any(cells):
             continue
-        if len(cells) > len(heads):
-            mend = "Quote a note that holds commas; part columns by semicolons where commas are decimal."
-            mend = mend if delimiter == "," else "Quote a note that holds the mark between columns."
-            raise InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
-        if len(cells) < len(heads):
-            raise InputError(
-                f"has {len(cells)} {'cell' if len(cells) == 1 else 'cells'} under {len(heads)} heads.",
-                where=where,
-                mend="Was it cut short? Where a cell is left empty, its mark between columns stands all the same.",
-            )
+        fault = _width_fault(cells, heads, delimiter, where)
+        if fault is not None:
+            raise fault
         yield Row(where, number, dict(zip(heads, cells, strict=True)))
+
+
+def _width_fault(cells: Sequence[str], heads: Sequence[str], delimiter: str, where: str) -> InputError | None:
+    if len(cells) > len(heads):
+        mend = "Quote a note that holds commas; part columns by semicolons where commas are decimal."
+        mend = mend if delimiter == "," else "Quote a note that holds the mark between columns."
+        return InputError(f"has {len(cells)} cells under {len(heads)} heads.", where=where, mend=mend)
+    if len(cells) < len(heads):
+        return InputError(
+            f"has {len(cells)} {'cell' if len(cells) == 1 else 'cells'} under {len(heads)} heads.",
+            where=where,
+            mend="Was it cut short? Where a cell is left empty, its mark between columns stands all the same.",
+        )
+    return None

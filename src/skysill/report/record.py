@@ -6,8 +6,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from skysill.assessment.cautions import cautions_for, spot_cautions, sun_cautions
 from skysill.assessment.job_context import prepared
@@ -16,6 +17,7 @@ from skysill.assessment.results import Assessment, SatelliteResult, Tape
 from skysill.geodesy.positions import format_position
 from skysill.io.as_built import AsBuilt
 from skysill.io.checksums import FileChecksum
+from skysill.io.json_text import plain_values
 from skysill.io.photos import Photo
 from skysill.model.job import Job
 from skysill.model.site import Mount
@@ -23,6 +25,7 @@ from skysill.pointing.sun import Crossing, SunReport, interference_half_angle_de
 from skysill.radio.rain import RainCost, rain_cost
 from skysill.report.as_built import Built, PhotoRecord, built, photo_record, tapes_from
 from skysill.report.obstruction_list import Obstruction, obstructions_beside
+from skysill.report.record_changes import RecordChanges, record_changes
 from skysill.report.survey_readings import SurveyRecord, survey_part
 from skysill.siting.aiming import Aim, aim
 from skysill.siting.cables import cable_run
@@ -75,6 +78,7 @@ class Record:
     zone : time zone of the sun's times
     surroundings : for the plan; None where nothing is known of what stands near
     cable_run_m : to the roof's cable entry, slack included; tapes : from two corners to the mount
+    changes : since the last record; None where none was given
     """
 
     made: dt.date
@@ -94,6 +98,7 @@ class Record:
     surroundings: MountsFound | None = field(default=None, metadata={"json": False})
     cable_run_m: float | None = None
     tapes: tuple[Tape, ...] = ()
+    changes: RecordChanges | None = None
 
     @property
     def title(self) -> str:
@@ -116,6 +121,7 @@ def survey_record(
     as_built: AsBuilt | None = None,
     built_photos: Sequence[Photo] = (),
     rain_availability_percent: float = 99.7,
+    last: Mapping[str, Any] | None = None,
 ) -> Record:
     """The record of one mount, from its assessment.
 
@@ -132,6 +138,7 @@ def survey_record(
     keep_location : whether the photos' own positions are shown; their distance from the site always is
     as_built : what was done; it is compared with the plan, and assessed anew where it stands elsewhere
     rain_availability_percent : of the year, for which the link has its rain margin
+    last : the JSON document of the last record, which this one is compared with
 
     Returns
     -------
@@ -162,7 +169,7 @@ def survey_record(
         taken = [photo_record(photo, at, assessment, keep_location=keep_location) for photo in built_photos]
         done = built(job, mount, at, assessment, as_built, photos=tuple(taken))
     route = None if job.roof is None else cable_run(job.roof, at.mount)
-    return Record(
+    record = Record(
         made=made,
         by=by,
         assessment=assessment,
@@ -181,6 +188,7 @@ def survey_record(
         cable_run_m=None if route is None else route.length_m,
         tapes=tapes_from(job, mount),
     )
+    return record if last is None else replace(record, changes=record_changes(last, plain_values(record)))
 
 
 def _surroundings(job: Job, at: Place, assessment: Assessment) -> MountsFound | None:

@@ -26,6 +26,8 @@ class RecordPage:
     subtitle: str
     satellites: tuple[SatellitePage, ...]
     notes: tuple[str, ...]
+    changes: tuple[str, ...] | None
+    changes_heading: str
     sections: tuple[tuple[str, str], ...]
     place: Facts
     geo_uri: str
@@ -53,6 +55,7 @@ def record_page(record: Record) -> RecordPage:
         ("verdict", "Verdict"),
         ("safety", "Safety"),
         *([("notes", "To bear in mind")] if notes else []),
+        *([("changes", "What changed")] if record.changes is not None else []),
         ("place", "Place"),
         ("sky", "Sky view"),
     ]
@@ -66,6 +69,8 @@ def record_page(record: Record) -> RecordPage:
         subtitle=f"Mount: {assessment.mount.name}. Record of {record.made.isoformat()}{by}.",
         satellites=satellites,
         notes=notes,
+        changes=_changes(record),
+        changes_heading=_changes_heading(record),
         sections=tuple(sections),
         place=_place(record),
         geo_uri=record.geo_uri,
@@ -84,6 +89,21 @@ def record_page(record: Record) -> RecordPage:
             "the level plane."
         ),
     )
+
+
+def _changes_heading(record: Record) -> str:
+    found = record.changes
+    if found is None:
+        return ""
+    by = f", by {found.by}" if found.by else ""
+    return f"What changed since the record of {found.since or 'an unknown day'}{by}"
+
+
+def _changes(record: Record) -> tuple[str, ...] | None:
+    """Changes since the last record; a sentence where there is none, None where there was no last record."""
+    if record.changes is None:
+        return None
+    return record.changes.changes or ("Nothing: verdicts, readings, files, photographs are the same.",)
 
 
 def _place(record: Record) -> Facts:

@@ -67,6 +67,9 @@ def _record(pdf: PdfBuilder, page: RecordPage, drawn: Pictures) -> Iterator[Any]
     if page.notes:
         yield from pdf.heading("To bear in mind")
         yield from pdf.bullets(page.notes)
+    if page.changes is not None:
+        yield from pdf.heading(page.changes_heading)
+        yield from pdf.bullets(page.changes)
     yield from pdf.heading("Place, mount and terminal", room=120.0)
     yield pdf.place(page.place, page.geo_uri)
     yield from pdf.heading("Sky view and plan" if drawn.plan is not None else "Sky view", room=320.0)
