@@ -8,7 +8,7 @@ reader in `delimited_bytes`.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -238,7 +238,7 @@ def _is_number(cell: str) -> bool:
 
 
 def _rows(
-    records: Sequence[tuple[int, list[str]]], heads: tuple[str, ...], delimiter: str, name: str
+    records: Iterable[tuple[int, list[str]]], heads: tuple[str, ...], delimiter: str, name: str
 ) -> Iterator[Row]:
     for number, cells in records:
         where = f"{name}, row {number}"
