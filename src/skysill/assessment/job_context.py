@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -65,26 +66,31 @@ class JobContext:
 
 
 class WindowCache:
-    """A source of elevations that keeps the widest window it has read, for asking again from nearby."""
+    """A source of elevations that keeps the widest window it has read, for asking again from nearby.
+
+    Several threads may ask; they read one after the other.
+    """
 
     def __init__(self, source: Elevations) -> None:
         self._source = source
         self._around: tuple[float, float, float] | None = None
         self._grid: Grid | None = None
+        self._lock = threading.Lock()
         self.name, self.kind = source.name, source.kind
         self.cell_size_m, self.vertical_error_m = source.cell_size_m, source.vertical_error_m
         self.facts = facts_of(source)
 
     def window(self, latitude_deg: float, longitude_deg: float, radius_m: float) -> Grid | None:
         """As the source gives it, out to radius_m or farther."""
-        if self._around is not None:
-            east_m, north_m = plan_offset(*self._around[:2], latitude_deg, longitude_deg)
-            if float(np.hypot(east_m, north_m)) + radius_m <= self._around[2]:
-                return self._grid
-        radius_m += _WINDOW_SLACK_M
-        self._around = (latitude_deg, longitude_deg, radius_m)
-        self._grid = self._source.window(latitude_deg, longitude_deg, radius_m)
-        return self._grid
+        with self._lock:
+            if self._around is not None:
+                east_m, north_m = plan_offset(*self._around[:2], latitude_deg, longitude_deg)
+                if float(np.hypot(east_m, north_m)) + radius_m <= self._around[2]:
+                    return self._grid
+            radius_m += _WINDOW_SLACK_M
+            self._grid = self._source.window(latitude_deg, longitude_deg, radius_m)
+            self._around = (latitude_deg, longitude_deg, radius_m)
+            return self._grid
 
 
 def prepared(job: Job) -> Job:

@@ -76,10 +76,12 @@ def errors_as_options() -> Iterator[None]:
 class JobOptions:
     """Options of one command; None or empty where an option was not given.
 
+    site_text : in place of what the site file holds: edits that are not saved yet
     default_mount_height_m : height of the dish where neither options nor site file give one
     """
 
     site_file: str | None = None
+    site_text: str | None = None
     at: str | None = None
     ground_elevation_m: float | None = None
     satellite: tuple[str, ...] = ()

@@ -18,7 +18,7 @@ from skysill.io.obstacle_keys import MastKitTable, RoofTable
 from skysill.io.site_bearings import BearingCorrections
 from skysill.io.site_keys import MountTable, StationTable, SurveyTable, TerminalTable, TerrainTable
 from skysill.io.site_obstacles import ground_of, inline_obstacles, plan_position, read_scene, scene_of
-from skysill.io.site_schema import SiteFile, parse_site_file
+from skysill.io.site_schema import SiteFile, parse_site_file, parse_site_text
 from skysill.io.site_values import given
 from skysill.io.sources import (
     open_listed,
@@ -69,7 +69,7 @@ def read_site_file(
     ----------
     path : the TOML file; paths in it begin at its folder
     options : in place of the file's site, rasters and date, and for what is not read because options replace it;
-        web hosts are allowed by options only, None: none
+        its `site_text` is read in place of what the file holds; web hosts are allowed by options only, None: none
     without : sources that are not read: "terrain", "horizon", "obstacles"
     default_date : of magnetic bearings, where neither options nor the survey have a date; None: they are refused
 
@@ -90,7 +90,7 @@ def read_site_file(
     hosts = None if options is None else options.hosts()
     options = options or JobOptions()
     shown, folder = str(path), Path(path).parent
-    file = parse_site_file(path)
+    file = parse_site_file(path) if options.site_text is None else parse_site_text(options.site_text, shown)
     site = options.site(_site(file, path))
     satellites = tuple(_satellites(file, folder, shown))
     left_out = {*without, *options.replaced}

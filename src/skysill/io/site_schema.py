@@ -47,7 +47,7 @@ from skysill.model.site import (
 )
 from skysill.model.survey import Survey
 
-__all__ = ["SiteFile", "parse_site_file"]
+__all__ = ["SiteFile", "parse_site_file", "parse_site_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +125,11 @@ def parse_site_file(path: str | Path) -> SiteFile:
     ------
     InputError : not TOML, a key that is not known (the nearest known one is named), a wrong type, out of range
     """
-    shown = str(path)
-    text = read_text(path)
+    return parse_site_text(read_text(path), str(path))
+
+
+def parse_site_text(text: str, shown: str) -> SiteFile:
+    """The tables of a site file's text. shown : name of the file in messages. Raises as `parse_site_file`."""
     try:
         whole = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:

@@ -1,0 +1,23 @@
+"""The page of address lists: a file in, verdicts on a map and in a table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.routing import Route
+
+from skysill.web.answers import endpoint
+from skysill.web.pages import page
+from skysill.web.state import AppState
+
+__all__ = ["routes"]
+
+
+def routes(state: AppState) -> list[Route]:
+    """Routes of the page and what it asks for."""
+
+    def show(request: Request, given: dict[str, Any]) -> Any:
+        return page("addresses.html", title="Addresses")
+
+    return [Route("/addresses", endpoint(show))]
