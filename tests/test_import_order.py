@@ -31,7 +31,7 @@ HEAVY = {
     "jinja2": ("report.", "web.pages"),
     "starlette": ("web.",),
     "uvicorn": ("web.server",),
-    "tomlkit": ("io.site_edits",),
+    "tomlkit": ("io.site_edits", "io.as_built_edits"),
     "pygeomag": ("pointing.compass",),
     "sgp4": ("pointing.orbits",),
     "erfa": ("pointing.orbits", "pointing.ephemeris"),
