@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from skysill.cli.group import main
 from skysill.cli.progress import progress_line
+from skysill.errors import InputError
 
 DEMO = Path(__file__).parents[2] / "demo_terrain"
 ISLAND = ["--terrain", str(DEMO / "island.tif"), "--highest-ground", "720"]
@@ -130,3 +131,22 @@ def test_progress_tells_rate_and_time_left():
     assert progress_line(40, 40, "cells", seconds=8.0, since=40).endswith("5 a second, 8.0 s")
     assert progress_line(0, 0, "cells", seconds=0.0, since=0) == "100 %  0 of 0 cells"
     assert "1:23:20 left" in progress_line(1, 5001, "cells", seconds=1.0, since=1)
+
+
+def test_screen_asks_callers_in_their_own_time_and_refuses_times_without_questions(tmp_path):
+    """The Azores are an hour behind UTC in winter (tz database): 13:24 UTC is 12:24 there."""
+    out = tmp_path / "out.csv"
+    words = ["screen", DEMO / "addresses.csv", *ISLAND, "--satellite", "Demo South=24.0W", "--out", out]
+    run(*words, "--questions", "--date", "2026-12-01", "--zone", "Atlantic/Azores")
+    with open(out, encoding="utf-8", newline="") as stream:
+        asked = [row for row in csv.DictReader(stream) if row["verdict"] == "needs-survey"]
+    assert asked
+    assert all("at 12:2" in row["question"] for row in asked)
+    assert all("(Atlantic/Azores time) on 2026-12-01" in row["question"] for row in asked)
+    assert all(
+        row["sun_time"].startswith("2026-12-01T12:2") and row["sun_time"].endswith("-01:00") for row in asked
+    )
+    with pytest.raises(InputError, match=r"--zone: is for the questions\. Give --questions too\."):
+        run(*words, "--zone", "Atlantic/Azores")
+    with pytest.raises(InputError, match=r'--zone: "Moon/Base" is not a time zone\.'):
+        run(*words, "--questions", "--zone", "Moon/Base")

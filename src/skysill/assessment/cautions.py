@@ -43,6 +43,7 @@ __all__ = [
     "line_cautions",
     "lines_listed",
     "spot_cautions",
+    "sun_caller_caution",
     "sun_caution",
     "sun_cautions",
     "sun_near_caution",
@@ -82,6 +83,7 @@ SENTENCES = {
     "the hole, and seal it against water and, by local codes, fire.",
     "sun": "Never look at the sun, not through a sight or the dish's feed either: turn your back to it and lay a "
     "straightedge along the shadow.",
+    "sun-caller": "Do not look at the sun itself.",
 }
 """What is said, by code; `line_cautions`, `beam_caution` and `sun_near_caution` put figures into theirs."""
 
@@ -115,6 +117,11 @@ class Offered(Protocol):
 def sun_caution() -> Caution:
     """Said wherever the sun is used as a mark."""
     return _caution("sun")
+
+
+def sun_caller_caution() -> Caution:
+    """Said to people on the telephone who are told the direction by the sun."""
+    return _caution("sun-caller")
 
 
 def _caution(code: str) -> Caution:

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from skysill.cli.options import Number, Output, output, shared
+from skysill.cli.options import Number, Output, WholeDay, output, shared
 from skysill.cli.progress import ProgressLine
 from skysill.errors import InputError
 from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
+    from skysill.bulk.questions import CallDay
     from skysill.io.screening import ScreeningRequest, ScreeningSummary
 
 __all__ = ["screen"]
@@ -30,6 +31,12 @@ _KIND = "geocoded building"
 @click.option("--position-error", "position_error", metavar="METRES|KIND", default=_KIND, show_default=True,
               help="How well places are known, on each of two axes: metres, or tape, map, phone, "
               "geocoded building, geocoded street.")  # fmt: skip
+@click.option("--questions", is_flag=True, help="For each needs-survey: what to ask the caller, as columns and as one "
+              "sentence.")  # fmt: skip
+@click.option(
+    "--date", "day", type=WholeDay(), help="Day of the sun's time in the questions. Default: today."
+)
+@click.option("--zone", metavar="ZONE", help="Time zone of it, as Atlantic/Azores. Default UTC.")
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
 @click.option("--full", is_flag=True, help="Margins over 10 degrees too. Slow.")
 @click.option(
@@ -61,7 +68,7 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
 
     wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
-    wanted = replace(wanted, position_error_m=error_m)
+    wanted = replace(wanted, position_error_m=error_m, questions=_call_day(given))
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
     check_outputs(outputs, inputs_of(options, addresses))
     try:
@@ -127,6 +134,29 @@ def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> Scree
         full=given["full"],
         neutralize=given["neutralize"],
     )
+
+
+def _call_day(given: dict[str, Any]) -> CallDay | None:
+    """The day on which callers are asked; None where no questions are wanted."""
+    import datetime as dt
+
+    for name, option in (("day", "--date"), ("zone", "--zone")):
+        if given[name] is not None and not given["questions"]:
+            raise InputError("is for the questions.", where=option, mend="Give --questions too.")
+    if not given["questions"]:
+        return None
+    from skysill.bulk.questions import CallDay
+    from skysill.io.job_options import today
+    from skysill.pointing.sun_guides import local_zone
+
+    try:
+        zone = local_zone(given["zone"])
+    except InputError as fault:
+        raise InputError(fault.what, where="--zone", mend=fault.mend) from fault
+    day = given["day"] or today()
+    name = "today" if day == today() else f"on {day.isoformat()}"
+    begins = dt.datetime.combine(day, dt.time(), zone).astimezone(dt.UTC)
+    return CallDay(begins, zone, "UTC" if zone is dt.UTC else f"({given['zone']} time)", name)
 
 
 def _position_error(text: str) -> tuple[float, str]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
+from skysill.bulk.questions import QUESTION_NUMBERS, QUESTION_TEXTS, CallDay, add_questions
 from skysill.bulk.raster_reach import out_of_reach
 from skysill.bulk.screening import (
     Ground,
@@ -46,6 +47,7 @@ from skysill.io.screening_results import (
     write_rejects,
 )
 from skysill.io.sources import refuse_higher
+from skysill.model.link import Link
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, Terminal
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
@@ -75,6 +77,7 @@ class ScreeningRequest:
     full : margins over 10 degrees too
     neutralize : put an apostrophe before cells that a spreadsheet would run as formulas
     position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
+    questions : the day on which callers are asked; adds the question for each `needs-survey`. None: no questions
     """
 
     rasters: tuple[Raster, ...]
@@ -86,6 +89,7 @@ class ScreeningRequest:
     full: bool = False
     neutralize: bool = False
     position_error_m: float = 0.0
+    questions: CallDay | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -244,6 +248,7 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "full": request.full,
         "neutralize": request.neutralize,
         "position error": request.position_error_m,
+        "questions": None if request.questions is None else request.questions.stated,
     }
 
 
@@ -293,7 +298,11 @@ class _Tasks(Sequence[_Task]):
 
 def _columns(request: ScreeningRequest) -> ResultColumns:
     """What is added to every record."""
-    return ResultColumns({}, several=len(request.satellites) > 1)
+    numbers: dict[str, int] = {}
+    texts: tuple[str, ...] = ()
+    if request.questions is not None:
+        numbers, texts = numbers | QUESTION_NUMBERS, texts + QUESTION_TEXTS
+    return ResultColumns(numbers, texts, several=len(request.satellites) > 1)
 
 
 def _one_by_one(request: ScreeningRequest) -> bool:
@@ -328,7 +337,7 @@ class _PartWork(Work[_Task]):
             own = (task.satellite == number) | ((task.satellite < 0) & (number in wanted))
             at = np.flatnonzero(own)
             if at.size:
-                results[number] = (at, self._screened(task, satellite, at))
+                results[number] = (at, self._with_questions(self._screened(task, satellite, at), task, at))
         return packed(task.row, task.satellites, results, _columns(self.request))
 
     def _screened(self, task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
@@ -350,6 +359,15 @@ class _PartWork(Work[_Task]):
             else:
                 found.append(screen_one_by_one(request.rasters, *these))
         return merged(found, far)
+
+    def _with_questions(self, results: ScreeningResults, task: _Task, at: Ints) -> ScreeningResults:
+        """The same results, with the questions for the callers where they are asked for."""
+        request = self.request
+        if request.questions is not None:
+            link = Link(request.terminal, request.criteria)
+            where = (task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at])
+            add_questions(results, *where, link=link, day=request.questions)
+        return results
 
     def _ground_for(self, task: _Task, satellite: Satellite) -> Ground:
         """The ground that could matter to the addresses of a part."""

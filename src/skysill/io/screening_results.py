@@ -228,7 +228,8 @@ class ResultTable:
             return [None if n == _NOTHING else n / scale for n in rows[name].tolist()]
         if name == "margin_is_floor":
             return list(rows[name].tolist())
-        return list(map(self._table(name).__getitem__, self._kind(rows, name)))
+        words = map(self._table(name).__getitem__, self._kind(rows, name))
+        return [word or None for word in words] if name in self.columns.texts else list(words)
 
     def written(
         self, first: int, last: int, cell: Callable[[str], bytes], mark: bytes, tail: bytes

@@ -33,7 +33,7 @@ _HIGHEST_USEFUL_M = 1000.0
 def allowed_height_m(
     plan_distance_m: ArrayLike,
     *,
-    elevation_deg: float,
+    elevation_deg: ArrayLike,
     antenna_height_m: ArrayLike,
     link: Link,
 ) -> Floats:
@@ -42,7 +42,7 @@ def allowed_height_m(
     Parameters
     ----------
     plan_distance_m : (...) float > 0, level distance from the dish centre
-    elevation_deg : apparent elevation of the satellite, 0 to 90
+    elevation_deg : (...) or one, apparent elevation of the satellite, 0 to 90
     antenna_height_m : (...) or one, dish centre above what the heights are to be counted from: the ground there
 
     Returns
@@ -61,13 +61,18 @@ def allowed_height_m(
     ...                  link=Link(Terminal(), Criteria())).round(2)
     array([3.82, 9.87])
     """
-    distance_m = np.asarray(plan_distance_m, dtype=np.float64)
+    distance_m, up_deg = np.broadcast_arrays(
+        np.asarray(plan_distance_m, dtype=np.float64), np.asarray(elevation_deg, dtype=np.float64)
+    )
     if not (distance_m > 0.0).all():
         raise InputError("allowed heights are asked for in front of the dish.", where="plan_distance_m")
-    top_deg = np.full(distance_m.shape, elevation_deg)
+    top_deg = up_deg
     for _ in range(30):
+        before_deg = top_deg
         sight_m = distance_m / np.cos(np.deg2rad(top_deg))
-        top_deg = elevation_deg - room_angle_deg(sight_m, link)
+        top_deg = up_deg - room_angle_deg(sight_m, link)
+        if not (np.abs(top_deg - before_deg) > 1e-9).any():
+            break
     return np.asarray(np.asarray(antenna_height_m) + distance_m * np.tan(np.deg2rad(top_deg)))
 
 
