@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         YearVerdict as YearVerdict,
         verdicts_by_year as verdicts_by_year,
     )
+    from skysill.bulk.roof_results import RoofSearch as RoofSearch
     from skysill.bulk.screening import (
         Ground as Ground,
         ScreeningQuery as ScreeningQuery,
@@ -241,6 +242,7 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "mounts_geojson",
     ),
     "siting.mounts": ("compare_mounts",),
+    "bulk.roof_results": ("RoofSearch",),
     "bulk.screening": (
         "Ground",
         "ScreeningQuery",

@@ -34,6 +34,7 @@ from skysill.pointing.sun import SunNear, sun_near
 from skysill.radio.exposure import beam_limit_m, exposure, public_limit
 
 __all__ = [
+    "EDGE_M",
     "SENTENCES",
     "Caution",
     "Offered",

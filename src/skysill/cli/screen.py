@@ -13,6 +13,7 @@ from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     from skysill.bulk.questions import CallDay
+    from skysill.bulk.roof_results import RoofSearch
     from skysill.io.screening import ScreeningRequest, ScreeningSummary
 
 __all__ = ["screen"]
@@ -38,6 +39,18 @@ _KIND = "geocoded building"
 )
 @click.option("--zone", metavar="ZONE", help="Time zone of it, as Atlantic/Azores. Default UTC.")
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
+@click.option("--grid", "grid_step_m", type=Number(0.05, 100.0, "METRES"), default=1.0, show_default=True,
+              help="Buildings: step of the spots on each roof.")  # fmt: skip
+@click.option("--edge-setback", "setback_m", type=Number(0.0, 100.0, "METRES"), default=1.0, show_default=True,
+              help="Buildings: distance of spots from the roof's edge.")  # fmt: skip
+@click.option("--max-height", "max_height_m", type=Number(0.1, 200.0, "METRES"),
+              help="Buildings: tallest mast, dish centre over the roof. Default 6.")  # fmt: skip
+@click.option(
+    "--mast-kits",
+    "kits_path",
+    metavar="FILE",
+    help="Buildings: [[mast_kits]] of a TOML file; their heights only.",
+)
 @click.option("--full", is_flag=True, help="Margins over 10 degrees too. Slow.")
 @click.option(
     "--neutralize", is_flag=True, help="Put ' before cells that a spreadsheet would run as formulas."
@@ -51,10 +64,11 @@ _KIND = "geocoded building"
 @click.option("--resume", is_flag=True, help="Go on where a run that was stopped left off.")
 @output
 def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> None:
-    """Many addresses at once.
+    """Many addresses at once, or roofs.
 
-    ADDRESSES is CSV, GeoJSON or Parquet with columns id and position, or latitude and longitude; mount_height_m and
-    satellite where rows have their own.
+    ADDRESSES is CSV, GeoJSON, Parquet or a vector file with columns id and position, or latitude and longitude, or
+    points; mount_height_m and satellite where rows have their own. Outlines of buildings in place of points mean
+    anywhere on that roof: each gets its best spot and the least practical mast there.
 
     \b
     skysill screen demo_terrain/addresses.csv --terrain demo_terrain/island.tif --satellite 24.0W --out screened.csv
@@ -68,7 +82,7 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
 
     wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
-    wanted = replace(wanted, position_error_m=error_m, questions=_call_day(given))
+    wanted = replace(wanted, position_error_m=error_m, questions=_call_day(given), roofs=_roofs(given))
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
     check_outputs(outputs, inputs_of(options, addresses))
     try:
@@ -89,7 +103,7 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
 
         names = ", ".join(satellite.name for satellite in wanted.satellites)
         write_verdict_map(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
-    out.say(*made.notes, said)
+    out.say(*made.notes, *(() if made.of_roofs else (said,)))
     if out.json:
         out.document(made)
     else:
@@ -159,6 +173,19 @@ def _call_day(given: dict[str, Any]) -> CallDay | None:
     return CallDay(begins, zone, "UTC" if zone is dt.UTC else f"({given['zone']} time)", name)
 
 
+def _roofs(given: dict[str, Any]) -> RoofSearch:
+    from skysill.bulk.roof_results import RoofSearch
+    from skysill.io.mast_kits import read_mast_kits
+
+    path = given["kits_path"]
+    return RoofSearch(
+        step_m=given["grid_step_m"],
+        setback_m=given["setback_m"],
+        max_height_m=given["max_height_m"],
+        kits=() if path is None else read_mast_kits(path),
+    )
+
+
 def _position_error(text: str) -> tuple[float, str]:
     """Metres, and who says so, of an option that gives them or names a kind of address."""
     from skysill.io.text import read_number
@@ -180,14 +207,15 @@ def _position_error(text: str) -> tuple[float, str]:
 
 
 def _words(out: Output, made: ScreeningSummary) -> None:
+    what = "roofs" if made.of_roofs else "addresses"
     out.text(
-        f"{made.path}: {made.screened:,} of {made.addresses:,} addresses screened, {made.rejected:,} rejected"
+        f"{made.path}: {made.screened:,} of {made.addresses:,} {what} screened, {made.rejected:,} rejected"
     )
     if made.rejected_path:
         out.text(f"{made.rejected_path}: the rejected ones, each with its reason")
     share = max(made.screened, 1)
     out.table(
-        ["verdict", "addresses", "%"],
+        ["verdict", what, "%"],
         [
             [name, f"{count:,}", f"{100.0 * count / share:.1f}"]
             for name, count in made.counts.items()
@@ -195,6 +223,4 @@ def _words(out: Output, made: ScreeningSummary) -> None:
         ],
     )
     if len(made.best) > 1:
-        out.table(
-            ["best satellite", "addresses"], [[name, f"{count:,}"] for name, count in made.best.items()]
-        )
+        out.table(["best satellite", what], [[name, f"{count:,}"] for name, count in made.best.items()])

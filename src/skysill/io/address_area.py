@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from skysill.horizon.lattice import geod
-from skysill.io.address_lists import open_addresses, read_addresses
+from skysill.io.address_lists import open_addresses
+from skysill.io.building_lists import read_places
 from skysill.io.elevation.areas import Around
 from skysill.io.sources import terrain_area
 from skysill.model.site import Satellite, Site
@@ -25,7 +26,7 @@ def address_area(path: str | os.PathLike[str], satellites: Sequence[Satellite]) 
     ------
     InputError : the list cannot be read
     """
-    places = read_addresses(open_addresses(path), default_height_m=0.0, satellites=satellites)
+    places = read_places(open_addresses(path), default_height_m=0.0, satellites=satellites)
     if not places.record.size:
         return None
     latitude_deg, first_deg = places.latitude_deg, float(places.longitude_deg[0])

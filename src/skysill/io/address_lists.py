@@ -18,6 +18,7 @@ from skysill.geodesy.positions import parse_position
 from skysill.io.address_csv import csv_record, csv_records, open_csv
 from skysill.io.address_features import feature_records, parquet_names, parquet_records, read_geojson
 from skysill.io.address_files import AddressFile, Record
+from skysill.io.address_vectors import VECTOR_SUFFIXES, is_geoparquet, open_vector, vector_records
 from skysill.io.delimited_bytes import Block, Cells, Hashes, decimals, span_hashes, text_hashes, trimmed
 from skysill.io.geojson import feature_fault, geometry_parts
 from skysill.io.survey_tables import read_satellites
@@ -27,9 +28,12 @@ from skysill.units import Bools, Floats, Ints
 
 __all__ = [
     "Addresses",
+    "RecordReader",
+    "RefusedError",
     "Reject",
     "open_addresses",
     "read_addresses",
+    "read_records",
     "records",
 ]
 
@@ -79,6 +83,10 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
     path = check_file(Path(path), most_bytes=_MOST_BYTES)
     if path.suffix.lower() in (".parquet", ".pq"):
         file = AddressFile(path, "parquet", parquet_names(path))
+        if not _has_places(file) and is_geoparquet(path):
+            file = open_vector(path)
+    elif path.suffix.lower() in VECTOR_SUFFIXES:
+        file = open_vector(path)
     elif path.suffix.lower() in (".geojson", ".json"):
         names: dict[str, None] = {}
         features = read_geojson(path)
@@ -88,7 +96,7 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
         file = AddressFile(path, "geojson", tuple(names), features=features)
     else:
         file = open_csv(path)
-    if file.kind != "geojson" and file.column("position") is None:
+    if file.kind not in ("geojson", "vector") and not _has_places(file):
         for name in ("latitude", "longitude"):
             if file.column(name) is None:
                 near = [nearest(own.strip().lower(), _KNOWN) for own in file.names]
@@ -106,7 +114,13 @@ def open_addresses(path: str | os.PathLike[str]) -> AddressFile:
     return file
 
 
-class _RefusedError(Exception):
+def _has_places(file: AddressFile) -> bool:
+    """Whether a list has columns of places."""
+    names = ("position",), ("latitude", "longitude")
+    return any(all(file.column(name) is not None for name in group) for group in names)
+
+
+class RefusedError(Exception):
     """A record cannot be screened; the text is the reason."""
 
 
@@ -114,6 +128,8 @@ def records(file: AddressFile) -> Iterator[Record]:
     """The records of a list, one by one."""
     if file.kind == "csv":
         return csv_records(file)
+    if file.kind == "vector":
+        return vector_records(file)
     return feature_records(file) if file.kind == "geojson" else parquet_records(file)
 
 
@@ -121,7 +137,11 @@ def read_addresses(
     file: AddressFile, *, default_height_m: float, satellites: Sequence[Satellite] = ()
 ) -> Addresses:
     """Read every record's position, mount height and satellite; records that cannot be read are rejected."""
-    reader = _Reader(file, default_height_m, list(satellites))
+    return read_records(file, RecordReader(file, default_height_m, list(satellites)))
+
+
+def read_records(file: AddressFile, reader: RecordReader) -> Addresses:
+    """What a reader finds in every record."""
     kept: list[Floats] = [np.zeros((5, 0))]
     hashes: list[Hashes] = []
     rejects: list[Reject] = []
@@ -143,7 +163,7 @@ def read_addresses(
             identities.append(identity.encode(file.encoding, "replace"))
             try:
                 rows[1:, k] = reader.read(record)
-            except _RefusedError as fault:
+            except RefusedError as fault:
                 rejects.append(Reject(record.line, identity, str(fault)))
                 rows[0, k] = np.nan
         hashes.append(text_hashes([identity for identity in identities if identity]))
@@ -180,10 +200,12 @@ def _repeated(hashes: Sequence[Hashes]) -> int:
     return int((same & ~np.append(False, same[:-1])).sum())
 
 
-class _Reader:
+class RecordReader:
+    """Reads one record after another: its place, mount height and satellite."""
+
     def __init__(self, file: AddressFile, default_height_m: float, satellites: list[Satellite]) -> None:
         self.width = len(file.names)
-        self.geojson = file.kind == "geojson"
+        self.kind, self.geometry = file.kind, file.kind in ("geojson", "vector")
         self.id, self.position, self.latitude, self.longitude, self.height, self.satellite = (
             file.column(name) for name in _KNOWN
         )
@@ -198,10 +220,10 @@ class _Reader:
     def read(self, record: Record) -> tuple[float, float, float, int]:
         cells = record.cells
         if record.fault is not None:
-            raise _RefusedError(record.fault)
-        if len(cells) != self.width + self.geojson:
-            raise _RefusedError(f"it has {len(cells)} cells where the header has {self.width}")
-        return *self._place(cells), self._height_m(cells), self._satellite(cells)
+            raise RefusedError(record.fault)
+        if len(cells) != self.width + self.geometry:
+            raise RefusedError(f"it has {len(cells)} cells where the header has {self.width}")
+        return *self.place(cells), self._height_m(cells), self._satellite(cells)
 
     def record(self, block: Block, number: int) -> Record:
         raw = block.data[block.start[number] : block.end[number]]
@@ -272,18 +294,28 @@ class _Reader:
             text = data[start[k] : end[k]].decode(self.encoding, "replace").strip()
             try:
                 found[k] = self._named_satellite(text)
-            except _RefusedError:
+            except RefusedError:
                 found[k] = np.nan
         return found
 
-    def _place(self, cells: Sequence[Any]) -> tuple[float, float]:
-        if self.geojson and cells[-1] is not None:
+    def place(self, cells: Sequence[Any]) -> tuple[float, float]:
+        """Latitude and longitude, degrees.
+
+        Raises
+        ------
+        RefusedError : no place, or none that can be read
+        """
+        if self.kind == "vector" and cells[-1] is not None:
+            if cells[-1].geom_type != "Point" or cells[-1].is_empty:
+                raise RefusedError("its geometry is not one point")
+            return self._checked(float(cells[-1].y), float(cells[-1].x))
+        if self.kind == "geojson" and cells[-1] is not None:
             try:
                 parts = list(geometry_parts(cells[-1], ""))
             except InputError as fault:
-                raise _RefusedError(f"its geometry {fault.what.rstrip('.')}") from None
+                raise RefusedError(f"its geometry {fault.what.rstrip('.')}") from None
             if len(parts) != 1 or parts[0][0] != "point":
-                raise _RefusedError("its geometry is not one point")
+                raise RefusedError("its geometry is not one point")
             longitude, latitude = parts[0][1][0][:2]
             return self._checked(float(latitude), float(longitude))
         if self.position is not None:
@@ -294,10 +326,10 @@ class _Reader:
             try:
                 there = parse_position(text)
             except InputError as fault:
-                raise _RefusedError(f"position: {fault.what} {fault.mend or ''}".strip()) from None
+                raise RefusedError(f"position: {fault.what} {fault.mend or ''}".strip()) from None
             return there.latitude_deg, there.longitude_deg
         if self.latitude is None or self.longitude is None:
-            raise _RefusedError("it has no place")
+            raise RefusedError("it has no place")
         return self._checked(
             self._number(cells[self.latitude], "latitude", comma=True),
             self._number(cells[self.longitude], "longitude", comma=True),
@@ -307,18 +339,18 @@ class _Reader:
     def _number(value: Any, name: str, *, comma: bool) -> float:
         """A number from a cell, as value or as text; comma : whether a comma can only be a decimal comma."""
         if value is None or (isinstance(value, str) and not value.strip()):
-            raise _RefusedError(f"{name}: there is nothing")
+            raise RefusedError(f"{name}: there is nothing")
         try:
             if isinstance(value, str):
                 return read_number(value, comma=comma)
             number = math.nan if isinstance(value, bool | bytes) else float(value)
         except ValueError as fault:
             reason = str(fault).removesuffix(" Write 12.5 or 12,5.").rstrip(".")
-            raise _RefusedError(f"{name}: {reason}") from None
+            raise RefusedError(f"{name}: {reason}") from None
         except (TypeError, OverflowError):
             number = math.nan
         if not math.isfinite(number):
-            raise _RefusedError(f"{name}: {quoted(value)} is not a number")
+            raise RefusedError(f"{name}: {quoted(value)} is not a number")
         return number
 
     @staticmethod
@@ -326,9 +358,9 @@ class _Reader:
         if not abs(latitude) <= 90.0:
             swapped = abs(longitude) <= 90.0 and abs(latitude) <= 180.0
             hint = "; are latitude and longitude swapped?" if swapped else ""
-            raise _RefusedError(f"latitude: {latitude:g} is not between -90 and 90{hint}")
+            raise RefusedError(f"latitude: {latitude:g} is not between -90 and 90{hint}")
         if not abs(longitude) <= 180.0:
-            raise _RefusedError(f"longitude: {longitude:g} is not between -180 and 180")
+            raise RefusedError(f"longitude: {longitude:g} is not between -180 and 180")
         return latitude, longitude
 
     def _height_m(self, cells: Sequence[Any]) -> float:
@@ -339,7 +371,7 @@ class _Reader:
             return self.default_height_m
         height_m = self._number(value, "mount_height_m", comma=self.delimiter != ",")
         if not 0.0 <= height_m <= _MAX_HEIGHT_M:
-            raise _RefusedError(f"mount_height_m: {height_m:g} is not between 0 and {_MAX_HEIGHT_M:g}")
+            raise RefusedError(f"mount_height_m: {height_m:g} is not between 0 and {_MAX_HEIGHT_M:g}")
         return height_m
 
     def _satellite(self, cells: Sequence[Any]) -> int:
@@ -356,9 +388,9 @@ class _Reader:
                 try:
                     found = read_satellites(text, folder=None)[0]
                 except InputError as fault:
-                    raise _RefusedError(f"satellite: {fault.what}") from None
+                    raise RefusedError(f"satellite: {fault.what}") from None
                 if found.longitude_deg is None:
-                    raise _RefusedError("satellite: it moves; screening is for geostationary satellites")
+                    raise RefusedError("satellite: it moves; screening is for geostationary satellites")
                 self.satellites.append(found)
                 named = [len(self.satellites) - 1]
             self.known[text] = named[0]

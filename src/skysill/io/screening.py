@@ -17,6 +17,9 @@ from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
 from skysill.bulk.questions import QUESTION_NUMBERS, QUESTION_TEXTS, CallDay, add_questions
 from skysill.bulk.raster_reach import out_of_reach
+from skysill.bulk.roof_results import RoofSearch
+from skysill.bulk.roof_search import heights_m
+from skysill.bulk.roof_spots import Roofs
 from skysill.bulk.screening import (
     Ground,
     ScreeningQuery,
@@ -33,10 +36,13 @@ from skysill.horizon.rays import reach_needed_m
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.address_files import AddressFile
 from skysill.io.address_lists import Addresses, open_addresses, read_addresses
+from skysill.io.address_vectors import holds_areas
+from skysill.io.building_lists import read_buildings
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
 from skysill.io.raster_windows import Raster
+from skysill.io.roof_parts import RoofParts, roof_columns, roofs_note
 from skysill.io.screening_results import (
     COLUMNS,
     REJECT_COLUMNS,
@@ -56,7 +62,8 @@ __all__ = ["COLUMNS", "ScreeningRequest", "ScreeningSummary", "screen_file"]
 
 _PART_ROWS = 50_000
 _PART_ROWS_EACH = 500
-_LONG_LIST_BYTES = 4_000_000
+_PART_ROOFS = 250
+_LONG_LIST_BYTES, _LONG_ROOFS_BYTES = 4_000_000, 100_000
 _HELD_CELLS = 40_000_000
 _LEAST_TILE = 1024
 _NEAR_CELLS = 64
@@ -76,8 +83,10 @@ class ScreeningRequest:
     mount_height_m : dish centre above ground where a row does not give it
     full : margins over 10 degrees too
     neutralize : put an apostrophe before cells that a spreadsheet would run as formulas
-    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there
+    position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there; does
+        not matter to buildings
     questions : the day on which callers are asked; adds the question for each `needs-survey`. None: no questions
+    roofs : how the roofs of a list of buildings are searched
     """
 
     rasters: tuple[Raster, ...]
@@ -90,6 +99,7 @@ class ScreeningRequest:
     neutralize: bool = False
     position_error_m: float = 0.0
     questions: CallDay | None = None
+    roofs: RoofSearch = field(default_factory=RoofSearch)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,6 +110,7 @@ class ScreeningSummary:
     addresses, screened, rejected : how many; the first is the sum of the others
     counts : addresses per verdict; best : addresses per satellite that serves them best
     notes : in whole sentences
+    of_roofs : whether the list holds outlines of buildings
     latitude_deg, longitude_deg, verdict : (n,) for a map
     """
 
@@ -114,6 +125,7 @@ class ScreeningSummary:
     latitude_deg: Floats = field(metadata={"json": False})
     longitude_deg: Floats = field(metadata={"json": False})
     verdict: Ints = field(metadata={"json": False})
+    of_roofs: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,6 +134,7 @@ class _Task:
 
     row : numbers of the addresses in the list
     satellite : index into satellites where an address names its own, else -1
+    roofs : of a list of buildings, one for each address
     """
 
     satellites: tuple[Satellite, ...]
@@ -130,6 +143,7 @@ class _Task:
     longitude_deg: Floats
     mount_height_m: Floats
     satellite: Ints
+    roofs: Roofs | None = None
 
 
 def screen_file(
@@ -142,12 +156,13 @@ def screen_file(
     cluster: str | None = None,
     progress: Callable[[int, int], None] = lambda done, count: None,
 ) -> ScreeningSummary:
-    """Screen a list of addresses; rejected records go to `<out>.rejected.csv`.
+    """Screen a list of addresses or of outlines of buildings; rejected records go to `<out>.rejected.csv`.
 
     Parameters
     ----------
     request : rasters, satellites, terminal, criteria
-    addresses : path of a CSV, GeoJSON or Parquet list with id and position, or latitude and longitude
+    addresses : path of a CSV, GeoJSON, Parquet or vector list with id and position, or latitude and longitude, or
+        points; or with polygons, each of which means "anywhere on this roof"
     out : path of the output; its ending decides the format
     resume : continue an interrupted run
     jobs : processes of this machine; cluster : address of a Dask scheduler
@@ -189,17 +204,18 @@ def screen_file(
             *(note for raster in request.rasters for note in raster.notes),
         )
         notes = [note for note in found_notes if note]
-        long = cluster is None and source.stat().st_size > _LONG_LIST_BYTES
+        least = _LONG_ROOFS_BYTES if holds_areas(file) else _LONG_LIST_BYTES
+        long = cluster is None and source.stat().st_size > least
         with WorkerPool(jobs if long else 1, partial(_PartWork, request)) as workers:
-            places = read_addresses(
-                file, default_height_m=request.mount_height_m, satellites=request.satellites
-            )
-            groups = _grouped(request, places)
+            places, roofs = _read(request, file)
+            groups = _grouped(request, places, roofs=roofs is not None)
+            tasks = _Tasks(places, roofs, [groups[number] for number in checkpoints.missing(len(groups))])
             _work_out(
-                request, places, groups, checkpoints, progress, jobs=jobs, cluster=cluster, workers=workers
+                request, tasks, groups, checkpoints, progress, jobs=jobs, cluster=cluster, workers=workers
             )
         checkpoints.check_inputs()
-        return _assemble(request, file, places, groups, checkpoints, Path(out), notes)
+        columns = _columns(request, roofs=roofs is not None)
+        return _assemble(request, file, places, groups, checkpoints, Path(out), notes, columns)
     except OSError as fault:
         raise InputError(f"cannot be written ({fault.strerror}).", where=os.fspath(out),
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
@@ -207,15 +223,36 @@ def screen_file(
         checkpoints.close()
 
 
+def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roofs | None]:
+    """The records that can be screened, and of buildings their outlines."""
+    if not holds_areas(file):
+        return read_addresses(
+            file, default_height_m=request.mount_height_m, satellites=request.satellites
+        ), None
+    if request.questions is not None:
+        raise InputError(
+            "are for the caller of an address; this is a list of roofs.",
+            where="--questions",
+            mend="Leave it out.",
+        )
+    heights_m(request.terminal, request.roofs)  # refused here where no mast fits
+    return read_buildings(
+        file,
+        default_height_m=request.mount_height_m,
+        satellites=request.satellites,
+        step_m=request.roofs.step_m,
+        setback_m=request.roofs.setback_m,
+    )
+
+
 def _work_out(
-    request: ScreeningRequest, places: Addresses, groups: Sequence[Ints], checkpoints: Checkpoints,
+    request: ScreeningRequest, tasks: _Tasks, groups: Sequence[Ints], checkpoints: Checkpoints,
     progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, workers: WorkerPool,
 ) -> None:  # fmt: skip
     """Screen the parts that are missing and store them."""
-    missing = checkpoints.missing(len(groups))
+    missing, places = checkpoints.missing(len(groups)), tasks.places
     done = places.record.size - sum(groups[number].size for number in missing)
     progress(done, places.record.size)
-    tasks = _Tasks(places, [groups[number] for number in missing])
     make_work = partial(_PartWork, request)
     with closing(run_tasks(make_work, tasks, jobs=jobs, cluster=cluster, workers=workers)) as results:
         for number, result in results:
@@ -249,13 +286,14 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "neutralize": request.neutralize,
         "position error": request.position_error_m,
         "questions": None if request.questions is None else request.questions.stated,
+        "roofs": asdict(request.roofs),
     }
 
 
 # --- parts ----------------------------------------------------------------------------------------------------------
 
 
-def _grouped(request: ScreeningRequest, places: Addresses) -> list[Ints]:
+def _grouped(request: ScreeningRequest, places: Addresses, *, roofs: bool) -> list[Ints]:
     """Indices of addresses in parts: those on one piece of the raster together, neighbours next to each other."""
     count = places.record.size
     if not count:
@@ -270,7 +308,7 @@ def _grouped(request: ScreeningRequest, places: Addresses) -> list[Ints]:
     piece = (down // side << 20) + along // side
     near = (down % side // _NEAR_CELLS << 10) + along % side // _NEAR_CELLS
     order = np.argsort((piece << 20) + near, kind="stable")
-    most = min(_PART_ROWS, _PART_ROWS_EACH) if _one_by_one(request) else _PART_ROWS
+    most = _PART_ROOFS if roofs else min(_PART_ROWS, _PART_ROWS_EACH) if _one_by_one(request) else _PART_ROWS
     if _is_held(raster):
         cuts = np.arange(most, count, most)
     else:
@@ -284,8 +322,8 @@ def _grouped(request: ScreeningRequest, places: Addresses) -> list[Ints]:
 class _Tasks(Sequence[_Task]):
     """Tasks that are made when they are handed out."""
 
-    def __init__(self, places: Addresses, groups: Sequence[Ints]) -> None:
-        self.places, self.groups = places, groups
+    def __init__(self, places: Addresses, roofs: Roofs | None, groups: Sequence[Ints]) -> None:
+        self.places, self.roofs, self.groups = places, roofs, groups
 
     def __len__(self) -> int:
         return len(self.groups)
@@ -293,16 +331,20 @@ class _Tasks(Sequence[_Task]):
     def __getitem__(self, number: Any) -> Any:
         places, rows = self.places, self.groups[number]
         return _Task(places.satellites, rows, places.latitude_deg[rows], places.longitude_deg[rows],
-                     places.mount_height_m[rows], places.satellite[rows])  # fmt: skip
+                     places.mount_height_m[rows], places.satellite[rows],
+                     None if self.roofs is None else self.roofs.take(rows))  # fmt: skip
 
 
-def _columns(request: ScreeningRequest) -> ResultColumns:
+def _columns(request: ScreeningRequest, *, roofs: bool) -> ResultColumns:
     """What is added to every record."""
+    several = len(request.satellites) > 1
+    if roofs:
+        return roof_columns(several=several)
     numbers: dict[str, int] = {}
     texts: tuple[str, ...] = ()
     if request.questions is not None:
         numbers, texts = numbers | QUESTION_NUMBERS, texts + QUESTION_TEXTS
-    return ResultColumns(numbers, texts, several=len(request.satellites) > 1)
+    return ResultColumns(numbers, texts, several=several)
 
 
 def _one_by_one(request: ScreeningRequest) -> bool:
@@ -320,6 +362,7 @@ class _PartWork(Work[_Task]):
 
     def __init__(self, request: ScreeningRequest) -> None:
         self.request = request
+        self.roof_parts = RoofParts(request.rasters, request.roofs)
         self.box: tuple[int, int, int, int] | None = None
         self.ground: Ground | None = None
 
@@ -337,14 +380,20 @@ class _PartWork(Work[_Task]):
             own = (task.satellite == number) | ((task.satellite < 0) & (number in wanted))
             at = np.flatnonzero(own)
             if at.size:
-                results[number] = (at, self._with_questions(self._screened(task, satellite, at), task, at))
-        return packed(task.row, task.satellites, results, _columns(self.request))
+                found = self._screened(task, satellite, at)
+                if task.roofs is None:
+                    found = self._with_questions(found, task, at)
+                results[number] = (at, found)
+        columns = _columns(self.request, roofs=task.roofs is not None)
+        return packed(task.row, task.satellites, results, columns)
 
     def _screened(self, task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
         request = self.request
         query = ScreeningQuery(satellite, request.terminal, request.criteria, request.highest_ground_m, request.full,
                                request.position_error_m)  # fmt: skip
         latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
+        if task.roofs is not None:
+            return self.roof_parts.screened(task.roofs.take(at), height, query)
         if len(request.rasters) == 1:
             return screen(self._ground_for(task, satellite), latitude, longitude, height, query)
         *finer, last = request.rasters
@@ -445,10 +494,9 @@ def _margins_cells(
 
 def _assemble(
     request: ScreeningRequest, file: AddressFile, places: Addresses, groups: Sequence[Ints],
-    checkpoints: Checkpoints, out: Path, notes: list[str],
+    checkpoints: Checkpoints, out: Path, notes: list[str], columns: ResultColumns,
 ) -> ScreeningSummary:  # fmt: skip
     """Write the output and the rejected records from all parts."""
-    columns = _columns(request)
     results = ResultTable(checkpoints.results(len(groups)), places.record.size, places.satellites, columns)
     whole = checkpoints.folder / f"whole{out.suffix}"
     changed = write_list(whole, file, places, results, neutralize=request.neutralize)
@@ -461,6 +509,8 @@ def _assemble(
     if not places.rejects and _is_rejects(rejected):
         rejected.unlink()
     checkpoints.place(made)
+    if "cautions" in columns.texts:
+        notes.append(roofs_note(request.terminal, request.roofs))
     if places.repeated:
         notes.append(f"{places.repeated} ids occur more than once; every row was screened.")
     if request.neutralize:
@@ -472,6 +522,7 @@ def _assemble(
         screened=places.record.size, rejected=len(places.rejects),
         counts={name: counts[rank] for name, rank in RANK.items()}, best=results.best(), notes=tuple(notes),
         latitude_deg=places.latitude_deg, longitude_deg=places.longitude_deg, verdict=verdict,
+        of_roofs="cautions" in columns.texts,
     )  # fmt: skip
 
 

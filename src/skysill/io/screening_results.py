@@ -21,6 +21,7 @@ from skysill.bulk.screening import ScreeningResults
 from skysill.io.address_csv import neutralized, raw_records, row_text
 from skysill.io.address_files import AddressFile, Record
 from skysill.io.address_lists import Addresses, records as address_records
+from skysill.io.address_vectors import holds_areas, outline_of
 from skysill.io.delimited_bytes import fixed
 from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
@@ -384,7 +385,7 @@ def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
 
 def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: ResultTable) -> None:
     names = results.columns.names
-    own, between = _own_names(file, names), "\n"
+    own, between, areas = _own_names(file, names), "\n", holds_areas(file)
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
 
     def text(feature: dict[str, Any]) -> str:
@@ -402,9 +403,10 @@ def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: Re
             there = zip(places.longitude_deg[address:last].tolist(), places.latitude_deg[address:last].tolist(),
                         strict=True)  # fmt: skip
             for record, values, (longitude, latitude) in zip(records, added, there, strict=True):
+                point = {"type": "Point", "coordinates": [round(longitude, 7), round(latitude, 7)]}
                 feature = {
                     "type": "Feature",
-                    "geometry": {"type": "Point", "coordinates": [round(longitude, 7), round(latitude, 7)]},
+                    "geometry": outline_of(record.cells[-1]) if areas else point,
                     "properties": dict(zip(own, record.cells, strict=False))
                     | dict(zip(names, values, strict=True)),
                 }

@@ -116,6 +116,18 @@ class MastChoice:
                 heapq.heappush(queue, (self._order(spot, at, margin_deg), spot, at, stage))
         return found or self._spots_with_room(with_room, satellites, keep)
 
+    def alike(self, chosen: Chosen, satellites: Sequence[int]) -> list[Chosen]:
+        """Every spot that is as good as one that `best` gave but for its margin: proved at the same height."""
+        group = tuple(satellites)
+        order = self._order(chosen.spot, chosen.at, None)
+        return [
+            Chosen(spot, at, assessment, True)
+            for (spot, asked, at), assessment in self._exactly.items()
+            if asked == group
+            and self._order(spot, at, None) == order
+            and all(result.verdict in CONTENT for result in assessment.results)
+        ]
+
     def _expected_height(
         self, spot: int, satellites: Sequence[int], at: int, expected: Order | None
     ) -> tuple[int, _Stage]:

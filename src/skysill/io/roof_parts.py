@@ -1,0 +1,101 @@
+"""Parts of a list of buildings: the surface around their roofs, and their results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from skysill.bulk.prefilter import ScreeningQuery
+from skysill.bulk.roof_results import NUMBERS, TEXTS, RoofSearch
+from skysill.bulk.roof_screening import is_fine_surface, screen_roofs
+from skysill.bulk.roof_search import heights_m
+from skysill.bulk.roof_spots import Roofs
+from skysill.bulk.screening_verdicts import ScreeningResults
+from skysill.errors import InputError
+from skysill.horizon.lattice import Elevations, Grid, HeldGrid, Lattice
+from skysill.io.raster_windows import Raster
+from skysill.io.screening_results import ResultColumns
+from skysill.model.site import Terminal
+from skysill.units import Floats
+
+__all__ = ["RoofParts", "roof_columns", "roofs_note"]
+
+_HELD_CELLS = 40_000_000
+_MARGIN_CELLS = 32
+
+
+def roof_columns(*, several: bool) -> ResultColumns:
+    """What is added to every building."""
+    return ResultColumns(NUMBERS, TEXTS, several=several)
+
+
+def roofs_note(terminal: Terminal, search: RoofSearch) -> str:
+    """How the roofs were searched, in a sentence."""
+    heights = heights_m(terminal, search)
+    masts = (
+        f"masts of {', '.join(f'{h:g}' for h in heights)} m"
+        if search.kits
+        else f"masts from {heights[0]:g} to {heights[-1]:g} m"
+    )
+    return (
+        f"Roofs were searched at spots {search.step_m:g} m apart, {search.setback_m:g} m and more from their edges, "
+        f"with {masts}; outlines are taken to lie on the raster's roofs."
+    )
+
+
+@dataclass(slots=True)
+class RoofParts:
+    """Screens parts of a list of buildings, and keeps small rasters in memory.
+
+    rasters : finest first
+    """
+
+    rasters: Sequence[Raster]
+    search: RoofSearch
+    _held: dict[int, HeldGrid] = field(default_factory=dict)
+
+    def screened(self, roofs: Roofs, ground_height_m: Floats, query: ScreeningQuery) -> ScreeningResults:
+        """The best spot of each roof for one satellite; arrays as of `screen_roofs`."""
+        sources = [self._source(number) for number in range(len(self.rasters))]
+        grids = [
+            self._grid(number, roofs) for number, raster in enumerate(self.rasters) if is_fine_surface(raster)
+        ]
+        return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search)
+
+    def _source(self, number: int) -> Elevations:
+        raster = self.rasters[number]
+        if raster.rows * raster.cols > _HELD_CELLS:
+            return raster
+        if number not in self._held:
+            grid = raster.cells(0, raster.rows, 0, raster.cols)
+            self._held[number] = HeldGrid(
+                grid, raster.name, raster.kind, raster.cell_size_m, raster.vertical_error_m, raster.facts
+            )
+        return self._held[number]
+
+    def _grid(self, number: int, roofs: Roofs) -> Grid:
+        """A surface raster around the roofs."""
+        source, raster = self._source(number), self.rasters[number]
+        if isinstance(source, HeldGrid):
+            return source.grid
+        lattice = Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
+        row, column = lattice.cell(roofs.latitude_deg, roofs.longitude_deg)
+        inside = np.isfinite(row) & np.isfinite(column)
+        edge = int(_half_width_m(roofs) / raster.cell_size_m * 1.5) + _MARGIN_CELLS
+        box = []
+        for at, count in ((row[inside], raster.rows), (column[inside], raster.cols)):
+            low, high = (int(at.min()), int(at.max())) if at.size else (0, 0)
+            low = min(max(low - edge, 0), count - 2)
+            box += [low, min(max(high + edge + 2, low + 2), count)]
+        if (box[1] - box[0]) * (box[3] - box[2]) > 4 * _HELD_CELLS:
+            raise InputError("buildings of one part lie too far apart.", where=raster.name)
+        return raster.cells(*box)
+
+
+def _half_width_m(roofs: Roofs) -> float:
+    import shapely
+
+    west, south, east, north = shapely.bounds(roofs.plan).T
+    return float(np.max(np.maximum(east - west, north - south), initial=0.0)) / 2.0

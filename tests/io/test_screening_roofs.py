@@ -1,0 +1,149 @@
+"""A list of buildings from file to file: rows and rejects, formats, mast kits, parts that are resumed."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from invented_village import HIGHEST_GROUND_M, village, write_outlines, write_surface
+from skysill.bulk.roof_results import RoofSearch
+from skysill.cli.main import main
+from skysill.errors import InputError
+from skysill.io import screening as screening_module
+from skysill.io.mast_kits import read_mast_kits
+from skysill.io.rasters import RasterSpec, open_rasters
+from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file
+from skysill.model.site import Satellite
+
+SOUTH, WEST = Satellite("Demo South", -24.0), Satellite("Demo West", -52.5)
+SEARCH = RoofSearch(step_m=4.0, max_height_m=2.0)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("village")
+    made = village(3, seed=11)
+    write_surface(folder / "surface.tif", made)
+    outlines = json.loads(write_outlines(folder / "houses.geojson", made).read_text(encoding="utf-8"))
+    bow = json.loads(json.dumps(outlines["features"][2]))
+    corners = bow["geometry"]["coordinates"][0]
+    corners[1], corners[2] = corners[2], corners[1]
+    bow["properties"]["id"] = "bow"
+    outlines["features"].insert(1, bow)
+    (folder / "houses.geojson").write_text(json.dumps(outlines), encoding="utf-8")
+    return folder
+
+
+def asked(place, **over):
+    said = {
+        "rasters": open_rasters([RasterSpec(place / "surface.tif", "surface")]),
+        "satellites": (SOUTH,),
+        "highest_ground_m": HIGHEST_GROUND_M,
+        "roofs": SEARCH,
+    } | over
+    return ScreeningRequest(**said)
+
+
+def rows_of(path):
+    with open(path, encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_rows_and_rejects_are_the_records_and_all_formats_say_the_same(place, tmp_path):
+    request = asked(place, satellites=(SOUTH, WEST))
+    made = screen_file(request, place / "houses.geojson", tmp_path / "out.csv")
+    assert (made.addresses, made.screened, made.rejected) == (4, 3, 1)
+    assert made.of_roofs
+    assert "4 m apart" in made.notes[-1]
+    assert rows_of(tmp_path / "out.csv.rejected.csv") == [
+        {"line": "2", "id": "bow", "reason": "its outline crosses itself"}
+    ]
+    rows = rows_of(tmp_path / "out.csv")
+    assert [row["id"] for row in rows] == ["0000", "0001", "0002"]
+    assert tuple(rows[0])[2:12] == COLUMNS
+    for row in rows:
+        assert row["verdict"] in ("clear", "marginal", "blocked")
+        assert float(row["mast_height_m"]) >= 0.7
+        assert (row["least_height_m"] == row["mast_height_m"]) == (row["verdict"] == "clear")
+        assert row["all_satellites"].count("mast") == 2
+    screen_file(request, place / "houses.geojson", tmp_path / "out.geojson")
+    features = json.loads((tmp_path / "out.geojson").read_text(encoding="utf-8"))["features"]
+    given = json.loads((place / "houses.geojson").read_text(encoding="utf-8"))["features"]
+    assert [f["geometry"] for f in features] == [f["geometry"] for k, f in enumerate(given) if k != 1]
+    screen_file(request, place / "houses.geojson", tmp_path / "out.parquet")
+    table = pytest.importorskip("pyarrow.parquet").read_table(tmp_path / "out.parquet").to_pylist()
+    for row, feature, other in zip(rows, features, table, strict=True):
+        assert feature["properties"]["mast_height_m"] == other["mast_height_m"] == float(row["mast_height_m"])
+        assert feature["properties"]["cautions"] == other["cautions"] == row["cautions"]
+
+
+def test_a_run_that_was_stopped_is_resumed_with_the_same_bytes(place, tmp_path, monkeypatch):
+    monkeypatch.setattr(screening_module, "_PART_ROOFS", 1)
+    screen_file(asked(place), place / "houses.geojson", tmp_path / "whole.csv")
+
+    def stop(done, count):
+        if 0 < done < count:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        screen_file(asked(place), place / "houses.geojson", tmp_path / "again.csv", progress=stop)
+    assert not (tmp_path / "again.csv").exists()
+    other = asked(place, roofs=RoofSearch(step_m=3.0, max_height_m=2.0))
+    with pytest.raises(InputError, match="roofs"):
+        screen_file(other, place / "houses.geojson", tmp_path / "again.csv", resume=True)
+    screen_file(asked(place), place / "houses.geojson", tmp_path / "again.csv", resume=True)
+    assert (tmp_path / "again.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
+
+
+def test_the_command_takes_mast_kits_and_says_how_it_searched(place, tmp_path):
+    kits = tmp_path / "kits.toml"
+    kits.write_text('[[mast_kits]]\nname = "pole"\nheights_m = [1.2, 0.9]\n', encoding="utf-8")
+    assert read_mast_kits(kits)[0].heights_m == (0.9, 1.2)
+    arguments = [
+        "screen", str(place / "houses.geojson"), "--terrain", f"{place / 'surface.tif'}:surface",
+        "--satellite", "24.0W", "--highest-ground", f"{HIGHEST_GROUND_M:g}", "--grid", "5",
+        "--mast-kits", str(kits), "--jobs", "1", "--out", str(tmp_path / "out.csv"),
+    ]  # fmt: skip
+    ran = CliRunner().invoke(main, arguments)
+    assert ran.exit_code == 0, ran.output
+    assert "3 of 4 roofs screened, 1 rejected" in ran.output
+    assert "masts of 0.9, 1.2 m" in ran.output
+    assert "position" not in ran.output
+    assert {(row["mast_height_m"], row["kit"]) for row in rows_of(tmp_path / "out.csv")} <= {
+        ("0.90", "pole"), ("1.20", "pole")}  # fmt: skip
+    kits.write_text('[[mast_kits]]\nname = "pole"\nhieghts_m = [1.2]\n', encoding="utf-8")
+    with pytest.raises(InputError, match="heights_m"):
+        read_mast_kits(kits)
+    kits.write_text('name = "site"\n', encoding="utf-8")
+    with pytest.raises(InputError, match="has no mast kits"):
+        read_mast_kits(kits)
+
+
+def test_masts_that_no_dish_fits_on_are_refused_before_anything_is_written(place, tmp_path):
+    low = asked(place, roofs=RoofSearch(kits=read_kits(tmp_path, "[0.2, 0.3]")))
+    with pytest.raises(InputError, match="no mast kit has a height"):
+        screen_file(low, place / "houses.geojson", tmp_path / "out.csv")
+    assert not (tmp_path / "out.csv").exists()
+
+
+def read_kits(folder, heights):
+    path = folder / "kits.toml"
+    path.write_text(f'[[mast_kits]]\nname = "pole"\nheights_m = {heights}\n', encoding="utf-8")
+    return read_mast_kits(path)
+
+
+def test_an_outline_outside_the_raster_is_a_row_that_says_so(place, tmp_path):
+    outlines = json.loads((place / "houses.geojson").read_text(encoding="utf-8"))
+    there = outlines["features"][0]
+    there["geometry"]["coordinates"][0] = [[x + 0.5, y] for x, y in there["geometry"]["coordinates"][0]]
+    outlines["features"] = [there]
+    (tmp_path / "far.geojson").write_text(json.dumps(outlines), encoding="utf-8")
+    made = screen_file(asked(place), tmp_path / "far.geojson", tmp_path / "out.csv")
+    assert made.screened == 1
+    row = rows_of(tmp_path / "out.csv")[0]
+    assert row["verdict"] == "unknown"
+    assert "shows this roof" in row["reason"]
+    assert row["mast_height_m"] == row["spot_latitude_deg"] == ""
