@@ -127,7 +127,12 @@ if TYPE_CHECKING:
         required_room_m as required_room_m,
     )
     from skysill.remedies.search import check as check
-    from skysill.report.html import record_html as record_html, sheet_html as sheet_html
+    from skysill.report.card import RoofCard as RoofCard, roof_card as roof_card
+    from skysill.report.html import (
+        card_html as card_html,
+        record_html as record_html,
+        sheet_html as sheet_html,
+    )
     from skysill.report.record import Record as Record, survey_record as survey_record
     from skysill.report.record_pdf import record_pdf as record_pdf
     from skysill.report.sheet import (
@@ -296,7 +301,12 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "field_sheet",
         "horizon_csv",
     ),
+    "report.card": (
+        "RoofCard",
+        "roof_card",
+    ),
     "report.html": (
+        "card_html",
         "record_html",
         "sheet_html",
     ),

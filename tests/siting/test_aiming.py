@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from math import atan, degrees, radians, tan
+from math import asin, atan, atan2, cos, degrees, radians, sin, tan
 
 import numpy as np
 import pytest
@@ -30,7 +30,7 @@ from skysill.pointing.dish_pointing import (
 )
 from skysill.pointing.look_vector import look_vector
 from skysill.pointing.sun import sun_position
-from skysill.pointing.sun_guides import local_zone, sun_guides
+from skysill.pointing.sun_guides import local_zone, shadow_days, sun_guides
 from skysill.siting.aiming import aim, guides
 
 approx = pytest.approx
@@ -170,3 +170,52 @@ def test_half_the_beam_of_the_highest_frequency():
     """70 lambda / D: 1.2 m at 29.5 GHz gives 0.59 degrees in all (tapered dish, from memory)."""
     terminal = Terminal(dish_diameter_m=1.2, receive_ghz=19.7, transmit_ghz=29.5)
     assert beam_half_width_deg(terminal) == approx(35.0 * 0.299792458 / 29.5 / 1.2)
+
+
+def almanac_sun(time_utc: dt.datetime, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+    """Azimuth and geometric elevation, degrees, by the low-precision formulae of the Astronomical Almanac, page C24
+    (0.01 degrees from 1950 to 2050; from memory).
+    """
+    n = (time_utc - dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC)).total_seconds() / 86400.0
+    mean, anomaly = 280.460 + 0.9856474 * n, radians(357.528 + 0.9856003 * n)
+    ecliptic = radians(mean + 1.915 * sin(anomaly) + 0.020 * sin(2 * anomaly))
+    tilt = radians(23.439 - 0.0000004 * n)
+    right_ascension = degrees(atan2(cos(tilt) * sin(ecliptic), cos(ecliptic)))
+    declination = asin(sin(tilt) * sin(ecliptic))
+    sidereal = 15.0 * ((18.697374558 + 24.06570982441908 * n) % 24.0)
+    hour, latitude = radians(sidereal + longitude_deg - right_ascension), radians(latitude_deg)
+    elevation = asin(sin(latitude) * sin(declination) + cos(latitude) * cos(declination) * cos(hour))
+    east = -cos(declination) * sin(hour)
+    north = sin(declination) * cos(latitude) - cos(declination) * sin(latitude) * cos(hour)
+    return degrees(atan2(east, north)) % 360.0, degrees(elevation)
+
+
+def test_the_shadows_of_some_days_agree_with_the_almanac():
+    """Who turns by the turn from the shadow faces the satellite; on the line, sun and satellite have one azimuth."""
+    look, zone = look_of(), local_zone("Atlantic/Azores")
+    days = shadow_days((*HERE, 47.0), look, first=dt.date(2026, 3, 27), days=4, zone=zone)
+    assert [day.date.isoformat() for day in days] == ["2026-03-27", "2026-03-28", "2026-03-29", "2026-03-30"]
+    for day in days:
+        assert len(day.hours) > 6
+        for shadow in day.hours:
+            local = shadow.time.astimezone(zone)
+            assert (local.date(), local.minute) == (day.date, 0)
+            azimuth_deg, elevation_deg = almanac_sun(shadow.time, *HERE)
+            faced_deg = azimuth_deg + 180.0 + shadow.turn_to_satellite_deg
+            assert (faced_deg - look.azimuth_deg + 180.0) % 360.0 - 180.0 == approx(0.0, abs=0.03)
+            assert 9.9 <= elevation_deg <= 60.1
+        [line] = day.on_line
+        assert line.on_line == "away"
+        assert almanac_sun(line.time, *HERE)[0] == approx(look.azimuth_deg, abs=0.03)
+
+
+def test_in_the_dark_months_no_shadow_is_made_up():
+    """At 65 N in December the sun's height at noon is 90 - 65 - 23.4 = 1.6 degrees."""
+    look = look_vector(65.0, 0.0, 0.0, Satellite("low", longitude_deg=0.0))
+    days = shadow_days((65.0, 0.0, 0.0), look, first=dt.date(2026, 12, 20), days=3)
+    assert [(day.on_line, day.hours) for day in days] == [((), ())] * 3
+
+
+def test_a_satellite_that_is_not_up_has_no_shadow_days():
+    look = look_vector(58.0, -24.0, 0.0, Satellite("far", longitude_deg=150.0))
+    assert shadow_days((58.0, -24.0, 0.0), look, first=dt.date(2026, 6, 1), days=1) == ()

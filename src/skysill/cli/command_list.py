@@ -16,6 +16,7 @@ COMMANDS = {
     "sun": "When the sun stands at, or on, the satellite.",
     "sheet": "Blank field sheet for the azimuths that need measuring, and the table to fill in.",
     "report": "One self-contained survey record: verdict, pictures, pointing card, obstructions, sources, photos.",
+    "card": "Roof card for a phone without a network: every spot's answers, pointing, the sun's times.",
     "site": "Skeleton of a site file, and its schema for editors.",
     "property": "A position and open data to a site file, obstacles and local rasters.",
     "serve": "The same for a browser, on this machine.",

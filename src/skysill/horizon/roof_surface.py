@@ -26,6 +26,7 @@ __all__ = [
     "RoofDoubts",
     "own_roof",
     "roof_doubts",
+    "roof_edges",
     "roof_elevation_m",
     "roof_triangles",
     "with_own_roof",
@@ -92,6 +93,24 @@ def roof_triangles(roof: Roof) -> Floats:
     found = _facet_triangles(roof) if roof.facets else _joined_triangles(roof)
     found.setflags(write=False)
     return found
+
+
+def roof_edges(roof: Roof) -> list[Floats]:
+    """Edges of a roof from above, (2, 2) each: between two slopes, and the eaves; none inside one plane."""
+    surface = roof_triangles(roof)
+    normals = np.cross(surface[:, 1] - surface[:, 0], surface[:, 2] - surface[:, 0])
+    normals = normals * np.sign(normals[:, 2:])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None]
+    sides: dict[tuple[Any, ...], list[int]] = {}
+    for index, corners in enumerate(surface):
+        for a, b in ((0, 1), (1, 2), (2, 0)):
+            ends = tuple(sorted([tuple(corners[a].round(6)), tuple(corners[b].round(6))]))
+            sides.setdefault(ends, []).append(index)
+    return [
+        np.array(ends)[:, :2]
+        for ends, faces in sides.items()
+        if len(faces) == 1 or float(normals[faces[0]] @ normals[faces[1]]) < 0.9999
+    ]
 
 
 def _facet_triangles(roof: Roof) -> Floats:

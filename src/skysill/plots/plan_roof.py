@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 from matplotlib.transforms import ScaledTranslation
 
-from skysill.horizon.roof_surface import RoofDoubts, roof_doubts, roof_triangles
+from skysill.horizon.roof_surface import RoofDoubts, roof_doubts, roof_edges
 from skysill.model.obstacles import Obstacle
 from skysill.model.site import Roof
 from skysill.plots.labels import add_text, place_labels
@@ -105,7 +105,7 @@ def _draw_facets(ax: Axes, roof: Roof, theme: Theme) -> None:
     ax.add_patch(
         Polygon(ring, closed=True, facecolor="#F4F0E8", edgecolor=theme.text, linewidth=1.6, zorder=1)
     )
-    edges = _visible_edges(roof_triangles(roof))
+    edges = roof_edges(roof)
     ax.add_collection(LineCollection(edges, colors=theme.line, linewidths=0.9, zorder=2))
     _draw_undetermined(ax, roof_doubts(roof), theme)
     for yard in roof.yards:
@@ -196,23 +196,6 @@ def roof_extent(found: MountsFound) -> Floats:
         points += [np.asarray(ring) for ring in (found.job.roof.outline, *found.job.roof.yards)]
     every = np.concatenate(points)
     return np.stack([every.min(axis=0), every.max(axis=0)])
-
-
-def _visible_edges(triangles: Floats) -> list[Floats]:
-    """Edges between two slopes, and the eaves; edges inside one plane are left out."""
-    normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
-    normals = normals * np.sign(normals[:, 2:])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None]
-    sides: dict[tuple[Any, ...], list[int]] = {}
-    for index, corners in enumerate(triangles):
-        for a, b in ((0, 1), (1, 2), (2, 0)):
-            ends = tuple(sorted([tuple(corners[a].round(6)), tuple(corners[b].round(6))]))
-            sides.setdefault(ends, []).append(index)
-    return [
-        np.array(ends)[:, :2]
-        for ends, faces in sides.items()
-        if len(faces) == 1 or float(normals[faces[0]] @ normals[faces[1]]) < 0.9999
-    ]
 
 
 def _draw_spots(ax: Axes, searched: Searched, theme: Theme) -> list[Line2D]:

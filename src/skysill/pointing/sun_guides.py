@@ -6,6 +6,7 @@ A turn is from the shadow to the satellite, seen from above, clockwise positive:
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -18,10 +19,12 @@ from skysill.pointing.sun import sun_crossings, sun_position
 from skysill.units import wrap_180
 
 __all__ = [
+    "ShadowDay",
     "SunGuide",
     "clock",
     "day_shadows",
     "local_zone",
+    "shadow_days",
     "sun_guides",
 ]
 
@@ -33,6 +36,8 @@ _FIRST_HOUR, _LAST_HOUR = 8, 18
 
 
 _APART = dt.timedelta(minutes=90)
+
+_EARLIEST_HOUR, _LATEST_HOUR = 6, 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,14 +144,97 @@ def day_shadows(
         for quarter in range(0, 24 * 60, 15)
         if (start + dt.timedelta(minutes=quarter)).astimezone(zone).minute == 0
     ]
-    usable = [
-        shadow
-        for shadow in shadows(hours, *place, azimuth_deg=0.0, least_elevation_deg=_SUN_LOW_DEG)
-        if shadow.length_per_height >= 1.0 / np.tan(np.deg2rad(_SUN_HIGH_DEG))
-    ]
+    usable = _fit_for_aiming(place, hours, 0.0)
     if len(usable) > most:
         usable = [usable[int(k)] for k in np.round(np.linspace(0, len(usable) - 1, most))]
     return tuple(_sun_guide(place, shadow, zone) for shadow in usable)
+
+
+@dataclass(frozen=True, slots=True)
+class ShadowDay:
+    """One day's shadows of a plumb pole that are fit for aiming: the sun is 10 to 60 degrees high.
+
+    date : by the clocks of the zone asked for
+    on_line : when the shadow lies on the pointing line; empty where the sun is too low or too high at that moment
+    hours : at full hours by those clocks, from 6 to 20 o'clock
+    """
+
+    date: dt.date
+    on_line: tuple[SunGuide, ...]
+    hours: tuple[Shadow, ...]
+
+
+def shadow_days(
+    place: tuple[float, float, float],
+    look: LookVector,
+    *,
+    first: dt.date,
+    days: int,
+    zone: dt.tzinfo = dt.UTC,
+) -> tuple[ShadowDay, ...]:
+    """The shadows that show the way to a satellite, day by day.
+
+    Parameters
+    ----------
+    place : latitude_deg, longitude_deg, height_m
+    look : to a satellite that stands still
+    first, days : first day, and how many, by the clocks of the zone
+
+    Returns
+    -------
+    one ShadowDay a day, without shadows where the sun gives none fit for aiming; empty for a satellite below the
+    horizon or straight overhead
+
+    >>> from skysill.model.site import Satellite
+    >>> from skysill.pointing.look_vector import look_vector
+    >>> place = (58.0312, -24.6541, 50.0)
+    >>> look = look_vector(*place, Satellite("Demo South", longitude_deg=-24.0))
+    >>> [day] = shadow_days(place, look, first=dt.date(2026, 6, 14), days=1)
+    >>> [f"{guide.time:%H:%M:%S}" for guide in day.on_line], len(day.hours)
+    (['13:37:00'], 10)
+    """
+    if look.azimuth_deg is None or not look.visible:
+        return ()
+    start, stop = (
+        dt.datetime.combine(first + dt.timedelta(days=step), dt.time(), zone).astimezone(dt.UTC)
+        for step in (0, days)
+    )
+    lying = [
+        crossing.time
+        for way_deg in (look.azimuth_deg, (look.azimuth_deg + 180.0) % 360.0)
+        for crossing in sun_crossings(
+            *place, azimuth_deg=way_deg, satellite_elevation_deg=0.0, first_utc=start, last_utc=stop
+        )
+    ]
+    quarters = (
+        start + dt.timedelta(minutes=k) for k in range(0, int((stop - start).total_seconds()) // 60, 15)
+    )
+    hours = [time for time in quarters if _full_hour(time.astimezone(zone))]
+    kept: dict[dt.date, tuple[list[SunGuide], list[Shadow]]] = {
+        first + dt.timedelta(days=step): ([], []) for step in range(days)
+    }
+    for shadow in _fit_for_aiming(place, sorted(lying), look.azimuth_deg):
+        kept[shadow.time.astimezone(zone).date()][0].append(_sun_guide(place, shadow, zone))
+    for shadow in _fit_for_aiming(place, hours, look.azimuth_deg):
+        kept[shadow.time.astimezone(zone).date()][1].append(shadow)
+    return tuple(ShadowDay(date, tuple(on_line), tuple(at)) for date, (on_line, at) in kept.items())
+
+
+def _full_hour(local: dt.datetime) -> bool:
+    return local.minute == 0 and _EARLIEST_HOUR <= local.hour <= _LATEST_HOUR
+
+
+def _fit_for_aiming(
+    place: tuple[float, float, float], times: Sequence[dt.datetime], azimuth_deg: float
+) -> list[Shadow]:
+    """Shadows while the sun is 10 to 60 degrees high."""
+    if not times:
+        return []
+    return [
+        shadow
+        for shadow in shadows(times, *place, azimuth_deg=azimuth_deg, least_elevation_deg=_SUN_LOW_DEG)
+        if shadow.length_per_height >= 1.0 / np.tan(np.deg2rad(_SUN_HIGH_DEG))
+    ]
 
 
 def _convenient(
@@ -176,11 +264,7 @@ def _convenient(
     )
     if not wanted:
         return []
-    usable = [
-        shadow
-        for shadow in shadows(wanted, *place, azimuth_deg=azimuth_deg, least_elevation_deg=_SUN_LOW_DEG)
-        if shadow.length_per_height >= 1.0 / np.tan(np.deg2rad(_SUN_HIGH_DEG))
-    ]
+    usable = _fit_for_aiming(place, wanted, azimuth_deg)
     exact = set(lying)
     best = [shadow for shadow in usable if shadow.time in exact][:1]
     for shadow in usable:

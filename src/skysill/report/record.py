@@ -21,6 +21,7 @@ from skysill.io.json_text import plain_values
 from skysill.io.photos import Photo
 from skysill.model.job import Job
 from skysill.model.site import Mount
+from skysill.pointing.look_vector import LookVector
 from skysill.pointing.sun import Crossing, SunReport, interference_half_angle_deg, sun_report
 from skysill.radio.rain import RainCost, rain_cost
 from skysill.report.as_built import Built, PhotoRecord, built, photo_record, tapes_from
@@ -31,10 +32,16 @@ from skysill.siting.aiming import Aim, aim
 from skysill.siting.cables import cable_run
 from skysill.siting.mounts import MountRow, MountsFound
 
-__all__ = ["Record", "SatelliteRecord", "survey_record"]
+__all__ = ["Record", "SatelliteRecord", "proving_crossing", "survey_record"]
 
 LEVEL_DEG = 0.3
 """Sun and satellite count as equally high within this angle, about half the sun's width."""
+
+
+def proving_crossing(sun: SunReport, look: LookVector) -> Crossing | None:
+    """The next crossing at which sunlight at the dish centre proves the path free: the sun is no higher than it."""
+    most_deg = look.elevation_apparent_deg + LEVEL_DEG
+    return next((one for one in sun.crossings if one.sun_elevation_deg <= most_deg), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +65,7 @@ class SatelliteRecord:
     @property
     def proof(self) -> Crossing | None:
         """The next crossing at which sunlight at the dish centre proves the path free: the sun is no higher than it."""
-        most_deg = self.result.look.elevation_apparent_deg + LEVEL_DEG
-        crossings = () if self.sun is None else self.sun.crossings
-        return next((one for one in crossings if one.sun_elevation_deg <= most_deg), None)
+        return None if self.sun is None else proving_crossing(self.sun, self.result.look)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from skysill.assessment.results import SatelliteResult
+from skysill.model.site import Terminal
+from skysill.pointing.look_vector import LookVector
+from skysill.pointing.sun import SunReport
 from skysill.pointing.sun_guides import clock
 from skysill.report.formatting import (
     NOT_KNOWN,
@@ -19,9 +23,10 @@ from skysill.report.formatting import (
     metres,
     percent,
 )
-from skysill.report.record import Record, SatelliteRecord
+from skysill.report.record import Record, SatelliteRecord, proving_crossing
+from skysill.siting.aiming import Aim
 
-__all__ = ["SatellitePage", "satellite_page"]
+__all__ = ["SatellitePage", "pointing_facts", "satellite_page", "sunlight_lines"]
 
 MOST_TIMES = 48
 """Most times of a track in its table."""
@@ -68,11 +73,11 @@ def satellite_page(record: Record, one: SatelliteRecord, number: int) -> Satelli
         basis=_basis_text(result),
         reasons=for_readers(result.reasons),
         remedies=for_readers([remedy.text for remedy in result.remedies] + _unsuccessful_search(result)),
-        pointing=tuple(_pointing(record, one)) if look.visible else (),
+        pointing=pointing_facts(look, one.aim, record.assessment.terminal) if look.visible else (),
         face=one.aim.face.text if one.aim.face is not None and look.visible else "",
         guides=tuple(guide.text for guide in one.aim.guides) if look.visible else (),
         sun=tuple(guide.text for guide in one.aim.sun),
-        sunlight=tuple(_sunlight(record, one)),
+        sunlight=sunlight_lines(one.sun, look, record.zone),
         obstructions=_obstruction_table(record, one),
         track=_track(one),
         loss=tuple(_loss(one)),
@@ -97,8 +102,12 @@ def _basis_text(result: SatelliteResult) -> str:
     return f"Rests on: {spoke or 'nothing'}.{sure}"
 
 
-def _pointing(record: Record, one: SatelliteRecord) -> Iterator[tuple[str, str]]:
-    look, aim, terminal = one.result.look, one.aim, record.assessment.terminal
+def pointing_facts(look: LookVector, aim: Aim, terminal: Terminal) -> Facts:
+    """The numbers that a dish is pointed by, each with its name."""
+    return tuple(_pointing(look, aim, terminal))
+
+
+def _pointing(look: LookVector, aim: Aim, terminal: Terminal) -> Iterator[tuple[str, str]]:
     yield "azimuth, true", bearing(look.azimuth_deg)
     if look.bearing_magnetic_deg is not None:
         turn = look.declination_deg or 0.0
@@ -124,14 +133,18 @@ def _pointing(record: Record, one: SatelliteRecord) -> Iterator[tuple[str, str]]
     yield "distance", f"{look.slant_range_m / 1000.0:,.0f} km".replace(",", " ")
 
 
-def _sunlight(record: Record, one: SatelliteRecord) -> Iterator[str]:
-    if one.sun is None:
-        return
-    if one.proof is not None:
-        yield f"From {clock(one.proof.time, record.zone)}, when the sun crosses this azimuth. {one.proof.lit_means}"
-    for season in one.sun.alignments[:2]:
+def sunlight_lines(sun: SunReport | None, look: LookVector, zone: dt.tzinfo) -> tuple[str, ...]:
+    """What sunlight at the dish centre proves, and when the sun stands behind the satellite. sun : of the next year"""
+    return () if sun is None else tuple(_sunlight(sun, look, zone))
+
+
+def _sunlight(sun: SunReport, look: LookVector, zone: dt.tzinfo) -> Iterator[str]:
+    proof = proving_crossing(sun, look)
+    if proof is not None:
+        yield f"From {clock(proof.time, zone)}, when the sun crosses this azimuth. {proof.lit_means}"
+    for season in sun.alignments[:2]:
         yield (
-            f"The sun stands behind the satellite around {clock(season.peak_time, record.zone)}, from "
+            f"The sun stands behind the satellite around {clock(season.peak_time, zone)}, from "
             f"{season.season_start.date()} to {season.season_end.date()}: reception may fail for up to "
             f"{season.longest_outage_min:.0f} minutes a day."
         )

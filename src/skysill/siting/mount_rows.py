@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -16,7 +17,16 @@ from skysill.pointing.look_vector import LookVector
 from skysill.siting.cables import CableRun
 from skysill.siting.mast_search import Searched
 
-__all__ = ["MountRow", "MountsFound", "SatelliteMounts", "mounts_geojson", "row_order", "spot_lines"]
+__all__ = [
+    "MountRow",
+    "MountsFound",
+    "Ranked",
+    "SatelliteMounts",
+    "kit_of",
+    "mounts_geojson",
+    "row_order",
+    "spot_lines",
+]
 
 HIDDEN = {"json": False}
 
@@ -90,7 +100,24 @@ class MountsFound:
     routes: tuple[CableRun | None, ...] = field(default=(), metadata=HIDDEN)
 
 
-def row_order(row: MountRow) -> tuple[float, ...]:
+class Ranked(Protocol):
+    """What the ranking asks of a mount."""
+
+    @property
+    def verdict(self) -> str: ...
+    @property
+    def cautions(self) -> Sequence[Caution]: ...
+    @property
+    def cable_ok(self) -> bool | None: ...
+    @property
+    def least_height_m(self) -> float | None: ...
+    @property
+    def cable_run_m(self) -> float | None: ...
+    @property
+    def margin_deg(self) -> float | None: ...
+
+
+def row_order(row: Ranked) -> tuple[float, ...]:
     """Verdict, overhead lines near, cable within its limit, least mast, shorter cable, larger margin."""
     codes = {caution.code for caution in row.cautions}
     return (
@@ -101,6 +128,14 @@ def row_order(row: MountRow) -> tuple[float, ...]:
         np.inf if row.cable_run_m is None else row.cable_run_m,
         -(90.0 if row.margin_deg is None else row.margin_deg),
     )
+
+
+def kit_of(job: Job, height_m: float) -> str | None:
+    """Name of the first mast kit that has a height; None without one."""
+    for kit in job.mast_kits:
+        if kit.stand_off_m is None and any(abs(height_m - h) < 1e-6 for h in kit.heights_m):
+            return kit.name
+    return None
 
 
 def spot_lines(found: MountsFound) -> LineDistances | None:

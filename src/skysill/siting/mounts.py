@@ -31,7 +31,14 @@ from skysill.siting.mast_search import (
     search,
     searched_room,
 )
-from skysill.siting.mount_rows import MountRow, MountsFound, SatelliteMounts, mounts_geojson, row_order
+from skysill.siting.mount_rows import (
+    MountRow,
+    MountsFound,
+    SatelliteMounts,
+    kit_of,
+    mounts_geojson,
+    row_order,
+)
 
 __all__ = [
     "DEFAULT_MAX_HEIGHT_M",
@@ -211,17 +218,9 @@ def _offered(job: Job, searched: Searched, choice: MastChoice, keep: int) -> lis
 def _spot(job: Job, searched: Searched, choice: MastChoice, one: Chosen, alone: str) -> _Candidate:
     mount = choice.room.mount(one.spot, one.at)
     least_m = mount.height_m if one.content else None
-    kit = searched.spots.kit[one.spot] or _kit_of(job, mount.height_m)
+    kit = searched.spots.kit[one.spot] or kit_of(job, mount.height_m)
     mount = replace(mount, max_height_m=float(searched.heights_m[-1]))
     return _Candidate(mount, one.assessment, {alone: least_m}, alone, kit=kit)
-
-
-def _kit_of(job: Job, height_m: float) -> str | None:
-    """The first mast kit that has a height."""
-    for kit in job.mast_kits:
-        if kit.stand_off_m is None and any(abs(height_m - h) < 1e-6 for h in kit.heights_m):
-            return kit.name
-    return None
 
 
 # --- the answer ----------------------------------------------------------------------------------------------
