@@ -11,7 +11,7 @@ COMMANDS = {
     "horizon": "Merged horizon profile from all sources.",
     "check": "Verdict per satellite for one mount.",
     "mounts": "Compare mounts, or search a roof for one.",
-    "screen": "Many addresses at once.",
+    "screen": "Many addresses at once, or roofs.",
     "heights": "Raster of the least antenna height that sees the satellite.",
     "sun": "When the sun stands at, or on, the satellite.",
     "sheet": "Blank field sheet for the azimuths that need measuring, and the table to fill in.",

@@ -191,7 +191,7 @@ def shadow_days(
     >>> look = look_vector(*place, Satellite("Demo South", longitude_deg=-24.0))
     >>> [day] = shadow_days(place, look, first=dt.date(2026, 6, 14), days=1)
     >>> [f"{guide.time:%H:%M:%S}" for guide in day.on_line], len(day.hours)
-    (['13:37:00'], 10)
+    (['13:37:00'], 14)
     """
     if look.azimuth_deg is None or not look.visible:
         return ()

@@ -116,7 +116,9 @@ class CardSatellite:
 class RoofCard:
     """The roof card of a property.
 
+    version : of the package
     made, weeks : first day of the sun's times, and for how many weeks they are given; zone : their time zone
+    site, terminal, criteria, job : what was asked about
     grid_step_m : of the spots; None where there is no roof: then the places are the named mounts
     places : named mounts, then spots; satellites : one entry each
     cautions, notes : in whole sentences
@@ -178,7 +180,7 @@ def roof_card(
     >>> from skysill import read_site_file, roof_card
     >>> card = roof_card(read_site_file("demo_terrain/farm.toml"), made=dt.date(2026, 6, 14), weeks=1)
     >>> card.title, card.places[0].answers[0].verdict
-    ('Mount card: Mid Farm', 'needs-survey')
+    ('Mount card: Eastside Farm', 'needs-survey')
     """
     if not 1 <= weeks <= MOST_WEEKS:
         raise InputError(

@@ -128,7 +128,7 @@ def roof_answers(
     >>> from skysill import read_site_file
     >>> found = roof_answers(read_site_file("demo_terrain/farm.toml"))
     >>> found.grid_step_m, [one.mount.name for one in found.spots]
-    (None, ['yard post'])
+    (None, ['barn gable'])
     """
     if not job.satellites:
         raise InputError("no satellite was named.", mend='Give --satellite "NAME=24.0W".')
