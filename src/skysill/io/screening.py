@@ -61,7 +61,7 @@ from skysill.units import Floats, Ints
 __all__ = ["COLUMNS", "ScreeningRequest", "ScreeningSummary", "screen_file"]
 
 _PART_ROWS = 50_000
-_PART_ROWS_EACH = 500
+_PART_ROWS_EACH = 100  # small enough for progress to be seen, and for cancelling
 _PART_ROOFS = 250
 _LONG_LIST_BYTES, _LONG_ROOFS_BYTES = 4_000_000, 100_000
 _HELD_CELLS = 40_000_000

@@ -7,7 +7,6 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
 import tomlkit
@@ -19,7 +18,17 @@ from skysill.io.json_text import plain_values
 from skysill.io.site_schema import SiteFile, parse_site_text
 from skysill.io.site_values import keys_of
 
-__all__ = ["ABSENT", "FieldPath", "changed_paths", "field_path", "site_values", "value_at", "with_edits"]
+__all__ = [
+    "ABSENT",
+    "FieldPath",
+    "changed_paths",
+    "edit_path",
+    "field_path",
+    "new_site_text",
+    "site_values",
+    "value_at",
+    "with_edits",
+]
 
 FieldPath = tuple[str | int, ...]
 """Where a value stands in a site file: ("mounts", 0, "height_m")."""
@@ -292,14 +301,3 @@ def new_site_text(values: Mapping[str, Any], shown: str, comment: str = "") -> s
     text = tomlkit.dumps(document)
     parse_site_text(text, shown)
     return text
-
-
-def site_folder_file(folder: str | Path, file: str) -> str:
-    """A path as a site file in a folder names it: relative where it lies in or beside the folder."""
-    import os
-
-    try:
-        below = os.path.relpath(file, folder)
-    except ValueError:
-        return str(file)
-    return Path(below).as_posix()

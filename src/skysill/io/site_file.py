@@ -53,7 +53,7 @@ from skysill.model.survey import (
 if TYPE_CHECKING:
     from skysill.io.elevation.allowed_hosts import AllowedHosts
 
-__all__ = ["read_site_file"]
+__all__ = ["rasters_of", "read_site_file"]
 
 
 def read_site_file(
@@ -100,7 +100,7 @@ def read_site_file(
         if options.terrain:
             rasters = open_terrain(options.terrain, options.terrain_error_m, around=around, hosts=hosts)
         else:
-            rasters = _rasters(file.terrain, folder, shown, around, hosts)
+            rasters = rasters_of(file.terrain, folder, shown, around, hosts)
     survey = _survey(file.survey, shown)
     readings = None
     if file.survey.horizon is not None and "horizon" not in left_out:
@@ -173,9 +173,10 @@ def _position(text: str) -> tuple[float, float]:
     return there.latitude_deg, there.longitude_deg
 
 
-def _rasters(
-    table: TerrainTable, folder: Path, shown: str, around: Around, hosts: AllowedHosts | None
+def rasters_of(
+    table: TerrainTable, folder: Path, shown: str, around: Around | None, hosts: AllowedHosts | None
 ) -> tuple[Any, ...]:
+    """The rasters of [terrain], opened. around : the area they are needed for; None: everywhere"""
     labels = (
         "kinds",
         "attribution",

@@ -42,6 +42,8 @@ def create_app(state: AppState) -> Guard:
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
         state.tasks.stop()
+        for end in state.at_end:
+            end()
 
     state.access.limits_bytes.setdefault("PUT /api/sites/", _FILE_BYTES)
     routes = [

@@ -49,6 +49,7 @@ class AppState:
     options : terrain, satellites, dish and criteria of the command line, for places without a site file
     computing : how many requests compute at once; the others wait without a thread
     task_kinds : by the word that a request to start a task gives
+    at_end : called when the server stops
     """
 
     store: SiteStore
@@ -59,3 +60,4 @@ class AppState:
     recent: RecentTexts = field(default_factory=RecentTexts)
     computing: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(_COMPUTING))
     task_kinds: dict[str, TaskKind] = field(default_factory=dict)
+    at_end: list[Callable[[], None]] = field(default_factory=list)

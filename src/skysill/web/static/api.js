@@ -42,28 +42,30 @@ export const post = (address, body, options) => send("POST", address, body, opti
 
 export const siteAddress = (name, rest = "") => `/api/sites/${encodeURIComponent(name)}${rest}`;
 
-// Only the newest question matters: while one is under way the next waits, and those in between are dropped.
-// ask(question, signal) -> promise of an answer; use(answer, question); failed(error, question).
+// Only the newest question matters: while one is under way the next waits, and those in between are dropped. A question
+// with `moving` is answered to the end, so that what follows a slider is seen; any other is stopped by the next one.
+// ask(question, signal): a promise of an answer; use(answer, question); failed(error, question).
 export function newestOnly(ask, use, failed) {
-  let running = false;
+  let running = null;
   let waiting;
   async function run() {
-    running = true;
     while (waiting !== undefined) {
       const question = waiting;
       waiting = undefined;
+      running = { question, stop: new AbortController() };
       try {
-        const answer = await ask(question);
-        if (waiting === undefined || question.moving) use(answer, question);
+        const answer = await ask(question, running.stop.signal);
+        use(answer, question);
       } catch (fault) {
         if (fault.name !== "AbortError" && waiting === undefined) failed(fault, question);
       }
     }
-    running = false;
+    running = null;
   }
   return (question) => {
     waiting = question;
-    if (!running) run();
+    if (running === null) run();
+    else if (!running.question.moving) running.stop.abort();
   };
 }
 

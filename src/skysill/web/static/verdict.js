@@ -10,7 +10,7 @@ export const VERDICTS = {
   blocked: { word: "Blocked", colour: "#D55E00", shape: "cross" },
 };
 
-const OUTLINES = {
+export const OUTLINES = {
   triangle: "M0-9 9 7-9 7Z",
   diamond: "M0-10 10 0 0 10-10 0Z",
   square: "M-8-8H8V8H-8Z",
