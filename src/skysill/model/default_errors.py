@@ -19,6 +19,7 @@ __all__ = [
     "BEARING",
     "DISTANCE",
     "GROUND_ELEVATION_ERROR_M",
+    "GUESSED_HEIGHT",
     "GROWTH_M_PER_YEAR",
     "INCLINATION",
     "MOUNT_HEIGHT_ERROR_M",
@@ -106,6 +107,9 @@ DISTANCE: Mapping[str, DistanceError] = {
     "estimate": DistanceError(0.0, 0.3, _PRACTICE),
 }  # fmt: skip
 """Distances by method: metres, and a share of the distance."""
+
+GUESSED_HEIGHT = DistanceError(0.5, 0.3, f"{_PRACTICE} for heights of trees and houses guessed by eye")
+"""Height of a thing as somebody guesses it who is no surveyor. Its distance: `DISTANCE` by "estimate"."""
 
 POSITION: Mapping[str, PositionError] = {
     "tape": PositionError(0.2, _PRACTICE),
