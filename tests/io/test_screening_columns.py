@@ -10,6 +10,7 @@ import pytest
 
 from skysill.bulk.questions import CallDay
 from skysill.horizon.lattice import Grid
+from skysill.io.caller_columns import CallerColumns
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
 from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file
 from skysill.model.site import Satellite
@@ -58,7 +59,7 @@ def records(path):
 def test_only_needs_survey_gets_a_question_and_nothing_else_of_the_output_changes(hill, tmp_path):
     source = written(tmp_path)
     screen_file(request(hill), source, tmp_path / "plain.csv")
-    screen_file(request(hill, questions=DAY), source, tmp_path / "asked.csv")
+    screen_file(request(hill, callers=CallerColumns(DAY)), source, tmp_path / "asked.csv")
     plain, asked = (lines(tmp_path / name) for name in ("plain.csv", "asked.csv"))
     width = len(plain[0])
     assert plain[0][-len(COLUMNS) :] == list(COLUMNS)
@@ -74,7 +75,7 @@ def test_only_needs_survey_gets_a_question_and_nothing_else_of_the_output_change
 def test_the_three_formats_say_the_same(hill, tmp_path):
     source = written(tmp_path)
     for ending in ("csv", "geojson", "parquet"):
-        screen_file(request(hill, questions=DAY), source, tmp_path / f"out.{ending}")
+        screen_file(request(hill, callers=CallerColumns(DAY)), source, tmp_path / f"out.{ending}")
     rows = records(tmp_path / "out.csv")
     features = json.loads((tmp_path / "out.geojson").read_text())["features"]
     table = pq.read_table(tmp_path / "out.parquet").to_pylist()
@@ -91,7 +92,7 @@ def test_a_caller_at_a_higher_dish_may_have_taller_trees(hill, tmp_path):
     path.write_text(
         "id,position,mount_height_m\n" + "".join(f"{h},58.009 N 24.66 W,{h}\n" for h in (2, 3, 4))
     )
-    screen_file(request(hill, questions=DAY), path, tmp_path / "out.csv")
+    screen_file(request(hill, callers=CallerColumns(DAY)), path, tmp_path / "out.csv")
     found = [float(row["allowed_at_20_m"]) for row in records(tmp_path / "out.csv")]
     assert found[1] - found[0] == pytest.approx(1.0)
     assert found[2] - found[1] == pytest.approx(1.0)

@@ -21,7 +21,13 @@ from skysill.assessment.verdict import RANK, Verdict
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.screening_verdicts import ScreeningResults
 from skysill.errors import InputError
-from skysill.model.default_errors import DISTANCE, GROWTH_M_PER_YEAR, GUESSED_HEIGHT, MOUNT_HEIGHT_ERROR_M, ObstacleError
+from skysill.model.default_errors import (
+    DISTANCE,
+    GROWTH_M_PER_YEAR,
+    GUESSED_HEIGHT,
+    MOUNT_HEIGHT_ERROR_M,
+    ObstacleError,
+)
 from skysill.model.job import Job, Sources
 from skysill.model.obstacle_builders import wall
 from skysill.model.obstacles import Obstacle
@@ -29,7 +35,16 @@ from skysill.model.scene import Scene
 from skysill.model.site import Mount, Site
 from skysill.units import Floats
 
-__all__ = ["REPLY_NUMBERS", "REPLY_TEXTS", "THINGS", "Reply", "Thing", "add_replies", "guess_errors", "judged_reply"]
+__all__ = [
+    "REPLY_NUMBERS",
+    "REPLY_TEXTS",
+    "THINGS",
+    "Reply",
+    "Thing",
+    "add_replies",
+    "guess_errors",
+    "judged_reply",
+]
 
 Thing = Literal["tree", "hedge", "building", "other", "nothing"]
 
@@ -258,7 +273,9 @@ def _reason(judged: JudgedReply, told: Sequence[Reply], after: str) -> str:
         if reply.thing != "nothing"
     )
     if after == "blocked":
-        return f"The caller names {named}: by that guess it stands in the line, {_percent(judged.p_met)} sure."
+        return (
+            f"The caller names {named}: by that guess it stands in the line, {_percent(judged.p_met)} sure."
+        )
     return (
         f"The caller names {named}: with the errors of a guess by eye the room is there with a probability of "
         f"{_percent(judged.p_room)}; only a survey can confirm it."

@@ -14,6 +14,7 @@ from skysill.io.job_options import JobOptions
 if TYPE_CHECKING:
     from skysill.bulk.questions import CallDay
     from skysill.bulk.roof_results import RoofSearch
+    from skysill.io.caller_columns import CallerColumns
     from skysill.io.screening import ScreeningRequest, ScreeningSummary
 
 __all__ = ["screen"]
@@ -38,6 +39,8 @@ _KIND = "geocoded building"
     "--date", "day", type=WholeDay(), help="Day of the sun's time in the questions. Default: today."
 )
 @click.option("--zone", metavar="ZONE", help="Time zone of it, as Atlantic/Azores. Default UTC.")
+@click.option("--answers", "answers_path", metavar="FILE", help="Table of what callers answered: id, thing, height_m, "
+              "distance_m; verdicts only become worse by it.")  # fmt: skip
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
 @click.option("--grid", "grid_step_m", type=Number(0.05, 100.0, "METRES"), default=1.0, show_default=True,
               help="Buildings: step of the spots on each roof.")  # fmt: skip
@@ -82,9 +85,9 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
 
     wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
-    wanted = replace(wanted, position_error_m=error_m, questions=_call_day(given), roofs=_roofs(given))
+    wanted = replace(wanted, position_error_m=error_m, callers=_callers(given), roofs=_roofs(given))
     outputs = {"--out": given["out_path"], "--map": given["map_path"]}
-    check_outputs(outputs, inputs_of(options, addresses))
+    check_outputs(outputs, inputs_of(options, addresses, given["answers_path"]))
     try:
         made = screen_file(
             wanted,
@@ -148,6 +151,15 @@ def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> Scree
         full=given["full"],
         neutralize=given["neutralize"],
     )
+
+
+def _callers(given: dict[str, Any]) -> CallerColumns:
+    """What is added for callers."""
+    from skysill.io.answers import read_answers
+    from skysill.io.caller_columns import CallerColumns
+
+    path = given["answers_path"]
+    return CallerColumns(_call_day(given), None if path is None else read_answers(path))
 
 
 def _call_day(given: dict[str, Any]) -> CallDay | None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -38,35 +38,39 @@ class Answers:
     replies : by id, every thing that was named, in the file's order
     where : by id, the first row that has it, for messages
     unanswered : rows without any answer
+    checksum : of the file's text
     """
 
     path: str
     replies: Mapping[str, tuple[Reply, ...]]
     where: Mapping[str, str]
     unanswered: int = 0
+    checksum: str = ""
 
 
 def read_answers(path: str | os.PathLike[str]) -> Answers:
-    """Read what callers answered: columns id, thing, height_m, distance_m, and satellite where several were asked about.
+    """Read what callers answered.
 
     Parameters
     ----------
-    path : a table as `io.table_reader` reads it. thing : tree, hedge, building, other or nothing. height_m : of its top above
-        the ground at the house; distance_m : from the dish. Several rows with one id are several things. A row
-        with an id alone has not been answered. Other columns are not read
+    path : a table with columns id, thing, height_m, distance_m, and satellite where several were asked about. thing:
+        tree, hedge, building, other or nothing; height_m: of its top above the ground at the house; distance_m: from
+        the dish. Several rows with one id are several things. A row with an id alone has not been answered. Other
+        columns are not read
 
     Raises
     ------
     InputError : naming row and column; also where the last line has no end, since its last number may be cut short
 
     >>> import tempfile
+    >>> from pathlib import Path
     >>> path = Path(tempfile.mkdtemp()) / "answers.csv"
     >>> _ = path.write_text("id,thing,height_m,distance_m\\n0007,tree,12,15\\n")
     >>> read_answers(path).replies["0007"][0].text
     'tree 12 m high, 15 m away'
     """
     shown = os.fspath(path)
-    text = read_text(path)
+    text = read_text(shown)
     if text and not text.endswith("\n"):
         raise InputError(
             "the last line has no end: was the file cut short?",
@@ -87,7 +91,8 @@ def read_answers(path: str | os.PathLike[str]) -> Answers:
             continue
         where.setdefault(identity, row.where)
         found.setdefault(identity, []).append(reply)
-    return Answers(shown, {one: tuple(those) for one, those in found.items()}, where, unanswered)
+    return Answers(shown, {one: tuple(those) for one, those in found.items()}, where, unanswered,
+                   hashlib.sha256(text.encode("utf-8", "replace")).hexdigest())  # fmt: skip
 
 
 def _reply(row: Row, *, comma: bool) -> Reply | None:
@@ -159,7 +164,9 @@ def matched_answers(
     notes = [f"{answers.path}: {len(found)} addresses have an answer."]
     lost = [identity for identity in answers.replies if identity not in met]
     if lost:
-        some = ", ".join(quoted(one) for one in lost[:_SHOWN_IDS]) + (", ..." if len(lost) > _SHOWN_IDS else "")
+        some = ", ".join(quoted(one) for one in lost[:_SHOWN_IDS]) + (
+            ", ..." if len(lost) > _SHOWN_IDS else ""
+        )
         notes.append(f"{answers.path}: {len(lost)} ids are not in the list and count for nothing: {some}.")
     if answers.unanswered:
         notes.append(f"{answers.path}: {answers.unanswered} rows have no answer.")

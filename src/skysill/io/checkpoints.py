@@ -271,6 +271,11 @@ class Checkpoints:
             self._lock.close()
             self._lock = None
 
+    def remove_if_unused(self) -> None:
+        """Remove the folder of a run that was refused before any part was finished."""
+        if self._lock is not None and not any(self.folder.glob("*.part")):
+            self.remove()
+
     def remove(self) -> None:
         """Remove the folder, the output being whole."""
         if self._contents is not None:

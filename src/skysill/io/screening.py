@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from skysill.assessment.job_context import WindowCache
 from skysill.assessment.search_window import sought_elevation_deg
 from skysill.assessment.verdict import RANK
-from skysill.bulk.questions import QUESTION_NUMBERS, QUESTION_TEXTS, CallDay, add_questions
 from skysill.bulk.raster_reach import out_of_reach
+from skysill.bulk.replies import Reply
 from skysill.bulk.roof_results import RoofSearch
 from skysill.bulk.roof_search import heights_m
 from skysill.bulk.roof_spots import Roofs
@@ -37,7 +38,9 @@ from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.address_files import AddressFile
 from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.address_vectors import holds_areas
+from skysill.io.answers import matched_answers
 from skysill.io.building_lists import read_buildings
+from skysill.io.caller_columns import CallerColumns, PlacesAsked, replies_of
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
@@ -53,7 +56,6 @@ from skysill.io.screening_results import (
     write_rejects,
 )
 from skysill.io.sources import refuse_higher
-from skysill.model.link import Link
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, Terminal
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
@@ -85,7 +87,7 @@ class ScreeningRequest:
     neutralize : put an apostrophe before cells that a spreadsheet would run as formulas
     position_error_m : standard deviation of an address's place along each of two axes; 0: the dish stands there; does
         not matter to buildings
-    questions : the day on which callers are asked; adds the question for each `needs-survey`. None: no questions
+    callers : questions for the callers of each `needs-survey`, and what they have answered; not for buildings
     roofs : how the roofs of a list of buildings are searched
     """
 
@@ -98,7 +100,7 @@ class ScreeningRequest:
     full: bool = False
     neutralize: bool = False
     position_error_m: float = 0.0
-    questions: CallDay | None = None
+    callers: CallerColumns = field(default_factory=CallerColumns)
     roofs: RoofSearch = field(default_factory=RoofSearch)
 
 
@@ -135,6 +137,7 @@ class _Task:
     row : numbers of the addresses in the list
     satellite : index into satellites where an address names its own, else -1
     roofs : of a list of buildings, one for each address
+    replies : of callers, by the number of the address within the part
     """
 
     satellites: tuple[Satellite, ...]
@@ -144,6 +147,7 @@ class _Task:
     mount_height_m: Floats
     satellite: Ints
     roofs: Roofs | None = None
+    replies: Mapping[int, Sequence[Reply]] = field(default_factory=dict)
 
 
 def screen_file(
@@ -209,13 +213,19 @@ def screen_file(
         with WorkerPool(jobs if long else 1, partial(_PartWork, request)) as workers:
             places, roofs = _read(request, file)
             groups = _grouped(request, places, roofs=roofs is not None)
-            tasks = _Tasks(places, roofs, [groups[number] for number in checkpoints.missing(len(groups))])
+            replies, replies_notes = _matched(request, file, places)
+            notes += replies_notes
+            missing = [groups[number] for number in checkpoints.missing(len(groups))]
+            tasks = _Tasks(places, roofs, replies, missing)
             _work_out(
                 request, tasks, groups, checkpoints, progress, jobs=jobs, cluster=cluster, workers=workers
             )
         checkpoints.check_inputs()
         columns = _columns(request, roofs=roofs is not None)
         return _assemble(request, file, places, groups, checkpoints, Path(out), notes, columns)
+    except InputError:
+        checkpoints.remove_if_unused()
+        raise
     except OSError as fault:
         raise InputError(f"cannot be written ({fault.strerror}).", where=os.fspath(out),
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
@@ -229,10 +239,10 @@ def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roof
         return read_addresses(
             file, default_height_m=request.mount_height_m, satellites=request.satellites
         ), None
-    if request.questions is not None:
+    if request.callers != CallerColumns():
         raise InputError(
-            "are for the caller of an address; this is a list of roofs.",
-            where="--questions",
+            "are for the callers of addresses; this is a list of roofs.",
+            where="--questions" if request.callers.answers is None else "--answers",
             mend="Leave it out.",
         )
     heights_m(request.terminal, request.roofs)  # refused here where no mast fits
@@ -243,6 +253,16 @@ def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roof
         step_m=request.roofs.step_m,
         setback_m=request.roofs.setback_m,
     )
+
+
+def _matched(
+    request: ScreeningRequest, file: AddressFile, places: Addresses
+) -> tuple[Mapping[int, Sequence[Reply]], Sequence[str]]:
+    """What callers answered, by the number of the address, and notes."""
+    answers = request.callers.answers
+    if answers is None:
+        return {}, ()
+    return matched_answers(answers, file, places, several=len(request.satellites) > 1)
 
 
 def _work_out(
@@ -285,7 +305,7 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "full": request.full,
         "neutralize": request.neutralize,
         "position error": request.position_error_m,
-        "questions": None if request.questions is None else request.questions.stated,
+        "callers": request.callers.stated,
         "roofs": asdict(request.roofs),
     }
 
@@ -322,8 +342,14 @@ def _grouped(request: ScreeningRequest, places: Addresses, *, roofs: bool) -> li
 class _Tasks(Sequence[_Task]):
     """Tasks that are made when they are handed out."""
 
-    def __init__(self, places: Addresses, roofs: Roofs | None, groups: Sequence[Ints]) -> None:
-        self.places, self.roofs, self.groups = places, roofs, groups
+    def __init__(
+        self,
+        places: Addresses,
+        roofs: Roofs | None,
+        replies: Mapping[int, Sequence[Reply]],
+        groups: Sequence[Ints],
+    ) -> None:
+        self.places, self.roofs, self.replies, self.groups = places, roofs, replies, groups
 
     def __len__(self) -> int:
         return len(self.groups)
@@ -332,7 +358,8 @@ class _Tasks(Sequence[_Task]):
         places, rows = self.places, self.groups[number]
         return _Task(places.satellites, rows, places.latitude_deg[rows], places.longitude_deg[rows],
                      places.mount_height_m[rows], places.satellite[rows],
-                     None if self.roofs is None else self.roofs.take(rows))  # fmt: skip
+                     None if self.roofs is None else self.roofs.take(rows),
+                     replies_of(self.replies, rows))  # fmt: skip
 
 
 def _columns(request: ScreeningRequest, *, roofs: bool) -> ResultColumns:
@@ -340,11 +367,7 @@ def _columns(request: ScreeningRequest, *, roofs: bool) -> ResultColumns:
     several = len(request.satellites) > 1
     if roofs:
         return roof_columns(several=several)
-    numbers: dict[str, int] = {}
-    texts: tuple[str, ...] = ()
-    if request.questions is not None:
-        numbers, texts = numbers | QUESTION_NUMBERS, texts + QUESTION_TEXTS
-    return ResultColumns(numbers, texts, several=several)
+    return ResultColumns(request.callers.numbers, request.callers.texts, several=several)
 
 
 def _one_by_one(request: ScreeningRequest) -> bool:
@@ -382,15 +405,13 @@ class _PartWork(Work[_Task]):
             if at.size:
                 found = self._screened(task, satellite, at)
                 if task.roofs is None:
-                    found = self._with_questions(found, task, at)
+                    self._add_for_callers(found, task, satellite, at)
                 results[number] = (at, found)
         columns = _columns(self.request, roofs=task.roofs is not None)
         return packed(task.row, task.satellites, results, columns)
 
     def _screened(self, task: _Task, satellite: Satellite, at: Ints) -> ScreeningResults:
-        request = self.request
-        query = ScreeningQuery(satellite, request.terminal, request.criteria, request.highest_ground_m, request.full,
-                               request.position_error_m)  # fmt: skip
+        request, query = self.request, self._query(satellite)
         latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
         if task.roofs is not None:
             return self.roof_parts.screened(task.roofs.take(at), height, query)
@@ -409,14 +430,23 @@ class _PartWork(Work[_Task]):
                 found.append(screen_one_by_one(request.rasters, *these))
         return merged(found, far)
 
-    def _with_questions(self, results: ScreeningResults, task: _Task, at: Ints) -> ScreeningResults:
-        """The same results, with the questions for the callers where they are asked for."""
+    def _add_for_callers(self, found: ScreeningResults, task: _Task, satellite: Satellite, at: Ints) -> None:
+        """Questions and answers of the addresses that were screened for one satellite."""
+        callers, rasters = self.request.callers, self.request.rasters
+        replies = {} if not task.replies else replies_of(dict(task.replies), at)
+        sources: tuple[Any, ...] = ()
+        if replies:
+            alone = len(rasters) == 1
+            sources = (
+                (self._ground_for(task, satellite).source,) if alone else tuple(map(WindowCache, rasters))
+            )
+        places = PlacesAsked(task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at])
+        callers.add(found, places, self._query(satellite), replies, sources)
+
+    def _query(self, satellite: Satellite) -> ScreeningQuery:
         request = self.request
-        if request.questions is not None:
-            link = Link(request.terminal, request.criteria)
-            where = (task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at])
-            add_questions(results, *where, link=link, day=request.questions)
-        return results
+        return ScreeningQuery(satellite, request.terminal, request.criteria, request.highest_ground_m, request.full,
+                              request.position_error_m)  # fmt: skip
 
     def _ground_for(self, task: _Task, satellite: Satellite) -> Ground:
         """The ground that could matter to the addresses of a part."""

@@ -1,0 +1,93 @@
+"""What a screening adds for the people who answer the telephone: questions, and what callers answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from skysill.bulk.prefilter import ScreeningQuery
+from skysill.bulk.questions import QUESTION_NUMBERS, QUESTION_TEXTS, CallDay, add_questions
+from skysill.bulk.replies import REPLY_NUMBERS, REPLY_TEXTS, Reply, add_replies
+from skysill.bulk.screening_verdicts import ScreeningResults
+from skysill.io.answers import Answers
+from skysill.units import Floats, Ints
+
+__all__ = ["CallerColumns", "PlacesAsked", "replies_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacesAsked:
+    """Addresses of a part: (n,) degrees, dish centre over the ground in metres."""
+
+    latitude_deg: Floats
+    longitude_deg: Floats
+    mount_height_m: Floats
+
+    def take(self, at: Ints) -> PlacesAsked:
+        """Only some, by number."""
+        return PlacesAsked(self.latitude_deg[at], self.longitude_deg[at], self.mount_height_m[at])
+
+
+@dataclass(frozen=True, slots=True)
+class CallerColumns:
+    """What is added for callers; nothing where both are None.
+
+    questions : the day on which callers are asked
+    answers : what callers have answered
+    """
+
+    questions: CallDay | None = None
+    answers: Answers | None = None
+
+    @property
+    def numbers(self) -> dict[str, int]:
+        """Numbers that are added, with their decimal places."""
+        return (REPLY_NUMBERS if self.answers else {}) | (QUESTION_NUMBERS if self.questions else {})
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """Texts that are added."""
+        return (REPLY_TEXTS if self.answers else ()) + (QUESTION_TEXTS if self.questions else ())
+
+    @property
+    def stated(self) -> dict[str, Any]:
+        """What tells one run from another."""
+        return {
+            "questions": None if self.questions is None else self.questions.stated,
+            "answers": None if self.answers is None else self.answers.checksum,
+        }
+
+    def add(
+        self,
+        results: ScreeningResults,
+        places: PlacesAsked,
+        query: ScreeningQuery,
+        replies: Mapping[int, Sequence[Reply]],
+        rasters: Sequence[Any],
+    ) -> None:
+        """Add the columns to the results of one satellite; replies come first, since they change verdicts.
+
+        replies : by the number of the address in places; rasters : those of the screening
+        """
+        where = (places.latitude_deg, places.longitude_deg, places.mount_height_m)
+        if self.answers is not None:
+            name = query.satellite.name
+            own = {
+                at: [reply for reply in those if reply.satellite in ("", name)]
+                for at, those in replies.items()
+            }
+            told = {at: those for at, those in own.items() if those}
+            add_replies(results, *where, query, told, rasters=rasters)
+        if self.questions is not None:
+            add_questions(results, *where, link=query.link, day=self.questions)
+
+
+def replies_of(replies: Mapping[int, Sequence[Reply]], addresses: Ints) -> dict[int, Sequence[Reply]]:
+    """Replies by number within a part; replies : by the number of the address; addresses : (n,) those of the part."""
+    if not replies:
+        return {}
+    among = np.flatnonzero(np.isin(addresses, np.fromiter(replies, dtype=np.int64, count=len(replies))))
+    return {int(at): replies[int(addresses[at])] for at in among}
