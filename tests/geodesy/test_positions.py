@@ -487,3 +487,35 @@ def test_plan_offsets_come_back_from_a_hundred_kilometres_to_a_micrometre() -> N
     latitude_deg, longitude_deg = offset_position(58.0312, -24.6541, 100_000.0, -80_000.0)
     east_m, north_m = plan_offset(58.0312, -24.6541, latitude_deg, longitude_deg)
     assert (float(east_m), float(north_m)) == pytest.approx((100_000.0, -80_000.0), abs=1e-6)
+
+
+# --- sizes of cells, and cells at the edge of a band ---
+
+
+@pytest.mark.parametrize(("digits", "side_m"), [(0, 100_000.0), (1, 10_000.0), (3, 100.0), (5, 1.0)])
+def test_an_mgrs_square_is_known_to_half_its_diagonal(digits: int, side_m: float) -> None:
+    """NGA.STND.0037, from memory: each pair of digits divides the side of a square of 100 km by ten."""
+    code = format_position(58.0312, -24.6541, notation="mgrs", digits=digits)
+    assert parse_position(code).uncertainty_m == pytest.approx(side_m / math.sqrt(2.0), rel=1e-9)
+
+
+def test_a_plus_code_is_known_to_half_the_diagonal_of_its_cell() -> None:
+    """Open Location Code specification: ten digits name a cell of 1/8000 degree; 111.3 km a degree of the equator."""
+    cell = parse_position("99CQ28JW+F9")
+    north_m = 111_319.5 / 8000.0
+    east_m = north_m * math.cos(math.radians(cell.latitude_deg))
+    assert cell.uncertainty_m == pytest.approx(math.hypot(north_m, east_m) / 2.0, rel=1e-4)
+
+
+def test_a_square_that_reaches_into_its_band_by_a_corner_can_be_read() -> None:
+    """33XTV: 72.001 N, 9.05 E lies in it, and its centre south of band X, which begins at 72 N."""
+    code = format_position(72.001, 9.05, notation="mgrs", digits=0)
+    found = parse_position(code)
+    assert found.latitude_deg < 71.55
+    apart_m = metres_apart(72.001, 9.05, found.latitude_deg, found.longitude_deg)
+    assert apart_m <= 100_000.0 / math.sqrt(2.0)
+
+
+def test_a_letter_after_a_single_number_ends_the_first_coordinate() -> None:
+    found = parse_position("58 N 24 39 W")
+    assert (found.latitude_deg, found.longitude_deg) == pytest.approx((58.0, -24.65))

@@ -16,7 +16,9 @@ from hypothesis import given, strategies as st
 
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
-from skysill.model.survey import Landmark, Survey
+from skysill.model.job import Job, Sources
+from skysill.model.site import Satellite, Site
+from skysill.model.survey import Landmark, SunSighting, Survey
 from skysill.pointing.compass import (
     Sighting,
     compass_correction,
@@ -26,7 +28,7 @@ from skysill.pointing.compass import (
     magnetic_bearing,
     true_bearing,
 )
-from skysill.pointing.survey_compass import survey_correction
+from skysill.pointing.survey_compass import compass_correction_of, survey_correction
 
 PUBLISHED = Path(__file__).parents[1] / "published"
 LAT, LON = 58.0312, -24.6541
@@ -334,3 +336,31 @@ def test_a_landmark_gets_a_note_from_half_a_degree_of_position_error_on(
     found = landmark_correction([far, near], **CLINIC, position_error_m=1.0)
     assert found is not None
     assert any(note.startswith("Landmark gate is") for note in found.notes) == noted
+
+
+def test_a_landmark_stands_half_a_metre_off_unless_more_is_stated() -> None:
+    """atan(0.5 / 100) = 0.286 degrees, less than the half degree from which on a note is due."""
+    near = landmark("gate", true_deg=200.0, distance_m=100.0, correction_deg=8.0)
+    found = landmark_correction([near], **CLINIC, bearing_error_deg=1.0)
+    assert found is not None
+    assert found.sigma_deg == pytest.approx(math.hypot(1.0, math.degrees(math.atan2(0.5, 100.0))), abs=1e-6)
+    assert not any(note.startswith("Landmark gate is") for note in found.notes)
+
+
+def test_a_zero_mark_of_stated_bearing_is_exact() -> None:
+    found = survey_correction(Survey(bearings="relative", reference_bearing_deg=350.0), **CLINIC)
+    assert found.sigma_deg == 0.0
+
+
+def test_a_shadow_is_read_to_its_own_error_and_to_that_of_the_compass() -> None:
+    """0.3 degrees of the shadow (own reasoning, as documented) and 0.4 of the reading: 0.5 together."""
+    time = dt.datetime(2026, 6, 14, 13, 0, tzinfo=dt.UTC)
+    job = Job(
+        Site("clinic", LAT, LON),
+        (Satellite("Demo", longitude_deg=-24.0),),
+        sources=Sources(
+            survey=Survey(bearings="magnetic", date=time.date(), bearing_error_deg=0.4),
+            sun_sightings=(SunSighting(time, 10.0),),
+        ),
+    )
+    assert compass_correction_of(job, job.site).sigma_deg == pytest.approx(0.5)

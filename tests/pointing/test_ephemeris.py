@@ -188,3 +188,14 @@ def test_times_outside_the_ephemeris_are_refused(year):
         InputError, match=f"{year}-06-01 is outside the sun's ephemeris. Use a year from 1900 to 2099"
     ):
         sun_direction([dt.datetime(year, 6, 1)], 50.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("height_m", "pressure_hpa"),
+    [(0.0, 1013.25), (1000.0, 898.76), (11_000.0, 226.32), (20_000.0, 226.32), (-500.0, 1074.78)],
+)
+def test_refraction_of_sunlight_has_the_pressure_of_the_height(height_m, pressure_hpa):
+    """ISO 2533 (1975), table of pressures, from memory; above 11 km that of 11 km is taken."""
+    geometric = np.array([10.0])
+    bent = 1.02 / 60.0 / np.tan(np.deg2rad(10.0 + 10.3 / (10.0 + 5.11))) * pressure_hpa / 1010.0
+    assert sunlight_elevation_deg(geometric, height_m) == approx(10.0 + bent, abs=2e-5)

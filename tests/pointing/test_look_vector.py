@@ -314,3 +314,11 @@ def test_a_geostationary_satellite_stands_still_along_a_track():
     track = look_track(58.0, -24.0, 0.0, Satellite("Demo", longitude_deg=-24.0), times_utc=times)
     assert [look.time_utc for look in track] == ["2026-06-14T00:00:00Z", "2026-06-14T12:00:00Z"]
     assert track[0].azimuth_deg == track[1].azimuth_deg
+
+
+def test_a_feed_that_is_not_turned_is_written_without_a_minus_sign():
+    """On the satellite's own meridian, north and south of it."""
+    tilt_deg = polarization_tilt_deg([58.0, 10.0, -10.0, -58.0], 5.0, 0.0, satellite_longitude_deg=5.0)
+    assert tilt_deg == approx(0.0, abs=1e-9)
+    assert not np.signbit(tilt_deg[tilt_deg == 0.0]).any()
+    assert not np.signbit(polarization_tilt_deg(-10.0, 0.0, 0.0, satellite_longitude_deg=-0.0))

@@ -28,9 +28,8 @@ from skysill.remedies.tape_distances import compass_word, tapes_to
 from skysill.remedies.trials import first_good
 from skysill.report.satellite_page import _unsuccessful_search
 
-pytestmark = pytest.mark.slow
 
-
+@pytest.mark.slow
 @pytest.mark.parametrize("house", HOUSES, ids=lambda house: house.name)
 def test_every_remedy_is_true_and_least_when_it_is_tried(house, tmp_path):
     """Two mounts on the ground and one on the roof of each house, three satellites; `python tests/remedy_trials.py`
@@ -42,6 +41,7 @@ def test_every_remedy_is_true_and_least_when_it_is_tried(house, tmp_path):
     assert sum(tally.tried.values()) >= 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("house", HOUSES, ids=lambda house: house.name)
 def test_forty_ground_mounts_within_four_metres_of_a_house_are_all_answered(house, tmp_path):
     """With what is tried around them inside walls, crowns and neighbours: none ends in a refusal."""

@@ -205,3 +205,40 @@ def test_over_the_walls_the_roof_is_solid_still():
 def test_without_walls_the_refusal_says_how_to_place_a_bracket_under_eaves():
     with pytest.raises(InputError, match="list the walls as a building obstacle"):
         assess(job(roof=GABLE), BRACKET)
+
+
+def test_a_foot_stands_on_a_flat_top_to_the_rounding_of_typed_elevations():
+    """Half a decimetre, as documented: 3 cm too deep is on the top, 7 cm too deep in the building."""
+    at = job(WALLS)
+    assert reason(at, 5.0, 3.0, 24.97, 1.0) is None
+    assert reason(at, 5.0, 3.0, 24.93, 1.0) == 'inside "walls"'
+
+
+LIME = tree(
+    "lime",
+    (0.0, 0.0),
+    ground_elevation_m=GROUND_M,
+    height_m=12.0,
+    crown_radius_m=4.0,
+    crown_base_height_m=6.0,
+)
+
+
+def test_headroom_under_a_crown_is_its_underside_less_half_the_dish():
+    """The crown's middle is 9 m up, its underside 3 m lower at the trunk and 3 sqrt(1 - 1/4) lower at 2 m."""
+    found = standing(job(LIME), [2.0, -3.0, -4.6], [0.0] * 3, [GROUND_M] * 3)
+    under_m = [9.0 - 3.0 * np.sqrt(1.0 - (away_m / 4.0) ** 2) for away_m in (2.0, 3.0)]
+    assert found.headroom_m[:2] == pytest.approx([m - 0.4 for m in under_m], abs=1e-3)
+    assert found.headroom_m[2] == np.inf
+
+
+def test_under_leaves_that_hang_lower_than_the_dish_is_tall_there_is_no_headroom():
+    low = tree(
+        "yew",
+        (0.0, 0.0),
+        ground_elevation_m=GROUND_M,
+        height_m=4.0,
+        crown_radius_m=3.0,
+        crown_base_height_m=0.2,
+    )
+    assert standing(job(low), [0.5], [0.0], [GROUND_M]).headroom_m[0] == 0.0

@@ -380,10 +380,10 @@ def pretend_itur(monkeypatch):
     monkeypatch.setattr(rain.importlib.util, "find_spec", lambda name: object())
 
 
-def cost(loss_db, **given):
+def cost(loss_db, height_m=47.0, **given):
     given = {"availability_percent": 99.9, **given}
     return rain.rain_cost(
-        58.0, -24.6, 47.0, elevation_deg=24.0, terminal=Terminal(), loss_db=loss_db, **given
+        58.0, -24.6, height_m, elevation_deg=24.0, terminal=Terminal(), loss_db=loss_db, **given
     )
 
 
@@ -397,6 +397,17 @@ def test_half_the_margin_lost_is_ten_times_the_outage(monkeypatch):
     assert found.obstructed_hours == pytest.approx(87.66, rel=0.01)  # straight between 25 shares
     assert not found.obstructed_is_floor
     assert "instead of 9." in found.text
+
+
+@pytest.mark.parametrize(("height_m", "height_km"), [(1500.0, 1.5), (0.0, 0.0), (-30.0, 0.0)])
+def test_the_rain_model_is_given_the_height_above_the_sea_in_kilometres(monkeypatch, height_m, height_km):
+    """ITU-R P.618, section 2.2.1.1: h_s, height of the station above mean sea level, km."""
+    pretend_itur(monkeypatch)
+    itu618, asked = sys.modules["itur.models"].itu618, set()
+    plain = itu618.rain_attenuation
+    itu618.rain_attenuation = lambda *a, hs, **more: asked.add(hs) or plain(*a, hs=hs, **more)
+    cost(1.5, height_m=height_m)
+    assert asked == {height_km}
 
 
 def test_more_loss_than_margin_is_said_as_at_least(monkeypatch):
