@@ -161,3 +161,23 @@ def test_what_may_stand_hidden_lies_where_its_direction_and_distance_say():
     assert np.degrees(np.arctan2(up_m, level_m)) == approx(10.0, abs=0.01)
     assert up_m.max() == approx(28.0, rel=1e-3)  # the tallest that may stand there, over the instrument
     assert hidden.distance_m.min() > 20.0
+
+
+def test_a_neighbour_that_cannot_be_used_is_not_joined():
+    """From a lower dish a reading without a distance says nothing, nor does the line to it."""
+    s = shifted(readings([170.0, 174.0, 178.0], [20.0, 21.0, 22.0], [30.0, np.nan, 30.0]), up=-1.0)
+    assert not covered(s, [171.0, 172.0, 173.0, 175.0, 177.0]).any()
+    whole = shifted(readings([170.0, 174.0, 178.0], [20.0, 21.0, 22.0], [30.0, 30.0, 30.0]), up=-1.0)
+    assert covered(whole, [171.0, 172.0, 173.0, 175.0, 177.0]).all()
+
+
+def test_what_may_stand_beside_a_reading_ends_where_the_next_readings_begin():
+    """A gap of 12 degrees is filled from both sides; outwards it goes on for 25 degrees, as documented."""
+    r = readings([170.0, 174.0, 186.0, 190.0], [5.0, 6.0, 7.0, 8.0])
+    drawn = shift_to_dish(
+        r, east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0, inclination_error_deg=0.5, exact_azimuths_deg=(180.0,)
+    ).drawn  # fmt: skip
+    beside = drawn.anchors[:, 0] == drawn.anchors[:, 1]
+    for reading, (first, last) in enumerate([(145.0, 170.0), (174.0, 186.0), (174.0, 186.0), (190.0, 215.0)]):
+        mine = drawn.silhouette.azimuth_deg[beside & (drawn.anchors[:, 0] == reading)]
+        assert (mine.min(), mine.max()) == approx((first, last))

@@ -111,3 +111,13 @@ def test_of_something_far_only_the_least_distance_is_known_and_the_result_says_s
     assert "at least 497 m away" in found.reasons[0]  # 500 m from the instrument, 497 from the dish above it
     # 4.4 m higher, something 500 m off would sink by half a degree; nobody knows that it is no farther
     assert found.clearance.vertical_margin_deg == approx(found.look.elevation_apparent_deg - 36.0, abs=1e-6)
+
+
+def test_a_reading_that_says_nothing_of_its_kind_is_joined_by_its_distance():
+    """A hut before a hill on both azimuths; only on the first was it written which is which."""
+    azimuth, elevation, distance = np.array(
+        [(170, 10, 6), (170, 20, 900), (174, 12, 6), (174, 22, 900)], dtype=float
+    ).T
+    r = Readings(azimuth, elevation, distance, ("hut", "hill", "", ""), "h.csv", kind=("", "ground", "", ""))
+    assert columns(r, 172.0) == approx([11.0, 21.0])
+    assert skyline_at(r, np.array([172.0]), max_gap_deg=5.0) == approx([21.0])
