@@ -320,3 +320,9 @@ def test_inside_two_things_the_nearest_is_named_and_the_deepest_tells_the_depth(
     assert found.spare_deg == approx(
         found.margin_deg - np.rad2deg(np.arctan(found.required_m / 20.0)), abs=1e-9
     )
+
+
+def test_a_wall_before_the_whole_dish_hides_all_of_it_and_no_more():
+    """Columns 0.3 degrees wide at 900 m are 4.7 m wide: one alone covers a dish of 1.2 m."""
+    tall = skyline(60.0, 900.0, step=0.3, half=3.0)
+    assert blocked_fraction([tall], Ray(179.0, 24.1), Link(TERMINAL, CRITERIA)) == 1.0

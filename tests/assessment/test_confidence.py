@@ -11,6 +11,8 @@ from scipy.stats import norm
 
 from skysill.assessment.confidence import confidence
 from skysill.assessment.error_model import Errors, RasterErrors, UncertainSilhouette
+from skysill.assessment.sampling import sigma_bound_deg
+from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
@@ -129,3 +131,31 @@ def test_more_error_never_makes_a_roomy_sky_surer():
     sky = edge(22.5, 60.0)
     chances = [asked(sky, Errors(inclination_deg=s)).p_clear for s in (0.1, 0.3, 0.6, 1.2)]
     assert sorted(chances, reverse=True) == chances
+
+
+def test_two_edges_of_one_raster_in_one_direction_both_count():
+    """Ground 300 m and 3 km away errs apart, 3 m each: p = Phi(s1 / t1) Phi(s2 / t2), t = 3 cos(el) / d radians."""
+    far_m, spare = np.array([300.0, 3000.0]), np.array([0.5, 0.06])
+    top = 24.0 - np.array([float(room_angle_deg(d, Link(TERMINAL, CRITERIA))) for d in far_m]) - spare
+    ridges = Silhouette("terrain", np.full(2, 179.0), top, far_m, (Feature("edge", "ground", "terrain"),), 0)
+    sigma = np.rad2deg(3.0 * np.cos(np.deg2rad(top)) / far_m)
+    found = asked(ridges, replace(NOTHING, terrain=1.0), rasters=GROUND)
+    want = np.prod(norm.cdf(spare / sigma))
+    assert found.p_clear == approx(want, abs=max(4.0 * found.standard_error, 0.02))
+    assert want < norm.cdf(spare[0] / sigma[0]) - 0.05
+
+
+def test_what_is_not_said_of_errors_counts_rasters_and_unread_stretches_as_they_are():
+    """1 takes them as stated, as documented; a raster is coarse unless it is said to be fine."""
+    assert (Errors().terrain, Errors().unread, Errors().distance_m) == (1.0, 1.0, 0.0)
+    assert (RasterErrors(3.0, 150.0).fine, RasterErrors(3.0, 150.0).horizontal_m) == (False, 0.0)
+
+
+def test_the_bound_for_sorting_out_is_no_less_than_all_that_a_blurred_edge_may_lack():
+    """2 m nearer and 1.5 m spread: at 10 m atan(3.5 / 10), besides the raster's own 0.3 m."""
+    wood = Silhouette("terrain", np.full(1, 179.0), np.full(1, 20.0), np.full(1, 10.0),
+                      (Feature("edge", "ground", "terrain"),), 0)  # fmt: skip
+    blur = Blur(np.zeros(1), np.full(1, 2.0), np.full(1, 1.5))
+    uncertain = UncertainSilhouette(wood, rasters={"edge": RasterErrors(0.3, 5.0, fine=True)}, blur=blur)
+    bound_deg = sigma_bound_deg(uncertain, replace(NOTHING, terrain=1.0), np.full(1, 10.0))
+    assert bound_deg >= np.rad2deg(np.arctan2(3.5, 10.0))

@@ -15,7 +15,7 @@ from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.horizon.vegetation_growth import GrownSurface
 from skysill.model.default_errors import RasterFacts
-from skysill.model.obstacle_builders import building, tree
+from skysill.model.obstacle_builders import building, facet, tree
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
 from skysill.model.site import Criteria, Mount
@@ -261,3 +261,21 @@ def test_trees_read_in_the_leafless_months_of_their_half_of_the_earth_are_asked_
     survey = Survey(date=dt.date(2026, month, 10))  # 41 S: July is winter
     found = assess(job(readings=readings(20.0, kind="tree"), survey=survey), HERE)
     assert any("do not say whether they had leaves" in note for note in found.warnings) is asked
+
+
+def test_of_listed_things_only_buildings_are_kept_from_growing():
+    square = [[0, 10], [6, 10], [6, 16], [0, 16]]
+    barn = building("barn", square, ground_elevation_m=100.0, height_m=5.0)
+    wood = replace(building("wood", square, ground_elevation_m=100.0, height_m=9.0), kind="tree")
+    canopy = facet("canopy", [[0, 0, 103], [3, 0, 103], [3, 3, 103]])
+    assert len(_outlines_deg(job(scene=Scene((barn, wood, canopy))))) == 1
+
+
+def test_plants_without_a_distance_are_counted_and_nothing_else_is():
+    mixed = Readings(
+        np.array([10.0, 14.0, 18.0]), np.full(3, 20.0), np.array([30.0, np.nan, np.nan]), ("",) * 3, "r.csv",
+        kind=("tree", "hedge", "building"), growth_m_per_year=np.full(3, 0.3),
+    )  # fmt: skip
+    asked = replace(job(readings=mixed), criteria=Criteria(years_ahead=5.0))
+    [note] = [note for note in growth_notes(asked, assess(asked, HERE).evidence) if "distance" in note]
+    assert note.startswith("1 readings of plants carry no distance")

@@ -208,3 +208,15 @@ def test_distances_from_masts_to_a_line_agree_with_points_along_both(flat):
             least_m, abs=0.05
         )  # points lie up to 0.06 m from the nearest ones
         assert found[mast] <= least_m + 1e-9
+
+
+def test_a_ladder_to_low_eaves_stands_a_quarter_of_their_height_out():
+    """29 CFR 1926.1053(b)(5)(i), from memory: a quarter of the working length; eaves of 0.6 m, and of none at all."""
+    for eaves_m, out_m in ((0.6, 0.15), (-0.2, 0.0)):
+        z = 41.0 + eaves_m
+        low = Roof(
+            outline=((0, 0), (10, 0), (10, 8), (0, 8)), surface=((0, 0, z), (10, 0, z), (10, 8, z), (0, 8, z))
+        )
+        ends, aside = ladders_m(low, [[5.0, 1.0, z]], 41.0)
+        assert ends[0, 0] == approx([5.0, -out_m, 41.0])
+        assert aside[0] == 0.0

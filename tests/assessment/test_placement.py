@@ -141,3 +141,17 @@ def test_a_fine_bare_raster_tells_what_a_wide_house_stands_on_and_a_coarse_one_d
 def test_ground_five_metres_around_a_tree_at_the_site_is_found_though_things_stand_ten_metres_around():
     near = ground(lambda x, y: np.where(abs(np.hypot(x, y) - 5.0) < 1.9, 100.4, 105.5))
     assert surface_at(job(near), SITE, 5.0, 0.0).elevation_m == approx(100.0, abs=1e-3)
+
+
+def test_at_the_sites_own_position_the_stated_ground_stands_whatever_a_raster_has_there():
+    """A surface raster with a roof over the origin says nothing of the ground there; a metre away its rise counts."""
+    roof = ground(lambda x, y: np.where((np.abs(x) < 0.9) & (np.abs(y) < 0.9), 104.0, 100.0 + 0.1 * x))
+    here = surface_at(job(roof), SITE, 0.0, 0.0)
+    assert (here.elevation_m, here.source, here.raster) == (100.0, "given", None)
+    slope = ground(lambda x, y: 95.0 + 0.2 * x)
+    assert surface_at(job(slope), SITE, 1.0, 1.0).elevation_m == approx(100.2, abs=0.01)
+
+
+def test_a_given_elevation_shares_no_error_with_a_raster():
+    at = place(job(ground(lambda x, y: 100.0)), Mount(surface_elevation_m=103.0, height_m=2.0))
+    assert (at.ground_shared, at.antenna_elevation_m, at.mount.surface_source) == (False, 105.0, "given")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from skysill.assessment.pipeline import assess
+from skysill.assessment.unseen import _away, _seen_at_deg
 from skysill.model.job import Job, Sources
 from skysill.model.obstacle_builders import building
 from skysill.model.readings import Readings
@@ -45,3 +48,22 @@ def test_a_reading_without_a_distance_alone_does_not_block_a_higher_dish(things)
     assert found == "marginal"
     assert "no distance was read with it" in reason
     assert "3.0 m higher than the instrument: nearer than" in reason
+
+
+@pytest.mark.parametrize(
+    ("step_m", "words"),
+    [((3.0, 0.0, -1.0), "3.0 m aside"), ((1.0, 0.0, -3.0), "3.0 m lower"), ((4.0, 3.0, 2.0), "2.0 m higher")],
+)
+def test_where_the_dish_is_from_the_instrument_is_said_by_the_larger_of_the_steps(step_m, words):
+    assert _away(np.array(step_m)) == words
+
+
+def test_a_place_seen_from_the_dish_lies_elsewhere_from_an_instrument_aside():
+    """The dish 10 m east or north of the instrument; 10 m due east of the dish: by right-angled triangles."""
+    for step_m, bearing_deg in (
+        ((10.0, 0.0, 0.0), 90.0),
+        ((0.0, 10.0, 0.0), 45.0),
+        ((0.0, -10.0, 0.0), 135.0),
+    ):
+        station = SimpleNamespace(step_m=np.array(step_m))
+        assert _seen_at_deg(station, 90.0, np.array([10.0])) == pytest.approx([bearing_deg])
