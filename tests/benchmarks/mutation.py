@@ -195,12 +195,21 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "bulk.controlling_obstruction": ("bulk/test_controlling_obstruction", "bulk/test_obstruction_depth"),
     "bulk.thresholds": ("bulk/test_thresholds",),
     "bulk.monte_carlo": ("bulk/test_monte_carlo",),
-    "bulk.raster_gaps": ("bulk/test_screening",),
-    "bulk.screening_verdicts": ("bulk/test_screening",),
+    "bulk.raster_gaps": (
+        "bulk/test_raster_gaps",
+        "bulk/test_screening",
+    ),
+    "bulk.screening_verdicts": (
+        "bulk/test_screening_verdicts",
+        "bulk/test_screening",
+    ),
     "bulk.screening": ("bulk/test_position_error", "bulk/test_screening"),
     "bulk.running_maximum": ("bulk/test_running_maximum", "bulk/test_least_heights"),
     "bulk.raster_tiles": ("bulk/test_least_heights",),
-    "bulk.sweep_geometry": ("bulk/test_least_heights",),
+    "bulk.sweep_geometry": (
+        "bulk/test_sweep_geometry",
+        "bulk/test_least_heights",
+    ),
     "bulk.least_heights": ("bulk/test_least_heights",),
 }
 """Test files below tests/ for each module; its own examples count too."""

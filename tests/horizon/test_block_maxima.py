@@ -87,3 +87,20 @@ def test_extremes_over_blocks_and_over_neighbours_by_loops():
     wide = widened(values)
     assert all(wide[i, j] == values[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2].max()
                for i in range(11) for j in range(7))  # fmt: skip
+
+
+def test_a_lone_spike_lifts_its_block_and_bends_the_ground_around_it_wherever_it_stands():
+    """One node of 8 m on a plain: highest 8 m; in a cell with one raised corner bilinear ground rises 8 / 4 m at most
+    over a straight line. Looked up at the node itself, also where it ends or begins a block of 16."""
+    for row in (0, 14, 15, 16, 17, 31, 32, 39):
+        for column in (0, 15, 16, 33, 36):
+            values = np.zeros((40, 37), np.float32)
+            values[row, column] = 8.0
+            found = block_maxima(values)
+            at = row // 16, column // 16
+            assert (found.highest_m[at], found.rise_m[at]) == (8.0, 2.0)
+            assert not found.void.any()
+            values[row, column] = np.nan
+            found = block_maxima(values)
+            assert found.void[at]
+            assert found.highest_m[at] == 0.0

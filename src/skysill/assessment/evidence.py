@@ -61,7 +61,6 @@ __all__ = [
 
 
 _COLUMNS_WITHIN_DEG = 20.0
-_STILL_M = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
