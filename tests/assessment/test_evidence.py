@@ -62,9 +62,10 @@ def test_a_dish_inside_a_building_is_refused_without_a_word_of_eaves():
     assert str(fault.value).endswith("Raise or move the mount, or mend the obstacle.")
 
 
-def test_a_thin_pole_between_two_sampled_azimuths_is_not_missed():
+@pytest.mark.parametrize("satellite", [NORTH, Satellite("West", 110.0)])
+def test_a_thin_pole_between_two_sampled_azimuths_is_not_missed(satellite):
     """4 cm wide and 40 m off, 0.06 degrees: narrower than the step of 0.1, in the middle between two of them."""
-    asked = job()
+    asked = replace(job(), satellites=(satellite,))
     at = place(asked, HERE)
     look = assess(asked, HERE).results[0].look
 

@@ -88,3 +88,31 @@ def test_a_void_ends_what_is_known_and_one_beside_the_fan_does_not():
     maybe = may_have_gap(ground, places, LOW)
     assert maybe[near].all()
     assert not maybe.all()
+
+
+@pytest.mark.parametrize("longitude_deg", [-60.0, 20.0])
+def test_where_no_gap_is_promised_none_is_found(longitude_deg):
+    """Four hundred places; satellites to the south-west and to the south-east."""
+    query = asked_of(longitude_deg, highest_ground_m=600.0)
+    ground = ground_of(hills(110, seed=7))
+    column, row = np.random.default_rng(9).uniform(1.0, 108.0, (2, 400))
+    places = places_at(ground, query, column, row)
+    known_m, maybe = known_out_to_m(ground, places, query), may_have_gap(ground, places, query)
+    assert np.isfinite(known_m).any()
+    assert maybe[np.isfinite(known_m)].all()
+    assert (~maybe).sum() > 20
+
+
+def test_a_lone_void_between_two_whole_degrees_of_the_fan_is_found():
+    """Cells of 5 m; the void lies 800 m out and half a degree aside, 5 m to either side of it unknown."""
+    plain = np.full((260, 260), 300.0, np.float32)
+    ground = ground_of(plain, cell_m=5.0)
+    places = places_at(ground, LOW, np.array([200.0]), np.array([60.0]))
+    east, north, _ = ELLIPSOID.fwd(
+        places.longitude_deg[0], places.latitude_deg[0], places.azimuth_deg[0] + 0.5, 800.0
+    )
+    column, row = on_lattice(ground.grid, np.array([north]), np.array([east]))
+    plain[int(np.round(row[0])), int(np.round(column[0]))] = np.nan
+    holed = ground_of(plain, cell_m=5.0)
+    assert walked_m(holed, places, 0, LOW) == approx(800.0, abs=12.0)
+    assert known_out_to_m(holed, places, LOW)[0] == approx(800.0, abs=12.0)
