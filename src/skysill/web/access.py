@@ -16,7 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from skysill.io.json_text import to_json_text
 
-__all__ = ["COOKIE", "MARK", "Access", "Guard", "is_loopback"]
+__all__ = ["COOKIE", "MARK", "Access", "Guard", "RefusedError", "is_loopback"]
 
 COOKIE = "skysill_session"
 MARK = "x-skysill"
@@ -25,6 +25,7 @@ MARK = "x-skysill"
 _JSON_BYTES = 1_000_000
 _OPEN = ("/enter", "/static/", "/api/enter")
 _BODY_SECONDS = 20.0
+_LEAST_BYTES_A_SECOND = 20_000
 _MOST_SESSIONS = 200
 _CHANGING = ("POST", "PUT", "PATCH", "DELETE")
 _HEADERS = {
@@ -113,7 +114,9 @@ class Access:
         return max(found, default=_JSON_BYTES)
 
 
-class _RefusedError(Exception):
+class RefusedError(Exception):
+    """A request that is not served, and why."""
+
     def __init__(self, status: int, said: str) -> None:
         super().__init__(said)
         self.status, self.said = status, said
@@ -147,7 +150,7 @@ class Guard:
             self._check(scope, headers)
             limited = _limited(receive, headers, self._limit(scope, headers), self.access.body_seconds)
             await self.app(scope, limited, send_with_headers)
-        except _RefusedError as refused:
+        except RefusedError as refused:
             if started:
                 raise
             await _refuse(scope, send_with_headers, refused)
@@ -155,32 +158,33 @@ class Guard:
     def _check(self, scope: Scope, headers: Headers) -> None:
         path, method, access = scope["path"], scope["method"], self.access
         if len(headers.getlist("host")) != 1 or not access.names_this_server(headers["host"]):
-            raise _RefusedError(421, "This server does not answer by that name.")
+            raise RefusedError(421, "This server does not answer by that name.")
         origin = headers.get("origin")
         if origin is not None and origin != f"{scope['scheme']}://{headers['host']}":
-            raise _RefusedError(403, "Requests from other sites are refused.")
+            raise RefusedError(403, "Requests from other sites are refused.")
         came_from = headers.get("sec-fetch-site", "none")
         opened = (
             headers.get("sec-fetch-mode") == "navigate" and method == "GET" and not path.startswith("/api/")
         )
         if came_from not in ("same-origin", "none") and not opened:
-            raise _RefusedError(403, "Requests from other sites are refused.")
+            raise RefusedError(403, "Requests from other sites are refused.")
         if method in _CHANGING and headers.get(MARK) != "1":
-            raise _RefusedError(403, "Requests that change something carry the header X-Skysill: 1.")
+            raise RefusedError(403, "Requests that change something carry the header X-Skysill: 1.")
         if not path.startswith(_OPEN) and not access.is_known(headers.get("cookie", "")):
-            raise _RefusedError(401, "This server asks for its token: open the link that it printed.")
+            raise RefusedError(401, "This server asks for its token: open the link that it printed.")
 
     def _limit(self, scope: Scope, headers: Headers) -> int:
         limit = self.access.limit_bytes(scope["path"], scope["method"])
         length = headers.get("content-length")
         if length is not None and (not length.isdigit() or int(length) > limit):
-            raise _RefusedError(413, f"More than {limit / 1e6:g} MB are not taken here.")
+            raise RefusedError(413, f"More than {limit / 1e6:g} MB are not taken here.")
         return limit
 
 
 def _limited(receive: Receive, headers: Mapping[str, str], limit: int, seconds: float) -> Receive:
-    """Reading that stops at a size, and that does not wait for ever."""
-    taken = 0
+    """Reading that stops at a size, and at a slowness: so many seconds, and then a least number of bytes a second."""
+    taken, clock = 0, asyncio.get_running_loop().time
+    start_s = clock()
     whole = "content-length" not in headers and "transfer-encoding" not in headers
 
     async def read() -> Message:
@@ -188,19 +192,20 @@ def _limited(receive: Receive, headers: Mapping[str, str], limit: int, seconds: 
         if whole:
             return await receive()
         try:
-            message = await asyncio.wait_for(receive(), seconds)
+            left_s = start_s + seconds + taken / _LEAST_BYTES_A_SECOND - clock()
+            message = await asyncio.wait_for(receive(), max(left_s, 0.0))
         except TimeoutError:
-            raise _RefusedError(408, "The request came too slowly.") from None
+            raise RefusedError(408, "The request came too slowly.") from None
         taken += len(message.get("body", b""))
         whole = not message.get("more_body", False)
         if taken > limit:
-            raise _RefusedError(413, f"More than {limit / 1e6:g} MB are not taken here.")
+            raise RefusedError(413, f"More than {limit / 1e6:g} MB are not taken here.")
         return message
 
     return read
 
 
-async def _refuse(scope: Scope, send: Send, refused: _RefusedError) -> None:
+async def _refuse(scope: Scope, send: Send, refused: RefusedError) -> None:
     api = scope["path"].startswith("/api/")
     if refused.status == 401 and not api:
         await send({"type": "http.response.start", "status": 303, "headers": [(b"location", b"/enter")]})

@@ -22,6 +22,7 @@ from skysill.errors import CoverageError, InputError
 from skysill.io.json_text import to_json_text
 from skysill.io.site_edits import field_path
 from skysill.io.site_store import RevisionConflictError, SiteMissingError
+from skysill.web.access import RefusedError
 from skysill.web.pages import page
 
 __all__ = ["Handler", "document_response", "endpoint", "error_response", "field_of", "json_response"]
@@ -126,6 +127,8 @@ def field_of(given: Mapping[str, Any], name: str, kind: type | tuple[type, ...],
 
 def error_response(fault: Exception, *, folder: Path | None = None) -> Response:
     """An exception as an answer: 404 nothing of this name, 409 changed meanwhile, 422 wrong input, 500 our fault."""
+    if isinstance(fault, RefusedError):
+        return json_response({"error": fault.said, "path": None}, fault.status, {"connection": "close"})
     if isinstance(fault, RevisionConflictError):
         return json_response({"error": str(fault), "path": None, "revision": fault.revision}, 409)
     if isinstance(fault, SiteMissingError):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ipaddress
 import secrets
 import socket
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import uvicorn
@@ -167,8 +168,6 @@ def serve(state: AppState, listening: socket.socket, *, started: Callable[[], No
     server = _Server(config, started)
     try:
         asyncio.run(server.serve(sockets=[listening]))
-    except KeyboardInterrupt:
-        pass
     finally:
         state.tasks.stop()
         listening.close()
@@ -178,6 +177,15 @@ class _Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, started: Callable[[], None]) -> None:
         super().__init__(config)
         self._started_call = started
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """As the library does it, without raising them again: being told to stop is a clean end."""
+        with super().capture_signals():
+            try:
+                yield
+            finally:
+                self._captured_signals.clear()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)

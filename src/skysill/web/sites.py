@@ -12,7 +12,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from skysill.errors import InputError
+from skysill.io.job_options import JobOptions, today
 from skysill.io.site_edits import changed_paths, site_values
+from skysill.io.site_file import read_site_file
 from skysill.io.site_store import NEW_FILE, RevisionConflictError, StoredSite
 from skysill.web.answers import endpoint, error_response, field_of, json_response
 from skysill.web.site_checks import check_document, edited_text, mount_for, warm_job_for
@@ -95,6 +97,9 @@ def _edit(state: AppState, name: str, given: Mapping[str, Any]) -> Any:
     if stored.revision != revision:
         return _conflict(state, stored, revision, edits)
     text = edited_text(state, stored, edits)
+    fault = _fault_of(stored, text)
+    if fault is not None and str(fault) != str(_fault_of(stored, stored.text)):
+        raise fault
     try:
         written = state.store.write(name, text, revision=revision)
     except RevisionConflictError as fault:
@@ -102,6 +107,18 @@ def _edit(state: AppState, name: str, given: Mapping[str, Any]) -> Any:
             return error_response(fault)
         return _conflict(state, state.store.read(name), revision, edits)
     return site_document(state, written)
+
+
+def _fault_of(stored: StoredSite, text: str) -> InputError | None:
+    """What is wrong with the values of a site file, apart from the files that it names."""
+    options = JobOptions(site_text=text)
+    try:
+        read_site_file(
+            stored.path, options=options, without=("terrain", "horizon", "obstacles"), default_date=today()
+        )
+    except InputError as fault:
+        return fault
+    return None
 
 
 def _conflict(state: AppState, theirs: StoredSite, revision: str, edits: list[Any]) -> Response:
