@@ -129,13 +129,14 @@ def as_built_values(text: str, shown: str) -> dict[str, Any]:
     return values
 
 
-def as_built_text(text: str, values: Mapping[str, Any], shown: str) -> str:
+def as_built_text(text: str, values: Mapping[str, Any], shown: str, *, with_photos: bool = False) -> str:
     """The text of an as-built file with these values; comments and order stay, and photographs named in it.
 
     Parameters
     ----------
     text : of the file as it is; "" for a new one
     values : from `typed_as_built`; what is not among them is taken out
+    with_photos : "photos" of the values replace those of the file, which stay otherwise
 
     Raises
     ------
@@ -153,7 +154,8 @@ def as_built_text(text: str, values: Mapping[str, Any], shown: str) -> str:
         raise InputError("is not TOML.", where=shown) from fault
     if not text.strip():
         document.add(tomlkit.comment(_COMMENT))
-    for key in [key for key in document if key not in values and key not in ("photo", "photos")]:
+    kept = () if with_photos else ("photo", "photos")
+    for key in [key for key in document if key not in values and key not in kept]:
         del document[key]
     for key, value in values.items():
         if key in document and _plain(document[key]) == value:

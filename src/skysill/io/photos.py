@@ -19,7 +19,7 @@ from typing import Any, Literal
 from skysill.errors import InputError
 from skysill.io.text import check_file, printable, quoted
 
-__all__ = ["BIGGEST_BYTES", "Photo", "photo_from_bytes", "picture_suffix", "read_photo"]
+__all__ = ["BIGGEST_BYTES", "Photo", "photo_from_bytes", "picture_suffix", "read_photo", "smaller_jpeg"]
 
 BIGGEST_BYTES = 60_000_000
 """Largest file that is read; no phone makes a larger photograph."""
@@ -134,6 +134,25 @@ def picture_suffix(raw: bytes) -> str:
             )
     except (OSError, SyntaxError, ValueError, EOFError, OverflowError, Image.DecompressionBombError):
         return ""
+
+
+def smaller_jpeg(photo: Photo, longest_side: int) -> bytes:
+    """The picture of a photograph as JPEG, at most so many pixels wide or high.
+
+    >>> from PIL import Image
+    >>> file = io.BytesIO()
+    >>> Image.new("RGB", (400, 300)).save(file, "JPEG")
+    >>> small = smaller_jpeg(photo_from_bytes(file.getvalue(), "gable.jpg"), 100)
+    >>> Image.open(io.BytesIO(small)).size
+    (100, 75)
+    """
+    from PIL import Image
+
+    with Image.open(io.BytesIO(photo.jpeg), formats=("JPEG",)) as picture:
+        picture.thumbnail((longest_side, longest_side))
+        kept = io.BytesIO()
+        picture.save(kept, "JPEG", quality=_QUALITY)
+    return kept.getvalue()
 
 
 def _photo(raw: bytes, name: str, shown: str) -> Photo:

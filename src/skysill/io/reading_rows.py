@@ -198,7 +198,7 @@ def _checked(
         near = nearest(station, stations)
         mend = f'Did you mean "{near}"?' if near else "Name it under stations first, or leave it empty."
         faults["station"] = RowFault("station", f"{quoted(station)} is no station of this site. {mend}")
-    return (None if faults else reading), tuple(faults.values())
+    return (None if faults else reading), tuple(faults[name] for name in COLUMN_NAMES if name in faults)
 
 
 def _first_fault(row: Row, comma: bool, faults: dict[str, RowFault]) -> TypedReading | None:

@@ -16,7 +16,7 @@ from skysill.pointing.sun import sun_direction
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.units import wrap_180, wrap_360
 
-__all__ = ["ReadingRow", "SightingRow", "SurveyRecord", "survey_part"]
+__all__ = ["ReadingRow", "SightingRow", "SurveyRecord", "sightings_of", "survey_part"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def survey_part(job: Job, at: Place) -> SurveyRecord | None:
         correction_sigma_deg=found.sigma_deg,
         correction_source=found.source,
         readings=tuple(_readings(job, readings, found.correction_deg)),
-        sightings=tuple(_sightings(job, at, found.correction_deg)),
+        sightings=tuple(sightings_of(job, at, found.correction_deg)),
     )
 
 
@@ -116,7 +116,7 @@ def _readings(job: Job, readings: Readings, correction_deg: float) -> Iterator[R
         )
 
 
-def _sightings(job: Job, at: Place, correction_deg: float) -> Iterator[SightingRow]:
+def sightings_of(job: Job, at: Place, correction_deg: float) -> Iterator[SightingRow]:
     """Bearings of landmarks and of the sun's shadow by the compass, from the position of the instrument."""
     survey = job.sources.survey
     latitude_deg, longitude_deg = [

@@ -11,14 +11,23 @@ from starlette.responses import Response
 
 from skysill.errors import InputError
 from skysill.io.reading_rows import ReadingTable, TypedRow, checked_rows, reading_table, table_text
-from skysill.io.site_schema import SiteFile, parse_site_file
-from skysill.io.site_store import NEW_FILE, RevisionConflictError, SiteMissingError
+from skysill.io.site_schema import SiteFile, parse_site_file, parse_site_text
+from skysill.io.site_store import NEW_FILE, RevisionConflictError, SiteMissingError, StoredSite
+from skysill.io.text import printable
 from skysill.web.answers import json_response
 from skysill.web.state import AppState
 
-__all__ = ["read_table", "save_table", "table_file"]
+__all__ = ["read_table", "save_table", "table_file", "title_of"]
 
 _MARK = "\ufeff"
+
+
+def title_of(stored: StoredSite) -> str:
+    """The site's own name, or that of its file where it has none or cannot be read."""
+    try:
+        return printable(parse_site_text(stored.text, stored.path.name).name or stored.name)
+    except InputError:
+        return stored.name
 
 
 def table_file(state: AppState, name: str) -> tuple[str, bool]:
@@ -61,7 +70,12 @@ def _document(file: str, table: ReadingTable, revision: str, stations: set[str])
         "revision": revision,
         "columns": list(table.columns),
         "rows": [
-            {"key": row.key, "cells": dict(row.cells), "text": row.text, "faults": [asdict(one) for one in wrong]}
+            {
+                "key": row.key,
+                "cells": dict(row.cells),
+                "text": row.text,
+                "faults": [asdict(one) for one in wrong],
+            }
             for row, wrong in zip(rows, faults, strict=True)
         ],
     }
@@ -112,7 +126,10 @@ def save_table(state: AppState, name: str, rows: Sequence[TypedRow], revision: s
     except RevisionConflictError:
         table, now, _ = _stored(state, name, file)
         return _conflict(file, table, now, stations)
-    return {"named": named, **_document(file, reading_table(made.replace("\r\n", "\n"), file), written, stations)}
+    return {
+        "named": named,
+        **_document(file, reading_table(made.replace("\r\n", "\n"), file), written, stations),
+    }
 
 
 def _refused(rows: Sequence[TypedRow], stations: set[str]) -> Response | None:
@@ -121,9 +138,12 @@ def _refused(rows: Sequence[TypedRow], stations: set[str]) -> Response | None:
     if wrong is None:
         return None
     first = faults[wrong][0]
+    said = (
+        f"Row {wrong + 1}: {first.text} Nothing is written before every row can be read; your rows are kept."
+    )
     return json_response(
         {
-            "error": f"Row {wrong + 1}: {first.text} Nothing is written before every row can be read; your rows are kept.",
+            "error": said,
             "path": None,
             "row": wrong + 1,
             "field": first.field or None,

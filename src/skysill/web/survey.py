@@ -13,6 +13,7 @@ from starlette.routing import Route
 from skysill.assessment.assessment_cautions import assessment_cautions
 from skysill.assessment.cautions import sun_caution
 from skysill.assessment.pipeline import assess
+from skysill.assessment.placement import place
 from skysill.assessment.results import Assessment
 from skysill.errors import InputError
 from skysill.io.json_text import plain_values
@@ -25,17 +26,19 @@ from skysill.io.reading_rows import (
     readings_from,
 )
 from skysill.io.sources import refuse_outside
+from skysill.model.default_errors import BEARING, DISTANCE, INCLINATION
 from skysill.model.job import Job
 from skysill.model.readings import Readings
 from skysill.model.site import Mount
+from skysill.pointing.compass import CompassCorrection
+from skysill.pointing.survey_compass import compass_correction_of
 from skysill.report.formatting import for_readers
 from skysill.report.sheet import FieldSheet, field_sheet
 from skysill.report.survey_progress import Unmeasured, unmeasured
-from skysill.report.survey_readings import survey_part
-from skysill.assessment.placement import place
+from skysill.report.survey_readings import sightings_of
 from skysill.web.answers import endpoint, field_of
 from skysill.web.pages import page
-from skysill.web.reading_store import read_table, save_table
+from skysill.web.reading_store import read_table, save_table, title_of
 from skysill.web.site_checks import mount_for, options_for, pictures_of, sentence_of
 from skysill.web.state import AppState
 from skysill.web.warm_jobs import WarmJob
@@ -56,8 +59,13 @@ def routes(state: AppState) -> list[Route]:
             "survey.html",
             site=stored.name,
             tab="survey",
-            title=f"Survey of {stored.name}",
+            title=f"Survey: {title_of(stored)}",
             sun_caution=sun_caution().text,
+            instruments={
+                "bearing": list(BEARING),
+                "inclination": list(INCLINATION),
+                "distance": [name for name in DISTANCE if name != "unsaid"],
+            },
         )
 
     def readings(request: Request, given: dict[str, Any]) -> Any:
@@ -70,7 +78,9 @@ def routes(state: AppState) -> list[Route]:
         return {"rows": [{"cells": dict(row.cells), "text": row.text} for row in rows]}
 
     def save(request: Request, given: dict[str, Any]) -> Any:
-        return save_table(state, request.path_params["name"], rows_of(given), field_of(given, "revision", str))
+        return save_table(
+            state, request.path_params["name"], rows_of(given), field_of(given, "revision", str)
+        )
 
     def now(request: Request, given: dict[str, Any]) -> Any:
         return _state_of_survey(state, request.path_params["name"], given)
@@ -105,7 +115,9 @@ def _row(given: Any) -> TypedRow:
     if not isinstance(given, dict):
         raise InputError("a row is not an object.", where="rows")
     cells, key = field_of(given, "cells", dict, {}), field_of(given, "key", int)
-    good = len(cells) <= _MOST_CELLS and all(isinstance(n, str) and isinstance(c, str) for n, c in cells.items())
+    good = len(cells) <= _MOST_CELLS and all(
+        isinstance(n, str) and isinstance(c, str) for n, c in cells.items()
+    )
     if not good or (key is not None and key < 0):
         raise InputError("a row has cells that are no text.", where="rows")
     return TypedRow(cells, key, field_of(given, "text", str, ""))
@@ -118,8 +130,9 @@ def _state_of_survey(state: AppState, name: str, given: Mapping[str, Any]) -> di
     held = _held_because(faults)
     found = _assessed(warm, job, mount, held, given)
     lacking, lacking_fault = _lacking(warm, job, mount)
-    correction = None if found.evidence is None else found.evidence.correction
-    turn_deg = 0.0 if correction is None else correction.correction_deg
+    at = place(job, mount)
+    correction = compass_correction_of(job, at.site)
+    turn_deg = correction.correction_deg
     satellites = []
     for result in found.results:
         azimuth_deg, one = result.look.azimuth_deg, lacking.get(result.satellite.name)
@@ -127,7 +140,7 @@ def _state_of_survey(state: AppState, name: str, given: Mapping[str, Any]) -> di
             {
                 "name": result.satellite.name,
                 "verdict": result.verdict,
-                "sentence": sentence_of(result).removeprefix(f"{result.satellite.name}: "),
+                "sentence": next(iter(for_readers(result.reasons)), sentence_of(result)),
                 "azimuth_deg": azimuth_deg,
                 "bearing_deg": None if azimuth_deg is None else (azimuth_deg - turn_deg) % 360.0,
                 "elevation_deg": result.look.elevation_apparent_deg,
@@ -144,8 +157,8 @@ def _state_of_survey(state: AppState, name: str, given: Mapping[str, Any]) -> di
         "count": 0 if job.sources.readings is None else len(job.sources.readings),
         "satellites": satellites,
         "lacking_fault": lacking_fault,
-        "sightings": _sightings(job, mount),
-        "correction": _correction_text(found),
+        "sightings": [asdict(one) for one in sightings_of(job, at, turn_deg)],
+        "correction": _correction_text(correction),
         "warnings": list(for_readers(found.warnings)),
         "cautions": [one.text for one in assessment_cautions(job, mount, found)],
     }
@@ -168,7 +181,11 @@ def _held_because(faults: Sequence[Sequence[RowFault]]) -> str | None:
     wrong = [number for number, row in enumerate(faults, start=1) if row]
     if not wrong:
         return None
-    rows = f"Row {wrong[0]} cannot" if len(wrong) == 1 else f"{len(wrong)} rows, the first of them {wrong[0]}, cannot"
+    rows = (
+        f"Row {wrong[0]} cannot"
+        if len(wrong) == 1
+        else f"{len(wrong)} rows, the first of them {wrong[0]}, cannot"
+    )
     return f"{rows} be read yet: no verdict is given before that is mended."
 
 
@@ -194,7 +211,9 @@ def _assessed(
 
 
 def _rows_key(given: Mapping[str, Any]) -> tuple[Any, ...]:
-    return tuple((tuple(row.cells.get(name, "") for name in COLUMN_NAMES), row.text) for row in rows_of(given))
+    return tuple(
+        (tuple(row.cells.get(name, "") for name in COLUMN_NAMES), row.text) for row in rows_of(given)
+    )
 
 
 def _lacking(warm: WarmJob, job: Job, mount: Mount) -> tuple[dict[str, Unmeasured], str | None]:
@@ -211,25 +230,15 @@ def _lacking(warm: WarmJob, job: Job, mount: Mount) -> tuple[dict[str, Unmeasure
     return {one.satellite: one for one in found}, None
 
 
-def _sightings(job: Job, mount: Mount) -> list[dict[str, Any]]:
-    """What the compass showed, and what its correction leaves over; nothing without readings."""
-    found = survey_part(job, place(job, mount))
-    return [] if found is None else [asdict(one) for one in found.sightings]
-
-
-def _correction_text(found: Assessment) -> str:
-    correction = None if found.evidence is None else found.evidence.correction
-    if correction is None:
-        return "No reading yet: nothing is turned to true north."
+def _correction_text(correction: CompassCorrection) -> str:
     sources = {
-        "true": "Bearings count from true north: nothing is turned.",
         "declination": "by the magnetic model; a landmark or the sun would check the compass",
         "reference": "by the bearing of the zero mark",
         "landmarks": "by the landmarks sighted with the same compass",
         "sun": "by the shadow sighted with the same compass",
     }
     if correction.source == "true":
-        return sources["true"]
+        return "Bearings count from true north: nothing is turned."
     turned = f"Readings are turned by {correction.correction_deg:+.1f}° to true north, {sources[correction.source]}"
     return f"{turned}, good to {correction.sigma_deg:.1f}°." if correction.sigma_deg else f"{turned}."
 

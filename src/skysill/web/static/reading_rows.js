@@ -140,6 +140,7 @@ export class ReadingRows {
       input.enterKeyHint = "next";
       if (field.number) input.inputMode = "decimal";
       if (field.name === "station") input.setAttribute("list", "stations");
+      if (field.more) input.placeholder = field.unit ? `${field.word}, ${field.unit}` : field.word;
     }
     return input;
   }
@@ -182,6 +183,7 @@ export class ReadingRows {
       input.removeAttribute("aria-describedby");
     }
     const said = item.querySelector(".field-error");
+    item.classList.toggle("faulty", faults.length > 0);
     said.textContent = faults.map((fault) => {
       const name = fault.field === "kind" || fault.field === "leaf" ? "what" : fault.field;
       const input = item.querySelector(`[name="${CSS.escape(name || "text")}"]`) ?? item.querySelector("input");
