@@ -140,6 +140,7 @@ export class ReadingRows {
       input.enterKeyHint = "next";
       if (field.number) input.inputMode = "decimal";
       if (field.name === "station") input.setAttribute("list", "stations");
+      if (field.name === "note") input.placeholder = field.word;
       if (field.more) input.placeholder = field.unit ? `${field.word}, ${field.unit}` : field.word;
     }
     return input;
