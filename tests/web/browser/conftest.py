@@ -123,3 +123,19 @@ def own_site(folder, request):
     shutil.copy(DEMO / "clinic.toml", folder / f"{name}.toml")
     yield name
     (folder / f"{name}.toml").unlink(missing_ok=True)
+
+
+@pytest.fixture
+def copy_of(folder):
+    """Makes copies of demo sites, with a table of readings of their own: copy_of("clinic", "clinic_horizon.csv")."""
+
+    def make(demo, table=None):
+        name = f"{demo}-{time.monotonic_ns()}"
+        text = (DEMO / f"{demo}.toml").read_text(encoding="utf-8")
+        if table is not None:
+            text = text.replace(f'"{table}"', f'"{name}_horizon.csv"')
+            shutil.copy(DEMO / table, folder / f"{name}_horizon.csv")
+        (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+        return name
+
+    return make

@@ -5,14 +5,12 @@ import re
 import pytest
 from PIL import Image
 
-from tests.web.browser.test_survey import own
-
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
-def clinic(folder):
-    return own(folder, "clinic", "clinic_horizon.csv")
+def clinic(copy_of):
+    return copy_of("clinic", "clinic_horizon.csv")
 
 
 def opened(page, site):
@@ -23,6 +21,7 @@ def opened(page, site):
 
 def test_a_record_is_made_opened_and_made_again(page, clinic, folder, tmp_path, axe):
     """The surveyor's afternoon: sheet, photographs, as-built values, record."""
+    page.emulate_media(reduced_motion="reduce")  # colours are judged when no button fades
     Image.new("RGB", (800, 600), "red").save(tmp_path / "gable wall.jpg")
     (tmp_path / "page.jpg").write_text("<script>alert(1)</script>")
     opened(page, clinic)
