@@ -1,4 +1,4 @@
-"""Columns that a screening adds when asked: the question for the caller."""
+"""Columns that a screening adds when asked: the question for the caller, the order of surveys."""
 
 import csv
 import datetime as dt
@@ -18,6 +18,7 @@ from skysill.model.site import Satellite
 QUESTION_COLUMNS = [
     "allowed_at_10_m", "allowed_at_20_m", "allowed_at_50_m", "compass_point", "sun_time", "question",
 ]  # fmt: skip
+SOUTH = Satellite("Demo South", -24.0)
 DAY = CallDay(dt.datetime(2026, 12, 1, tzinfo=dt.UTC))
 
 
@@ -33,7 +34,7 @@ def hill(tmp_path_factory):
 
 
 def request(hill, **more):
-    satellites = more.pop("satellites", (Satellite("Demo South", -24.0),))
+    satellites = more.pop("satellites", (SOUTH,))
     return ScreeningRequest(open_rasters([RasterSpec(hill)]), satellites, 350.0, **more)
 
 
@@ -96,3 +97,73 @@ def test_a_caller_at_a_higher_dish_may_have_taller_trees(hill, tmp_path):
     found = [float(row["allowed_at_20_m"]) for row in records(tmp_path / "out.csv")]
     assert found[1] - found[0] == pytest.approx(1.0)
     assert found[2] - found[1] == pytest.approx(1.0)
+
+
+@pytest.fixture(scope="module")
+def village(tmp_path_factory):
+    """Level bare ground, and in its middle 500 by 500 m of a 1 m surface with houses and trees 4 to 14 m high."""
+    folder = tmp_path_factory.mktemp("village")
+    flat = Grid(
+        np.full((200, 200), 41.0, np.float32), (30.0, 0.0, 281_000.0, 0.0, -30.0, 6_441_000.0), "EPSG:32627"
+    )
+    write_geotiff(folder / "bare.tif", flat.values, like=flat)
+    rng = np.random.default_rng(8)
+    heights = np.full((500, 500), 41.0, np.float32)
+    for row, column in rng.integers(0, 490, (220, 2)):
+        heights[row : row + 8, column : column + 8] = 41.0 + rng.uniform(4.0, 14.0)
+    fine = Grid(heights, (1.0, 0.0, 283_800.0, 0.0, -1.0, 6_438_300.0), "EPSG:32627")
+    write_geotiff(folder / "surface.tif", fine.values, like=fine)
+    return folder
+
+
+@pytest.mark.slow
+def test_the_survey_order_counts_how_addresses_alike_turned_out_in_the_surface(village, tmp_path):
+    """Counted again from the lists: screened with the surface, and on the bare raster alone."""
+
+    rng = np.random.default_rng(1)
+    near = np.column_stack([rng.uniform(283_850, 284_250, 40), rng.uniform(6_437_950, 6_438_250, 40)])
+    off = np.column_stack([rng.uniform(282_000, 283_000, 60), rng.uniform(6_437_000, 6_439_000, 60)])
+    source = tmp_path / "in.csv"
+    text = "".join(
+        f"{k},27N {e:.1f} {n:.1f},{2 + 2 * (k % 2)}\n" for k, (e, n) in enumerate(np.r_[near, off])
+    )
+    source.write_text("id,position,mount_height_m\n" + text, encoding="utf-8")
+    both = open_rasters(
+        [RasterSpec(village / "surface.tif", kind="surface"), RasterSpec(village / "bare.tif")]
+    )
+    ordered = ScreeningRequest(both, (SOUTH,), 60.0, callers=CallerColumns(survey_order=True))
+    made = screen_file(ordered, source, tmp_path / "ordered.csv")
+    screen_file(ScreeningRequest(both[1:], (SOUTH,), 60.0), source, tmp_path / "bare.csv")
+    rows, bare = (records(tmp_path / f"{name}.csv") for name in ("ordered", "bare"))
+    survey = [row for row in rows if row["verdict"] == "needs-survey"]
+    decided = [
+        row
+        for row, alone in zip(rows, bare, strict=True)
+        if alone["verdict"] == "needs-survey" and row["verdict"] in ("clear", "marginal", "blocked")
+    ]
+    assert len(survey) >= 50
+    # level ground, one satellite: mounts of 2 m allow 23 m at 50 m, those of 4 m 25 m, the same class of 20 to 30 m
+    clear = sum(row["verdict"] == "clear" for row in decided)
+    assert 0 < clear < len(decided)
+    assert {row["clear_share_of"] for row in survey} == {str(len(decided))}
+    assert {row["clear_share"] for row in survey} == {f"{clear / len(decided):.2f}"}
+    assert sorted(int(row["survey_order"]) for row in survey) == list(range(1, len(survey) + 1))
+    tall = [int(row["survey_order"]) for row in survey if row["mount_height_m"] == "4"]
+    assert max(tall) == len(tall)
+    assert not any(
+        row["survey_order"] + row["clear_share"] for row in rows if row["verdict"] != "needs-survey"
+    )
+    assert f"{len(survey)} of {len(survey)} addresses that need a survey are like enough" in " ".join(
+        made.notes
+    )
+
+
+def test_without_a_fine_surface_the_survey_order_says_nothing(hill, tmp_path):
+    source = written(tmp_path)
+    made = screen_file(request(hill, callers=CallerColumns(survey_order=True)), source, tmp_path / "out.csv")
+    screen_file(request(hill), source, tmp_path / "plain.csv")
+    rows, plain = (records(tmp_path / name) for name in ("out.csv", "plain.csv"))
+    assert [{name: row[name] for name in plain[0]} for row in rows] == plain
+    assert any(row["verdict"] == "needs-survey" for row in rows)
+    assert not any(row["survey_order"] + row["clear_share"] + row["clear_share_of"] for row in rows)
+    assert "0 of" in " ".join(made.notes)

@@ -41,6 +41,8 @@ _KIND = "geocoded building"
 @click.option("--zone", metavar="ZONE", help="Time zone of it, as Atlantic/Azores. Default UTC.")
 @click.option("--answers", "answers_path", metavar="FILE", help="Table of what callers answered: id, thing, height_m, "
               "distance_m; verdicts only become worse by it.")  # fmt: skip
+@click.option("--survey-order", "survey_order", is_flag=True, help="In which order to send the surveyor out, from how "
+              "addresses alike turned out where a fine surface raster covers them.")  # fmt: skip
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
 @click.option("--grid", "grid_step_m", type=Number(0.05, 100.0, "METRES"), default=1.0, show_default=True,
               help="Buildings: step of the spots on each roof.")  # fmt: skip
@@ -159,7 +161,8 @@ def _callers(given: dict[str, Any]) -> CallerColumns:
     from skysill.io.caller_columns import CallerColumns
 
     path = given["answers_path"]
-    return CallerColumns(_call_day(given), None if path is None else read_answers(path))
+    answers = None if path is None else read_answers(path)
+    return CallerColumns(_call_day(given), answers, given["survey_order"])
 
 
 def _call_day(given: dict[str, Any]) -> CallDay | None:

@@ -8,14 +8,17 @@ from typing import Any
 
 import numpy as np
 
+from skysill.assessment.verdict import RANK
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.questions import QUESTION_NUMBERS, QUESTION_TEXTS, CallDay, add_questions
 from skysill.bulk.replies import REPLY_NUMBERS, REPLY_TEXTS, Reply, add_replies
 from skysill.bulk.screening_verdicts import ScreeningResults
+from skysill.bulk.survey_order import ORDER_NUMBERS, SAMPLE_NUMBERS, clear_shares, survey_order
 from skysill.io.answers import Answers
+from skysill.io.screening_results import ResultTable
 from skysill.units import Floats, Ints
 
-__all__ = ["CallerColumns", "PlacesAsked", "replies_of"]
+__all__ = ["CallerColumns", "PlacesAsked", "put_in_order", "replies_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,19 +36,30 @@ class PlacesAsked:
 
 @dataclass(frozen=True, slots=True)
 class CallerColumns:
-    """What is added for callers; nothing where both are None.
+    """What is added for callers and for the surveyor; nothing by default.
 
-    questions : the day on which callers are asked
+    questions : the day on which callers are asked; None: no questions
     answers : what callers have answered
+    survey_order : whether to add in which order to send the surveyor out
     """
 
     questions: CallDay | None = None
     answers: Answers | None = None
+    survey_order: bool = False
 
     @property
     def numbers(self) -> dict[str, int]:
         """Numbers that are added, with their decimal places."""
-        return (REPLY_NUMBERS if self.answers else {}) | (QUESTION_NUMBERS if self.questions else {})
+        replies, questions = (
+            (REPLY_NUMBERS if self.answers else {}),
+            (QUESTION_NUMBERS if self.questions else {}),
+        )
+        return replies | questions | (ORDER_NUMBERS if self.survey_order else {})
+
+    @property
+    def kept(self) -> dict[str, int]:
+        """Numbers that are stored until all parts are done, with their decimal places."""
+        return SAMPLE_NUMBERS if self.survey_order else {}
 
     @property
     def texts(self) -> tuple[str, ...]:
@@ -58,6 +72,7 @@ class CallerColumns:
         return {
             "questions": None if self.questions is None else self.questions.stated,
             "answers": None if self.answers is None else self.answers.checksum,
+            "survey order": self.survey_order,
         }
 
     def add(
@@ -83,6 +98,33 @@ class CallerColumns:
             add_replies(results, *where, query, told, rasters=rasters)
         if self.questions is not None:
             add_questions(results, *where, link=query.link, day=self.questions)
+
+
+def put_in_order(table: ResultTable) -> str:
+    """Fill the columns of the survey order of all addresses; returns what to tell about it."""
+    classes, allowed_m = table.numbers("survey_class"), table.numbers("survey_allowed_m")
+    shares = clear_shares(
+        np.where(np.isnan(classes), -1, classes).astype(np.int64), table.numbers("survey_sample")
+    )
+    wanted = table.verdict == RANK["needs-survey"]
+    heard = np.zeros(wanted.shape, dtype=bool)
+    if "answer" in table.columns.texts:
+        heard = np.array([text is not None for text in table.values(0, wanted.size, "answer")], dtype=bool)
+    order = survey_order(wanted, shares, allowed_m, heard)
+    table.replace_numbers("survey_order", order)
+    told = wanted & np.isfinite(shares.share)
+    for name, values in (
+        ("clear_share", shares.share),
+        ("clear_share_low", shares.low),
+        ("clear_share_high", shares.high),
+        ("clear_share_of", shares.sample.astype(np.float64)),
+    ):
+        table.replace_numbers(name, np.where(told, values, np.nan))
+    sample = int(np.isfinite(table.numbers("survey_sample")).sum())
+    return (
+        f"Survey order: {int(told.sum()):,} of {int(wanted.sum()):,} addresses that need a survey are like enough to "
+        f"the {sample:,} that a fine surface raster covers. Their clear_share is that of addresses alike, no verdict."
+    )
 
 
 def replies_of(replies: Mapping[int, Sequence[Reply]], addresses: Ints) -> dict[int, Sequence[Reply]]:

@@ -29,6 +29,7 @@ from skysill.bulk.screening import (
     screen,
     screen_one_by_one,
 )
+from skysill.bulk.survey_order import add_survey_samples
 from skysill.bulk.worker_pool import Work, WorkerPool, run_tasks
 from skysill.errors import InputError
 from skysill.horizon.lattice import Lattice
@@ -40,7 +41,7 @@ from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.address_vectors import holds_areas
 from skysill.io.answers import matched_answers
 from skysill.io.building_lists import read_buildings
-from skysill.io.caller_columns import CallerColumns, PlacesAsked, replies_of
+from skysill.io.caller_columns import CallerColumns, PlacesAsked, put_in_order, replies_of
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
@@ -242,8 +243,8 @@ def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roof
     if request.callers != CallerColumns():
         raise InputError(
             "are for the callers of addresses; this is a list of roofs.",
-            where="--questions" if request.callers.answers is None else "--answers",
-            mend="Leave it out.",
+            where="--questions, --answers and --survey-order",
+            mend="Leave them out.",
         )
     heights_m(request.terminal, request.roofs)  # refused here where no mast fits
     return read_buildings(
@@ -367,7 +368,8 @@ def _columns(request: ScreeningRequest, *, roofs: bool) -> ResultColumns:
     several = len(request.satellites) > 1
     if roofs:
         return roof_columns(several=several)
-    return ResultColumns(request.callers.numbers, request.callers.texts, several=several)
+    callers = request.callers
+    return ResultColumns(callers.numbers, callers.texts, several=several, kept=callers.kept)
 
 
 def _one_by_one(request: ScreeningRequest) -> bool:
@@ -403,10 +405,9 @@ class _PartWork(Work[_Task]):
             own = (task.satellite == number) | ((task.satellite < 0) & (number in wanted))
             at = np.flatnonzero(own)
             if at.size:
-                found = self._screened(task, satellite, at)
-                if task.roofs is None:
-                    self._add_for_callers(found, task, satellite, at)
-                results[number] = (at, found)
+                results[number] = (at, self._screened(task, satellite, at))
+        if task.roofs is None:
+            self._add_for_callers(task, results)
         columns = _columns(self.request, roofs=task.roofs is not None)
         return packed(task.row, task.satellites, results, columns)
 
@@ -430,18 +431,32 @@ class _PartWork(Work[_Task]):
                 found.append(screen_one_by_one(request.rasters, *these))
         return merged(found, far)
 
-    def _add_for_callers(self, found: ScreeningResults, task: _Task, satellite: Satellite, at: Ints) -> None:
-        """Questions and answers of the addresses that were screened for one satellite."""
-        callers, rasters = self.request.callers, self.request.rasters
-        replies = {} if not task.replies else replies_of(dict(task.replies), at)
-        sources: tuple[Any, ...] = ()
-        if replies:
-            alone = len(rasters) == 1
-            sources = (
-                (self._ground_for(task, satellite).source,) if alone else tuple(map(WindowCache, rasters))
-            )
-        places = PlacesAsked(task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at])
-        callers.add(found, places, self._query(satellite), replies, sources)
+    def _add_for_callers(self, task: _Task, results: Mapping[int, tuple[Ints, ScreeningResults]]) -> None:
+        """What callers and the surveyor are told; the sample is taken before answers change verdicts."""
+        if self.request.callers.survey_order:
+            self._add_survey_samples(task, results)
+        rasters = self.request.rasters
+        for number, (at, found) in results.items():
+            satellite = task.satellites[number]
+            replies = replies_of(dict(task.replies), at)
+            sources: tuple[Any, ...] = ()
+            if replies:
+                alone = len(rasters) == 1
+                sources = (
+                    (self._ground_for(task, satellite).source,) if alone else tuple(map(WindowCache, rasters))
+                )
+            places = PlacesAsked(task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at])
+            self.request.callers.add(found, places, self._query(satellite), replies, sources)
+
+    def _add_survey_samples(self, task: _Task, results: Mapping[int, tuple[Ints, ScreeningResults]]) -> None:
+        """What tells afterwards how addresses alike turned out where a fine surface raster covers them."""
+        *finer, last = self.request.rasters
+        fine = last.kind == "surface" and last.cell_size_m <= FINE_CELL_M
+        surfaces = [r for r in finer if r.kind == "surface" and r.cell_size_m <= FINE_CELL_M]
+        ground = self._whole(last) if surfaces and _is_held(last) and not fine else None
+        where = (task.latitude_deg, task.longitude_deg, task.mount_height_m)
+        queries = [self._query(task.satellites[number]) for number in results]
+        add_survey_samples(ground, surfaces, *where, list(results.values()), queries)
 
     def _query(self, satellite: Satellite) -> ScreeningQuery:
         request = self.request
@@ -528,6 +543,8 @@ def _assemble(
 ) -> ScreeningSummary:  # fmt: skip
     """Write the output and the rejected records from all parts."""
     results = ResultTable(checkpoints.results(len(groups)), places.record.size, places.satellites, columns)
+    if request.callers.survey_order:
+        notes.append(put_in_order(results))
     whole = checkpoints.folder / f"whole{out.suffix}"
     changed = write_list(whole, file, places, results, neutralize=request.neutralize)
     made = {out: whole}

@@ -7,7 +7,7 @@ import io
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import compress, groupby, islice
 from pathlib import Path
@@ -61,16 +61,18 @@ class ResultColumns:
     numbers : further numbers and their decimal places; one of `COLUMNS` here only has other decimal places
     texts : further texts
     several : whether several satellites are asked for, so that `all_satellites` is added
+    kept : numbers that are stored until all parts are done, and not written
     """
 
     numbers: Mapping[str, int]
     texts: tuple[str, ...] = ()
     several: bool = False
+    kept: Mapping[str, int] = field(default_factory=dict)
 
     @cached_property
     def places(self) -> dict[str, int]:
         """Decimal places of every number."""
-        return _PLACES | dict(self.numbers)
+        return _PLACES | dict(self.numbers) | dict(self.kept)
 
     @cached_property
     def names(self) -> tuple[str, ...]:
@@ -213,6 +215,15 @@ class ResultTable:
         """(n,) rank of each verdict."""
         return self.rows["verdict"].astype(np.int64)
 
+    def numbers(self, name: str) -> Floats:
+        """(n,) one of the numbers, nan where there is none."""
+        units = self.rows[name]
+        return np.where(units == _NOTHING, np.nan, units / 10.0 ** self.columns.places[name])
+
+    def replace_numbers(self, name: str, values: Floats) -> None:
+        """Other (n,) values of one of the numbers; nan: there is none."""
+        self.rows[name] = _in_last_places(values, self.columns.places[name])
+
     def best(self) -> dict[str, int]:
         """How many addresses each satellite serves best."""
         tally: dict[str, int] = {}
@@ -225,8 +236,9 @@ class ResultTable:
         """One added column for addresses first to last: numbers as numbers, missing values as None."""
         rows = self.rows[first:last]
         if name in self.columns.places:
-            scale = 10.0 ** self.columns.places[name]
-            return [None if n == _NOTHING else n / scale for n in rows[name].tolist()]
+            places = self.columns.places[name]
+            scale = 10.0**places
+            return [None if n == _NOTHING else n / scale if places else n for n in rows[name].tolist()]
         if name == "margin_is_floor":
             return list(rows[name].tolist())
         words = map(self._table(name).__getitem__, self._kind(rows, name))
