@@ -72,6 +72,7 @@ if TYPE_CHECKING:
     )
     from skysill.io.site_file import read_site_file as read_site_file
     from skysill.io.site_obstacles import read_scene as read_scene
+    from skysill.io.surface_heights import SurfaceHeights as SurfaceHeights
     from skysill.io.survey_tables import (
         read_horizon_csv as read_horizon_csv,
         read_satellites as read_satellites,
@@ -292,6 +293,7 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "raster_window",
         "write_heights",
     ),
+    "io.surface_heights": ("SurfaceHeights",),
     "report.record": (
         "Record",
         "survey_record",

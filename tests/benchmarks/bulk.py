@@ -1,6 +1,6 @@
 """How fast many addresses are screened and least heights mapped, and how exact the heights are.
 
-    python tests/benchmarks/bulk.py [kernels] [agreement] [certainty] [accuracy] [files] [large]
+    python tests/benchmarks/bulk.py [kernels] [agreement] [certainty] [accuracy] [surface] [files] [large]
 
 Prints figures and ratios of one run; never passes or fails. Times are processor seconds of one core unless they say
 "wall". Ground is invented: seeded fractal, half plains, half ridges, 30 m cells; RELIEF=1.35 makes it so much steeper.
@@ -284,6 +284,52 @@ def _draw(shown, picture):
     save(picture, figure, title="Error of swept least heights")
 
 
+def invented_village(side=1024, seed=1):
+    """A surface of 1 m cells: houses on a ninth of it, trees on a fifth, sloping ground."""
+    rng = np.random.default_rng(seed)
+    row, column = np.mgrid[0:side, 0:side]
+    ground = 40.0 + 0.02 * row + 3.0 * np.sin(column / 30.0)
+    for _ in range(side * side // 1100):
+        top, left = rng.integers(0, side - 16, 2)
+        deep, wide = rng.integers(6, 14, 2)
+        ground[top : top + deep, left : left + wide] += rng.uniform(4.0, 8.0)
+    tree = np.clip(1.2 - np.hypot(*np.mgrid[-2:3, -2:3]) / 2.5, 0.0, 1.0)
+    for _ in range(side * side // 200):
+        top, left = rng.integers(0, side - 5, 2)
+        ground[top : top + 5, left : left + 5] += rng.uniform(2.0, 12.0) * tree
+    return ground.astype(np.float32)
+
+
+def surface():
+    """Least heights over a village's surface, beside plain heights over it and the assessment of single cells."""
+    from skysill.bulk.surface_tiles import SurfaceQuery, surface_levels_m
+
+    ground = invented_village()
+    lattice = Lattice(ground.shape, (1.0, 0.0, 440_000.0, 0.0, -1.0, NORTH_M[20]), "EPSG:32627")
+    grid = Grid(ground, lattice.transform, lattice.crs)
+    own = room.Ground.of(grid, name="village", kind="surface", cell_size_m=1.0, vertical_error_m=0.2)
+    relief, tile = Relief(64, *block_relief(ground, 64)), Tile(200, 712, 200, 712)
+    highest_m = float(ground.max())
+
+    def read(window):
+        around = np.pad(ground, 200, constant_values=np.nan)
+        return around[window.top + 200 : window.bottom + 200, window.left + 200 : window.right + 200]
+
+    query = room.ScreeningQuery(Satellite("S", -20.0), Terminal(), Criteria(), highest_m)
+    plain_s, _ = seconds(lambda: tile_heights_m(
+        read, lattice, tile, relief=relief, satellite_longitude_deg=-20.0, highest_ground_m=highest_m))  # fmt: skip
+    surface_s, _ = seconds(
+        lambda: surface_levels_m(read, lattice, tile, relief=relief, asked=SurfaceQuery(query))
+    )
+    rng = np.random.default_rng(2)
+    latitude, longitude = lattice.place(*rng.uniform(220.0, 700.0, (2, 40)))
+    each_s, _ = seconds(lambda: room.screen_one_by_one((own.source,), latitude, longitude, 2.0, query))
+    cells = tile.shape[0] * tile.shape[1]
+    print(f"heights over a village, 1 m cells: {cells / surface_s:,.0f} cells a second with the required room, "
+          f"{cells / plain_s:,.0f} by line of sight (ratio {surface_s / plain_s:.0f}), {40 / each_s:,.0f} assessed one "
+          f"by one at one height (ratio {cells / surface_s / (40 / each_s):,.0f})")  # fmt: skip
+
+
 def files(count=1_000_000):
     from skysill.io.least_height_rasters import HeightsRequest, write_heights
     from skysill.io.rasters import RasterSpec, open_rasters
@@ -341,6 +387,7 @@ if __name__ == "__main__":
             "agreement": agreement,
             "certainty": certainty,
             "accuracy": accuracy,
+            "surface": surface,
             "files": files,
             "large": large,
         }[name]()

@@ -116,8 +116,6 @@ def test_heights_of_the_demo_island(tmp_path):
     ],
 )
 def test_wrong_use_is_refused_in_one_line(words, said, tmp_path, monkeypatch):
-    from skysill.errors import InputError
-
     monkeypatch.chdir(tmp_path)
     with pytest.raises(InputError, match=said):
         run(*words)
@@ -150,3 +148,38 @@ def test_screen_asks_callers_in_their_own_time_and_refuses_times_without_questio
         run(*words, "--zone", "Atlantic/Azores")
     with pytest.raises(InputError, match=r'--zone: "Moon/Base" is not a time zone\.'):
         run(*words, "--questions", "--zone", "Moon/Base")
+
+
+VILLAGE = str(DEMO / "village_surface.tif")
+
+
+def test_heights_over_the_demo_village_by_both_ways_of_naming_the_surface(tmp_path):
+    shared = ["--highest-ground", "120", "--satellite", "24W", "--bounds", "284200,6437800,284300,6437900"]
+    named = run("heights", "--surface", VILLAGE, *shared, "--out", tmp_path / "a.tif", "--json")
+    run("heights", "--surface", "--terrain", VILLAGE, *shared, "--out", tmp_path / "b.tif")
+    assert (tmp_path / "a.tif").read_bytes() == (tmp_path / "b.tif").read_bytes()
+    said = json.loads(named.stdout)
+    assert said["raised"][0] > 5000
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--surface", VILLAGE + ":bare"], "is named as bare ground"),
+        (["--surface", *ISLAND[:2]], "near things show on cells up to 2 m"),
+        (["--terrain", VILLAGE, "--dish", "0.8"], "--dish: counts with --surface only"),
+        (["--terrain", VILLAGE, "--above-ground", VILLAGE], "--above-ground: counts with --surface only"),
+        (
+            ["--surface", VILLAGE, "--above-ground", VILLAGE + ":surface"],
+            "heights above ground need bare ground",
+        ),
+        (["--surface", VILLAGE, *ISLAND[:2], *ISLAND[:2]], "one raster of ground beyond the surface"),
+        (["--surface", VILLAGE, "--above-ground", VILLAGE, "--out", VILLAGE], "would be written over"),
+    ],
+)
+def test_surfaces_that_cannot_serve_are_refused(words, said, tmp_path):
+    out = [] if "--out" in words else ["--out", str(tmp_path / "x.tif")]
+    with pytest.raises(InputError) as refused:
+        run("heights", *words, "--satellite", "24W", *out)
+    assert said in str(refused.value)
+    assert not list(tmp_path.iterdir())

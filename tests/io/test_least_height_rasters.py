@@ -9,9 +9,10 @@ import rasterio
 from skysill.bulk.raster_tiles import Tile
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
-from skysill.io import least_height_rasters as heightmaps, least_height_rasters as room
+from skysill.io import least_height_rasters as heightmaps, least_height_rasters as room, surface_heights
 from skysill.io.least_height_rasters import HeightsRequest, outline_of, raster_window, write_heights
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
+from skysill.io.surface_heights import SurfaceHeights
 from skysill.model.site import OrbitRecord, Satellite
 
 SOUTH, EAST = Satellite("Demo South", -24.0), Satellite("Demo East", 5.5)
@@ -107,7 +108,7 @@ def test_tiles_resumed_and_on_two_processes_are_the_same_bytes(raster, tmp_path,
 
 def test_large_rasters_are_read_by_windows_with_the_same_result(raster, tmp_path, monkeypatch):
     write_heights(asked(raster), tmp_path / "held.tif")
-    monkeypatch.setattr(room, "_HELD_CELLS", 0)
+    monkeypatch.setattr(surface_heights, "_HELD_CELLS", 0)
     write_heights(asked(raster), tmp_path / "windows.tif")
     assert (tmp_path / "held.tif").read_bytes() == (tmp_path / "windows.tif").read_bytes()
 
@@ -148,3 +149,96 @@ def test_a_changed_file_behind_a_virtual_raster_stops_a_resumed_run(raster, tmp_
         stream.write(bytes([last[0] ^ 1]))
     with pytest.raises(InputError, match=r'own.tif" has changed since the run'):
         write_heights(asked(mosaic, satellites=(SOUTH,)), tmp_path / "out.tif", resume=True)
+
+
+@pytest.fixture(scope="module")
+def village(tmp_path_factory):
+    """A surface of 1 m cells with houses, its bare ground, and coarse ground around both."""
+    folder = tmp_path_factory.mktemp("village")
+    row, column = np.mgrid[0:200, 0:180]
+    bare = (40.0 + 0.03 * row).astype(np.float32)
+    surface = bare + np.where((row % 40 < 9) & (column % 30 < 12), 6.0, 0.0).astype(np.float32)
+    surface[100:104, 90:96] = np.nan
+    fine = Grid(surface, (1.0, 0.0, 283_500.0, 0.0, -1.0, 6_436_000.0), "EPSG:32627")
+    write_geotiff(folder / "surface.tif", surface, like=fine)
+    write_geotiff(folder / "bare.tif", bare, like=fine)
+    coarse = Grid(
+        np.full((150, 150), 42.0, np.float32), (2.5, 0.0, 283_400.0, 0.0, -2.5, 6_436_100.0), "EPSG:32627"
+    )
+    write_geotiff(folder / "bare_2.5m.tif", coarse.values, like=coarse)
+    wide = Grid(
+        np.full((200, 200), 45.0, np.float32), (30.0, 0.0, 280_600.0, 0.0, -30.0, 6_439_000.0), "EPSG:32627"
+    )
+    write_geotiff(folder / "wide.tif", wide.values, like=wide)
+    return folder
+
+
+def over_surface(folder, *, bare=None, far=None, highest_m=60.0, **over):
+    own, *_ = open_rasters([RasterSpec(folder / "surface.tif", "surface")])
+    below, beyond = (
+        None if name is None else open_rasters([RasterSpec(folder / name)])[0] for name in (bare, far)
+    )
+    surface = SurfaceHeights(far=beyond, bare=below)
+    return HeightsRequest(own, (SOUTH,), highest_ground_m=highest_m, surface=surface, **over)
+
+
+def read_band(path):
+    with rasterio.open(path) as opened:
+        return opened.read(1), opened.tags(), opened.descriptions[0]
+
+
+def test_heights_over_a_surface_say_what_they_are_above(village, tmp_path):
+    write_heights(over_surface(village), tmp_path / "roofs.tif")
+    write_heights(over_surface(village, bare="bare.tif"), tmp_path / "ground.tif")
+    roofs, tags, said = read_band(tmp_path / "roofs.tif")
+    ground, ground_tags, ground_said = read_band(tmp_path / "ground.tif")
+    with rasterio.open(village / "surface.tif") as surface, rasterio.open(village / "bare.tif") as bare:
+        standing = surface.read(1) - bare.read(1)
+    known = np.isfinite(roofs)
+    assert (known == np.isfinite(ground)).all()
+    assert np.abs(ground - roofs - standing)[known].max() < 1e-4
+    assert standing[known].max() == 6.0
+    assert "above the surface" in tags["meaning"]
+    assert tags["fresnel_fraction"] == "0.6"
+    assert said == "least antenna height above the surface, Demo South"
+    assert "above the bare ground" in ground_tags["meaning"]
+    assert ground_said == "least antenna height above ground, Demo South"
+    assert np.isnan(roofs[100:104, 90:96]).all()
+    assert np.isnan(roofs[85:100, 91:95]).all()
+
+
+def test_bare_ground_on_another_lattice_is_interpolated(village, tmp_path):
+    write_heights(over_surface(village), tmp_path / "roofs.tif")
+    write_heights(over_surface(village, bare="bare_2.5m.tif"), tmp_path / "ground.tif")
+    roofs, ground = read_band(tmp_path / "roofs.tif")[0], read_band(tmp_path / "ground.tif")[0]
+    with rasterio.open(village / "surface.tif") as surface:
+        expected = np.maximum(roofs + surface.read(1) - 42.0, 0.0)
+    known = np.isfinite(expected)
+    assert np.abs(ground - expected)[known].max() < 1e-3
+
+
+def test_surface_heights_are_the_same_bytes_from_two_processes_and_after_a_stop(
+    village, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(room, "_SURFACE_TILE_CELLS", 64)
+    asked_for = over_surface(village, far="wide.tif", highest_m=70.0)
+    write_heights(asked_for, tmp_path / "calm.tif")
+
+    def stop(done, cells):
+        if 0 < done > cells / 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_heights(asked_for, tmp_path / "again.tif", progress=stop)
+    write_heights(asked_for, tmp_path / "again.tif", resume=True)
+    assert (tmp_path / "again.tif").read_bytes() == (tmp_path / "calm.tif").read_bytes()
+    monkeypatch.setattr(room, "_SURFACE_TILE_CELLS", 512)  # other processes do not see it
+    write_heights(asked_for, tmp_path / "whole.tif")
+    write_heights(asked_for, tmp_path / "two.tif", jobs=2)
+    assert (tmp_path / "two.tif").read_bytes() == (tmp_path / "whole.tif").read_bytes()
+    assert np.isfinite(read_band(tmp_path / "whole.tif")[0]).any()
+
+
+def test_a_coarse_surface_is_refused(raster, tmp_path):
+    with pytest.raises(InputError, match="near things show on cells up to 2 m"):
+        write_heights(asked(raster, surface=SurfaceHeights()), tmp_path / "out.tif")

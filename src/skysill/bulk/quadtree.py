@@ -260,11 +260,12 @@ def _may_count(
     far_m, from_m = away_m + half_m, np.maximum(away_m - half_m, np.float32(near_m))
     rise_m = np.maximum(top_m, np.float32(-1e5)) - antenna_m - from_m * from_m * sag
     slope = rise_m / np.where(rise_m > 0.0, from_m, far_m)
-    # direction to the block turned toward the ray by half the angle the block covers
-    wide = np.minimum(half_m / away_m, one)
-    narrow = np.sqrt(one - wide * wide)
-    across = (aside_m * narrow - ahead_m * wide) / away_m
-    along = (ahead_m * narrow + aside_m * wide) / away_m
+    # direction to the block turned toward the ray by half the angle the block covers; the place's own has none
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wide = np.minimum(half_m / away_m, one)
+        narrow = np.sqrt(one - wide * wide)
+        across = (aside_m * narrow - ahead_m * wide) / away_m
+        along = (ahead_m * narrow + aside_m * wide) / away_m
     contains_ray = (wide >= one) | ((across <= 0.0) & (along >= 0.0))
     across, along = np.where(contains_ray, np.float32(0.0), across), np.where(contains_ray, one, along)
     sine_aside, toward = across * cosine, along * cosine

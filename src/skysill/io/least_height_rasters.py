@@ -21,7 +21,6 @@ from skysill.bulk.raster_tiles import Relief, Tile, block_relief
 from skysill.bulk.running_maximum import RAYS_PER_CELL, GridValues
 from skysill.bulk.worker_pool import Work, run_tasks
 from skysill.errors import InputError
-from skysill.horizon.lattice import Lattice
 from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.checkpoints import Checkpoints, file_states
 from skysill.io.geojson import geometry_parts
@@ -30,13 +29,14 @@ from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
 from skysill.io.raster_windows import Raster
 from skysill.io.sources import refuse_higher
+from skysill.io.surface_heights import GroundReader, SurfaceHeights, SurfaceTiles, lattice_of
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Satellite
 
 __all__ = ["HeightsRequest", "HeightsSummary", "default_tags", "outline_of", "raster_window", "write_heights"]
 
 _TILE_CELLS = 2048
 _STRIP_CELLS = 16_000_000
-_HELD_CELLS = 40_000_000
+_SURFACE_TILE_CELLS = 512
 _MOST_BLOCKS = 200_000
 _CACHE_MB = 200
 
@@ -52,6 +52,7 @@ class HeightsRequest:
     rays_per_cell : more is finer and slower
     window : the part of the raster wanted, None for all of it
     outline : GeoJSON geometry in the raster's CRS; cells outside are nodata. None for none
+    surface : the raster shows trees and houses, and the dish stands on them; None: on bare ground, line of sight only
     """
 
     raster: Raster
@@ -61,6 +62,7 @@ class HeightsRequest:
     rays_per_cell: int = RAYS_PER_CELL
     window: Tile | None = None
     outline: Mapping[str, Any] | None = None
+    surface: SurfaceHeights | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +164,9 @@ def write_heights(
     (True, ('24W',))
     """
     target = check_writable(out)
-    check_outputs({"output": out}, _files(request.raster))
+    if request.surface is not None:
+        request.surface.check(request.raster)
+    check_outputs({"output": out}, _files(request))
     if request.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
         some = _relevant_ground(request, HIGHEST_GROUND_ON_EARTH_M)
         found_m = request.raster.highest_of_m(some.top, some.bottom, some.left, some.right)
@@ -211,12 +215,13 @@ def default_tags(request: HeightsRequest) -> dict[str, str]:
         "highest_ground_m": f"{request.highest_ground_m:g}",
         "rays_per_cell": str(request.rays_per_cell),
         "nodata_means": "unknown: void, or ground that is not in the raster could still reach the ray",
+        **({} if request.surface is None else request.surface.tags()),
     }
 
 
 def _manifest(request: HeightsRequest, tags: Mapping[str, str]) -> dict[str, Any]:
     files: dict[str, Any] = {}
-    for path in _files(request.raster):
+    for path in _files(request):
         files.update(file_states(path))
     window = request.window
     return {
@@ -229,40 +234,14 @@ def _manifest(request: HeightsRequest, tags: Mapping[str, str]) -> dict[str, Any
         "window": None if window is None else [window.top, window.bottom, window.left, window.right],
         "outline": None if request.outline is None else repr(sorted(request.outline.items())),
         "tags": dict(tags),
+        **({} if request.surface is None else {"surface": request.surface.manifest()}),
     }
 
 
-def _files(raster: Raster) -> list[str]:
-    """All files that a raster is read from."""
-    return raster.files
-
-
-def _lattice(raster: Raster) -> Lattice:
-    return Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
-
-
-class _Reader:
-    """Ground of windows of one raster; a small raster is kept in memory after the first reading."""
-
-    def __init__(self, raster: Raster) -> None:
-        self.raster = raster
-        self.whole = Tile(0, raster.rows, 0, raster.cols)
-        self.values: GridValues | None = None
-
-    def __call__(self, window: Tile) -> GridValues:
-        """Ground of a window that may reach beyond the raster; nan there."""
-        inside = window.within(self.whole)
-        if self.raster.rows * self.raster.cols <= _HELD_CELLS:
-            if self.values is None:
-                self.values = self.raster.cells(0, self.raster.rows, 0, self.raster.cols).values
-            values = inside.cut(self.values, self.whole)
-        else:
-            values = self.raster.cells(inside.top, inside.bottom, inside.left, inside.right).values
-        if inside == window:
-            return values
-        around = np.full(window.shape, np.nan, dtype=np.float32)
-        inside.cut(around, window)[...] = values
-        return around
+def _files(request: HeightsRequest) -> list[str]:
+    """All files that heights are made from."""
+    further = () if request.surface is None else request.surface.rasters
+    return [path for raster in (request.raster, *further) for path in raster.files]
 
 
 def _relief(request: HeightsRequest, checkpoints: Checkpoints) -> Relief:
@@ -270,7 +249,7 @@ def _relief(request: HeightsRequest, checkpoints: Checkpoints) -> Relief:
 
     Other blocks count as high as any ground and as holding voids, which is safe and only takes longer.
     """
-    raster, read = request.raster, _Reader(request.raster)
+    raster, read = request.raster, GroundReader(request.raster)
     block = 64
     while -(-raster.rows // block) * -(-raster.cols // block) > _MOST_BLOCKS:
         block *= 2
@@ -301,7 +280,7 @@ def _relevant_ground(request: HeightsRequest, highest_ground_m: float) -> Tile:
         return whole
     windows = [
         relevant_window(
-            _lattice(request.raster), request.window, satellite_longitude_deg=satellite.longitude_deg,
+            lattice_of(request.raster), request.window, satellite_longitude_deg=satellite.longitude_deg,
             refraction_factor=request.refraction_factor, highest_ground_m=highest_ground_m,
         )
         for satellite in request.satellites
@@ -315,10 +294,11 @@ def _relevant_ground(request: HeightsRequest, highest_ground_m: float) -> Tile:
 
 def _tiles(request: HeightsRequest) -> list[Tile]:
     whole = request.window or Tile(0, request.raster.rows, 0, request.raster.cols)
+    side = _TILE_CELLS if request.surface is None else _SURFACE_TILE_CELLS
     return [
-        Tile(top, min(top + _TILE_CELLS, whole.bottom), left, min(left + _TILE_CELLS, whole.right))
-        for top in range(whole.top, whole.bottom, _TILE_CELLS)
-        for left in range(whole.left, whole.right, _TILE_CELLS)
+        Tile(top, min(top + side, whole.bottom), left, min(left + side, whole.right))
+        for top in range(whole.top, whole.bottom, side)
+        for left in range(whole.left, whole.right, side)
     ]
 
 
@@ -327,7 +307,10 @@ class _TileWork(Work[Tile]):
 
     def __init__(self, request: HeightsRequest, relief: Relief) -> None:
         self.request, self.relief = request, relief
-        self.read = _Reader(request.raster)
+        self.read = GroundReader(request.raster)
+        self.surface: SurfaceTiles | None = None
+        if request.surface is not None:
+            self.surface = SurfaceTiles(request.raster, request.surface, relief, request.highest_ground_m)
 
     def __call__(self, tile: Tile, /) -> bytes:
         """One tile: a mask of the cells that are not 0, and their values, for every satellite."""
@@ -339,16 +322,19 @@ class _TileWork(Work[Tile]):
     def _band(self, tile: Tile, satellite: Satellite) -> bytes:
         request = self.request
         assert satellite.longitude_deg is not None
-        heights_m = tile_heights_m(
-            self.read,
-            _lattice(request.raster),
-            tile,
-            relief=self.relief,
-            satellite_longitude_deg=satellite.longitude_deg,
-            refraction_factor=request.refraction_factor,
-            highest_ground_m=request.highest_ground_m,
-            rays_per_cell=request.rays_per_cell,
-        )
+        if self.surface is not None:
+            heights_m = self.surface.heights_m(self.read, tile, satellite)
+        else:
+            heights_m = tile_heights_m(
+                self.read,
+                lattice_of(request.raster),
+                tile,
+                relief=self.relief,
+                satellite_longitude_deg=satellite.longitude_deg,
+                refraction_factor=request.refraction_factor,
+                highest_ground_m=request.highest_ground_m,
+                rays_per_cell=request.rays_per_cell,
+            )
         if request.outline is not None:
             heights_m = heights_m.copy()
             heights_m[_outside(request, tile)] = np.nan
@@ -409,7 +395,7 @@ def _assemble(
                 target.update_tags(**dict(tags))
                 for band, satellite in enumerate(request.satellites):
                     target.set_band_description(
-                        band + 1, f"least antenna height above ground, {satellite.name}"
+                        band + 1, f"least antenna height above {_above(request)}, {satellite.name}"
                     )
                     target.set_band_unit(band + 1, "m")
                     target.update_tags(
@@ -425,6 +411,10 @@ def _assemble(
     seen_, raised, unknown_ = (tuple(int(n) for n in row) for row in tally)
     names = tuple(s.name for s in request.satellites)
     return HeightsSummary(os.fspath(out), names, *whole.shape, seen_, raised, unknown_, tuple(notes))
+
+
+def _above(request: HeightsRequest) -> str:
+    return "ground" if request.surface is None or request.surface.bare is not None else "the surface"
 
 
 def outline_of(path: str | os.PathLike[str], raster: Raster) -> dict[str, Any]:
