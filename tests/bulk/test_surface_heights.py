@@ -10,7 +10,8 @@ from skysill.assessment.pipeline import assess
 from skysill.bulk.far_ground import FarGround
 from skysill.bulk.prefilter import Ground, ScreeningQuery
 from skysill.bulk.raster_tiles import Relief, Tile, block_relief
-from skysill.bulk.sight_lines import allowed_rise_m
+from skysill.bulk.sight_lines import SightLines, allowed_rise_m
+from skysill.bulk.surface_heights import raised_levels_m, surface_window
 from skysill.bulk.surface_tiles import SurfaceQuery, surface_levels_m
 from skysill.horizon.lattice import Grid, HeldGrid, Lattice
 from skysill.model.job import Job, Sources
@@ -361,17 +362,20 @@ def test_a_void_in_the_far_ground_leaves_heights_unknown(ground, ridge):
     assert np.isnan(made).all()
 
 
-def test_ground_that_bulges_inside_cells_counts():
-    """A thin wall through diagonal nodes, seen across: between its nodes the ground is highest inside the cells."""
-    surface = np.full((110, 110), 40.0, dtype=np.float32)
-    np.fill_diagonal(surface, 48.0)
-    lattice, west = lattice_of(surface), Satellite("Demo Far West", longitude_deg=-65.0)
-    made = heights(surface, lattice, asked_of(west, highest_m=48.0), Tile(30, 60, 50, 90))
-    cells = np.argwhere(made > 3.0)[::60][:8] + [30, 50]
-    assert len(cells) == 8
-    whole = np.full(surface.shape, np.nan)
-    whole[30:60, 50:90] = made
-    assert_least((held(surface, lattice),), lattice, whole, cells, satellite=west, highest_m=48.0)
+def test_ground_that_bulges_inside_a_cell_counts():
+    """Between two high nodes of a cell, across: 20 u (1 - u) for nodes of 10 m, so 5 m half-way; less q / 4."""
+    surface = np.zeros((12, 12), dtype=np.float32)
+    surface[1, 1] = surface[2, 2] = 10.0
+    one, whole = np.zeros(1), Tile(0, 12, 0, 12)
+    for sag_m, expected in ((0.0, 5.0), (2.0, 4.5)):
+        lines = SightLines(
+            row=np.array([1]), column=np.array([1]), first=np.array([0, 1]), group=np.array([0, 1]), least_rise_m=one,
+            nearest_m=one, farthest_m=one, near=np.array([[1.0, 0.0]]), far=np.array([[0.0, 1.0]]), near_rise_m=one,
+            far_rise_m=one, sag_m=np.array([sag_m]),
+        )  # fmt: skip
+        window = surface_window(surface, whole)
+        level = raised_levels_m(window, Tile(0, 1, 0, 1), lines, np.zeros((1, 1), dtype=np.float32))
+        assert float(level[0, 0]) == pytest.approx(expected, abs=1e-5)
 
 
 def test_the_allowed_rise_follows_the_curved_earth():

@@ -172,9 +172,8 @@ def allowed_rise_m(
             break
     theta = distance_m / radius_m
     up, along = slope * np.sin(theta), np.cos(theta)
-    rise = (up + 2.0 * np.sin(theta / 2.0) ** 2) / (
-        along - up
-    )  # (R + za) / (cos theta - slope sin theta) - (R + za)
+    # (R + za) / (cos theta - slope sin theta) - (R + za)
+    rise = (up + 2.0 * np.sin(theta / 2.0) ** 2) / (along - up)
     return np.where(np.isnan(slope), np.inf, (radius_m + antenna_elevation_m) * rise)
 
 
