@@ -1,12 +1,28 @@
 """A typed place is judged as the commands judge it, and becomes a site that they read alike."""
 
 import json
+import time
+import tomllib
+from pathlib import Path
 
 import pytest
 
 from skysill.cli.group import main
 
 KIRK_ROAD = "58.031748 N 24.655381 W"
+
+
+DEMO = Path(__file__).parents[2] / "demo_terrain"
+
+
+def wait_for(client, key):
+    """The task's document once it has ended."""
+    for _ in range(2400):
+        told = client.get(f"/api/tasks/{key}").json()
+        if told["state"] not in ("waiting", "running"):
+            return told
+        time.sleep(0.05)
+    raise AssertionError(told)
 
 
 def command(capsys, *words):
@@ -49,6 +65,38 @@ def test_a_place_becomes_a_site_with_the_same_verdict(client, folder, capsys):
     assert room["clearance_m"] == pytest.approx(room_before["clearance_m"], rel=1e-9)
     again = client.post("/api/sites", json=asked).json()
     assert again["name"] == "caller-kirk-road-28-2"
+
+
+@pytest.mark.slow
+def test_a_property_is_found_as_by_the_command(client, state, folder, tmp_path, capsys):
+    data = [str(DEMO / "survey_data"), str(DEMO / "island.tif")]
+    asked = {"kind": "property", "position": "58.0312 N 24.6541 W", "name": "Found clinic"}
+    answer = client.post("/api/tasks", json=asked)
+    assert answer.status_code == 422
+    assert "--property-from" in answer.json()["error"]
+    state.property_sources = tuple(data)
+    told = wait_for(client, client.post("/api/tasks", json=asked).json()["task"])
+    assert told["state"] == "done", told["error"]
+    assert told["result"]["name"] == "found-clinic~site"
+    options = [part for source in data for part in ("--from", source)]
+    words = [
+        "property",
+        asked["position"],
+        *options,
+        "--name",
+        asked["name"],
+        "--satellite",
+        "Demo South=24.0W",
+    ]
+    command(capsys, *words, "--out", str(tmp_path / "command"), "--json")
+    ours, theirs = folder / "found-clinic", tmp_path / "command"
+    assert (ours / "obstacles.geojson").read_text() == (theirs / "obstacles.geojson").read_text()
+    mine, other = (tomllib.loads((place / "site.toml").read_text()) for place in (ours, theirs))
+    assert mine["terrain"].pop("highest_ground_m") == 420.0  # the server knows it
+    rasters = [Path(path).name for path in mine["terrain"].pop("rasters")]
+    assert rasters == [Path(path).name for path in other["terrain"].pop("rasters")]
+    assert mine == other
+    assert client.post("/api/sites/found-clinic~site/check", json={}).status_code == 200
 
 
 @pytest.mark.parametrize(("asked", "field", "said"), [

@@ -19,9 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["property"]
 
-_LOWEST_DEG = 10.0
-"""Elevation of the lowest satellite where none is named; nothing that could matter at 10 degrees is left out."""
-
 
 @click.command()
 @click.argument("position", metavar="POSITION")
@@ -76,7 +73,13 @@ def property(
     from skysill.geodesy.positions import parse_position
     from skysill.io.output_checks import check_outputs
     from skysill.io.property_folder import PICTURE, property_files, unchanged_since, write_property
-    from skysill.io.property_sources import made_from, property_from, reach_for, sort_sources
+    from skysill.io.property_sources import (
+        lowest_elevation_deg,
+        made_from,
+        property_from,
+        reach_for,
+        sort_sources,
+    )
     from skysill.io.sources import open_terrain, terrain_area
     from skysill.model.site import Site
     from skysill.plots.property_map import write_property_map
@@ -86,7 +89,7 @@ def property(
     files = property_files(folder)
     check_outputs({f"--out {path.name}": path for path in files if path.parent.is_dir()}, named.files())
     satellites = options.named_satellites()
-    lowest_deg = _lowest_deg(here.latitude_deg, here.longitude_deg, satellites)
+    lowest_deg = lowest_elevation_deg(here.latitude_deg, here.longitude_deg, satellites)
     if reach_m is None:
         reach_m = reach_for(lowest_deg)
     asked_for = made_from(
@@ -128,18 +131,6 @@ def property(
 
 def _longitudes(satellites: Sequence[Satellite]) -> list[tuple[str, str]]:
     return [(one.name, f"{one.longitude_deg:.10g}") for one in satellites if one.longitude_deg is not None]
-
-
-def _lowest_deg(latitude_deg: float, longitude_deg: float, satellites: Sequence[Satellite]) -> float:
-    """Elevation of the lowest satellite named that stands above the horizon."""
-    from skysill.pointing.look_vector import look_vector
-
-    looks = [
-        look_vector(latitude_deg, longitude_deg, 0.0, one)
-        for one in satellites
-        if one.longitude_deg is not None
-    ]
-    return max(min((look.elevation_deg for look in looks if look.visible), default=_LOWEST_DEG), 2.0)
 
 
 def _document(found: FoundProperty, written: PropertyWritten, folder: str, picture: Path) -> dict[str, Any]:

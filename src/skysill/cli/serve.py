@@ -29,6 +29,8 @@ _EXTRA = ("starlette", "uvicorn", "tomlkit", "jinja2")
 @click.option("--host-name", "names", metavar="NAME", multiple=True,
               help="Name by which other machines call this one. Repeatable.")  # fmt: skip
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
+@click.option("--property-from", "sources", metavar="SOURCE", multiple=True,
+              help="Laser scan, raster, footprints or folder to find properties in. Repeatable.")  # fmt: skip
 @shared("satellites", "terrain", "terminal", "criteria")
 @output
 def serve(
@@ -40,6 +42,7 @@ def serve(
     host: str,
     names: tuple[str, ...],
     no_browser: bool,
+    sources: tuple[str, ...],
 ) -> None:
     """The same for a browser, on this machine.
 
@@ -54,8 +57,13 @@ def serve(
     from skysill.web.server import new_state, serve as serve_until_stopped, taken_socket, warm_up
 
     store = SiteStore(folder)
+    if sources:
+        from skysill.io.property_sources import sort_sources
+
+        sort_sources(sources)
     with taken_socket(host, port) as listening:
         state = new_state(store, host=host, port=listening.getsockname()[1], options=options, names=names)
+        state.property_sources = sources
         warm_up()
         serve_until_stopped(state, listening, started=lambda: _tell(out, state, host, not no_browser))
     out.say("stopped.")

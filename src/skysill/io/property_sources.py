@@ -22,12 +22,21 @@ from skysill.io.sources import split_kind
 from skysill.io.text import quoted
 from skysill.pointing.compass import decimal_year
 
-__all__ = ["PropertySources", "made_from", "property_from", "reach_for", "sort_sources"]
+__all__ = [
+    "PropertySources",
+    "lowest_elevation_deg",
+    "made_from",
+    "property_from",
+    "reach_for",
+    "sort_sources",
+]
 
 POINT_SUFFIXES = (".las", ".laz")
 FOOTPRINT_SUFFIXES = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".parquet", ".geoparquet")
 _LEAST_REACH_M, _MOST_REACH_M = 60.0, 500.0
 _SPARE_M = 20.0
+_LOWEST_DEG = 10.0
+"""Elevation of the lowest satellite where none is named; nothing that could matter at 10 degrees is left out."""
 
 _FINEST_M = 2.0
 
@@ -57,6 +66,18 @@ class PropertySources:
             place = path if "://" in path else os.path.relpath(os.path.abspath(path), os.path.abspath(folder))
             named.append(FarTerrain(place.replace(os.sep, "/"), kind, error_m))
         return tuple(named)
+
+
+def lowest_elevation_deg(latitude_deg: float, longitude_deg: float, satellites: Sequence[Any]) -> float:
+    """Elevation of the lowest geostationary satellite that stands above the horizon; at least 2, 10 without any."""
+    from skysill.pointing.look_vector import look_vector
+
+    looks = [
+        look_vector(latitude_deg, longitude_deg, 0.0, one)
+        for one in satellites
+        if one.longitude_deg is not None
+    ]
+    return max(min((look.elevation_deg for look in looks if look.visible), default=_LOWEST_DEG), 2.0)
 
 
 def reach_for(least_elevation_deg: float) -> float:

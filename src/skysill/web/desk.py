@@ -11,6 +11,7 @@ from skysill.errors import InputError
 from skysill.io.site_edits import site_values
 from skysill.io.sources import refuse_outside
 from skysill.web.answers import endpoint
+from skysill.web.found_places import find_property
 from skysill.web.new_places import as_started, new_site, options_of_place, place_text
 from skysill.web.pages import page
 from skysill.web.site_checks import check_document, mount_for
@@ -23,8 +24,10 @@ __all__ = ["routes"]
 def routes(state: AppState) -> list[Route]:
     """Routes of the pages and what they ask for."""
 
+    state.task_kinds["property"] = find_property
+
     def start(request: Request, given: dict[str, Any]) -> Any:
-        sites = [entry for entry in state.store.sites()]
+        sites = state.store.sites()
         return page(
             "sites.html", title="A place, and its sites", tab="sites", sites=sites, started=_started(state)
         )
@@ -57,7 +60,11 @@ def _started(state: AppState) -> dict[str, Any]:
     """What the command line said, in words for the page."""
     values = as_started(state)
     satellites = [f"{one['name']}={one['longitude']:g}" for one in values.get("satellites", [])]
-    return {"rasters": values.get("terrain", {}).get("rasters", []), "satellites": satellites}
+    return {
+        "rasters": values.get("terrain", {}).get("rasters", []),
+        "satellites": satellites,
+        "finds": bool(state.property_sources),
+    }
 
 
 def _title(text: str, name: str) -> str:

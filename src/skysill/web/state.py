@@ -47,6 +47,7 @@ class AppState:
     """One per server.
 
     options : terrain, satellites, dish and criteria of the command line, for places without a site file
+    property_sources : laser scans, rasters and footprints in which properties are found; none: no page offers it
     computing : how many requests compute at once; the others wait without a thread
     task_kinds : by the word that a request to start a task gives
     at_end : called when the server stops
@@ -55,6 +56,7 @@ class AppState:
     store: SiteStore
     access: Access
     options: JobOptions = field(default_factory=JobOptions)
+    property_sources: tuple[str, ...] = ()
     jobs: WarmJobs = field(default_factory=WarmJobs)
     tasks: TaskBoard = field(default_factory=TaskBoard)
     recent: RecentTexts = field(default_factory=RecentTexts)

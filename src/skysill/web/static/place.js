@@ -1,6 +1,6 @@
 // The first page: a place typed in any notation to a verdict, and the list of sites.
 
-import { get, post, siteAddress } from "./api.js";
+import { cancelTask, follow, get, post, siteAddress } from "./api.js";
 import { Answers } from "./answers.js";
 import { clearErrors, showError } from "./fields.js";
 
@@ -107,6 +107,28 @@ byId("make").addEventListener("click", async () => {
     showError(form, fault);
   }
 });
+
+let finding = null;
+byId("find-property")?.addEventListener("click", async (event) => {
+  clearErrors(form);
+  event.target.disabled = true;
+  byId("stop-finding").hidden = false;
+  byId("finding").textContent = "Reading the sources around the place...";
+  const words = ["Reading the sources around the place...", "Opening the rasters...", "Finding roof, buildings and trees...", "Writing the site..."];
+  try {
+    const asked = { ...given(), kind: "property", name: byId("name").value };
+    const found = await follow(asked, (done) => { byId("finding").textContent = words[done] ?? words[0]; }, (key) => { finding = key; });
+    byId("finding").textContent = found === null ? "Cancelled." : "";
+    if (found) location.href = `/sites/${encodeURIComponent(found.name)}/desk`;
+  } catch (fault) {
+    byId("finding").textContent = "";
+    showError(form, fault);
+  } finally {
+    event.target.disabled = false;
+    byId("stop-finding").hidden = true;
+  }
+});
+byId("stop-finding")?.addEventListener("click", () => cancelTask(finding));
 
 byId("find")?.addEventListener("input", (event) => {
   const wanted = event.target.value.trim().toLowerCase();
