@@ -252,6 +252,18 @@ def test_files_are_replaced_only_by_whoever_has_read_them(client, folder):
     assert (folder / "clinic_horizon.csv").read_bytes() == b"new"
 
 
+@pytest.mark.parametrize("name", ["clinic", "farm"])
+def test_no_site_file_is_a_file_beside_a_site(client, folder, name):
+    """Whoever has read it may edit its values, but not put any bytes in its place."""
+    before = (folder / f"{name}.toml").read_bytes()
+    revision = client.get(f"/api/sites/{name}").json()["revision"]
+    answer = client.put(
+        f"/api/sites/clinic/files/{name}.toml", content=b"x = 1", headers={"if-match": revision}
+    )
+    assert answer.status_code == 422
+    assert (folder / f"{name}.toml").read_bytes() == before
+
+
 def test_a_file_may_be_larger_than_a_request_but_not_than_its_limit(client):
     new = {"if-none-match": "*"}
     assert (

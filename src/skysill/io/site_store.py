@@ -283,7 +283,8 @@ class SiteStore:
         path = self.companion_path(name, file)
         if len(raw) > COMPANION_BYTES:
             raise InputError(f"is over {COMPANION_BYTES / 1e6:.0f} MB.", where=quoted(file))
-        if path.suffix.lower() == ".toml" and _describes_site(raw):
+        old = path.read_bytes() if path.suffix.lower() == ".toml" and _is_plain(path) else b""
+        if path.suffix.lower() == ".toml" and (_describes_site(raw) or _describes_site(old)):
             raise InputError(
                 "is a site file, not a file beside one.", where=quoted(file), mend="Make a new site."
             )

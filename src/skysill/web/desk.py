@@ -28,9 +28,7 @@ def routes(state: AppState) -> list[Route]:
 
     def start(request: Request, given: dict[str, Any]) -> Any:
         sites = state.store.sites()
-        return page(
-            "sites.html", title="A place, and its sites", tab="sites", sites=sites, started=_started(state)
-        )
+        return page("sites.html", title="Sites", tab="sites", sites=sites, started=_started(state))
 
     def desk(request: Request, given: dict[str, Any]) -> Any:
         stored = state.store.read(request.path_params["name"])

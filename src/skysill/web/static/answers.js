@@ -16,10 +16,11 @@ function element(name, className, ...children) {
   return made;
 }
 
-function lookWords(look) {
+function lookWords(look, terminal) {
   if (look.azimuth_deg === null) return `straight up or down, elevation ${number(look.elevation_deg, 2, "°")}`;
   const magnetic = look.bearing_magnetic_deg === null || look.bearing_magnetic_deg === undefined ? "" : ` (${number(look.bearing_magnetic_deg, 1, "°")} magnetic)`;
-  return `azimuth ${number(look.azimuth_deg, 2, "°")}${magnetic}, elevation ${number(look.elevation_apparent_deg, 2, "°")}, polarization tilt ${number(look.polarization_tilt_deg, 1, "°")}`;
+  const tilt = terminal?.polarization === "linear" ? `, polarization tilt ${number(look.polarization_tilt_deg, 1, "°")}` : "";
+  return `azimuth ${number(look.azimuth_deg, 2, "°")}${magnetic}, elevation ${number(look.elevation_apparent_deg, 2, "°")}${tilt}`;
 }
 
 function list(lines) {
@@ -100,7 +101,7 @@ export class Answers {
       card.append(
         element("div", "head", element("h3", "", one.satellite.name), verdictBadge(one.verdict)),
         element("p", "sentence", words),
-        element("p", "numbers look", lookWords(one.look)),
+        element("p", "numbers look", lookWords(one.look, answer.terminal)),
       );
       if (!question.moving) {
         const room = one.clearance;
