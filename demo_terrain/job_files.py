@@ -325,6 +325,17 @@ def _dms(value, positive, negative):
     return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60):02d}'{seconds % 60:04.1f}\"{side}"
 
 
+ANSWERS = """id,thing,height_m,distance_m,remark
+M12,nothing,,,fields down to the sea
+M13,tree,5,40,a row of thorns
+M15,building,7,12,the neighbour's barn
+M15,tree,9,25,
+M16,tree,22,12,sycamores along the lane
+M17,,,,nobody at home
+"""
+"""What callers of the mixed list answered on the telephone."""
+
+
 def mixed_csv(rows):
     """24 of them in eight notations of a position, and six rows that screening rejects or cannot answer."""
     to_map = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True)
@@ -411,6 +422,7 @@ def write_all(folder, lattice, village, *, foot, place, degrees):
     texts["clinic_obstacles.geojson"] = f'{{"type": "FeatureCollection", "features": [\n{lines}\n]}}\n'
     texts["addresses.csv"], rows = addresses_csv(lattice, village, degrees)
     texts["addresses_mixed.csv"] = mixed_csv(rows)
+    texts["answers.csv"] = ANSWERS
     texts["orbit_demo.json"] = orbit_json()
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")

@@ -29,6 +29,7 @@ DEMO = Path(__file__).resolve().parents[1] / "demo_terrain"
 MADE = (
     "addresses.csv",
     "addresses_mixed.csv",
+    "answers.csv",
     "byre.toml",
     "clinic.toml",
     "clinic_horizon.csv",

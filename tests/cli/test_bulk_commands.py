@@ -183,3 +183,15 @@ def test_surfaces_that_cannot_serve_are_refused(words, said, tmp_path):
         run("heights", *words, "--satellite", "24W", *out)
     assert said in str(refused.value)
     assert not list(tmp_path.iterdir())
+
+
+def test_the_question_that_the_sales_desks_day_quotes_is_the_one_of_that_row(tmp_path):
+    page = (Path(__file__).parents[2] / "docs" / "days" / "sales-desk.md").read_text(encoding="utf-8")
+    quoted = " ".join(line.removeprefix("> ") for line in page.splitlines() if line.startswith("> "))
+    out = tmp_path / "out.csv"
+    run("screen", DEMO / "addresses_mixed.csv", "--terrain", DEMO / "island.tif", "--highest-ground", "420",
+        "--satellite", "Demo South=24.0W", "--questions", "--date", "2026-06-14", "--zone", "Atlantic/Azores",
+        "--out", out)  # fmt: skip
+    with open(out, encoding="utf-8", newline="") as stream:
+        asked = {row["id"]: row["question"] for row in csv.DictReader(stream)}
+    assert asked["M12"] == quoted

@@ -86,9 +86,9 @@ def test_an_answer_reaches_its_address_only_and_adds_its_columns(level, tmp_path
     assert [row["answer"] for row in rows] == ["", "tree 25 m high, 15 m away", ""]
     assert [row["answer_p_room"] for row in rows] == ["", "0.00", ""]
     notes = " ".join(made.notes)
-    assert "1 addresses have an answer." in notes
-    assert '1 ids are not in the list and count for nothing: "zz".' in notes
-    assert "1 rows have no answer." in notes
+    assert "answers for 1 of the addresses." in notes
+    assert 'ids that are not in the list, 1, count for nothing: "zz".' in notes
+    assert "rows without an answer: 1." in notes
 
 
 def test_whatever_is_lost_of_the_file_no_verdict_gets_better_than_the_screening_alone(level, tmp_path):

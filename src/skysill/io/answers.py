@@ -161,15 +161,15 @@ def matched_answers(
             names = [one.name for one in places.satellites]
             _check_satellites(answers, identity, [names[own]] if own >= 0 else names, several and own < 0)
             found[address] = answers.replies[identity]
-    notes = [f"{answers.path}: {len(found)} addresses have an answer."]
+    notes = [f"{answers.path}: answers for {len(found)} of the addresses."]
     lost = [identity for identity in answers.replies if identity not in met]
     if lost:
         some = ", ".join(quoted(one) for one in lost[:_SHOWN_IDS]) + (
             ", ..." if len(lost) > _SHOWN_IDS else ""
         )
-        notes.append(f"{answers.path}: {len(lost)} ids are not in the list and count for nothing: {some}.")
+        notes.append(f"{answers.path}: ids that are not in the list, {len(lost)}, count for nothing: {some}.")
     if answers.unanswered:
-        notes.append(f"{answers.path}: {answers.unanswered} rows have no answer.")
+        notes.append(f"{answers.path}: rows without an answer: {answers.unanswered}.")
     return found, tuple(notes)
 
 
