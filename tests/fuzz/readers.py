@@ -82,6 +82,17 @@ def _read_horizon(folder: Path) -> object:
     return read_horizon_csv(folder / "h.csv")
 
 
+def _replies(folder: Path) -> None:
+    rows = "".join(f'"{k}",tree,{5 + k % 9}.5,{10 + k % 30},"a, {k}"\n{k},nothing,,,\n' for k in range(12))
+    (folder / "answers.csv").write_text("id,thing,height_m,distance_m,note\n" + rows)
+
+
+def _read_replies(folder: Path) -> object:
+    from skysill.io.answers import read_answers
+
+    return read_answers(folder / "answers.csv")
+
+
 _OMM = {
     "OBJECT_NAME": "DEMO",
     "EPOCH": "2026-06-14T00:00:00",
@@ -486,6 +497,13 @@ READERS = {
             _read_horizon,
             ("h.csv",),
             (b"far", b">500", b"12,5", b"-", b"30ft", b"station"),
+        ),
+        Reader(
+            "answers",
+            _replies,
+            _read_replies,
+            ("answers.csv",),
+            (b"12,5", b"-", b"30ft", b"nothing", b"satellite", b"\n"),
         ),
         Reader(
             "orbits",

@@ -9,6 +9,7 @@ from skysill.assessment.verdict import RANK
 from skysill.bulk.replies import Reply
 from skysill.errors import InputError
 from skysill.horizon.lattice import Grid
+from skysill.io import screening
 from skysill.io.answers import read_answers
 from skysill.io.caller_columns import CallerColumns
 from skysill.io.rasters import RasterSpec, open_rasters, write_geotiff
@@ -129,3 +130,29 @@ def test_of_several_satellites_the_answer_is_about_one(level, tmp_path):
     with pytest.raises(InputError, match=r'"a" is not screened for "East"\. Write one of South, West\.'):
         screened(level, tmp_path, header + "a,East,tree,25,15\n", satellites=both)
     assert not (tmp_path / "out.csv.parts").exists()
+
+
+def test_a_stopped_run_goes_on_to_the_same_bytes_and_not_with_other_answers(level, tmp_path, monkeypatch):
+    monkeypatch.setattr(screening, "_PART_ROWS", 1)
+    source = tmp_path / "list.csv"
+    source.write_text(
+        "id,position\n" + "".join(f'{one},"58.0312 N 24.6541 W"\n' for one in "abc"), encoding="utf-8"
+    )
+    told, others = (answers(tmp_path, HEADER + f"{one},tree,9,15\n") for one in "ab")
+
+    def run(out, told, *, resume=False, stop_at=None):
+        def progress(done, _):
+            if done == stop_at:
+                raise KeyboardInterrupt
+
+        callers = CallerColumns(answers=told)
+        request = ScreeningRequest(open_rasters([RasterSpec(level)]), (SOUTH,), 60.0, callers=callers)
+        screen_file(request, source, tmp_path / out, resume=resume, progress=progress)
+        return (tmp_path / out).read_bytes()
+
+    whole = run("whole.csv", told)
+    with pytest.raises(KeyboardInterrupt):
+        run("out.csv", told, stop_at=2)
+    with pytest.raises(InputError, match='"callers" is not what it was'):
+        run("out.csv", others, resume=True)
+    assert run("out.csv", told, resume=True) == whole
