@@ -32,6 +32,8 @@ if TYPE_CHECKING:
         YearVerdict as YearVerdict,
         verdicts_by_year as verdicts_by_year,
     )
+    from skysill.bulk.questions import CallDay as CallDay
+    from skysill.bulk.replies import Reply as Reply
     from skysill.bulk.roof_results import RoofSearch as RoofSearch
     from skysill.bulk.screening import (
         Ground as Ground,
@@ -50,7 +52,9 @@ if TYPE_CHECKING:
         parse_position as parse_position,
     )
     from skysill.horizon.silhouette import Profile as Profile, Silhouette as Silhouette
+    from skysill.io.answers import Answers as Answers, read_answers as read_answers
     from skysill.io.as_built import AsBuilt as AsBuilt, read_as_built as read_as_built
+    from skysill.io.caller_columns import CallerColumns as CallerColumns
     from skysill.io.checksums import FileChecksum as FileChecksum, file_checksum as file_checksum
     from skysill.io.horizon_tables import horizon_profile_csv as horizon_profile_csv
     from skysill.io.json_text import plain_values as plain_values, to_json_text as to_json_text
@@ -248,6 +252,8 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "mounts_geojson",
     ),
     "siting.mounts": ("compare_mounts",),
+    "bulk.questions": ("CallDay",),
+    "bulk.replies": ("Reply",),
     "bulk.roof_results": ("RoofSearch",),
     "bulk.screening": (
         "Ground",
@@ -272,6 +278,8 @@ _MODULES: dict[str, tuple[str, ...]] = {
         "FileChecksum",
         "file_checksum",
     ),
+    "io.answers": ("Answers", "read_answers"),
+    "io.caller_columns": ("CallerColumns",),
     "io.as_built": (
         "AsBuilt",
         "read_as_built",

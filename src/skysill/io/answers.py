@@ -58,6 +58,10 @@ def read_answers(path: str | os.PathLike[str]) -> Answers:
         the dish. Several rows with one id are several things. A row with an id alone has not been answered. Other
         columns are not read
 
+    Returns
+    -------
+    Answers
+
     Raises
     ------
     InputError : naming row and column; also where the last line has no end, since its last number may be cut short

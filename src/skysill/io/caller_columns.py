@@ -41,6 +41,18 @@ class CallerColumns:
     questions : the day on which callers are asked; None: no questions
     answers : what callers have answered
     survey_order : whether to add in which order to send the surveyor out
+
+    >>> import datetime as dt
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import skysill
+    >>> callers = skysill.CallerColumns(skysill.CallDay(dt.datetime(2026, 6, 14, tzinfo=dt.UTC), name="on 2026-06-14"))
+    >>> request = skysill.ScreeningRequest(skysill.open_rasters([skysill.RasterSpec("demo_terrain/island.tif")]),
+    ...     skysill.read_satellites("Demo South=24.0W"), highest_ground_m=720.0, callers=callers)
+    >>> out = Path(tempfile.mkdtemp()) / "screened.csv"
+    >>> made = skysill.screen_file(request, "demo_terrain/addresses.csv", out)
+    >>> print(out.read_text(encoding="utf-8").splitlines()[1][-80:])
+    If so: how high, how far away, tree or building? Do not look at the sun itself."
     """
 
     questions: CallDay | None = None
