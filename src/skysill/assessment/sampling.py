@@ -21,7 +21,9 @@ __all__ = [
     "INDEPENDENT_SHARE",
     "SAMPLES",
     "SEED",
+    "THIN_LOST",
     "Shifts",
+    "blur_samples",
     "dish_offset_samples_m",
     "generator",
     "height_error_samples",
@@ -87,6 +89,15 @@ def plan_offset_samples_m(samples: int, horizontal_m: float, number: int = 0) ->
     """(samples, 3) how far a raster lies beside its place, as a step of the dish over it: east, north, up."""
     drawn = _normal(generator("terrain", 1000 + number), samples, 3)
     return drawn * np.array([horizontal_m, horizontal_m, 0.0], dtype=np.float32)
+
+
+def blur_samples(samples: int) -> tuple[Any, Any]:
+    """(samples, 1) errors of the width that edges lost, in standard deviations; (samples, 1) share of its height over the
+    cells' that a thin thing may rise higher.
+    """
+    rng = generator("terrain", 2000)
+    inward = _normal(rng, samples, 1)
+    return inward, 1.0 / (1.0 - np.float32(THIN_LOST) * rng.random((samples, 1), dtype=np.float32)) - 1.0
 
 
 def interpolate_knots(draws: Any, along: Any) -> Any:
@@ -269,7 +280,7 @@ def _unread(unread: Unread | None, errors: Errors, samples: int) -> Any:
     return np.float32(errors.unread) * np.maximum(extra[:, at] * reached, edge).astype(np.float32)
 
 
-_THIN_LOST = 0.35
+THIN_LOST = 0.35
 """A hedge or wall about as wide as a cell of means loses up to so much of its height, all losses being alike likely.
 
 A thing 1.2 cells wide fills the best of its cells by six tenths to all; own reasoning.
@@ -302,10 +313,8 @@ def _terrain(
     elevation = np.deg2rad(s.elevation_deg)
     sine, cosine = _float32(np.sin(elevation)), _float32(np.cos(elevation))
     if uncertain.blur is not None and errors.terrain:
-        blur, rng = uncertain.blur, generator("terrain", 2000)
-        inward_m = _float32(blur.lost_m) + _float32(blur.spread_m) * _normal(rng, samples, 1)
-        inward_m = np.maximum(inward_m, np.float32(0.0))
-        short = 1.0 / (1.0 - np.float32(_THIN_LOST) * rng.random((samples, 1), dtype=np.float32)) - 1.0
+        blur, (inward, short) = uncertain.blur, blur_samples(samples)
+        inward_m = np.maximum(_float32(blur.lost_m) + _float32(blur.spread_m) * inward, np.float32(0.0))
         raised_m = raised_m + short * _float32(blur.thin_m)
         beside_m = seen.level_m * _float32(np.sin(np.deg2rad(wrap_180(azimuth_deg - s.azimuth_deg))))
         aside_m = aside_m + np.sign(beside_m) * np.minimum(np.abs(beside_m), inward_m)
@@ -415,7 +424,7 @@ def sigma_bound_deg(uncertain: UncertainSilhouette, errors: Errors, distance_m: 
                 ground_m
                 + uncertain.blur.lost_m
                 + uncertain.blur.spread_m
-                + _THIN_LOST * uncertain.blur.thin_m
+                + THIN_LOST * uncertain.blur.thin_m
             )
         shift_m = shift_m + errors.terrain * ground_m
     else:

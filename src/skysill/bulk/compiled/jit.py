@@ -1,0 +1,68 @@
+"""Compilation of loops by numba. Only modules of this package import it, and only once `available` says so."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Callable
+from importlib.util import find_spec
+from typing import TypeVar
+
+__all__ = ["HOW_TO_GET", "announced", "available", "compiled", "compiled_loosely", "put_in_place"]
+
+HOW_TO_GET = 'Addresses over fine surfaces go faster with compiled loops: pip install "skysill[fast]".'
+"""What is said where numba is not installed and it would help."""
+
+_COMPILES = "skysill: compiling loops, once for this version; about half a minute.\n"
+_QUIET_S = 3.0
+"""Loading compiled code from the cache takes less."""
+
+Function = TypeVar("Function", bound=Callable[..., object])
+
+
+def available() -> bool:
+    """Whether numba is installed; it is not imported."""
+    return find_spec("numba") is not None
+
+
+def compiled(function: Function) -> Function:
+    """A function compiled at its first call, and kept in the package's cache or else in the user's.
+
+    Where neither folder can be written, it is compiled anew by every process.
+    """
+    return _compiled(function, fastmath=False)
+
+
+def compiled_loosely(function: Function) -> Function:
+    """The same for loops over Monte Carlo samples, whose sums may be reordered so that several run at once."""
+    return _compiled(function, fastmath=_LOOSE)
+
+
+def put_in_place(function: Function) -> Function:
+    """A short function that is copied to wherever it is called, so that loops around it can be vectorized."""
+    return _compiled(function, fastmath=_LOOSE, inline="always")
+
+
+_LOOSE = {"contract", "reassoc", "nsz", "arcp", "nnan"}
+
+
+def _compiled(function: Function, **options: object) -> Function:
+    import numba
+
+    # division by zero gives inf as NumPy does; a loop that checked every divisor would be slower
+    try:
+        made: Function = numba.njit(cache=True, error_model="numpy", **options)(function)
+    except RuntimeError:  # numba finds no folder that it can write
+        made = numba.njit(error_model="numpy", **options)(function)
+    return made
+
+
+def announced(load: Callable[[], None]) -> None:
+    """Load or compile functions; says on standard error that it compiles where that takes a while."""
+    timer = threading.Timer(_QUIET_S, sys.stderr.write, [_COMPILES])
+    timer.daemon = True
+    timer.start()
+    try:
+        load()
+    finally:
+        timer.cancel()
