@@ -6,8 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from skysill.assessment.sampling import THIN_LOST
 from skysill.bulk.compiled.columns import (
     AWAY,
+    BLURS_WITHIN_M,
     COLUMN_RASTER,
     COLUMN_RAY,
     COLUMN_SLANT,
@@ -15,7 +17,7 @@ from skysill.bulk.compiled.columns import (
     COLUMN_SPARE,
     blur_at,
 )
-from skysill.bulk.compiled.jit import compiled, compiled_loosely, put_in_place
+from skysill.bulk.compiled.jit import compiled, compiled_loosely, in_place_loosely
 from skysill.bulk.compiled.raster_stack import (
     BLUR_LOST,
     BLUR_SPREAD,
@@ -40,8 +42,7 @@ __all__ = [
 ]
 
 MOST_DECIDING = 48
-_DEVIATIONS = 5.0
-_STEEP_M, _BLURS_WITHIN_M, _THIN_LOST = 1.0, 80.0, 0.35
+_STEEP_M = 1.0
 GROUP_TABLE, MOST_GROUPS = 1 << 15, 1 << 14
 
 # fields of a deciding column: its direction against the ray (sine and cosine of azimuth offset and elevation), lengths,
@@ -69,12 +70,13 @@ def rising_columns(columns: Any, count: int) -> int:
 
 @compiled
 def deciding_columns(
-    cells: Any, parts: Any, facts: Any, rays: Any, columns: Any, count: int, dish_m: float, own_m: float, deciding: Any,
-    table: Any, slots: Any,
+    cells: Any, parts: Any, facts: Any, rays: Any, columns: Any, count: int, dish_m: float, own_m: float, most: float,
+    deciding: Any, table: Any, slots: Any,
 ) -> int:  # fmt: skip
     """Of the columns noted, those that decide: of each group with the same errors the most critical one, 48 at most.
 
     dish_m, own_m : standard deviations of the dish's place and of the ground under it
+    most : deviations from the required room beyond which columns do not count
     deciding : (MOST_DECIDING, DRAW_FIELDS) float32, filled, the most critical first
     table, slots : room to work in; table is -1 everywhere, before and after
 
@@ -87,10 +89,10 @@ def deciding_columns(
         raster, i = int(columns[n, COLUMN_RASTER]), int(columns[n, COLUMN_RAY])
         slant_m, fact = columns[n, COLUMN_SLANT], facts[raster]
         thin, lost, spread = _blur_of(cells, parts[raster], fact, rays[raster, i], columns[n, COLUMN_SLOPE], slant_m)
-        shift_m = dish_m + fact[VERTICAL] + fact[PLAN] + own_m + lost + spread + _THIN_LOST * thin
+        shift_m = dish_m + fact[VERTICAL] + fact[PLAN] + own_m + lost + spread + THIN_LOST * thin
         sigma = max(np.arctan2(shift_m, slant_m), 1.7e-11)
         deviations = columns[n, COLUMN_SPARE] / sigma
-        if deviations > _DEVIATIONS:
+        if deviations > most:
             continue
         aside = int(np.floor(np.rint(20.0 * np.rad2deg(rays[raster, i, OFF_RAD])) / 10.0)) + 400
         away = int(np.floor(20.0 * np.log(max(slant_m, 0.1)))) + 100
@@ -120,7 +122,7 @@ def deciding_columns(
 @compiled
 def _blur_of(cells: Any, part: Any, fact: Any, ray: Any, slope: float, slant_m: float) -> tuple[float, float, float]:
     """What a fine raster may have blurred at a column: thin height, lost and spread width."""
-    if part[FINE] == 0 or slant_m >= _BLURS_WITHIN_M:
+    if part[FINE] == 0 or slant_m >= BLURS_WITHIN_M:
         return 0.0, 0.0, 0.0
     column, row = position(ray, slant_m / np.sqrt(1.0 + slope * slope))
     thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
@@ -148,7 +150,7 @@ def _describe(cells: Any, parts: Any, facts: Any, rays: Any, column: Any, into: 
     into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(cells, parts[raster], fact, ray, slope, slant_m)
 
 
-@put_in_place
+@in_place_loosely
 def _turned(
     off_sin: Any, off_cos: Any, top_sin: Any, top_cos: Any, length_m: Any, level_m: Any, east: Any, north: Any, fine: Any,
     e: Any, n: Any, u: Any, raised_m: Any, in_m: Any, cosine: Any, sine: Any,

@@ -6,8 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.cone import room_tangent
-from skysill.bulk.compiled.jit import compiled
+from skysill.bulk.compiled.jit import compiled, in_place
 from skysill.bulk.compiled.raster_stack import (
     OFFSET,
     RELIEF,
@@ -17,19 +16,23 @@ from skysill.bulk.compiled.ray_sampling import position
 
 __all__ = [
     "AWAY",
+    "BLURS_WITHIN_M",
     "COLUMNS",
     "COLUMN_FIELDS",
     "COLUMN_RASTER",
     "COLUMN_RAY",
     "COLUMN_SLOPE",
     "COLUMN_SPARE",
+    "DEVIATIONS",
+    "EDGE",
     "ERROR_FIELDS",
-    "LIMIT_FIELDS",
     "MOST_COLUMNS",
     "NOTED",
     "OVERFLOW",
+    "SIGMA",
+    "THIN",
     "blur_at",
-    "column_reach",
+    "error_angle",
     "most_blur",
     "note_column",
 ]
@@ -42,17 +45,14 @@ AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER = rang
 COLUMN_FIELDS = 6
 MOST_COLUMNS = 20_000
 
-# what the errors of one raster can do in any of the draws: fields of `errors`
-# turn a column by so many metres, bring it nearer by so many, more of both by upright edges, share of the relief that a
-# thin thing may have lost, number of columns noted, whether there were too many
-TURNS, NEARS, EDGE, THIN, NOTED, OVERFLOW = range(6)
-LIMIT_FIELDS, ERROR_FIELDS = 4, 6
+# fields of `errors`: standard deviations in metres, all but those of blurred edges added up; of lost and spread width at
+# a steep edge; share of the height of thin things; deviations out to which columns are noted; how many are noted; whether
+# there were too many
+SIGMA, EDGE, THIN, DEVIATIONS, NOTED, OVERFLOW = range(6)
+ERROR_FIELDS = 6
 
-_BLURS_WITHIN_M = 80.0
+BLURS_WITHIN_M = 80.0
 """As in `horizon.raster_sharpness`."""
-
-_TURN_FACTOR = 1.3
-"""Azimuths turn by a column's level distance, not its slant one, and columns far below the dish rise when they turn."""
 
 
 @compiled
@@ -107,30 +107,26 @@ def most_blur(cells: Any, part: Any, left: float, right: float, upper: float, lo
     return thin, drop
 
 
-@compiled
-def column_reach(slant_m: float, thin: float, drop: float, fine: bool, errors: Any) -> tuple[float, float]:
-    """How far errors can turn a column at a distance, as a tangent, and how near they can bring it: upper bounds."""
-    turns, nears = errors[TURNS], errors[NEARS]
-    if fine and slant_m < _BLURS_WITHIN_M:
-        edge = errors[EDGE] * min(drop, 1.0)
-        turns += edge + errors[THIN] * thin
-        nears += edge
-    nearest_m = max(slant_m * max(1.0 - nears / slant_m, 0.1), 0.1) if fine else slant_m
-    return _TURN_FACTOR * turns / slant_m, nearest_m
+@in_place
+def error_angle(slant_m: float, thin: float, drop: float, errors: Any) -> float:
+    """Standard deviation of where a column is seen, radians, times the deviations asked about; an upper bound."""
+    sigma_m = errors[SIGMA]
+    if slant_m < BLURS_WITHIN_M:
+        sigma_m += errors[EDGE] * min(drop, 1.0) + errors[THIN] * thin
+    return errors[DEVIATIONS] * np.arctan(sigma_m / slant_m)
 
 
 @compiled
 def note_column(
-    cells: Any, part: Any, ray: Any, raster: int, i: int, d: float, slope: float, slant_m: float, margin: float,
-    spare: float, half_dish_m: float, zone: float, errors: Any, columns: Any, ladder: Any,
+    cells: Any, part: Any, ray: Any, raster: int, i: int, d: float, slope: float, slant_m: float, spare: float,
+    errors: Any, columns: Any, ladder: Any,
 ) -> None:  # fmt: skip
     """Note a sample that rises over all nearer ones noted on its ray, if errors might bring it into the room."""
     thin, drop = 0.0, 0.0
-    if part[RELIEF] >= 0 and slant_m < _BLURS_WITHIN_M:
+    if part[RELIEF] >= 0 and slant_m < BLURS_WITHIN_M:
         column, row = position(ray, d)
         thin, drop = most_blur(cells, part, column, column, row, row)
-    turned, nearest_m = column_reach(slant_m, thin, drop, part[RELIEF] >= 0, errors)
-    if margin >= np.arctan(turned) + np.arctan(room_tangent(nearest_m, half_dish_m, zone)):
+    if spare >= error_angle(slant_m, thin, drop, errors):
         return
     ladder[i] = slope
     n = int(errors[NOTED])

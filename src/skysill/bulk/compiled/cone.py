@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from skysill.bulk.compiled.jit import compiled
+from skysill.bulk.compiled.jit import in_place
 
 __all__ = ["margin_and_slant", "room_tangent", "sight", "tangent_of_sum", "within"]
 
 
-@compiled
+@in_place
 def sight(distance_m: float, elevation_m: float, eye_m: float, radius_m: float) -> float:
     """Slope at which ground is seen; see `horizon.rays.sight_slope`."""
     theta = distance_m / radius_m
@@ -23,7 +23,7 @@ def sight(distance_m: float, elevation_m: float, eye_m: float, radius_m: float) 
     return ((elevation_m - eye_m) / (radius_m + elevation_m) - sagging) / level
 
 
-@compiled
+@in_place
 def margin_and_slant(
     slope: float, distance_m: float, elevation_m: float, radius_m: float, off_cos: float, off_sin: float,
     cosine: float, sine: float,
@@ -41,13 +41,13 @@ def margin_and_slant(
     return np.arctan2(np.sqrt(off_sin * off_sin + up * up), forward), slant_m
 
 
-@compiled
+@in_place
 def room_tangent(slant_m: float, half_dish_m: float, zone: float) -> float:
     """Tangent of the angle of the required room; zone : Fresnel fraction times the root of the wavelength."""
     return (half_dish_m + zone * np.sqrt(slant_m)) / slant_m
 
 
-@compiled
+@in_place
 def tangent_of_sum(first: float, second: float) -> float:
     """Tangent of the sum of two angles below 90 degrees, given by their tangents; inf from 89.9 degrees on."""
     rest = 1.0 - first * second
@@ -55,7 +55,7 @@ def tangent_of_sum(first: float, second: float) -> float:
     return np.inf if rest <= 0.0017 * abs(total) else total / rest
 
 
-@compiled
+@in_place
 def within(slope: float, off_cos: float, off_sin: float, cosine: float, sine: float, tangent: float) -> bool:
     """Whether ground at a slope lies nearer to the ray than an angle, given by its tangent; inf: it does."""
     if tangent <= 0.0:

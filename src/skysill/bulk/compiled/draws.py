@@ -16,14 +16,10 @@ from skysill.assessment.sampling import (
     plan_offset_samples_m,
 )
 from skysill.bulk.compiled.raster_stack import (
-    BLUR_LOST,
-    BLUR_SPREAD,
-    MEANS,
     PLAN,
     VERTICAL,
     RasterStack,
 )
-from skysill.units import Floats
 
 __all__ = ["Draws", "all_draws"]
 
@@ -42,14 +38,11 @@ class Draws:
         short (samples,) share by which a thin thing rises over what the cells show; own (raster + 1, samples) error of the
         dish's ground, metres, by the raster that it is from, 0 for the last: none. All float32
     alone : the same of fewer samples, with moved (error, raster, 3, samples) by the dish's place, its height, the rasters
-    limits : (raster + 1, raster, 4) by the raster that the dish's ground is from and the raster of a column: fields TURNS
-        to THIN of `columns`
     """
 
     dish_m: float
     whole: tuple[Any, ...]
     alone: tuple[Any, ...]
-    limits: Floats
 
 
 def all_draws(stack: RasterStack, errors: Errors) -> Draws:
@@ -62,7 +55,7 @@ def all_draws(stack: RasterStack, errors: Errors) -> Draws:
         few = [_samples(stack, one, ALONE_SAMPLES) for one in (place, height, rasters)]
         alone = (np.stack([part[0] for part in few]), *few[2][1:])
         dish_m = float(np.hypot(errors.position_m, errors.height_m))
-        stack.held[key] = Draws(dish_m, whole, alone, _limits(stack, *whole))
+        stack.held[key] = Draws(dish_m, whole, alone)
     found: Draws = stack.held[key]
     return found
 
@@ -78,21 +71,3 @@ def _samples(stack: RasterStack, errors: Errors, samples: int) -> tuple[Any, ...
     own = np.zeros((count + 1, samples))
     own[:count] = knots[:, 0] * stack.facts[:, VERTICAL, None]
     return tuple(np.ascontiguousarray(part, dtype=np.float32) for part in (moved, knots, inward, short, own))
-
-
-def _limits(stack: RasterStack, moved: Any, knots: Any, inward: Any, short: Any, own: Any) -> Floats:
-    """What the errors can do at most in any sample."""
-    count = len(stack)
-    limits = np.zeros((count + 1, count, 4))
-    off_m = np.sqrt((moved.astype(float) ** 2).sum(axis=1))
-    near = np.hypot(knots[:, :-1], knots[:, 1:]).max(axis=1)  # the largest sum of two knots with the weights they get
-    most_in = max(float(inward.max()), 0.0)
-    for by in range(count + 1):
-        for r in range(count):
-            limits[by, r] = (
-                float((off_m[r] + near[r] * stack.facts[r, VERTICAL] + np.abs(own[by])).max()),
-                float(off_m[r].max()),
-                stack.facts[r, BLUR_LOST] + stack.facts[r, BLUR_SPREAD] * most_in,
-                bool(stack.parts[r, MEANS]) * float(short.max()),
-            )
-    return limits * 1.001

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from typing import TypeVar
 
-__all__ = ["HOW_TO_GET", "announced", "available", "compiled", "compiled_loosely", "put_in_place"]
+__all__ = ["HOW_TO_GET", "announced", "available", "compiled", "compiled_loosely", "in_place", "in_place_loosely"]
 
 HOW_TO_GET = 'Addresses over fine surfaces go faster with compiled loops: pip install "skysill[fast]".'
 """What is said where numba is not installed and it would help."""
@@ -38,8 +38,13 @@ def compiled_loosely(function: Function) -> Function:
     return _compiled(function, fastmath=_LOOSE)
 
 
-def put_in_place(function: Function) -> Function:
-    """A short function that is copied to wherever it is called, so that loops around it can be vectorized."""
+def in_place(function: Function) -> Function:
+    """A short function that is copied to wherever it is called."""
+    return _compiled(function, fastmath=False, inline="always")
+
+
+def in_place_loosely(function: Function) -> Function:
+    """The same for loops over Monte Carlo samples, which can only be vectorized if they call nothing."""
     return _compiled(function, fastmath=_LOOSE, inline="always")
 
 

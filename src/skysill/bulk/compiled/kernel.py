@@ -136,7 +136,7 @@ def _measured(
     measure.clearances(
         stack.cells, stack.voids, stack.parts, stack.facts, dishes.terms, dishes.table, *required_room(query),
         float(np.deg2rad(most_spare_deg)), bounded, query.highest_ground_m,
-        -1.0 if errors is None else query.criteria.min_p_clear, draws.dish_m, draws.whole, draws.alone, draws.limits, out,
+        -1.0 if errors is None else query.criteria.min_p_clear, draws.dish_m, draws.whole, draws.alone, out,
     )  # fmt: skip
     return out
 

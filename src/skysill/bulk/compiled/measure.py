@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from skysill.assessment.sampling import THIN_LOST
 from skysill.bulk.compiled.certainty import (
     DRAW_FIELDS,
     GROUP_TABLE,
@@ -19,15 +20,18 @@ from skysill.bulk.compiled.certainty import (
 from skysill.bulk.compiled.columns import (
     COLUMN_FIELDS,
     COLUMNS,
+    DEVIATIONS,
+    EDGE,
     ERROR_FIELDS,
-    LIMIT_FIELDS,
     MOST_COLUMNS,
     NOTED,
     OVERFLOW,
+    SIGMA,
+    THIN,
 )
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight
 from skysill.bulk.compiled.jit import compiled
-from skysill.bulk.compiled.raster_stack import ASSURED, VERTICAL
+from skysill.bulk.compiled.raster_stack import ASSURED, BLUR_LOST, BLUR_SPREAD, FINE, MEANS, PLAN, VERTICAL
 from skysill.bulk.compiled.ray_sampling import (
     MOST_SAMPLES,
     OFF_RAD,
@@ -93,6 +97,9 @@ PLACE_FIELDS = 12
  O_GAP_LAST, O_GAP_REACH, O_NEAR_SEEN, O_P_CLEAR, O_ALONE, O_UNTOLD) = (*range(15), 17)
 OUT_FIELDS = 18
 
+_WIDENING = (0.6, 1.8)
+"""Standard deviations from the required room out to which columns are looked for, until enough that decide are found."""
+
 MOST_RAYS = 4096
 _MOST_NODES = 1024
 
@@ -114,8 +121,7 @@ def _set_up(parts: Any, terms: Any, k: int, place: Any, rays: Any) -> int:
 @compiled
 def clearances(
     cells: Any, voids: Any, parts: Any, facts: Any, terms: Any, places: Any, half_dish_m: float, zone: float,
-    most_spare: float, bounded: bool, highest_m: float, least_p: float, dish_m: float, drawn: Any, alone: Any, limits: Any,
-    out: Any,
+    most_spare: float, bounded: bool, highest_m: float, least_p: float, dish_m: float, drawn: Any, alone: Any, out: Any,
 ) -> None:  # fmt: skip
     """The clearance of many places; and, where `least_p` is not negative, what else decides their verdicts.
 
@@ -123,7 +129,7 @@ def clearances(
     most_spare : radians; ground that leaves more is not looked for
     highest_m : of the ground around; least_p : probability that `clear` asks; dish_m : error of the dish's place
     drawn : moved, knots, inward, short, own of `draws.Draws`; alone : the same of fewer samples, moved by one error alone
-        at a time, (error, raster, 3, samples); limits : as there
+        at a time, (error, raster, 3, samples)
     out : (place, OUT_FIELDS), filled; SPARE is inf where nothing leaves less than most_spare
     """
     count = parts.shape[0]
@@ -167,19 +173,42 @@ def clearances(
                     ladder, into, nodes, away, height)  # fmt: skip
         if gaps[G_FIRST] >= 0.0:
             continue
-        errors[:] = 0.0
-        found[SPARE] = 0.0
-        for raster in range(count):
-            errors[:LIMIT_FIELDS] = limits[int(place[P_OWN]), raster]
-            ladder[: 2 * centre + 1] = NO_SLOPE
-            search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone,
-                   max(facts[raster, ASSURED], NEAREST_SAMPLE_M), place[P_MOST], COLUMNS, bounded, found, errors, columns,
-                   ladder, nodes, away, height)  # fmt: skip
+        chosen = 0
+        for step in range(len(_WIDENING)):
+            errors[:] = 0.0
+            found[SPARE], errors[DEVIATIONS] = 0.0, _WIDENING[step]
+            for raster in range(count):
+                errors[SIGMA] = _sigma_m(facts, raster, place, dish_m)
+                errors[EDGE] = facts[raster, BLUR_LOST] + facts[raster, BLUR_SPREAD] if parts[raster, FINE] != 0 else 0.0
+                errors[THIN] = THIN_LOST if parts[raster, MEANS] != 0 else 0.0
+                ladder[: 2 * centre + 1] = NO_SLOPE
+                search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone,
+                       max(facts[raster, ASSURED], NEAREST_SAMPLE_M), place[P_MOST], COLUMNS, bounded, found, errors, columns,
+                       ladder, nodes, away, height)  # fmt: skip
+            number = int(errors[NOTED])
+            if count > 1:
+                number = rising_columns(columns, number)
+            chosen = deciding_columns(cells, parts, facts, rays, columns, number, dish_m, _own_m(facts, place),
+                                      _WIDENING[step], deciding, table, slots)  # fmt: skip
+            if chosen == MOST_DECIDING or errors[OVERFLOW] > 0.0:
+                break
         if errors[OVERFLOW] > 0.0:
             into[O_UNTOLD] = 1.0
             continue
-        _certainty(cells, parts, facts, rays, columns, int(errors[NOTED]), place, cosine, sine, half_dish_m, zone, least_p,
-                   dish_m, drawn, alone, deciding, table, slots, failed, into)  # fmt: skip
+        _certainty(deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into)
+
+
+@compiled
+def _own_m(facts: Any, place: Any) -> float:
+    """Standard deviation of the ground under the dish."""
+    own = int(place[P_OWN])
+    return facts[own, VERTICAL] if own < facts.shape[0] else 0.0
+
+
+@compiled
+def _sigma_m(facts: Any, raster: int, place: Any, dish_m: float) -> float:
+    """Standard deviations of a column of a raster, added up as `sampling.sigma_bound_deg` does, without blur."""
+    return dish_m + facts[raster, VERTICAL] + facts[raster, PLAN] + _own_m(facts, place)
 
 
 @compiled
@@ -243,25 +272,19 @@ def _near_doubt(
 
 @compiled
 def _certainty(
-    cells: Any, parts: Any, facts: Any, rays: Any, columns: Any, count: int, place: Any, cosine: float, sine: float,
-    half_dish_m: float, zone: float, least_p: float, dish_m: float, drawn: Any, alone: Any, deciding: Any, table: Any,
-    slots: Any, failed: Any, into: Any,
+    deciding: Any, chosen: int, place: Any, cosine: float, sine: float, half_dish_m: float, zone: float, least_p: float,
+    drawn: Any, alone: Any, failed: Any, into: Any,
 ) -> None:  # fmt: skip
     """The probability that the room is there; where it is too low, what each kind of error alone moves."""
-    if parts.shape[0] > 1:
-        count = rising_columns(columns, count)
-    own, own_m = int(place[P_OWN]), 0.0
-    if own < parts.shape[0]:
-        own_m = facts[own, VERTICAL]
-    chosen = deciding_columns(cells, parts, facts, rays, columns, count, dish_m, own_m, deciding, table, slots)
-    moved, knots, inward, short, own_draws = drawn
-    p_clear = probability(deciding, chosen, moved, knots, own_draws[own], inward, short, cosine, sine, half_dish_m, zone, failed)
+    moved, knots, inward, short, own_m = drawn
+    own = int(place[P_OWN])
+    p_clear = probability(deciding, chosen, moved, knots, own_m[own], inward, short, cosine, sine, half_dish_m, zone, failed)
     into[O_P_CLEAR] = p_clear
     if p_clear >= least_p or p_clear > 0.995 or p_clear < 0.005:
         return
-    moved_alone, knots, inward, short, own_draws = alone
+    moved_alone, knots, inward, short, own_m = alone
     for kind in range(3):
-        into[O_ALONE + kind] = spread_alone(deciding, chosen, moved_alone[kind], knots, own_draws[own], inward, short,
+        into[O_ALONE + kind] = spread_alone(deciding, chosen, moved_alone[kind], knots, own_m[own], inward, short,
                                             1.0 if kind == 2 else 0.0, cosine, sine, half_dish_m, zone)  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.jit import compiled
+from skysill.bulk.compiled.jit import compiled, in_place
 from skysill.bulk.compiled.raster_stack import OFFSET
 from skysill.horizon.lattice import EDGE_SLACK
 
@@ -91,7 +91,7 @@ def lay_rays(rays: Any, count: int, terms: Any) -> None:
         ray[_BEND_2] = 2.0 * ray[_BEND] * ray[_BEND] - cubic / rate
 
 
-@compiled
+@in_place
 def position(ray: Any, distance_m: float) -> tuple[float, float]:
     """Column and row at a ground distance."""
     d = distance_m
@@ -101,7 +101,7 @@ def position(ray: Any, distance_m: float) -> tuple[float, float]:
     )
 
 
-@compiled
+@in_place
 def _distance_of(ray: Any, line: float) -> float:
     """Ground distance at which a ray crosses a main line."""
     at = COLUMN_TERMS if ray[_BY_COLUMN] != 0.0 else ROW_TERMS
@@ -114,7 +114,7 @@ def _distance_of(ray: Any, line: float) -> float:
     return d
 
 
-@compiled
+@in_place
 def _line_before(ray: Any, distance_m: float) -> int:
     """Number along the ray of the last main line crossed before or at a distance."""
     at = COLUMN_TERMS if ray[_BY_COLUMN] != 0.0 else ROW_TERMS
@@ -200,7 +200,7 @@ def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, leas
     return n
 
 
-@compiled
+@in_place
 def _note(
     d: float, z: float, bulge: float, before_m: float, before_z: float, before_slope: float, n: int, from_m: float,
     to_m: float, least_m: float, most_m: float, eye_m: float, sag: float, away: Any, height: Any,

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.columns import COLUMNS, column_reach, most_blur, note_column
+from skysill.bulk.compiled.columns import COLUMNS, error_angle, most_blur, note_column
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight, tangent_of_sum, within
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
@@ -61,6 +61,9 @@ SEARCH_FIELDS = 7
 
 _SLACK = 3e-3
 """Radians by which bounds are looser: slopes in bounds and sieves are good to a thousandth."""
+
+_WIDEST = 1.5
+"""Radians from which on everything is near the ray."""
 
 _LEAF_CELLS = 3.0
 _RAY_LEAF_CELLS = 6.0
@@ -158,12 +161,12 @@ def _needed_eye(
 
 @compiled
 def _limit_tangent(
-    mode: int, spare: float, distance_m: float, half_dish_m: float, zone: float, errors: Any, thin: float, drop: float, fine: bool,
+    mode: int, spare: float, distance_m: float, half_dish_m: float, zone: float, errors: Any, thin: float, drop: float,
 ) -> float:  # fmt: skip
     """Tangent of the angle from the ray within which ground at least this far away matters; inf: all does."""
     if mode == COLUMNS:
-        turned, nearest_m = column_reach(distance_m, thin, drop, fine, errors)
-        tangent = tangent_of_sum(turned, room_tangent(nearest_m, half_dish_m, zone))
+        turned = error_angle(distance_m, thin, drop, errors)
+        tangent = np.inf if turned > _WIDEST else tangent_of_sum(np.tan(turned), room_tangent(distance_m, half_dish_m, zone))
     else:
         tangent = room_tangent(distance_m, half_dish_m, zone)
         if mode == CONTROLS:
@@ -198,7 +201,7 @@ def search(
         to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
         if bounded and not _matters(
             facts[raster, HIGHEST], from_m, most_m, 1.0, 0.0, cosine, sine, found, mode, half_dish_m, zone, errors,
-            1e9, 1e9, fine, rays[raster, centre, RADIUS],
+            1e9, 1e9, rays[raster, centre, RADIUS],
         ):  # fmt: skip
             return
         nodes[0, 0], nodes[0, 1], nodes[0, 2], nodes[0, 3] = from_m, to_m, first_ray, last_ray
@@ -240,10 +243,10 @@ def search(
 @compiled
 def _matters(
     top_m: float, r0: float, r1: float, off_cos: float, off_sin: float, cosine: float, sine: float, found: Any, mode: int,
-    half_dish_m: float, zone: float, errors: Any, thin: float, drop: float, fine: bool, radius_m: float,
+    half_dish_m: float, zone: float, errors: Any, thin: float, drop: float, radius_m: float,
 ) -> bool:  # fmt: skip
     """Whether ground up to top_m at distances from r0 to r1 on an azimuth could matter; a False is certain."""
-    tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone, errors, thin, drop, fine)
+    tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone, errors, thin, drop)
     rise_m = top_m - found[EYE] - r0 * r0 / (2.01 * radius_m)
     slope = rise_m / (r0 if rise_m > 0.0 else r1)
     slope += abs(slope) * 2e-3 + 1e-6
@@ -282,7 +285,7 @@ def _node_matters(
             thin, drop = most_blur(cells, part, left, right, upper, lower)
     return _matters(
         top_m, r0, r1, rays[near, OFF_COS], rays[near, OFF_SIN], cosine,
-        sine, found, mode, half_dish_m, zone, errors, thin, drop, fine, rays[near, RADIUS],
+        sine, found, mode, half_dish_m, zone, errors, thin, drop, rays[near, RADIUS],
     )  # fmt: skip
 
 
@@ -303,7 +306,7 @@ def _look(
     if mode == COLUMNS and fine:
         (left, upper), (right, lower) = position(ray, r0), position(ray, r1)
         thin, drop = most_blur(cells, parts[raster], min(left, right), max(left, right), min(upper, lower), max(upper, lower))
-    tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop, fine)
+    tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
     for k in range(count):
         d, z = away[k, 0], height[k]
         if not within((z - found[EYE]) / d - d * sag, off_cos, off_sin, cosine, sine, tangent):
@@ -313,8 +316,7 @@ def _look(
         spare = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
         if mode == COLUMNS:
             if slope > ladder[i] and not is_covered(cells, parts, rays, raster, i, away[k]):
-                note_column(cells, parts[raster], ray, raster, i, d, slope, slant_m, margin, spare, half_dish_m, zone, errors,
-                            columns, ladder)  # fmt: skip
+                note_column(cells, parts[raster], ray, raster, i, d, slope, slant_m, spare, errors, columns, ladder)
             continue
         if spare >= (found[SPARE] if mode == CONTROLS else 0.0) or is_covered(cells, parts, rays, raster, i, away[k]):
             continue
@@ -325,4 +327,4 @@ def _look(
                 return
             spare = 0.0
         found[SPARE], found[MARGIN], found[SLANT], found[RAY], found[RASTER] = spare, margin, slant_m, i, raster
-        tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop, fine)
+        tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
