@@ -26,6 +26,7 @@ HEAVY = {
     "lazrs": ("io.laz_chunks", "io.point_headers"),
     "scipy": ("extraction.",),
     "pyogrio": ("io.vector_files",),
+    "numba": ("bulk.compiled.jit",),
     "matplotlib": ("plots.",),
     "click": ("cli.",),
     "jinja2": ("report.", "web.pages"),

@@ -421,10 +421,7 @@ def sigma_bound_deg(uncertain: UncertainSilhouette, errors: Errors, distance_m: 
         ground_m = vertical_m[s.feature] + plan_m[s.feature] + (0.0 if own is None else own.vertical_m)
         if uncertain.blur is not None:
             ground_m = (
-                ground_m
-                + uncertain.blur.lost_m
-                + uncertain.blur.spread_m
-                + THIN_LOST * uncertain.blur.thin_m
+                ground_m + uncertain.blur.lost_m + uncertain.blur.spread_m + THIN_LOST * uncertain.blur.thin_m
             )
         shift_m = shift_m + errors.terrain * ground_m
     else:

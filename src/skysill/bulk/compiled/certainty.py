@@ -24,11 +24,10 @@ from skysill.bulk.compiled.raster_stack import (
     CORRELATION,
     FINE,
     MEANS,
-    OFFSET,
     PLAN,
     VERTICAL,
 )
-from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_RAD, OFF_SIN, EAST, NORTH, position
+from skysill.bulk.compiled.ray_sampling import EAST, NORTH, OFF_COS, OFF_RAD, OFF_SIN, position
 
 __all__ = [
     "DRAW_FIELDS",
@@ -45,16 +44,34 @@ MOST_DECIDING = 48
 _STEEP_M = 1.0
 GROUP_TABLE, MOST_GROUPS = 1 << 15, 1 << 14
 
-# fields of a deciding column: its direction against the ray (sine and cosine of azimuth offset and elevation), lengths,
-# unit vectors to the right, upward and outward, raster, knots and their weights, blur
-(D_OFF_SIN, D_OFF_COS, D_TOP_SIN, D_TOP_COS, D_SLANT, D_LEVEL, D_EAST, D_NORTH, D_RASTER, D_KNOT, D_WEIGHT_0, D_WEIGHT_1,
- D_THIN, D_LOST, D_SPREAD, D_FINE, D_DEVIATIONS) = range(17)
+# fields of a deciding column: its direction against the ray (sine and cosine of azimuth offset and elevation),
+# lengths, unit vectors to the right, upward and outward, raster, knots and their weights, blur
+(
+    D_OFF_SIN,
+    D_OFF_COS,
+    D_TOP_SIN,
+    D_TOP_COS,
+    D_SLANT,
+    D_LEVEL,
+    D_EAST,
+    D_NORTH,
+    D_RASTER,
+    D_KNOT,
+    D_WEIGHT_0,
+    D_WEIGHT_1,
+    D_THIN,
+    D_LOST,
+    D_SPREAD,
+    D_FINE,
+    D_DEVIATIONS,
+) = range(17)
 DRAW_FIELDS = 17
 
 
 @compiled
 def rising_columns(columns: Any, count: int) -> int:
-    """Keep only columns that rise over all nearer ones on their ray, of several rasters together; returns how many."""
+    """Keep only columns that rise over all nearer ones on their ray, of several rasters together; returns how
+    many."""
     key = columns[:count, COLUMN_RAY] * 1e7 + columns[:count, AWAY]
     order = np.argsort(key)
     sorted_columns = columns[:count][order]
@@ -70,9 +87,19 @@ def rising_columns(columns: Any, count: int) -> int:
 
 @compiled
 def deciding_columns(
-    cells: Any, parts: Any, facts: Any, rays: Any, columns: Any, count: int, dish_m: float, own_m: float, most: float,
-    deciding: Any, table: Any, slots: Any,
-) -> int:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    columns: Any,
+    count: int,
+    dish_m: float,
+    own_m: float,
+    most: float,
+    deciding: Any,
+    table: Any,
+    slots: Any,
+) -> int:
     """Of the columns noted, those that decide: of each group with the same errors the most critical one, 48 at most.
 
     dish_m, own_m : standard deviations of the dish's place and of the ground under it
@@ -88,7 +115,9 @@ def deciding_columns(
     for n in range(count):
         raster, i = int(columns[n, COLUMN_RASTER]), int(columns[n, COLUMN_RAY])
         slant_m, fact = columns[n, COLUMN_SLANT], facts[raster]
-        thin, lost, spread = _blur_of(cells, parts[raster], fact, rays[raster, i], columns[n, COLUMN_SLOPE], slant_m)
+        thin, lost, spread = _blur_of(
+            cells, parts[raster], fact, rays[raster, i], columns[n, COLUMN_SLOPE], slant_m
+        )
         shift_m = dish_m + fact[VERTICAL] + fact[PLAN] + own_m + lost + spread + THIN_LOST * thin
         sigma = max(np.arctan2(shift_m, slant_m), 1.7e-11)
         deviations = columns[n, COLUMN_SPARE] / sigma
@@ -120,7 +149,9 @@ def deciding_columns(
 
 
 @compiled
-def _blur_of(cells: Any, part: Any, fact: Any, ray: Any, slope: float, slant_m: float) -> tuple[float, float, float]:
+def _blur_of(
+    cells: Any, part: Any, fact: Any, ray: Any, slope: float, slant_m: float
+) -> tuple[float, float, float]:
     """What a fine raster may have blurred at a column: thin height, lost and spread width."""
     if part[FINE] == 0 or slant_m >= BLURS_WITHIN_M:
         return 0.0, 0.0, 0.0
@@ -133,11 +164,26 @@ def _blur_of(cells: Any, part: Any, fact: Any, ray: Any, slope: float, slant_m: 
 @compiled
 def _describe(cells: Any, parts: Any, facts: Any, rays: Any, column: Any, into: Any) -> None:
     """The fields of one deciding column."""
-    raster, i, slope, slant_m = int(column[COLUMN_RASTER]), int(column[COLUMN_RAY]), column[COLUMN_SLOPE], column[COLUMN_SLANT]
+    raster, i, slope, slant_m = (
+        int(column[COLUMN_RASTER]),
+        int(column[COLUMN_RAY]),
+        column[COLUMN_SLOPE],
+        column[COLUMN_SLANT],
+    )
     ray, fact = rays[raster, i], facts[raster]
     level = 1.0 / np.sqrt(1.0 + slope * slope)
-    into[D_OFF_SIN], into[D_OFF_COS], into[D_TOP_SIN], into[D_TOP_COS] = ray[OFF_SIN], ray[OFF_COS], slope * level, level
-    into[D_SLANT], into[D_LEVEL], into[D_EAST], into[D_NORTH] = slant_m, slant_m * level, ray[EAST], ray[NORTH]
+    into[D_OFF_SIN], into[D_OFF_COS], into[D_TOP_SIN], into[D_TOP_COS] = (
+        ray[OFF_SIN],
+        ray[OFF_COS],
+        slope * level,
+        level,
+    )
+    into[D_SLANT], into[D_LEVEL], into[D_EAST], into[D_NORTH] = (
+        slant_m,
+        slant_m * level,
+        ray[EAST],
+        ray[NORTH],
+    )
     into[D_RASTER], into[D_FINE] = raster, 1.0 if parts[raster, FINE] != 0 else 0.0
     along = slant_m * level / fact[CORRELATION]
     knot, low, high = 0, 0.0, 1.0
@@ -146,16 +192,34 @@ def _describe(cells: Any, parts: Any, facts: Any, rays: Any, column: Any, into: 
     share = min((along - low) / (high - low), 1.0)
     scale = np.hypot(1.0 - share, share)
     into[D_KNOT] = knot
-    into[D_WEIGHT_0], into[D_WEIGHT_1] = fact[VERTICAL] * (1.0 - share) / scale, fact[VERTICAL] * share / scale
+    into[D_WEIGHT_0], into[D_WEIGHT_1] = (
+        fact[VERTICAL] * (1.0 - share) / scale,
+        fact[VERTICAL] * share / scale,
+    )
     into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(cells, parts[raster], fact, ray, slope, slant_m)
 
 
 @in_place_loosely
 def _turned(
-    off_sin: Any, off_cos: Any, top_sin: Any, top_cos: Any, length_m: Any, level_m: Any, east: Any, north: Any, fine: Any,
-    e: Any, n: Any, u: Any, raised_m: Any, in_m: Any, cosine: Any, sine: Any,
-) -> tuple[Any, Any, Any]:  # fmt: skip
-    """A column moved by errors: square of the sine, and the cosine, of its angle from the ray, not normalized; distance.
+    off_sin: Any,
+    off_cos: Any,
+    top_sin: Any,
+    top_cos: Any,
+    length_m: Any,
+    level_m: Any,
+    east: Any,
+    north: Any,
+    fine: Any,
+    e: Any,
+    n: Any,
+    u: Any,
+    raised_m: Any,
+    in_m: Any,
+    cosine: Any,
+    sine: Any,
+) -> tuple[Any, Any, Any]:
+    """A column moved by errors: square of the sine, and the cosine, of its angle from the ray, not normalized;
+    distance.
 
     off_sin ... fine : fields of the column
     e, n, u : metres that the dish stands off, east, north, up; raised_m, in_m : metres that the column is higher, and
@@ -188,9 +252,19 @@ def _turned(
 
 @compiled_loosely
 def failures(
-    column: Any, moved: Any, first: Any, second: Any, own_m: Any, inward: Any, short: Any, cosine: Any, sine: Any,
-    half_dish_m: Any, zone: Any, failed: Any,
-) -> None:  # fmt: skip
+    column: Any,
+    moved: Any,
+    first: Any,
+    second: Any,
+    own_m: Any,
+    inward: Any,
+    short: Any,
+    cosine: Any,
+    sine: Any,
+    half_dish_m: Any,
+    zone: Any,
+    failed: Any,
+) -> None:
     """Mark the samples in which one column takes the required room.
 
     column : (DRAW_FIELDS,) float32
@@ -199,15 +273,36 @@ def failures(
     """
     zero, one = np.float32(0.0), np.float32(1.0)
     # as plain numbers, so that the loop below can run over several samples at once
-    off_sin, off_cos, top_sin, top_cos = column[D_OFF_SIN], column[D_OFF_COS], column[D_TOP_SIN], column[D_TOP_COS]
+    off_sin, off_cos, top_sin, top_cos = (
+        column[D_OFF_SIN],
+        column[D_OFF_COS],
+        column[D_TOP_SIN],
+        column[D_TOP_COS],
+    )
     slant_m, level_m, east, north = column[D_SLANT], column[D_LEVEL], column[D_EAST], column[D_NORTH]
     weight_0, weight_1, fine = column[D_WEIGHT_0], column[D_WEIGHT_1], column[D_FINE]
     thin, lost, spread = column[D_THIN], column[D_LOST], column[D_SPREAD]
     for k in range(failed.shape[0]):
         raised_m = weight_0 * first[k] + weight_1 * second[k] - own_m[k] + short[k] * thin
         in_m = max(lost + spread * inward[k], zero)
-        off2, forward, far_m = _turned(off_sin, off_cos, top_sin, top_cos, slant_m, level_m, east, north, fine, moved[0, k],
-                                       moved[1, k], moved[2, k], raised_m, in_m, cosine, sine)  # fmt: skip
+        off2, forward, far_m = _turned(
+            off_sin,
+            off_cos,
+            top_sin,
+            top_cos,
+            slant_m,
+            level_m,
+            east,
+            north,
+            fine,
+            moved[0, k],
+            moved[1, k],
+            moved[2, k],
+            raised_m,
+            in_m,
+            cosine,
+            sine,
+        )
         room = (half_dish_m + zone * np.sqrt(far_m)) * forward
         taken = one if (forward > zero) & (off2 * far_m * far_m < room * room) else zero
         failed[k] = max(failed[k], taken)
@@ -215,9 +310,19 @@ def failures(
 
 @compiled
 def probability(
-    deciding: Any, count: int, moved: Any, knots: Any, own_m: Any, inward: Any, short: Any, cosine: float, sine: float,
-    half_dish_m: float, zone: float, failed: Any,
-) -> float:  # fmt: skip
+    deciding: Any,
+    count: int,
+    moved: Any,
+    knots: Any,
+    own_m: Any,
+    inward: Any,
+    short: Any,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    failed: Any,
+) -> float:
     """The share of the samples in which no deciding column takes the required room.
 
     moved, knots, inward, short : of `draws.Draws`; own_m : (samples,); failed : (samples,) float32, room to work in
@@ -226,19 +331,41 @@ def probability(
     for n in range(count):
         column = deciding[n]
         raster, knot = int(column[D_RASTER]), int(column[D_KNOT])
-        failures(column, moved[raster], knots[raster, knot], knots[raster, knot + 1], own_m, inward, short,
-                 np.float32(cosine), np.float32(sine), np.float32(half_dish_m), np.float32(zone), failed)  # fmt: skip
+        failures(
+            column,
+            moved[raster],
+            knots[raster, knot],
+            knots[raster, knot + 1],
+            own_m,
+            inward,
+            short,
+            np.float32(cosine),
+            np.float32(sine),
+            np.float32(half_dish_m),
+            np.float32(zone),
+            failed,
+        )
     lost = 0
     for k in range(failed.shape[0]):
         lost += failed[k] > 0.0
-    return 1.0 - lost / failed.shape[0]
+    return float(1.0 - lost / failed.shape[0])
 
 
 @compiled
 def spread_alone(
-    deciding: Any, count: int, moved: Any, knots: Any, own_m: Any, inward: Any, short: Any, terrain: float, cosine: float,
-    sine: float, half_dish_m: float, zone: float,
-) -> float:  # fmt: skip
+    deciding: Any,
+    count: int,
+    moved: Any,
+    knots: Any,
+    own_m: Any,
+    inward: Any,
+    short: Any,
+    terrain: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+) -> float:
     """Standard deviation of the spare room, radians, with one kind of error alone.
 
     moved : (raster, 3, samples) by that error; terrain : 1, or 0 without the errors of heights and edges
@@ -252,17 +379,35 @@ def spread_alone(
             column = deciding[n]
             raster, knot = int(column[D_RASTER]), int(column[D_KNOT])
             raised_m = on * (
-                column[D_WEIGHT_0] * knots[raster, knot, k] + column[D_WEIGHT_1] * knots[raster, knot + 1, k] - own_m[k]
+                column[D_WEIGHT_0] * knots[raster, knot, k]
+                + column[D_WEIGHT_1] * knots[raster, knot + 1, k]
+                - own_m[k]
                 + short[k] * column[D_THIN]
-            )  # fmt: skip
+            )
             in_m = on * max(column[D_LOST] + column[D_SPREAD] * inward[k], np.float32(0.0))
             off2, forward, far_m = _turned(
-                column[D_OFF_SIN], column[D_OFF_COS], column[D_TOP_SIN], column[D_TOP_COS], column[D_SLANT], column[D_LEVEL],
-                column[D_EAST], column[D_NORTH], column[D_FINE], moved[raster, 0, k], moved[raster, 1, k], moved[raster, 2, k],
-                raised_m, in_m, np.float32(cosine), np.float32(sine),
-            )  # fmt: skip
-            least = min(least, np.arctan2(np.sqrt(off2), forward) - np.arctan((half_dish_m + zone * np.sqrt(far_m)) / far_m))
+                column[D_OFF_SIN],
+                column[D_OFF_COS],
+                column[D_TOP_SIN],
+                column[D_TOP_COS],
+                column[D_SLANT],
+                column[D_LEVEL],
+                column[D_EAST],
+                column[D_NORTH],
+                column[D_FINE],
+                moved[raster, 0, k],
+                moved[raster, 1, k],
+                moved[raster, 2, k],
+                raised_m,
+                in_m,
+                np.float32(cosine),
+                np.float32(sine),
+            )
+            least = min(
+                least,
+                np.arctan2(np.sqrt(off2), forward) - np.arctan((half_dish_m + zone * np.sqrt(far_m)) / far_m),
+            )
         total += least
         square += least * least
     mean = total / samples
-    return np.sqrt(max(square / samples - mean * mean, 0.0))
+    return float(np.sqrt(max(square / samples - mean * mean, 0.0)))

@@ -1,4 +1,4 @@
-"""Columns of terrain that stated errors might bring into the required room: which they are, and what is known of each."""
+"""Columns of terrain that stated errors might bring into the required room."""
 
 from __future__ import annotations
 
@@ -45,9 +45,9 @@ AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER = rang
 COLUMN_FIELDS = 6
 MOST_COLUMNS = 20_000
 
-# fields of `errors`: standard deviations in metres, all but those of blurred edges added up; of lost and spread width at
-# a steep edge; share of the height of thin things; deviations out to which columns are noted; how many are noted; whether
-# there were too many
+# fields of `errors`: standard deviations in metres, all but those of blurred edges added up; of lost and spread
+# width at a steep edge; share of the height of thin things; deviations out to which columns are noted; how many are
+# noted; whether there were too many
 SIGMA, EDGE, THIN, DEVIATIONS, NOTED, OVERFLOW = range(6)
 ERROR_FIELDS = 6
 
@@ -57,7 +57,8 @@ BLURS_WITHIN_M = 80.0
 
 @compiled
 def blur_at(cells: Any, part: Any, r0: int, c0: int) -> tuple[float, float]:
-    """Height of a node over both sides two cells away, and its drop to the lowest neighbour; see `raster_sharpness`."""
+    """Height of a node over both sides two cells away, and its drop to the lowest neighbour; see
+    `raster_sharpness`."""
     rows, columns, offset = part[OFFSET + 1], part[OFFSET + 2], part[OFFSET]
     r0, c0 = min(max(r0, 0), rows - 1), min(max(c0, 0), columns - 1)
     middle = float(cells[offset + r0 * columns + c0])
@@ -85,14 +86,22 @@ def blur_at(cells: Any, part: Any, r0: int, c0: int) -> tuple[float, float]:
 
 
 @compiled
-def most_blur(cells: Any, part: Any, left: float, right: float, upper: float, lower: float) -> tuple[float, float]:
+def most_blur(
+    cells: Any, part: Any, left: float, right: float, upper: float, lower: float
+) -> tuple[float, float]:
     """The largest of `blur_at` over the blocks under a box of columns and rows; 0 for rasters that are not fine."""
     thin, drop = 0.0, 0.0
     at, down, across = part[RELIEF], part[RELIEF + 1], part[RELIEF + 2]
     if at < 0:
         return thin, drop
-    i0, i1 = min(max(int(upper) // RELIEF_CELLS, 0), down - 1), min(max(int(lower) // RELIEF_CELLS, 0), down - 1)
-    j0, j1 = min(max(int(left) // RELIEF_CELLS, 0), across - 1), min(max(int(right) // RELIEF_CELLS, 0), across - 1)
+    i0, i1 = (
+        min(max(int(upper) // RELIEF_CELLS, 0), down - 1),
+        min(max(int(lower) // RELIEF_CELLS, 0), down - 1),
+    )
+    j0, j1 = (
+        min(max(int(left) // RELIEF_CELLS, 0), across - 1),
+        min(max(int(right) // RELIEF_CELLS, 0), across - 1),
+    )
     for i in range(i0, i1 + 1):
         for j in range(j0, j1 + 1):
             index = at + 2 * (i * across + j)
@@ -113,14 +122,24 @@ def error_angle(slant_m: float, thin: float, drop: float, errors: Any) -> float:
     sigma_m = errors[SIGMA]
     if slant_m < BLURS_WITHIN_M:
         sigma_m += errors[EDGE] * min(drop, 1.0) + errors[THIN] * thin
-    return errors[DEVIATIONS] * np.arctan(sigma_m / slant_m)
+    return float(errors[DEVIATIONS] * np.arctan(sigma_m / slant_m))
 
 
 @compiled
 def note_column(
-    cells: Any, part: Any, ray: Any, raster: int, i: int, d: float, slope: float, slant_m: float, spare: float,
-    errors: Any, columns: Any, ladder: Any,
-) -> None:  # fmt: skip
+    cells: Any,
+    part: Any,
+    ray: Any,
+    raster: int,
+    i: int,
+    d: float,
+    slope: float,
+    slant_m: float,
+    spare: float,
+    errors: Any,
+    columns: Any,
+    ladder: Any,
+) -> None:
     """Note a sample that rises over all nearer ones noted on its ray, if errors might bring it into the room."""
     thin, drop = 0.0, 0.0
     if part[RELIEF] >= 0 and slant_m < BLURS_WITHIN_M:

@@ -25,15 +25,23 @@ def sight(distance_m: float, elevation_m: float, eye_m: float, radius_m: float) 
 
 @in_place
 def margin_and_slant(
-    slope: float, distance_m: float, elevation_m: float, radius_m: float, off_cos: float, off_sin: float,
-    cosine: float, sine: float,
-) -> tuple[float, float]:  # fmt: skip
+    slope: float,
+    distance_m: float,
+    elevation_m: float,
+    radius_m: float,
+    off_cos: float,
+    off_sin: float,
+    cosine: float,
+    sine: float,
+) -> tuple[float, float]:
     """Angle from the ray to ground at a slope and all below it; distance along the line of sight.
 
     cosine, sine : of E
     """
     slant_m = (radius_m + elevation_m) * np.sin(distance_m / radius_m) * np.sqrt(1.0 + slope * slope)
-    if off_cos > 0.0 and slope * cosine * off_cos >= sine:  # it reaches over the point of its azimuth nearest to the ray
+    if (
+        off_cos > 0.0 and slope * cosine * off_cos >= sine
+    ):  # it reaches over the point of its azimuth nearest to the ray
         beside = cosine * abs(off_sin)
         return np.arcsin(min(beside, 1.0)), slant_m
     forward = off_cos * cosine + slope * sine
@@ -44,7 +52,7 @@ def margin_and_slant(
 @in_place
 def room_tangent(slant_m: float, half_dish_m: float, zone: float) -> float:
     """Tangent of the angle of the required room; zone : Fresnel fraction times the root of the wavelength."""
-    return (half_dish_m + zone * np.sqrt(slant_m)) / slant_m
+    return float((half_dish_m + zone * np.sqrt(slant_m)) / slant_m)
 
 
 @in_place

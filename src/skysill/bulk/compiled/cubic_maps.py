@@ -25,8 +25,8 @@ def cubic_maps(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> Float
 
     Notes
     -----
-    The error grows with the fourth power of the distance over the cube of the Earth's radius: under a millimetre at 20
-    km, 3 cm at 50 km. Where many places lie close together the terms are interpolated on a mesh (`over_mesh`).
+    The error grows with the fourth power of the distance over the cube of the Earth's radius: under a millimetre at
+    20 km, 3 cm at 50 km. Where many places lie close together the terms are interpolated on a mesh (`over_mesh`).
     """
     start = np.stack(lattice_position(grid, latitude_deg, longitude_deg), axis=-1)
     terms = over_mesh(partial(_terms, grid), latitude_deg, longitude_deg, spacing_deg=_MESH_DEG)
@@ -39,7 +39,9 @@ def _terms(grid: Grid, latitude_deg: Floats, longitude_deg: Floats) -> Floats:
 
     def end(azimuth_deg: float, distance_m: float) -> Floats:
         count = latitude_deg.size
-        east, north, _ = geod().fwd(longitude_deg, latitude_deg, np.full(count, azimuth_deg), np.full(count, distance_m))
+        east, north, _ = geod().fwd(
+            longitude_deg, latitude_deg, np.full(count, azimuth_deg), np.full(count, distance_m)
+        )
         return np.stack(lattice_position(grid, north, east), axis=-1) - start
 
     def parts(azimuth_deg: float, distance_m: float) -> tuple[Floats, Floats]:

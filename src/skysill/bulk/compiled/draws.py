@@ -33,11 +33,13 @@ class Draws:
     """Errors in every sample, for the compiled loops.
 
     dish_m : standard deviation of the dish's place and height together
-    whole : moved (raster, 3, samples) metres that the dish stands off its place over each raster, east, north, up; knots
-        (raster, knot, samples) errors of each raster's heights in standard deviations; inward (samples,) standard normal;
-        short (samples,) share by which a thin thing rises over what the cells show; own (raster + 1, samples) error of the
-        dish's ground, metres, by the raster that it is from, 0 for the last: none. All float32
-    alone : the same of fewer samples, with moved (error, raster, 3, samples) by the dish's place, its height, the rasters
+    whole : moved (raster, 3, samples) metres that the dish stands off its place over each raster, east, north, up;
+        knots (raster, knot, samples) errors of each raster's heights in standard deviations; inward (samples,)
+        standard normal; short (samples,) share by which a thin thing rises over what the cells show; own (raster +
+        1, samples) error of the dish's ground, metres, by the raster that it is from, 0 for the last: none. All
+        float32
+    alone : the same of fewer samples, with moved (error, raster, 3, samples) by the dish's place, its height, the
+    rasters
     """
 
     dish_m: float
@@ -47,9 +49,12 @@ class Draws:
 
 def all_draws(stack: RasterStack, errors: Errors) -> Draws:
     """The samples of `confidence` for the rasters of a stack; kept with the stack."""
-    key = ("draws", errors)
+    key = f"draws {errors}"
     if key not in stack.held:
-        place, height = replace(errors, height_m=0.0, terrain=0.0), replace(errors, position_m=0.0, terrain=0.0)
+        place, height = (
+            replace(errors, height_m=0.0, terrain=0.0),
+            replace(errors, position_m=0.0, terrain=0.0),
+        )
         rasters = replace(errors, position_m=0.0, height_m=0.0)
         whole = _samples(stack, errors, SAMPLES)
         few = [_samples(stack, one, ALONE_SAMPLES) for one in (place, height, rasters)]
@@ -64,7 +69,9 @@ def _samples(stack: RasterStack, errors: Errors, samples: int) -> tuple[Any, ...
     """moved, knots, inward, short, own of `Draws`."""
     count = len(stack)
     step_m = dish_offset_samples_m(samples, errors)
-    plan = [errors.terrain * plan_offset_samples_m(samples, float(stack.facts[r, PLAN]), r) for r in range(count)]
+    plan = [
+        errors.terrain * plan_offset_samples_m(samples, float(stack.facts[r, PLAN]), r) for r in range(count)
+    ]
     moved = np.stack([(step_m + plan[r]).T for r in range(count)])
     knots = np.stack([height_error_samples(samples, r).T for r in range(count)])
     inward, short = (part[:, 0] for part in blur_samples(samples))

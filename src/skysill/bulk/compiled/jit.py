@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
 import sys
 import threading
 from collections.abc import Callable
 from importlib.util import find_spec
-from typing import TypeVar
+from typing import Any, TypeVar, cast
 
-__all__ = ["HOW_TO_GET", "announced", "available", "compiled", "compiled_loosely", "in_place", "in_place_loosely"]
+__all__ = [
+    "HOW_TO_GET",
+    "announced",
+    "available",
+    "compiled",
+    "compiled_loosely",
+    "in_place",
+    "in_place_loosely",
+]
 
 HOW_TO_GET = 'Addresses over fine surfaces go faster with compiled loops: pip install "skysill[fast]".'
 """What is said where numba is not installed and it would help."""
@@ -17,7 +26,7 @@ _COMPILES = "skysill: compiling loops, once for this version; about half a minut
 _QUIET_S = 3.0
 """Loading compiled code from the cache takes less."""
 
-Function = TypeVar("Function", bound=Callable[..., object])
+Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 def available() -> bool:
@@ -51,15 +60,38 @@ def in_place_loosely(function: Function) -> Function:
 _LOOSE = {"contract", "reassoc", "nsz", "arcp", "nnan"}
 
 
-def _compiled(function: Function, **options: object) -> Function:
+def _compiled(function: Function, **options: Any) -> Function:
     import numba
 
+    # numba looks only at the file of the function itself to see whether cached code is out of date: the name carries
+    # a checksum of all code that it is made of
+    digest = _digest(function)
+    function.__qualname__ = f"{function.__qualname__}_{digest}"
     # division by zero gives inf as NumPy does; a loop that checked every divisor would be slower
     try:
-        made: Function = numba.njit(cache=True, error_model="numpy", **options)(function)
+        made = numba.njit(cache=True, error_model="numpy", **options)(function)
     except RuntimeError:  # numba finds no folder that it can write
         made = numba.njit(error_model="numpy", **options)(function)
-    return made
+    _digests[function.__module__, function.__name__] = digest
+    return cast(Function, made)
+
+
+_digests: dict[tuple[str, str], str] = {}
+"""Checksums of the functions compiled so far, by module and name; those that a function calls come before it."""
+
+
+def _digest(function: Callable[..., object]) -> str:
+    """Checksum of the code of a function, of the constants it uses and of the compiled functions that it calls."""
+    code = function.__code__
+    parts = [code.co_code.hex(), repr(code.co_consts), repr(code.co_names), repr(function.__defaults__)]
+    for name in code.co_names:
+        value = function.__globals__.get(name)
+        called = (getattr(value, "__module__", ""), getattr(value, "__name__", ""))
+        if called in _digests:
+            parts.append(_digests[called])
+        elif isinstance(value, bool | int | float | tuple):
+            parts.append(repr(value))
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
 
 
 def announced(load: Callable[[], None]) -> None:

@@ -1,4 +1,4 @@
-"""The compiled loops as functions of arrays: clearances, least heights and certainty of many dishes over a raster stack."""
+"""The compiled loops as functions of arrays: clearances, findings and least heights of many dishes."""
 
 from __future__ import annotations
 
@@ -8,8 +8,28 @@ import numpy as np
 
 from skysill.assessment.error_model import Errors
 from skysill.assessment.evidence import stated_errors
-from skysill.bulk.compiled import measure
 from skysill.bulk.compiled.draws import all_draws
+from skysill.bulk.compiled.measure import (
+    O_ALONE,
+    O_GAP_FIRST,
+    O_GAP_LAST,
+    O_GAP_REACH,
+    O_MARGIN,
+    O_MET,
+    O_NEAR_RASTER,
+    O_NEAR_SEEN,
+    O_NEAR_SLANT,
+    O_P_CLEAR,
+    O_RASTER,
+    O_SLANT,
+    O_SPARE,
+    O_TOP_SLANT,
+    O_TOP_SLOPE,
+    O_UNTOLD,
+    OUT_FIELDS,
+    clearances,
+    least_eyes,
+)
 from skysill.bulk.compiled.placed import PlacedDishes, required_room
 from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.prefilter import ScreeningQuery
@@ -17,7 +37,14 @@ from skysill.model.job import Job
 from skysill.model.site import Site
 from skysill.units import Bools, Floats, Ints
 
-__all__ = ["DishClearances", "DishFindings", "LeastHeights", "dish_clearances", "dish_findings", "least_dish_heights"]
+__all__ = [
+    "DishClearances",
+    "DishFindings",
+    "LeastHeights",
+    "dish_clearances",
+    "dish_findings",
+    "least_dish_heights",
+]
 
 _MOST_SPARE_DEG = 10.0
 _NOWHERE = Site("", 0.0, 0.0)
@@ -49,13 +76,15 @@ class DishFindings:
     """What else decides the verdicts of dishes; arrays of one length. nan where a quantity does not matter any more.
 
     clearances : their clearance
-    near_slant_m, near_raster : ground in the required room that only cells too coarse to be relied on show; nan, -1: none
-    gap_from_deg, gap_to_deg : azimuth offsets of the first and the last dense ray whose ground is not known far enough
+    near_slant_m, near_raster : ground in the required room that only cells too coarse to be relied on show; nan,
+    -1: none
+    gap_from_deg, gap_to_deg : azimuth offsets of the first and the last dense ray whose ground is not known far
+    enough
     gap_reach_m : the shortest distance known on such rays
     near_seen : whether near evidence exists on all dense rays
     p_clear : probability that the room is there; of rays with clearance and without gap
-    alone_deg : (place, 3) how far errors of the dish's place, of its height, of the rasters alone move the room; where
-        p_clear is less than asked
+    alone_deg : (place, 3) how far errors of the dish's place, of its height, of the rasters alone move the room;
+        where p_clear is less than asked
     untold : rays in so many voids, or with so much ground near them, that the place has to be assessed by itself
     """
 
@@ -75,8 +104,8 @@ class DishFindings:
 class LeastHeights:
     """The least heights of dishes; arrays of one length.
 
-    height_m : least height of the dish centre over its surface at which terrain leaves the required room, no less than
-        what was asked for; inf above the most
+    height_m : least height of the dish centre over its surface at which terrain leaves the required room, no less
+        than what was asked for; inf above the most
     slant_m, raster : what decides it; nan, -1 where nothing does
     """
 
@@ -86,9 +115,13 @@ class LeastHeights:
 
 
 def dish_clearances(
-    stack: RasterStack, dishes: PlacedDishes, query: ScreeningQuery, *, most_spare_deg: float = _MOST_SPARE_DEG,
+    stack: RasterStack,
+    dishes: PlacedDishes,
+    query: ScreeningQuery,
+    *,
+    most_spare_deg: float = _MOST_SPARE_DEG,
     bounded: bool = True,
-) -> DishClearances:  # fmt: skip
+) -> DishClearances:
     """The clearance of each dish, as `assess` finds it from the same rasters.
 
     Parameters
@@ -101,9 +134,14 @@ def dish_clearances(
 
 
 def dish_findings(
-    stack: RasterStack, dishes: PlacedDishes, query: ScreeningQuery, *, errors: Errors | None = None,
-    most_spare_deg: float = _MOST_SPARE_DEG, bounded: bool = True,
-) -> DishFindings:  # fmt: skip
+    stack: RasterStack,
+    dishes: PlacedDishes,
+    query: ScreeningQuery,
+    *,
+    errors: Errors | None = None,
+    most_spare_deg: float = _MOST_SPARE_DEG,
+    bounded: bool = True,
+) -> DishFindings:
     """The clearance of each dish, how far its rays are known, and the probability that the room is there.
 
     Parameters
@@ -111,68 +149,102 @@ def dish_findings(
     dishes, most_spare_deg, bounded : as for `dish_clearances`
     errors : of the dish's place and height; None: as stated where nobody says otherwise
     """
-    out = _measured(stack, dishes, query, most_spare_deg, bounded, errors or stated_errors(Job(_NOWHERE, ()), None, 0.0))
+    out = _measured(
+        stack, dishes, query, most_spare_deg, bounded, errors or stated_errors(Job(_NOWHERE, ()), None, 0.0)
+    )
     return DishFindings(
         clearances=_clearances(out),
-        near_slant_m=out[:, measure.O_NEAR_SLANT].copy(),
-        near_raster=_numbers(out[:, measure.O_NEAR_RASTER]),
-        gap_from_deg=out[:, measure.O_GAP_FIRST].copy(),
-        gap_to_deg=out[:, measure.O_GAP_LAST].copy(),
-        gap_reach_m=out[:, measure.O_GAP_REACH].copy(),
-        near_seen=out[:, measure.O_NEAR_SEEN] == 1.0,
-        p_clear=out[:, measure.O_P_CLEAR].copy(),
-        alone_deg=np.rad2deg(out[:, measure.O_ALONE : measure.O_ALONE + 3]),
-        untold=out[:, measure.O_UNTOLD] != 0.0,
+        near_slant_m=out[:, O_NEAR_SLANT].copy(),
+        near_raster=_numbers(out[:, O_NEAR_RASTER]),
+        gap_from_deg=out[:, O_GAP_FIRST].copy(),
+        gap_to_deg=out[:, O_GAP_LAST].copy(),
+        gap_reach_m=out[:, O_GAP_REACH].copy(),
+        near_seen=out[:, O_NEAR_SEEN] == 1.0,
+        p_clear=out[:, O_P_CLEAR].copy(),
+        alone_deg=np.rad2deg(out[:, O_ALONE : O_ALONE + 3]),
+        untold=out[:, O_UNTOLD] != 0.0,
     )
 
 
 def _measured(
-    stack: RasterStack, dishes: PlacedDishes, query: ScreeningQuery, most_spare_deg: float, bounded: bool,
+    stack: RasterStack,
+    dishes: PlacedDishes,
+    query: ScreeningQuery,
+    most_spare_deg: float,
+    bounded: bool,
     errors: Errors | None,
-) -> Floats:  # fmt: skip
-    """(place, measure.OUT_FIELDS): what the compiled loop finds; only the clearance where errors is None."""
-    out = np.zeros((len(dishes), measure.OUT_FIELDS))
+) -> Floats:
+    """(place, OUT_FIELDS): what the compiled loop finds; only the clearance where errors is None."""
+    out = np.zeros((len(dishes), OUT_FIELDS))
     draws = all_draws(stack, errors or Errors())
-    measure.clearances(
-        stack.cells, stack.voids, stack.parts, stack.facts, dishes.terms, dishes.table, *required_room(query),
-        float(np.deg2rad(most_spare_deg)), bounded, query.highest_ground_m,
-        -1.0 if errors is None else query.criteria.min_p_clear, draws.dish_m, draws.whole, draws.alone, out,
-    )  # fmt: skip
+    clearances(
+        stack.cells,
+        stack.voids,
+        stack.parts,
+        stack.facts,
+        dishes.terms,
+        dishes.table,
+        *required_room(query),
+        float(np.deg2rad(most_spare_deg)),
+        bounded,
+        query.highest_ground_m,
+        -1.0 if errors is None else query.criteria.min_p_clear,
+        draws.dish_m,
+        draws.whole,
+        draws.alone,
+        out,
+    )
     return out
 
 
 def _clearances(out: Floats) -> DishClearances:
     return DishClearances(
-        spare_deg=np.rad2deg(out[:, measure.O_SPARE]),
-        margin_deg=np.rad2deg(out[:, measure.O_MARGIN]),
-        slant_m=out[:, measure.O_SLANT].copy(),
-        raster=_numbers(out[:, measure.O_RASTER]),
-        met=out[:, measure.O_MET] != 0.0,
-        top_deg=np.rad2deg(np.arctan(out[:, measure.O_TOP_SLOPE])),
-        top_slant_m=out[:, measure.O_TOP_SLANT].copy(),
+        spare_deg=np.rad2deg(out[:, O_SPARE]),
+        margin_deg=np.rad2deg(out[:, O_MARGIN]),
+        slant_m=out[:, O_SLANT].copy(),
+        raster=_numbers(out[:, O_RASTER]),
+        met=out[:, O_MET] != 0.0,
+        top_deg=np.rad2deg(np.arctan(out[:, O_TOP_SLOPE])),
+        top_slant_m=out[:, O_TOP_SLANT].copy(),
     )
 
 
 def least_dish_heights(
-    stack: RasterStack, dishes: PlacedDishes, query: ScreeningQuery, *, most_m: Floats | float, bounded: bool = True
+    stack: RasterStack,
+    dishes: PlacedDishes,
+    query: ScreeningQuery,
+    *,
+    most_m: Floats | float,
+    bounded: bool = True,
 ) -> LeastHeights:
     """The least height of each dish that leaves the required room beside all ground of the rasters.
 
     Parameters
     ----------
     dishes : from `place_dishes`, all of them `simple`, at the least height that is asked about
-    most_m : (place,) or one for all; greatest height over the surface that is asked about: the search of a place stops
-        there, so a low one saves time
+    most_m : (place,) or one for all; greatest height over the surface that is asked about: the search of a place
+        stops there, so a low one saves time
 
     Notes
     -----
     Of each sample the eye that just leaves the room is found by bisection to a thousandth of a millimetre; the least
     height is the largest of them. Samples that leave the room from the highest eye so far are passed over.
     """
-    highest_m = dishes.surface_m + np.broadcast_to(np.asarray(most_m, dtype=np.float64), dishes.height_m.shape)
+    highest_m = dishes.surface_m + np.broadcast_to(
+        np.asarray(most_m, dtype=np.float64), dishes.height_m.shape
+    )
     out = np.zeros((len(dishes), 3))
-    measure.least_eyes(stack.cells, stack.parts, stack.facts, dishes.terms, dishes.table, *required_room(query),
-                       highest_m, bounded, out)  # fmt: skip
+    least_eyes(
+        stack.cells,
+        stack.parts,
+        stack.facts,
+        dishes.terms,
+        dishes.table,
+        *required_room(query),
+        highest_m,
+        bounded,
+        out,
+    )
     return LeastHeights(out[:, 0] - dishes.surface_m, out[:, 1].copy(), _numbers(out[:, 2]))
 
 

@@ -85,20 +85,48 @@ __all__ = [
     "least_eyes",
 ]
 
-# fields of a place: eye, azimuth, apparent elevation (radians), curvatures of the effective Earth east and north, most
-# distance that counts, rays of the window, distances out to which ground and near evidence must be known, and the raster
-# that the dish's ground is from (the number of rasters: none)
-(P_EYE, P_AZIMUTH, P_ELEVATION, P_CURVE_EAST, P_CURVE_NORTH, P_MOST, P_DENSE, P_INNER, P_OUTER, P_WANTED, P_NEAR,
- P_OWN) = range(12)
+# fields of a place: eye, azimuth, apparent elevation (radians), curvatures of the effective Earth east and north,
+# most distance that counts, rays of the window, distances out to which ground and near evidence must be known, and
+# the raster that the dish's ground is from (the number of rasters: none)
+(
+    P_EYE,
+    P_AZIMUTH,
+    P_ELEVATION,
+    P_CURVE_EAST,
+    P_CURVE_NORTH,
+    P_MOST,
+    P_DENSE,
+    P_INNER,
+    P_OUTER,
+    P_WANTED,
+    P_NEAR,
+    P_OWN,
+) = range(12)
 PLACE_FIELDS = 12
 
 # fields of what is found of a place: see `kernel.DishClearances` and `kernel.DishFindings`
-(O_SPARE, O_MARGIN, O_SLANT, O_RASTER, O_MET, O_TOP_SLOPE, O_TOP_SLANT, O_NEAR_SLANT, O_NEAR_RASTER, O_GAP_FIRST,
- O_GAP_LAST, O_GAP_REACH, O_NEAR_SEEN, O_P_CLEAR, O_ALONE, O_UNTOLD) = (*range(15), 17)
+(
+    O_SPARE,
+    O_MARGIN,
+    O_SLANT,
+    O_RASTER,
+    O_MET,
+    O_TOP_SLOPE,
+    O_TOP_SLANT,
+    O_NEAR_SLANT,
+    O_NEAR_RASTER,
+    O_GAP_FIRST,
+    O_GAP_LAST,
+    O_GAP_REACH,
+    O_NEAR_SEEN,
+    O_P_CLEAR,
+    O_ALONE,
+    O_UNTOLD,
+) = (*range(15), 17)
 OUT_FIELDS = 18
 
 _WIDENING = (0.6, 1.8)
-"""Standard deviations from the required room out to which columns are looked for, until enough that decide are found."""
+"""Standard deviations from the required room out to which columns are looked for, until enough are found."""
 
 MOST_RAYS = 4096
 _MOST_NODES = 1024
@@ -107,8 +135,15 @@ _MOST_NODES = 1024
 @compiled
 def _set_up(parts: Any, terms: Any, k: int, place: Any, rays: Any) -> int:
     """Lay the rays of one place over all rasters; returns the number of the ray to the satellite."""
-    centre = turn_rays(rays[0], int(place[P_DENSE]), int(place[P_INNER]), int(place[P_OUTER]), place[P_AZIMUTH],
-                       place[P_CURVE_EAST], place[P_CURVE_NORTH])  # fmt: skip
+    centre = turn_rays(
+        rays[0],
+        int(place[P_DENSE]),
+        int(place[P_INNER]),
+        int(place[P_OUTER]),
+        place[P_AZIMUTH],
+        place[P_CURVE_EAST],
+        place[P_CURVE_NORTH],
+    )
     for raster in range(parts.shape[0]):
         if raster:
             for i in range(2 * centre + 1):
@@ -120,16 +155,30 @@ def _set_up(parts: Any, terms: Any, k: int, place: Any, rays: Any) -> int:
 
 @compiled
 def clearances(
-    cells: Any, voids: Any, parts: Any, facts: Any, terms: Any, places: Any, half_dish_m: float, zone: float,
-    most_spare: float, bounded: bool, highest_m: float, least_p: float, dish_m: float, drawn: Any, alone: Any, out: Any,
-) -> None:  # fmt: skip
+    cells: Any,
+    voids: Any,
+    parts: Any,
+    facts: Any,
+    terms: Any,
+    places: Any,
+    half_dish_m: float,
+    zone: float,
+    most_spare: float,
+    bounded: bool,
+    highest_m: float,
+    least_p: float,
+    dish_m: float,
+    drawn: Any,
+    alone: Any,
+    out: Any,
+) -> None:
     """The clearance of many places; and, where `least_p` is not negative, what else decides their verdicts.
 
     terms : (raster, place, MAP_TERMS); places : (place, PLACE_FIELDS)
     most_spare : radians; ground that leaves more is not looked for
     highest_m : of the ground around; least_p : probability that `clear` asks; dish_m : error of the dish's place
-    drawn : moved, knots, inward, short, own of `draws.Draws`; alone : the same of fewer samples, moved by one error alone
-        at a time, (error, raster, 3, samples)
+    drawn : moved, knots, inward, short, own of `draws.Draws`; alone : the same of fewer samples, moved by one error
+        alone at a time, (error, raster, 3, samples)
     out : (place, OUT_FIELDS), filled; SPARE is inf where nothing leaves less than most_spare
     """
     count = parts.shape[0]
@@ -140,28 +189,92 @@ def clearances(
     deciding = np.zeros((MOST_DECIDING, DRAW_FIELDS), dtype=np.float32)
     table, slots = np.full(GROUP_TABLE, -1, dtype=np.int64), np.zeros((MOST_GROUPS, 4))
     failed = np.zeros(drawn[2].shape[0], dtype=np.float32)
-    gaps, known, counts = np.zeros(GAP_FIELDS), np.zeros((count, MOST_STRETCHES, 2)), np.zeros(count, dtype=np.int64)
+    gaps, known, counts = (
+        np.zeros(GAP_FIELDS),
+        np.zeros((count, MOST_STRETCHES, 2)),
+        np.zeros(count, dtype=np.int64),
+    )
     for k in range(places.shape[0]):
         place, into = places[k], out[k]
         into[:] = np.nan
         cosine, sine = np.cos(place[P_ELEVATION]), np.sin(place[P_ELEVATION])
         centre = _set_up(parts, terms, k, place, rays)
         into[O_UNTOLD] = 0.0
-        if _obstructed(cells, parts, facts, rays, centre, place, cosine, sine, half_dish_m, zone, into, top, nodes, away,
-                       height):  # fmt: skip
+        if _obstructed(
+            cells,
+            parts,
+            facts,
+            rays,
+            centre,
+            place,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            into,
+            top,
+            nodes,
+            away,
+            height,
+        ):
             continue
         found[:] = np.nan
-        found[SPARE], found[EYE], found[MOST_EYE] = min(most_spare, into[O_SPARE] + 1e-9), place[P_EYE], np.inf
+        found[SPARE], found[EYE], found[MOST_EYE] = (
+            min(most_spare, into[O_SPARE] + 1e-9),
+            place[P_EYE],
+            np.inf,
+        )
         for raster in range(count):
-            search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone,
-                   max(facts[raster, ASSURED], NEAREST_SAMPLE_M), place[P_MOST], CONTROLS, bounded, found, errors, columns,
-                   ladder, nodes, away, height)  # fmt: skip
+            search(
+                cells,
+                parts,
+                facts,
+                rays,
+                raster,
+                0,
+                2 * centre,
+                centre,
+                cosine,
+                sine,
+                half_dish_m,
+                zone,
+                max(facts[raster, ASSURED], NEAREST_SAMPLE_M),
+                place[P_MOST],
+                CONTROLS,
+                bounded,
+                found,
+                errors,
+                columns,
+                ladder,
+                nodes,
+                away,
+                height,
+            )
         into[O_SPARE] = np.inf if np.isnan(found[RASTER]) else found[SPARE]
         into[O_MARGIN], into[O_SLANT], into[O_RASTER] = found[MARGIN], found[SLANT], found[RASTER]
         if least_p < 0.0:
             continue
-        if not known_rays(cells, voids, parts, facts, rays, centre, int(place[P_DENSE]), place[P_EYE], place[P_WANTED],
-                          place[P_NEAR], place[P_MOST], highest_m, gaps, known, counts, top, nodes, away, height):  # fmt: skip
+        if not known_rays(
+            cells,
+            voids,
+            parts,
+            facts,
+            rays,
+            centre,
+            int(place[P_DENSE]),
+            place[P_EYE],
+            place[P_WANTED],
+            place[P_NEAR],
+            place[P_MOST],
+            highest_m,
+            gaps,
+            known,
+            counts,
+            top,
+            nodes,
+            away,
+            height,
+        ):
             into[O_UNTOLD] = 1.0
         into[O_NEAR_SEEN], into[O_GAP_REACH] = gaps[G_NEAR_SEEN], gaps[G_REACH]
         if gaps[G_FIRST] >= 0.0:
@@ -169,8 +282,27 @@ def clearances(
             into[O_GAP_LAST] = np.rad2deg(rays[0, int(gaps[G_LAST]), OFF_RAD])
         if into[O_SPARE] < 0.0:
             continue
-        _near_doubt(cells, parts, facts, rays, centre, place, cosine, sine, half_dish_m, zone, bounded, found, errors, columns,
-                    ladder, into, nodes, away, height)  # fmt: skip
+        _near_doubt(
+            cells,
+            parts,
+            facts,
+            rays,
+            centre,
+            place,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            bounded,
+            found,
+            errors,
+            columns,
+            ladder,
+            into,
+            nodes,
+            away,
+            height,
+        )
         if gaps[G_FIRST] >= 0.0:
             continue
         chosen = 0
@@ -179,49 +311,102 @@ def clearances(
             found[SPARE], errors[DEVIATIONS] = 0.0, _WIDENING[step]
             for raster in range(count):
                 errors[SIGMA] = _sigma_m(facts, raster, place, dish_m)
-                errors[EDGE] = facts[raster, BLUR_LOST] + facts[raster, BLUR_SPREAD] if parts[raster, FINE] != 0 else 0.0
+                errors[EDGE] = (
+                    facts[raster, BLUR_LOST] + facts[raster, BLUR_SPREAD] if parts[raster, FINE] != 0 else 0.0
+                )
                 errors[THIN] = THIN_LOST if parts[raster, MEANS] != 0 else 0.0
                 ladder[: 2 * centre + 1] = NO_SLOPE
-                search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone,
-                       max(facts[raster, ASSURED], NEAREST_SAMPLE_M), place[P_MOST], COLUMNS, bounded, found, errors, columns,
-                       ladder, nodes, away, height)  # fmt: skip
+                search(
+                    cells,
+                    parts,
+                    facts,
+                    rays,
+                    raster,
+                    0,
+                    2 * centre,
+                    centre,
+                    cosine,
+                    sine,
+                    half_dish_m,
+                    zone,
+                    max(facts[raster, ASSURED], NEAREST_SAMPLE_M),
+                    place[P_MOST],
+                    COLUMNS,
+                    bounded,
+                    found,
+                    errors,
+                    columns,
+                    ladder,
+                    nodes,
+                    away,
+                    height,
+                )
             number = int(errors[NOTED])
             if count > 1:
                 number = rising_columns(columns, number)
-            chosen = deciding_columns(cells, parts, facts, rays, columns, number, dish_m, _own_m(facts, place),
-                                      _WIDENING[step], deciding, table, slots)  # fmt: skip
+            chosen = deciding_columns(
+                cells,
+                parts,
+                facts,
+                rays,
+                columns,
+                number,
+                dish_m,
+                _own_m(facts, place),
+                _WIDENING[step],
+                deciding,
+                table,
+                slots,
+            )
             if chosen == MOST_DECIDING or errors[OVERFLOW] > 0.0:
                 break
         if errors[OVERFLOW] > 0.0:
             into[O_UNTOLD] = 1.0
             continue
-        _certainty(deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into)
+        _certainty(
+            deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into
+        )
 
 
 @compiled
 def _own_m(facts: Any, place: Any) -> float:
     """Standard deviation of the ground under the dish."""
     own = int(place[P_OWN])
-    return facts[own, VERTICAL] if own < facts.shape[0] else 0.0
+    return float(facts[own, VERTICAL]) if own < facts.shape[0] else 0.0
 
 
 @compiled
 def _sigma_m(facts: Any, raster: int, place: Any, dish_m: float) -> float:
     """Standard deviations of a column of a raster, added up as `sampling.sigma_bound_deg` does, without blur."""
-    return dish_m + facts[raster, VERTICAL] + facts[raster, PLAN] + _own_m(facts, place)
+    return dish_m + float(facts[raster, VERTICAL] + facts[raster, PLAN]) + _own_m(facts, place)
 
 
 @compiled
 def _obstructed(
-    cells: Any, parts: Any, facts: Any, rays: Any, centre: int, place: Any, cosine: float, sine: float, half_dish_m: float,
-    zone: float, into: Any, top: Any, nodes: Any, away: Any, height: Any,
-) -> bool:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    centre: int,
+    place: Any,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    into: Any,
+    top: Any,
+    nodes: Any,
+    away: Any,
+    height: Any,
+) -> bool:
     """The highest ground below the satellite; and, where the ray meets some, how deep it stands in it.
 
     Where it meets none, SPARE becomes that of the highest ground below.
     """
     eye_m, most_m, radius_m, level = place[P_EYE], place[P_MOST], rays[0, centre, RADIUS], sine / cosine
-    highest_on_ray(cells, parts, facts, rays, centre, eye_m, most_m, NO_SLOPE, level, np.inf, top, nodes, away, height)
+    highest_on_ray(
+        cells, parts, facts, rays, centre, eye_m, most_m, NO_SLOPE, level, np.inf, top, nodes, away, height
+    )
     into[O_SPARE], into[O_MET] = np.inf, 0.0
     highest = top[TOP_SLOPE]
     if highest <= NO_SLOPE:
@@ -234,18 +419,49 @@ def _obstructed(
     slope = sight(top[HIT_AWAY], top[HIT_Z], eye_m, radius_m)
     slant_m = margin_and_slant(slope, top[HIT_AWAY], top[HIT_Z], radius_m, 1.0, 0.0, cosine, sine)[1]
     into[O_MET], into[O_RASTER], into[O_SLANT] = 1.0, top[HIT_RASTER], slant_m
-    into[O_MARGIN] = -depth(cells, parts, facts, rays, 2 * centre + 1, centre, eye_m, most_m, cosine, sine, highest, top, nodes,
-                            away, height)  # fmt: skip
+    into[O_MARGIN] = -depth(
+        cells,
+        parts,
+        facts,
+        rays,
+        2 * centre + 1,
+        centre,
+        eye_m,
+        most_m,
+        cosine,
+        sine,
+        highest,
+        top,
+        nodes,
+        away,
+        height,
+    )
     into[O_SPARE] = into[O_MARGIN] - np.arctan(room_tangent(slant_m, half_dish_m, zone))
     return True
 
 
 @compiled
 def _near_doubt(
-    cells: Any, parts: Any, facts: Any, rays: Any, centre: int, place: Any, cosine: float, sine: float, half_dish_m: float,
-    zone: float, bounded: bool, found: Any, errors: Any, columns: Any, ladder: Any, into: Any, nodes: Any, away: Any,
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    centre: int,
+    place: Any,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    bounded: bool,
+    found: Any,
+    errors: Any,
+    columns: Any,
+    ladder: Any,
+    into: Any,
+    nodes: Any,
+    away: Any,
     height: Any,
-) -> None:  # fmt: skip
+) -> None:
     """What only cells too coarse to be relied on so near put into the required room."""
     eye_m, level = place[P_EYE], sine / cosine
     found[:] = np.nan
@@ -255,8 +471,31 @@ def _near_doubt(
         least_m, most_m = NEAREST_SAMPLE_M, min(facts[raster, ASSURED], place[P_MOST])
         if most_m <= least_m:
             continue
-        search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone, least_m, most_m,
-               CONTROLS, bounded, found, errors, columns, ladder, nodes, away, height)  # fmt: skip
+        search(
+            cells,
+            parts,
+            facts,
+            rays,
+            raster,
+            0,
+            2 * centre,
+            centre,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            least_m,
+            most_m,
+            CONTROLS,
+            bounded,
+            found,
+            errors,
+            columns,
+            ladder,
+            nodes,
+            away,
+            height,
+        )
         ray = rays[raster, centre]
         number = sample_ray(cells, parts[raster], ray, least_m, most_m, least_m, most_m, eye_m, away, height)
         for n in range(number):
@@ -272,32 +511,65 @@ def _near_doubt(
 
 @compiled
 def _certainty(
-    deciding: Any, chosen: int, place: Any, cosine: float, sine: float, half_dish_m: float, zone: float, least_p: float,
-    drawn: Any, alone: Any, failed: Any, into: Any,
-) -> None:  # fmt: skip
+    deciding: Any,
+    chosen: int,
+    place: Any,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    least_p: float,
+    drawn: Any,
+    alone: Any,
+    failed: Any,
+    into: Any,
+) -> None:
     """The probability that the room is there; where it is too low, what each kind of error alone moves."""
     moved, knots, inward, short, own_m = drawn
     own = int(place[P_OWN])
-    p_clear = probability(deciding, chosen, moved, knots, own_m[own], inward, short, cosine, sine, half_dish_m, zone, failed)
+    p_clear = probability(
+        deciding, chosen, moved, knots, own_m[own], inward, short, cosine, sine, half_dish_m, zone, failed
+    )
     into[O_P_CLEAR] = p_clear
     if p_clear >= least_p or p_clear > 0.995 or p_clear < 0.005:
         return
     moved_alone, knots, inward, short, own_m = alone
     for kind in range(3):
-        into[O_ALONE + kind] = spread_alone(deciding, chosen, moved_alone[kind], knots, own_m[own], inward, short,
-                                            1.0 if kind == 2 else 0.0, cosine, sine, half_dish_m, zone)  # fmt: skip
+        into[O_ALONE + kind] = spread_alone(
+            deciding,
+            chosen,
+            moved_alone[kind],
+            knots,
+            own_m[own],
+            inward,
+            short,
+            1.0 if kind == 2 else 0.0,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+        )
 
 
 @compiled
 def least_eyes(
-    cells: Any, parts: Any, facts: Any, terms: Any, places: Any, half_dish_m: float, zone: float, highest_m: Any,
-    bounded: bool, out: Any,
-) -> None:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    terms: Any,
+    places: Any,
+    half_dish_m: float,
+    zone: float,
+    highest_m: Any,
+    bounded: bool,
+    out: Any,
+) -> None:
     """The least elevation of the dish that leaves the room, of many places: at least P_EYE.
 
     terms, places : as in `clearances`
     highest_m : (place,) elevation above which nobody asks
-    out : (place, 3), filled: eye, inf above highest_m; slant distance and raster of what decides it, nan: nothing does
+    out : (place, 3), filled: eye, inf above highest_m; slant distance and raster of what decides it, nan: nothing
+    does
     """
     count = parts.shape[0]
     rays = np.zeros((count, MOST_RAYS, RAY_FIELDS))
@@ -311,12 +583,36 @@ def least_eyes(
         found[:] = np.nan
         found[EYE], found[MOST_EYE] = place[P_EYE], highest_m[k]
         before_m = -1e30
-        while found[EYE] > before_m and found[EYE] <= found[MOST_EYE]:  # maxima inside cells move as the eye rises
+        while (
+            found[EYE] > before_m and found[EYE] <= found[MOST_EYE]
+        ):  # maxima inside cells move as the eye rises
             before_m = found[EYE]
             for raster in range(count):
-                search(cells, parts, facts, rays, raster, 0, 2 * centre, centre, cosine, sine, half_dish_m, zone,
-                       max(facts[raster, ASSURED], NEAREST_SAMPLE_M), place[P_MOST], LEAST_EYE, bounded, found, errors,
-                       columns, ladder, nodes, away, height)  # fmt: skip
+                search(
+                    cells,
+                    parts,
+                    facts,
+                    rays,
+                    raster,
+                    0,
+                    2 * centre,
+                    centre,
+                    cosine,
+                    sine,
+                    half_dish_m,
+                    zone,
+                    max(facts[raster, ASSURED], NEAREST_SAMPLE_M),
+                    place[P_MOST],
+                    LEAST_EYE,
+                    bounded,
+                    found,
+                    errors,
+                    columns,
+                    ladder,
+                    nodes,
+                    away,
+                    height,
+                )
         out[k, 0], out[k, 1], out[k, 2] = found[EYE], found[SLANT], found[RASTER]
         if found[EYE] > found[MOST_EYE]:
             out[k, 0] = np.inf

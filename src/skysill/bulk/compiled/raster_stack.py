@@ -1,7 +1,9 @@
 """One or several rasters held in memory as the compiled loops read them: one flat array, and tables of where what is.
 
-A cell is the ground between four nodes. Of each raster there are the heights of its nodes, the maxima of blocks of 2, 4,
-8 ... cells, which parts of it hold voids, and, for fine surfaces, how much blocks of 8 cells may have blurred (filled in
+A cell is the ground between four nodes. Of each raster there are the heights of its nodes, the maxima of blocks of
+2, 4,
+8 ... cells, which parts of it hold voids, and, for fine surfaces, how much blocks of 8 cells may have blurred
+(filled in
 when it is first asked for).
 """
 
@@ -112,10 +114,15 @@ def raster_stack(sources: Sequence[Elevations], grids: Sequence[Grid]) -> Raster
         parts[number, MEANS] = known.cells == "mean"
         cell_m = source.cell_size_m
         facts[number] = (
-            2.0 * cell_m if cell_m > FINE_CELL_M else 0.0, cell_m, grid.highest_m, source.vertical_error_m,
-            known.horizontal_error_m, CORRELATION_CELLS * cell_m, _LOST_CELLS[known.cells] * cell_m,
+            2.0 * cell_m if cell_m > FINE_CELL_M else 0.0,
+            cell_m,
+            grid.highest_m,
+            source.vertical_error_m,
+            known.horizontal_error_m,
+            CORRELATION_CELLS * cell_m,
+            _LOST_CELLS[known.cells] * cell_m,
             _SPREAD_CELLS * cell_m,
-        )  # fmt: skip
+        )
     cells = np.empty(size, dtype=np.float32)
     has_void = any(grid.has_void for grid in grids)
     voids = np.zeros(size if has_void else 1, dtype=np.uint8)
@@ -174,7 +181,11 @@ def _fill_levels(cells: Any, voids: Any, part: Any) -> None:
                 voids[at + i * across + j] = void
     for level in range(1, part[LEVELS]):
         below, rows, columns = at, down, across
-        at, down, across = part[LEVEL_0 + 3 * level], part[LEVEL_0 + 3 * level + 1], part[LEVEL_0 + 3 * level + 2]
+        at, down, across = (
+            part[LEVEL_0 + 3 * level],
+            part[LEVEL_0 + 3 * level + 1],
+            part[LEVEL_0 + 3 * level + 2],
+        )
         for i in range(down):
             for j in range(across):
                 top = np.float32(NO_GROUND_M)

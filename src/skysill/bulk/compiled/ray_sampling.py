@@ -1,7 +1,8 @@
-"""Rays of one place over one lattice, and the samples of the ground on them: those of `horizon.rays`, one ray at a time.
+"""Rays of one place over one lattice, and the samples of the ground on them: those of `horizon.rays`.
 
 A ray crosses main lines (columns or rows, whichever it crosses more of) and between two of them lines of the other
-axis. Line 0 is the main line at or behind the place. Between crossings that follow each other the ground is a chord plus
+axis. Line 0 is the main line at or behind the place. Between crossings that follow each other the ground is a chord
+plus
 a bulge, see `horizon.lattice.chord_elevation_m`.
 """
 
@@ -43,8 +44,15 @@ _STRAIGHT = 1e-3
 
 
 @compiled
-def turn_rays(rays: Any, dense: int, inner: int, outer: int, azimuth_rad: float, curve_east: float, curve_north: float,
-              ) -> int:  # fmt: skip
+def turn_rays(
+    rays: Any,
+    dense: int,
+    inner: int,
+    outer: int,
+    azimuth_rad: float,
+    curve_east: float,
+    curve_north: float,
+) -> int:
     """The directions of a place's rays, from the left to the right; returns the number of the ray to the satellite.
 
     dense, inner, outer : as in `bulk.fan_results.Window`
@@ -79,7 +87,9 @@ def lay_rays(rays: Any, count: int, terms: Any) -> None:
             q = 6 + 3 * axis
             ray[at + 2] = terms[q] * e * e + terms[q + 1] * e * n + terms[q + 2] * n * n
             q = 12 + 4 * axis
-            ray[at + 3] = e * e * (terms[q] * e + terms[q + 1] * n) + n * n * (terms[q + 2] * e + terms[q + 3] * n)
+            ray[at + 3] = e * e * (terms[q] * e + terms[q + 1] * n) + n * n * (
+                terms[q + 2] * e + terms[q + 3] * n
+            )
         by_column = abs(ray[COLUMN_TERMS + 1]) >= abs(ray[ROW_TERMS + 1])
         at = COLUMN_TERMS if by_column else ROW_TERMS
         start, rate, bend, cubic = ray[at], ray[at + 1], ray[at + 2], ray[at + 3]
@@ -96,7 +106,8 @@ def position(ray: Any, distance_m: float) -> tuple[float, float]:
     """Column and row at a ground distance."""
     d = distance_m
     return (
-        ray[COLUMN_TERMS] + d * (ray[COLUMN_TERMS + 1] + d * (ray[COLUMN_TERMS + 2] + d * ray[COLUMN_TERMS + 3])),
+        ray[COLUMN_TERMS]
+        + d * (ray[COLUMN_TERMS + 1] + d * (ray[COLUMN_TERMS + 2] + d * ray[COLUMN_TERMS + 3])),
         ray[ROW_TERMS] + d * (ray[ROW_TERMS + 1] + d * (ray[ROW_TERMS + 2] + d * ray[ROW_TERMS + 3])),
     )
 
@@ -111,7 +122,7 @@ def _distance_of(ray: Any, line: float) -> float:
         for _ in range(2):
             off = ray[at] + d * (ray[at + 1] + d * (ray[at + 2] + d * ray[at + 3])) - line
             d -= off / (ray[at + 1] + d * (2.0 * ray[at + 2] + 3.0 * d * ray[at + 3]))
-    return d
+    return float(d)
 
 
 @in_place
@@ -124,10 +135,21 @@ def _line_before(ray: Any, distance_m: float) -> int:
 
 
 @compiled
-def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, least_m: float, most_m: float, eye_m: float,
-               away: Any, height: Any, voids: bool = False) -> int:  # fmt: skip
-    """The samples of one ray from from_m to to_m: where it crosses lattice lines, and where ground that bulges between
-    two crossings looks higher than both.
+def sample_ray(
+    cells: Any,
+    part: Any,
+    ray: Any,
+    from_m: float,
+    to_m: float,
+    least_m: float,
+    most_m: float,
+    eye_m: float,
+    away: Any,
+    height: Any,
+    voids: bool = False,
+) -> int:
+    """The samples of one ray from from_m to to_m: where it crosses lattice lines, and where ground that bulges
+    between two crossings looks higher than both.
 
     least_m, most_m : ground distances outside which crossings do not count
     eye_m : elevation of the dish centre
@@ -161,9 +183,23 @@ def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, leas
             low = cells[index]
             z = low + (cells[index + other_stride] - low) * (other - node)
         n, before_m, before_z, before_slope = _note(
-            d, z, bulge, before_m, before_z, before_slope, n, from_m, to_m, least_m, most_m, eye_m, sag, away, height,
+            d,
+            z,
+            bulge,
+            before_m,
+            before_z,
+            before_slope,
+            n,
+            from_m,
+            to_m,
+            least_m,
+            most_m,
+            eye_m,
+            sag,
+            away,
+            height,
             voids,
-        )  # fmt: skip
+        )
         if k == last or n + 8 > MOST_SAMPLES:
             break
         d_next = _distance_of(ray, float(line + step))
@@ -181,7 +217,8 @@ def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, leas
             if inside and 0 <= now < other_last:
                 corner = offset + nearer * main_stride + now * other_stride
                 mixed = (cells[corner] - cells[corner + main_stride]) - (
-                    cells[corner + other_stride] - cells[corner + other_stride + main_stride])
+                    cells[corner + other_stride] - cells[corner + other_stride + main_stride]
+                )
                 bulge = -mixed * step * (until - since) * (until - since) * rise
             if extra == jump:
                 break
@@ -191,9 +228,23 @@ def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, leas
                 low = cells[index]
                 z = low + (cells[index + main_stride] - low) * (until if forward else 1.0 - until)
             n, before_m, before_z, before_slope = _note(
-                d + until * (d_next - d), z, bulge, before_m, before_z, before_slope, n, from_m, to_m, least_m, most_m,
-                eye_m, sag, away, height, voids,
-            )  # fmt: skip
+                d + until * (d_next - d),
+                z,
+                bulge,
+                before_m,
+                before_z,
+                before_slope,
+                n,
+                from_m,
+                to_m,
+                least_m,
+                most_m,
+                eye_m,
+                sag,
+                away,
+                height,
+                voids,
+            )
             since = until
             now += sideways
         line, d, other = line + step, d_next, other_next
@@ -202,10 +253,23 @@ def sample_ray(cells: Any, part: Any, ray: Any, from_m: float, to_m: float, leas
 
 @in_place
 def _note(
-    d: float, z: float, bulge: float, before_m: float, before_z: float, before_slope: float, n: int, from_m: float,
-    to_m: float, least_m: float, most_m: float, eye_m: float, sag: float, away: Any, height: Any,
+    d: float,
+    z: float,
+    bulge: float,
+    before_m: float,
+    before_z: float,
+    before_slope: float,
+    n: int,
+    from_m: float,
+    to_m: float,
+    least_m: float,
+    most_m: float,
+    eye_m: float,
+    sag: float,
+    away: Any,
+    height: Any,
     voids: bool,
-) -> tuple[int, float, float, float]:  # fmt: skip
+) -> tuple[int, float, float, float]:
     """Note one crossing, and before it the highest-looking ground of the chord that ends there.
 
     before_m, before_z, before_slope : of the crossing before; before_m of -1: that one does not count

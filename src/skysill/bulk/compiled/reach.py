@@ -12,10 +12,10 @@ from skysill.bulk.compiled.ray_sampling import COLUMN_TERMS, OFF_RAD, RADIUS, RO
 from skysill.bulk.compiled.skyline import NO_SLOPE, TOP_SLOPE, highest_on_ray
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 
-__all__ = ["G_FIRST", "G_LAST", "G_NEAR_SEEN", "G_REACH", "GAP_FIELDS", "MOST_STRETCHES", "known_rays"]
+__all__ = ["GAP_FIELDS", "G_FIRST", "G_LAST", "G_NEAR_SEEN", "G_REACH", "MOST_STRETCHES", "known_rays"]
 
-# first and last of the dense rays that are not covered, -1: all are; the shortest distance known on those; whether all
-# have near evidence
+# first and last of the dense rays that are not covered, -1: all are; the shortest distance known on those; whether
+# all have near evidence
 G_FIRST, G_LAST, G_REACH, G_NEAR_SEEN = range(4)
 GAP_FIELDS = 4
 
@@ -52,10 +52,17 @@ def _sector_known(voids: Any, part: Any, rays: Any, i0: int, i1: int, to_m: floa
     for i in (i0, i1):
         for r in (0.0, to_m):
             column, row = position(rays[i], r)
-            left, right, upper, lower = min(left, column), max(right, column), min(upper, row), max(lower, row)
+            left, right, upper, lower = (
+                min(left, column),
+                max(right, column),
+                min(upper, row),
+                max(lower, row),
+            )
     turn = abs(rays[i1, OFF_RAD] - rays[i0, OFF_RAD])
-    rate = max(abs(rays[i0, COLUMN_TERMS + 1]) + abs(rays[i0, ROW_TERMS + 1]),
-               abs(rays[i1, COLUMN_TERMS + 1]) + abs(rays[i1, ROW_TERMS + 1]))  # fmt: skip
+    rate = max(
+        abs(rays[i0, COLUMN_TERMS + 1]) + abs(rays[i0, ROW_TERMS + 1]),
+        abs(rays[i1, COLUMN_TERMS + 1]) + abs(rays[i1, ROW_TERMS + 1]),
+    )
     pad = 1.0 + 1.1 * rate * to_m * (1.0 - np.cos(min(0.5 * turn, np.pi)))
     return _is_whole(voids, part, left - pad, right + pad, upper - pad, lower + pad)
 
@@ -101,12 +108,20 @@ def _has_data(cells: Any, part: Any, ray: Any) -> bool:
     column, row = position(ray, 0.0)
     at = part[OFFSET] + min(int(row), rows - 2) * columns + min(int(column), columns - 2)
     total = cells[at] + cells[at + 1] + cells[at + columns] + cells[at + columns + 1]
-    return total == total
+    return bool(total == total)
 
 
 @compiled
 def _stretches(
-    cells: Any, voids: Any, part: Any, cell_m: float, ray: Any, to_m: float, known: Any, away: Any, height: Any
+    cells: Any,
+    voids: Any,
+    part: Any,
+    cell_m: float,
+    ray: Any,
+    to_m: float,
+    known: Any,
+    away: Any,
+    height: Any,
 ) -> int:
     """From where to where a raster has data along a ray, up to to_m; returns how many stretches, -1: too many."""
     enter_m, leave_m = _extent(part, ray, to_m)
@@ -124,7 +139,9 @@ def _stretches(
         for size in (_LONG_PIECE_CELLS, _PIECE_CELLS):
             end_m = min(from_m + size * cell_m, leave_m)
             (left, upper), (right, lower) = position(ray, from_m), position(ray, end_m)
-            if is_open and _is_whole(voids, part, min(left, right), max(left, right), min(upper, lower), max(upper, lower)):
+            if is_open and _is_whole(
+                voids, part, min(left, right), max(left, right), min(upper, lower), max(upper, lower)
+            ):
                 until_m = end_m
                 break
         if until_m > from_m:
@@ -149,9 +166,7 @@ def _stretches(
 
 
 @compiled
-def _joined(
-    parts: Any, facts: Any, known: Any, counts: Any, only_fine: bool
-) -> float:
+def _joined(parts: Any, facts: Any, known: Any, counts: Any, only_fine: bool) -> float:
     """Ground distance out to which some raster has data without a gap; see `horizon.terrain._joined_reach_m`."""
     reach_m, owner, growing = 0.0, -1, True
     while growing:
@@ -180,20 +195,37 @@ def _needed_m(eye_m: float, slope: float, highest_m: float, radius_m: float) -> 
     ratio = (radius_m + eye_m) * level / (radius_m + highest_m)
     if ratio > 1.0 or (slope >= 0.0 and eye_m >= highest_m):
         return 0.0
-    return radius_m * max(np.arccos(ratio) - np.arctan(slope), 0.0)
+    return float(radius_m * max(np.arccos(ratio) - np.arctan(slope), 0.0))
 
 
 @compiled
 def known_rays(
-    cells: Any, voids: Any, parts: Any, facts: Any, rays: Any, centre: int, dense: int, eye_m: float, wanted_m: float,
-    near_m: float, most_m: float, highest_m: float, gaps: Any, known: Any, counts: Any, top: Any, nodes: Any, away: Any,
+    cells: Any,
+    voids: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    centre: int,
+    dense: int,
+    eye_m: float,
+    wanted_m: float,
+    near_m: float,
+    most_m: float,
+    highest_m: float,
+    gaps: Any,
+    known: Any,
+    counts: Any,
+    top: Any,
+    nodes: Any,
+    away: Any,
     height: Any,
-) -> bool:  # fmt: skip
+) -> bool:
     """How far out the dense rays of a place are known.
 
-    wanted_m, near_m : distances out to which ground, and near evidence, must be known; highest_m : of the ground around
-    gaps : (GAP_FIELDS,), filled; known : (raster, MOST_STRETCHES, 2), counts : (raster,), top, nodes, away, height : room
-        to work in
+    wanted_m, near_m : distances out to which ground, and near evidence, must be known; highest_m : of the ground
+    around
+    gaps : (GAP_FIELDS,), filled; known : (raster, MOST_STRETCHES, 2), counts : (raster,), top, nodes, away, height
+        : room to work in
 
     Returns
     -------
@@ -215,8 +247,17 @@ def known_rays(
     for i in range(first, last + 1):
         to_m = max(near_m, 0.0 if all_known else wanted_m)
         for raster in range(parts.shape[0]):
-            counts[raster] = _stretches(cells, voids, parts[raster], facts[raster, CELL], rays[raster, i], to_m, known[raster],
-                                        away, height)  # fmt: skip
+            counts[raster] = _stretches(
+                cells,
+                voids,
+                parts[raster],
+                facts[raster, CELL],
+                rays[raster, i],
+                to_m,
+                known[raster],
+                away,
+                height,
+            )
             if counts[raster] < 0:
                 return False
         if not near_known and _joined(parts, facts, known, counts, True) < near_m:
@@ -226,9 +267,13 @@ def known_rays(
         seen_m = _joined(parts, facts, known, counts, False)
         if seen_m >= wanted_m:
             continue
-        highest_on_ray(cells, parts, facts, rays, i, eye_m, most_m, NO_SLOPE, np.inf, np.inf, top, nodes, away, height)
-        if top[TOP_SLOPE] > NO_SLOPE and seen_m >= _needed_m(eye_m, top[TOP_SLOPE], highest_m, rays[0, i, RADIUS]):
+        highest_on_ray(
+            cells, parts, facts, rays, i, eye_m, most_m, NO_SLOPE, np.inf, np.inf, top, nodes, away, height
+        )
+        if top[TOP_SLOPE] > NO_SLOPE and seen_m >= _needed_m(
+            eye_m, top[TOP_SLOPE], highest_m, rays[0, i, RADIUS]
+        ):
             continue
         gaps[G_FIRST] = i if gaps[G_FIRST] < 0.0 else gaps[G_FIRST]
-        gaps[G_LAST], gaps[G_REACH] = i, min(gaps[G_REACH], min(seen_m, most_m))
+        gaps[G_LAST], gaps[G_REACH] = i, min(gaps[G_REACH], seen_m, most_m)
     return True

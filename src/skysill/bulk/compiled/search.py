@@ -1,6 +1,7 @@
 """Search of a place's ray fan for ground near the ray: halving by distance and by azimuth, near halves first.
 
-A piece of the fan is bounded by the highest ground of the blocks under it, seen from its near end on its azimuth nearest
+A piece of the fan is bounded by the highest ground of the blocks under it, seen from its near end on its azimuth
+nearest
 to the ray. Pieces that could matter are halved, down to a few cells; there every ray is sampled. So every sample that
 matters is looked at, in order of the distance on each ray, and the pieces left out never change an answer.
 """
@@ -19,7 +20,6 @@ from skysill.bulk.compiled.raster_stack import (
     FINE,
     HIGHEST,
     LEVEL_0,
-    LEVELS,
     NO_GROUND_M,
     OFFSET,
     RELIEF_CELLS,
@@ -51,7 +51,8 @@ __all__ = [
     "search",
 ]
 
-# what is searched for: the least spare room; the least eye that leaves the room; columns that errors may bring into it
+# what is searched for: the least spare room; the least eye that leaves the room; columns that errors may bring into
+# it
 CONTROLS, LEAST_EYE = 0, 1
 
 # fields of what is found: spare room and margin (radians), slant distance, number of the ray and of the raster; the
@@ -133,9 +134,18 @@ def _has_finer(cells: Any, parts: Any, rays: Any, raster: int, ray: int, distanc
 
 @compiled
 def _needed_eye(
-    d: float, z: float, radius_m: float, off_cos: float, off_sin: float, cosine: float, sine: float,
-    half_dish_m: float, zone: float, eye_m: float, most_m: float,
-) -> float:  # fmt: skip
+    d: float,
+    z: float,
+    radius_m: float,
+    off_cos: float,
+    off_sin: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    eye_m: float,
+    most_m: float,
+) -> float:
     """The least eye that leaves the room beside one sample, from an eye that does not; inf above most_m."""
     low, step = eye_m, 0.02
     high = low
@@ -161,12 +171,23 @@ def _needed_eye(
 
 @compiled
 def _limit_tangent(
-    mode: int, spare: float, distance_m: float, half_dish_m: float, zone: float, errors: Any, thin: float, drop: float,
-) -> float:  # fmt: skip
+    mode: int,
+    spare: float,
+    distance_m: float,
+    half_dish_m: float,
+    zone: float,
+    errors: Any,
+    thin: float,
+    drop: float,
+) -> float:
     """Tangent of the angle from the ray within which ground at least this far away matters; inf: all does."""
     if mode == COLUMNS:
         turned = error_angle(distance_m, thin, drop, errors)
-        tangent = np.inf if turned > _WIDEST else tangent_of_sum(np.tan(turned), room_tangent(distance_m, half_dish_m, zone))
+        tangent = (
+            np.inf
+            if turned > _WIDEST
+            else tangent_of_sum(np.tan(turned), room_tangent(distance_m, half_dish_m, zone))
+        )
     else:
         tangent = room_tangent(distance_m, half_dish_m, zone)
         if mode == CONTROLS:
@@ -176,10 +197,30 @@ def _limit_tangent(
 
 @compiled
 def search(
-    cells: Any, parts: Any, facts: Any, rays: Any, raster: int, first_ray: int, last_ray: int, centre: int,
-    cosine: float, sine: float, half_dish_m: float, zone: float, least_m: float, most_m: float, mode: int, bounded: bool,
-    found: Any, errors: Any, columns: Any, ladder: Any, nodes: Any, away: Any, height: Any,
-) -> None:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    raster: int,
+    first_ray: int,
+    last_ray: int,
+    centre: int,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    least_m: float,
+    most_m: float,
+    mode: int,
+    bounded: bool,
+    found: Any,
+    errors: Any,
+    columns: Any,
+    ladder: Any,
+    nodes: Any,
+    away: Any,
+    height: Any,
+) -> None:
     """Look at all ground of one raster that matters.
 
     Parameters
@@ -200,9 +241,22 @@ def search(
     while from_m < most_m:
         to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
         if bounded and not _matters(
-            facts[raster, HIGHEST], from_m, most_m, 1.0, 0.0, cosine, sine, found, mode, half_dish_m, zone, errors,
-            1e9, 1e9, rays[raster, centre, RADIUS],
-        ):  # fmt: skip
+            facts[raster, HIGHEST],
+            from_m,
+            most_m,
+            1.0,
+            0.0,
+            cosine,
+            sine,
+            found,
+            mode,
+            half_dish_m,
+            zone,
+            errors,
+            1e9,
+            1e9,
+            rays[raster, centre, RADIUS],
+        ):
             return
         nodes[0, 0], nodes[0, 1], nodes[0, 2], nodes[0, 3] = from_m, to_m, first_ray, last_ray
         count = 1
@@ -212,17 +266,53 @@ def search(
             if found[EYE] > found[MOST_EYE]:
                 return
             if bounded and not _node_matters(
-                cells, part, rays[raster], r0, r1, i0, i1, centre, cosine, sine, found, mode, half_dish_m, zone, errors,
-                fine, cell_m,
-            ):  # fmt: skip
+                cells,
+                part,
+                rays[raster],
+                r0,
+                r1,
+                i0,
+                i1,
+                centre,
+                cosine,
+                sine,
+                found,
+                mode,
+                half_dish_m,
+                zone,
+                errors,
+                fine,
+                cell_m,
+            ):
                 continue
             radial_m, across_m = r1 - r0, r1 * abs(rays[raster, i1, OFF_RAD] - rays[raster, i0, OFF_RAD])
-            if max(radial_m, across_m) <= _LEAF_CELLS * cell_m or (i0 == i1 and radial_m <= _RAY_LEAF_CELLS * cell_m):
+            if max(radial_m, across_m) <= _LEAF_CELLS * cell_m or (
+                i0 == i1 and radial_m <= _RAY_LEAF_CELLS * cell_m
+            ):
                 for i in range(i0, i1 + 1):
                     _look(
-                        cells, parts, rays, raster, i, r0, r1, cosine, sine, half_dish_m, zone, least_m, most_m, mode,
-                        found, errors, columns, ladder, away, height, fine,
-                    )  # fmt: skip
+                        cells,
+                        parts,
+                        rays,
+                        raster,
+                        i,
+                        r0,
+                        r1,
+                        cosine,
+                        sine,
+                        half_dish_m,
+                        zone,
+                        least_m,
+                        most_m,
+                        mode,
+                        found,
+                        errors,
+                        columns,
+                        ladder,
+                        away,
+                        height,
+                        fine,
+                    )
             elif across_m > radial_m and i1 > i0:
                 middle = (i0 + i1) // 2
                 right_first = middle < centre  # the half nearer to the ray to the satellite
@@ -242,9 +332,22 @@ def search(
 
 @compiled
 def _matters(
-    top_m: float, r0: float, r1: float, off_cos: float, off_sin: float, cosine: float, sine: float, found: Any, mode: int,
-    half_dish_m: float, zone: float, errors: Any, thin: float, drop: float, radius_m: float,
-) -> bool:  # fmt: skip
+    top_m: float,
+    r0: float,
+    r1: float,
+    off_cos: float,
+    off_sin: float,
+    cosine: float,
+    sine: float,
+    found: Any,
+    mode: int,
+    half_dish_m: float,
+    zone: float,
+    errors: Any,
+    thin: float,
+    drop: float,
+    radius_m: float,
+) -> bool:
     """Whether ground up to top_m at distances from r0 to r1 on an azimuth could matter; a False is certain."""
     tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone, errors, thin, drop)
     rise_m = top_m - found[EYE] - r0 * r0 / (2.01 * radius_m)
@@ -255,20 +358,43 @@ def _matters(
 
 @compiled
 def _node_matters(
-    cells: Any, part: Any, rays: Any, r0: float, r1: float, i0: int, i1: int, centre: int, cosine: float, sine: float,
-    found: Any, mode: int, half_dish_m: float, zone: float, errors: Any, fine: bool, cell_m: float,
-) -> bool:  # fmt: skip
+    cells: Any,
+    part: Any,
+    rays: Any,
+    r0: float,
+    r1: float,
+    i0: int,
+    i1: int,
+    centre: int,
+    cosine: float,
+    sine: float,
+    found: Any,
+    mode: int,
+    half_dish_m: float,
+    zone: float,
+    errors: Any,
+    fine: bool,
+    cell_m: float,
+) -> bool:
     """The same for a piece of the fan, by the blocks under it."""
     left, upper, right, lower = 1e30, 1e30, -1e30, -1e30
     for i in (i0, i1):
         for r in (r0, r1):
             column, row = position(rays[i], r)
-            left, right, upper, lower = min(left, column), max(right, column), min(upper, row), max(lower, row)
+            left, right, upper, lower = (
+                min(left, column),
+                max(right, column),
+                min(upper, row),
+                max(lower, row),
+            )
     turn = abs(rays[i1, OFF_RAD] - rays[i0, OFF_RAD])
     # the arc between the outer rays bends out of the box of its ends
     pad = 0.02
     if i1 > i0:
-        rate = max(abs(rays[i0, COLUMN_TERMS + 1]) + abs(rays[i0, ROW_TERMS + 1]), abs(rays[i1, COLUMN_TERMS + 1]) + abs(rays[i1, ROW_TERMS + 1]))
+        rate = max(
+            abs(rays[i0, COLUMN_TERMS + 1]) + abs(rays[i0, ROW_TERMS + 1]),
+            abs(rays[i1, COLUMN_TERMS + 1]) + abs(rays[i1, ROW_TERMS + 1]),
+        )
         pad += 1.1 * rate * r1 * (1.0 - np.cos(min(0.5 * turn, np.pi)))
     left, right, upper, lower = left - pad, right + pad, upper - pad, lower + pad
     if max(right - left, lower - upper) <= _FEW_CELLS:
@@ -284,17 +410,48 @@ def _node_matters(
         if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
             thin, drop = most_blur(cells, part, left, right, upper, lower)
     return _matters(
-        top_m, r0, r1, rays[near, OFF_COS], rays[near, OFF_SIN], cosine,
-        sine, found, mode, half_dish_m, zone, errors, thin, drop, rays[near, RADIUS],
-    )  # fmt: skip
+        top_m,
+        r0,
+        r1,
+        rays[near, OFF_COS],
+        rays[near, OFF_SIN],
+        cosine,
+        sine,
+        found,
+        mode,
+        half_dish_m,
+        zone,
+        errors,
+        thin,
+        drop,
+        rays[near, RADIUS],
+    )
 
 
 @compiled
 def _look(
-    cells: Any, parts: Any, rays: Any, raster: int, i: int, r0: float, r1: float, cosine: float, sine: float,
-    half_dish_m: float, zone: float, least_m: float, most_m: float, mode: int, found: Any, errors: Any, columns: Any,
-    ladder: Any, away: Any, height: Any, fine: bool,
-) -> None:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    rays: Any,
+    raster: int,
+    i: int,
+    r0: float,
+    r1: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    least_m: float,
+    most_m: float,
+    mode: int,
+    found: Any,
+    errors: Any,
+    columns: Any,
+    ladder: Any,
+    away: Any,
+    height: Any,
+    fine: bool,
+) -> None:
     """Look at the samples of one ray on a short stretch."""
     ray = rays[raster, i]
     off_cos, off_sin, radius_m = ray[OFF_COS], ray[OFF_SIN], ray[RADIUS]
@@ -305,7 +462,9 @@ def _look(
     thin, drop = 0.0, 0.0
     if mode == COLUMNS and fine:
         (left, upper), (right, lower) = position(ray, r0), position(ray, r1)
-        thin, drop = most_blur(cells, parts[raster], min(left, right), max(left, right), min(upper, lower), max(upper, lower))
+        thin, drop = most_blur(
+            cells, parts[raster], min(left, right), max(left, right), min(upper, lower), max(upper, lower)
+        )
     tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
     for k in range(count):
         d, z = away[k, 0], height[k]
@@ -316,15 +475,26 @@ def _look(
         spare = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
         if mode == COLUMNS:
             if slope > ladder[i] and not is_covered(cells, parts, rays, raster, i, away[k]):
-                note_column(cells, parts[raster], ray, raster, i, d, slope, slant_m, spare, errors, columns, ladder)
+                note_column(
+                    cells, parts[raster], ray, raster, i, d, slope, slant_m, spare, errors, columns, ladder
+                )
             continue
-        if spare >= (found[SPARE] if mode == CONTROLS else 0.0) or is_covered(cells, parts, rays, raster, i, away[k]):
+        if spare >= (found[SPARE] if mode == CONTROLS else 0.0) or is_covered(
+            cells, parts, rays, raster, i, away[k]
+        ):
             continue
         if mode == LEAST_EYE:
-            found[EYE] = _needed_eye(d, z, radius_m, off_cos, off_sin, cosine, sine, half_dish_m, zone, found[EYE],
-                                     found[MOST_EYE])  # fmt: skip
+            found[EYE] = _needed_eye(
+                d, z, radius_m, off_cos, off_sin, cosine, sine, half_dish_m, zone, found[EYE], found[MOST_EYE]
+            )
             if found[EYE] > found[MOST_EYE]:
                 return
             spare = 0.0
-        found[SPARE], found[MARGIN], found[SLANT], found[RAY], found[RASTER] = spare, margin, slant_m, i, raster
+        found[SPARE], found[MARGIN], found[SLANT], found[RAY], found[RASTER] = (
+            spare,
+            margin,
+            slant_m,
+            i,
+            raster,
+        )
         tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)

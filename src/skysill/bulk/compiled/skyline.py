@@ -13,7 +13,18 @@ from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_SIN, RADIUS, positio
 from skysill.bulk.compiled.search import highest_ground_m, is_covered
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 
-__all__ = ["HIT_AWAY", "HIT_RASTER", "HIT_Z", "NO_SLOPE", "TOP_AWAY", "TOP_FIELDS", "TOP_SLOPE", "TOP_Z", "depth", "highest_on_ray"]
+__all__ = [
+    "HIT_AWAY",
+    "HIT_RASTER",
+    "HIT_Z",
+    "NO_SLOPE",
+    "TOP_AWAY",
+    "TOP_FIELDS",
+    "TOP_SLOPE",
+    "TOP_Z",
+    "depth",
+    "highest_on_ray",
+]
 
 # slope, ground distance and elevation of the highest ground; the same of the nearest that reaches over a slope
 TOP_SLOPE, TOP_AWAY, TOP_Z, HIT_AWAY, HIT_Z, HIT_RASTER = range(6)
@@ -26,12 +37,25 @@ NO_SLOPE = -1e9
 
 @compiled
 def highest_on_ray(
-    cells: Any, parts: Any, facts: Any, rays: Any, i: int, eye_m: float, most_m: float, floor: float, over: float,
-    enough: float, top: Any, nodes: Any, away: Any, height: Any,
-) -> None:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    i: int,
+    eye_m: float,
+    most_m: float,
+    floor: float,
+    over: float,
+    enough: float,
+    top: Any,
+    nodes: Any,
+    away: Any,
+    height: Any,
+) -> None:
     """The highest reliable ground of all rasters on one ray.
 
-    floor : slopes that are not above need not be found; over : the nearest ground at or above this slope is told as well
+    floor : slopes that are not above need not be found; over : the nearest ground at or above this slope is told as
+    well
     enough : the search may end at a slope above this
     top : filled; TOP_SLOPE is NO_SLOPE where nothing above floor was found, HIT_AWAY inf where nothing reaches over
     """
@@ -52,8 +76,14 @@ def highest_on_ray(
                 count -= 1
                 r0, r1 = nodes[count, 0], nodes[count, 1]
                 (left, upper), (right, lower) = position(ray, r0), position(ray, r1)
-                top_m = highest_ground_m(cells, part, min(left, right) - 0.02, max(left, right) + 0.02,
-                                         min(upper, lower) - 0.02, max(upper, lower) + 0.02)  # fmt: skip
+                top_m = highest_ground_m(
+                    cells,
+                    part,
+                    min(left, right) - 0.02,
+                    max(left, right) + 0.02,
+                    min(upper, lower) - 0.02,
+                    max(upper, lower) + 0.02,
+                )
                 rise_m = top_m - eye_m - r0 * r0 / (2.01 * radius_m)
                 slope = rise_m / (r0 if rise_m > 0.0 else r1)
                 limit = best if hit_here or r0 >= top[HIT_AWAY] else min(best, over - 1e-12)
@@ -92,7 +122,9 @@ def _has_ground(
         from_m = least_m
         while from_m < most_m:
             to_m = min(from_m + 8.0 * cell_m, most_m)
-            found = sample_ray(cells, parts[raster], rays[raster, i], from_m, to_m, least_m, most_m, 0.0, away, height)
+            found = sample_ray(
+                cells, parts[raster], rays[raster, i], from_m, to_m, least_m, most_m, 0.0, away, height
+            )
             for k in range(found):
                 if not is_covered(cells, parts, rays, raster, i, away[k]):
                     return True
@@ -102,9 +134,22 @@ def _has_ground(
 
 @compiled
 def depth(
-    cells: Any, parts: Any, facts: Any, rays: Any, count: int, centre: int, eye_m: float, most_m: float, cosine: float,
-    sine: float, top_slope: float, top: Any, nodes: Any, away: Any, height: Any,
-) -> float:  # fmt: skip
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    count: int,
+    centre: int,
+    eye_m: float,
+    most_m: float,
+    cosine: float,
+    sine: float,
+    top_slope: float,
+    top: Any,
+    nodes: Any,
+    away: Any,
+    height: Any,
+) -> float:
     """Angle from a blocked ray to the nearest direction that the ground leaves open, radians.
 
     top_slope : of the highest ground on the ray itself; top : room to work in
@@ -117,7 +162,11 @@ def depth(
                 continue
             off_cos, off_sin = rays[0, i, OFF_COS], rays[0, i, OFF_SIN]
             # the nearest point of the azimuth's circle; behind the dish the zenith is nearest
-            beside = np.arcsin(min(cosine * abs(off_sin), 1.0)) if off_cos > 0.0 else 0.5 * np.pi - np.arctan2(sine, cosine)
+            beside = (
+                np.arcsin(min(cosine * abs(off_sin), 1.0))
+                if off_cos > 0.0
+                else 0.5 * np.pi - np.arctan2(sine, cosine)
+            )
             if beside >= best:
                 continue
             foot = sine / (cosine * off_cos) if off_cos > 1e-9 else 1e9
@@ -125,7 +174,9 @@ def depth(
             gap = np.arccos(min(np.cos(best) / np.cos(beside), 1.0))
             high = np.arctan(foot) + gap
             enough = np.tan(high) if high < 1.57 else 1e9
-            highest_on_ray(cells, parts, facts, rays, i, eye_m, most_m, foot, np.inf, enough, top, nodes, away, height)
+            highest_on_ray(
+                cells, parts, facts, rays, i, eye_m, most_m, foot, np.inf, enough, top, nodes, away, height
+            )
             if top[TOP_SLOPE] == NO_SLOPE:
                 if _has_ground(cells, parts, facts, rays, i, most_m, away, height):
                     best = beside
@@ -134,4 +185,4 @@ def depth(
             over = np.arctan(top[TOP_SLOPE]) - np.arctan(foot)
             away_rad = np.arccos(min(max(np.cos(beside) * np.cos(over), -1.0), 1.0))
             best = min(best, away_rad)
-    return best
+    return float(best)
