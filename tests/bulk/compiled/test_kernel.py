@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from small_village import addresses, sources
 
 from skysill.assessment.pipeline import assess
 from skysill.bulk.compiled.kernel import dish_clearances, dish_findings, least_dish_heights
@@ -13,6 +12,7 @@ from skysill.bulk.compiled.raster_stack import raster_stack
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
+from small_village import addresses, sources
 
 pytest.importorskip("numba")
 
