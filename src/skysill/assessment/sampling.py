@@ -92,8 +92,11 @@ def plan_offset_samples_m(samples: int, horizontal_m: float, number: int = 0) ->
 
 
 def blur_samples(samples: int) -> tuple[Any, Any]:
-    """(samples, 1) errors of the width that edges lost, in standard deviations; (samples, 1) by how much of its height a
-    thin thing may rise over its cells.
+    """Samples of what a fine raster blurs, (samples, 1) each.
+
+    Returns
+    -------
+    Errors of the width that edges lost, in standard deviations; share of its height by which a thin thing may be higher
     """
     rng = generator("terrain", 2000)
     inward = _normal(rng, samples, 1)
