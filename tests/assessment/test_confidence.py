@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from skysill.assessment.confidence import confidence
 from skysill.assessment.error_model import Errors, RasterErrors, UncertainSilhouette
-from skysill.assessment.sampling import sigma_bound_deg
+from skysill.assessment.sampling import sample_shifts, sigma_bound_deg
 from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.link import Link, Ray
@@ -134,8 +134,8 @@ def test_more_error_never_makes_a_roomy_sky_surer():
 
 
 def test_two_edges_of_one_raster_in_one_direction_both_count():
-    """Ground 300 m and 3 km away errs apart, 3 m each: p = Phi(s1 / t1) Phi(s2 / t2), t = 3 cos(el) / d radians."""
-    far_m, spare = np.array([300.0, 3000.0]), np.array([0.5, 0.06])
+    """Ground 1 km and 5 km away errs apart, 3 m each: p = Phi(s1 / t1) Phi(s2 / t2), t = 3 cos(el) / d radians."""
+    far_m, spare = np.array([1000.0, 5000.0]), np.array([0.15, 0.036])
     top = 24.0 - np.array([float(room_angle_deg(d, Link(TERMINAL, CRITERIA))) for d in far_m]) - spare
     ridges = Silhouette("terrain", np.full(2, 179.0), top, far_m, (Feature("edge", "ground", "terrain"),), 0)
     sigma = np.rad2deg(3.0 * np.cos(np.deg2rad(top)) / far_m)
@@ -159,3 +159,21 @@ def test_the_bound_for_sorting_out_is_no_less_than_all_that_a_blurred_edge_may_l
     uncertain = UncertainSilhouette(wood, rasters={"edge": RasterErrors(0.3, 5.0, fine=True)}, blur=blur)
     bound_deg = sigma_bound_deg(uncertain, replace(NOTHING, terrain=1.0), np.full(1, 10.0))
     assert bound_deg >= np.rad2deg(np.arctan2(3.5, 10.0))
+
+
+def test_columns_at_a_reading_move_with_it_from_both_sides_and_between_two_by_their_shares():
+    """The last column before a reading and the first after it; own errors of two readings add up by their shares."""
+    columns = Silhouette("measured", np.array([10.0, 12.0, 14.0, 14.0, 16.0]), np.full(5, 20.0), np.full(5, 300.0),
+                         (Feature("edge", "reading", "measured"),), 0)  # fmt: skip
+    uncertain = UncertainSilhouette(
+        columns,
+        anchors=np.array([[0, 1], [0, 1], [0, 1], [1, 2], [1, 2]]),
+        weights=np.array([[1.0, 0.0], [0.25, 0.75], [0.0, 1.0], [1.0, 0.0], [0.5, 0.5]]),
+    )
+    drawn = sample_shifts(
+        uncertain, replace(NOTHING, inclination_deg=0.5), np.zeros((800, 3)), np.full(5, 300.0), 12.0
+    ).elevation_deg
+    assert np.std(drawn, axis=0)[:1] == approx(0.5, rel=0.1)
+    assert drawn[:, 2] == approx(drawn[:, 3], abs=1e-5)
+    assert drawn[:, 1] == approx(0.25 * drawn[:, 0] + 0.75 * drawn[:, 2], abs=2e-4)
+    assert np.abs(drawn[:, 0] - drawn[:, 2]).max() > 0.1

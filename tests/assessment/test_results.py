@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
+import numpy as np
+from pytest import approx
+
 from brackendale import job
 from skysill.assessment.clearance import Clearance
 from skysill.assessment.pipeline import assess
 from skysill.assessment.results import Assessment, result_severity
+from skysill.assessment.verdict import _metres
+from skysill.model.obstacle_builders import building
+from skysill.model.scene import Scene
 from skysill.model.site import Mount
 
 
@@ -33,3 +39,21 @@ def test_the_centre_ray_is_met_only_at_a_margin_of_zero_or_less():
         True,
         False,
     ]
+
+
+def test_something_far_from_the_line_is_named_where_nothing_else_stands():
+    """A wall 60 m to the north, 1 m under the dish: the margin is the ray's elevation and a degree more."""
+    hut = building("hut", [[-20, 60], [20, 60], [20, 70], [-20, 70]], ground_elevation_m=100.0, height_m=1.0)
+    [found] = assess(job(scene=Scene((hut,), complete=True)), Mount(height_m=2.0)).results
+    turn = np.radians(found.look.azimuth_deg)
+    below_deg = np.degrees(np.arctan(1.0 / (60.0 / np.cos(turn))))
+    assert found.clearance.controlling.name == "hut"
+    assert found.clearance.margin_deg == approx(
+        found.look.elevation_apparent_deg + below_deg, abs=0.2
+    )
+
+
+def test_metres_are_written_to_the_decimetre_up_to_twenty_and_in_kilometres_from_ten():
+    assert [_metres(m) for m in (3.04, 19.94, 20.0, 31.4, 9999.0, 12_345.0, None)] == [
+        "3.0 m", "19.9 m", "20 m", "31 m", "9999 m", "12.3 km", "at an unknown distance",
+    ]  # fmt: skip

@@ -9,13 +9,16 @@ from skysill.horizon.scene_silhouette import corner_azimuths_deg, scene_silhouet
 from skysill.model.obstacle_builders import building, pole, tree
 from skysill.model.scene import Scene
 
-DISH = (0.0, 0.0, 2.0)
-HALL = building("hall", [[-3, 10], [3, 10], [3, 16], [-3, 16]], ground_elevation_m=0.0, height_m=9.0)
+DISH = (2.0, -1.0, 2.0)
+RING = np.array([[-3, 10], [3, 10], [3, 16], [-3, 16]])
+"""Corners as seen from the dish."""
+
+HALL = building("hall", RING + DISH[:2], ground_elevation_m=0.0, height_m=9.0)
 
 
 def test_both_sides_of_every_upright_edge_are_cut():
     cut = corner_azimuths_deg(Scene((HALL,)), DISH)
-    corners = np.degrees([np.arctan2(x, y) for x, y in ((-3, 10), (3, 10), (3, 16), (-3, 16))]) % 360.0
+    corners = np.degrees([np.arctan2(x, y) for x, y in RING]) % 360.0
     for corner in corners:
         beside = cut[np.abs(cut - corner) < 1e-4] - corner
         assert (beside < 0.0).any()
@@ -36,8 +39,8 @@ def test_a_block_is_as_wide_and_as_high_as_trigonometry_says():
 @pytest.mark.parametrize(
     ("thing", "radius_m"),
     [
-        (pole("mast", (20.0, 0.0), ground_elevation_m=0.0, height_m=9.0, radius_m=0.4), 0.4),
-        (tree("elm", (20.0, 0.0), ground_elevation_m=0.0, height_m=9.0, crown_radius_m=3.0), 3.0),
+        (pole("mast", (22.0, -1.0), ground_elevation_m=0.0, height_m=9.0, radius_m=0.4), 0.4),
+        (tree("elm", (22.0, -1.0), ground_elevation_m=0.0, height_m=9.0, crown_radius_m=3.0), 3.0),
     ],
 )
 def test_a_round_thing_is_cut_at_its_middle_and_out_to_its_sides(thing, radius_m):

@@ -10,6 +10,7 @@ import pytest
 from skysill.errors import InputError
 from skysill.model.obstacle_builders import building, facet, pole, tree, wall, wire
 from skysill.model.scene import Scene
+from skysill.model.solids import first_hit_m
 
 SLOPE = [[0, 0, 4.0], [6, 0, 4.0], [6, 4, 7.0], [0, 4, 7.0]]
 
@@ -211,3 +212,61 @@ def test_things_are_found_removed_and_cut_by_name():
     assert scene.trimmed("mast", 3.0).named("slope").top_elevation_m == 7.0
     with pytest.raises(InputError, match='no obstacle is called "flue"'):
         scene.without("flue")
+
+
+CROWNS = {
+    crown: tree(
+        "elm", (10.0, -5.0), ground_elevation_m=40.0, height_m=12.0, crown_radius_m=3.0, crown_base_height_m=4.0,
+        trunk_radius_m=0.4, crown=crown,
+    )
+    for crown in ("ellipsoid", "cone", "dome")
+} | {"pole": pole("mast", (10.0, -5.0), ground_elevation_m=40.0, height_m=12.0, radius_m=0.8)}  # fmt: skip
+
+
+def in_round(crown, points):
+    """By the equations of the bodies: a crown from 44 m to 52 m, 3 m wide; a trunk of 0.4 m; a mast of 0.8 m."""
+    aside_m, share = np.hypot(points[..., 0] - 10.0, points[..., 1] + 5.0), (points[..., 2] - 44.0) / 8.0
+    up_m = points[..., 2]
+    if crown == "pole":
+        return (aside_m < 0.8) & (up_m < 52.0)
+    body = {
+        "ellipsoid": (aside_m / 3.0) ** 2 + (2.0 * share - 1.0) ** 2 < 1.0,
+        "cone": (aside_m < 3.0 * (1.0 - share)) & (share > 0.0),
+        "dome": ((aside_m / 3.0) ** 2 + share**2 < 1.0) & (share > 0.0),
+    }[crown]
+    return body | ((aside_m < 0.4) & (up_m < 44.0))
+
+
+@pytest.mark.parametrize("crown", CROWNS)
+def test_a_ray_meets_a_round_thing_where_it_first_is_inside(crown):
+    """Walked along in steps of a centimetre; rays upward and downward, from beside, below and above."""
+    rng = np.random.default_rng(17)
+    dish = rng.uniform((2, -13, 41), (18, 3, 58), (60, 3))
+    dish = dish[~in_round(crown, dish)]
+    aim = np.column_stack([rng.normal((10, -5), 2.0, (len(dish), 2)), rng.uniform(43, 52, len(dish))])
+    ray = aim - dish
+    ray /= np.linalg.norm(ray, axis=1, keepdims=True)
+    scene = Scene((CROWNS[crown],))
+    found = first_hit_m(scene.parts, np.zeros(len(dish), int), dish, ray)
+    steps = np.arange(0.0, 40.0, 0.01)
+    met = in_round(crown, dish[:, None] + steps[:, None] * ray[:, None])
+    above = (dish[:, None, 2] + steps * ray[:, None, 2]) > 40.0
+    met &= above
+    assert met.any(axis=1).sum() > 15
+    assert (~met.any(axis=1)).sum() > 3
+    sure = met.sum(axis=1) >= 3  # not merely grazed
+    assert found[sure] == pytest.approx(steps[met[sure].argmax(axis=1)], abs=0.011)
+    assert np.isinf(found[~met.any(axis=1)]).mean() > 0.9  # a graze may lie between two steps
+
+
+@pytest.mark.parametrize(
+    ("crown", "top_m"),
+    [("ellipsoid", 48.0 + 4.0 * np.sqrt(0.75)), ("cone", 48.0), ("dome", 44.0 + 8.0 * np.sqrt(0.75))],
+)
+def test_from_inside_a_crown_its_surface_overhead_is_its_top_there(crown, top_m):
+    """Half way out: ellipsoid and dome at sqrt(1 - 1/4) of their half and whole height, a cone half way up."""
+    scene = Scene((CROWNS[crown],))
+    assert scene.overhead_m([[11.5, -5.0, 46.0]])[0, 0] == pytest.approx(top_m - 46.0)
+    under = scene.overhead_m([[11.5, -5.0, 41.0]])[0, 0]
+    assert under == pytest.approx((48.0 - 4.0 * np.sqrt(0.75) if crown == "ellipsoid" else 44.0) - 41.0)
+    assert np.isinf(scene.overhead_m([[11.5, -5.0, 53.0]])[0, 0])
