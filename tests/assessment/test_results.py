@@ -48,9 +48,7 @@ def test_something_far_from_the_line_is_named_where_nothing_else_stands():
     turn = np.radians(found.look.azimuth_deg)
     below_deg = np.degrees(np.arctan(1.0 / (60.0 / np.cos(turn))))
     assert found.clearance.controlling.name == "hut"
-    assert found.clearance.margin_deg == approx(
-        found.look.elevation_apparent_deg + below_deg, abs=0.2
-    )
+    assert found.clearance.margin_deg == approx(found.look.elevation_apparent_deg + below_deg, abs=0.2)
 
 
 def test_metres_are_written_to_the_decimetre_up_to_twenty_and_in_kilometres_from_ten():

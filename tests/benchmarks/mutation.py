@@ -37,7 +37,7 @@ SOURCE = ROOT / "src" / "skysill"
 
 NEARBY: dict[str, tuple[str, ...]] = {
     "radio.fresnel": ("radio/test_fresnel", "assessment/test_clearance"),
-    "pointing.look_vector": ("pointing/test_look_vector",),
+    "pointing.look_vector": ("pointing/test_look_vector", "pointing/test_orbits"),
     "pointing.compass": ("pointing/test_compass", "io/test_site_bearings"),
     "pointing.sun": ("pointing/test_sun", "cli/test_sun"),
     "pointing.ephemeris": ("pointing/test_ephemeris", "pointing/test_sun"),

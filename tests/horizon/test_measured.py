@@ -181,3 +181,32 @@ def test_what_may_stand_beside_a_reading_ends_where_the_next_readings_begin():
     for reading, (first, last) in enumerate([(145.0, 170.0), (174.0, 186.0), (174.0, 186.0), (190.0, 215.0)]):
         mine = drawn.silhouette.azimuth_deg[beside & (drawn.anchors[:, 0] == reading)]
         assert (mine.min(), mine.max()) == approx((first, last))
+
+
+def test_a_stretch_between_two_readings_knows_its_width_and_each_column_its_place_in_it():
+    drawn = shift_to_dish(
+        readings([170.0, 174.0, 177.0], [5.0, 6.0, 8.0]), east_m=0.0, north_m=0.0, up_m=0.0, max_gap_deg=5.0,
+        inclination_error_deg=0.5, exact_azimuths_deg=(172.0,),
+    ).drawn  # fmt: skip
+    azimuth = drawn.silhouette.azimuth_deg
+    for low, high, rise in ((170.0, 174.0, 1.0), (174.0, 177.0, 2.0)):
+        mine = (azimuth > low + 1e-6) & (azimuth < high - 1e-6)
+        assert drawn.width_deg[mine] == approx(high - low)
+        assert drawn.along[mine] == approx((azimuth[mine] - low) / (high - low))
+        assert drawn.rise_deg[mine] == approx(rise)
+        assert len(set(drawn.stretch[mine])) == 1
+        assert (drawn.stretch[mine] >= 0).all()
+    on_reading = np.isin(azimuth.round(6), (170.0, 174.0, 177.0)) & (
+        drawn.anchors[:, 0] != drawn.anchors[:, 1]
+    )
+    assert (drawn.stretch[on_reading] == -1).all()
+
+
+def test_behind_a_low_but_not_level_skyline_something_may_stand_hidden():
+    """From 1 m higher one sees over an edge at 0.8 degrees; what is under half a degree hides nothing that counts."""
+    for elevation, hides in ((0.8, True), (0.4, False)):
+        found = shift_to_dish(
+            readings([170.0, 174.0], [elevation] * 2, [40.0] * 2), east_m=0.0, north_m=0.0, up_m=1.0,
+            max_gap_deg=5.0, inclination_error_deg=0.5, hidden_rise_m=20.0,
+        ).hidden  # fmt: skip
+        assert (found is not None) is hides

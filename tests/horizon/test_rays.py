@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from pyproj import Geod, Transformer
 
+from skysill.horizon.lattice import Grid
 from skysill.horizon.rays import crossings, extent_m, ray_paths, reach_needed_m
 from small_ground import CRS, ground_of, hills, spots
 
@@ -158,3 +159,30 @@ def test_ground_farther_than_the_reach_stays_below_the_ray(elevation_deg, antenn
         height = (radius_m + antenna_m) * math.cos(rise) / np.cos(theta + rise) - radius_m
     low = np.flatnonzero(height <= highest_m)
     assert reach == pytest.approx(radius_m * theta[low[-1]] if low.size else 0.0, abs=1.0)
+
+
+@pytest.mark.parametrize("reach_m", [2000.0, 5000.0, 12_000.0])
+@pytest.mark.parametrize("azimuth_deg", [20.0, 90.0, 271.0])
+def test_a_single_short_ray_in_degrees_bends_as_the_geodesic_does(azimuth_deg, reach_m):
+    """At 62 degrees north a geodesic to the east leaves its parallel by s**2 tan(62) / 2R: 3.7 m in 5 km."""
+    grid = Grid(np.zeros((3, 3), np.float32), (1 / 3600, 0, 10.0, 0, -1 / 3600, 62.0), "EPSG:4326")
+    path = ray_paths(
+        grid, latitude_deg=62.0, longitude_deg=10.0, azimuth_deg=[azimuth_deg], distance_m=reach_m
+    )
+    along_m = np.linspace(10.0, reach_m, 60)
+    lon, lat, _ = ELLIPSOID.fwd([10.0] * 60, [62.0] * 60, [azimuth_deg] * 60, along_m)
+    lon, lat = np.array(lon), np.array(lat)
+    column, row = path.position_at(path.t_at(along_m[None].copy()))
+    assert column[0] == pytest.approx((lon - 10.0) * 3600.0, abs=0.01)
+    assert row[0] == pytest.approx((62.0 - lat) * 3600.0, abs=0.01)
+
+
+def test_a_ray_shorter_than_a_cell_is_inside_all_along():
+    ground = ground_of(np.zeros((9, 9)))
+    latitude, longitude = spots(ground, 4.2, 4.2)
+    path = ray_paths(
+        ground.grid, latitude_deg=latitude, longitude_deg=longitude, azimuth_deg=[0.0], distance_m=12.0
+    )
+    enter_m, leave_m = extent_m(ground.grid, path)
+    assert enter_m[0] == 0.0
+    assert leave_m[0] == pytest.approx(12.0, abs=1.0)

@@ -13,6 +13,7 @@ from skysill.horizon.silhouette import Silhouette, covered
 from skysill.horizon.terrain import (
     Grid,
     HeldGrid,
+    _spans,
     crossings,
     ground_at,
     path_profile,
@@ -636,3 +637,33 @@ def test_path_profile_follows_the_ground_and_says_what_is_unknown():
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20_261_125)
+
+
+@pytest.mark.parametrize(("length_m", "ridge_m"), [(27_000.0, 0.0), (12_900.0, 40.0)])
+def test_a_plain_far_below_the_dish_is_seen_out_to_its_end(length_m, ridge_m):
+    """240 m down: each step out stands higher. A ridge of 40 m at 10 km hides the plain only as far as 12 km."""
+    rows = np.arange(0.0, length_m + 1.0, 30.0)
+    values = np.full((rows.size, 61), 300.0, np.float32)
+    values[rows.size - 1 - round(10_000.0 / 30.0)] += ridge_m
+    grid = Grid(values, (30.0, 0.0, EAST - 900.0, 0.0, -30.0, NORTH + length_m), UTM)
+    azimuth = [convergence_deg()]
+    seen = look([HeldGrid(grid)], azimuth, 540.0)
+    radius_m = 4.0 / 3.0 * local_earth_radius_m(LATITUDE, azimuth[0])
+
+    def angle_deg(along_m, height_m):
+        theta = along_m / 0.9997 / radius_m  # a UTM grid metre 1.6 degrees from its meridian: NGA.STND.0037
+        return np.degrees(
+            np.arctan2(
+                (radius_m + height_m) * np.cos(theta) - radius_m - 540.0,
+                (radius_m + height_m) * np.sin(theta),
+            )
+        )
+
+    assert angle_deg(length_m, 300.0) > angle_deg(9990.0, 340.0) or not ridge_m
+    assert tops(seen, azimuth)[0] == pytest.approx(angle_deg(length_m, 300.0), abs=2e-3)
+    assert seen.distance_m.max() == pytest.approx(length_m, rel=3e-3)
+
+
+def test_a_lone_azimuth_speaks_for_itself_only():
+    """Neighbours more than 5 degrees away on both sides, as documented."""
+    assert _spans(np.array([10.0, 100.0, 103.0])).tolist() == [[10.0, 10.0], [98.5, 101.5], [101.5, 104.5]]

@@ -28,6 +28,7 @@ from skysill.pointing.compass import (
     magnetic_bearing,
     true_bearing,
 )
+from skysill.pointing.ephemeris import sun_direction
 from skysill.pointing.survey_compass import compass_correction_of, survey_correction
 
 PUBLISHED = Path(__file__).parents[1] / "published"
@@ -353,7 +354,10 @@ def test_a_zero_mark_of_stated_bearing_is_exact() -> None:
 
 
 def test_a_shadow_is_read_to_its_own_error_and_to_that_of_the_compass() -> None:
-    """0.3 degrees of the shadow (own reasoning, as documented) and 0.4 of the reading: 0.5 together."""
+    """0.3 degrees of the shadow (own reasoning, as documented) and 0.4 of the reading: 0.5 together.
+
+    The sun stands opposite to the shadow: what is added to shadow and half a turn is the sun's true azimuth.
+    """
     time = dt.datetime(2026, 6, 14, 13, 0, tzinfo=dt.UTC)
     job = Job(
         Site("clinic", LAT, LON),
@@ -363,4 +367,20 @@ def test_a_shadow_is_read_to_its_own_error_and_to_that_of_the_compass() -> None:
             sun_sightings=(SunSighting(time, 10.0),),
         ),
     )
-    assert compass_correction_of(job, job.site).sigma_deg == pytest.approx(0.5)
+    found = compass_correction_of(job, job.site)
+    assert found.sigma_deg == pytest.approx(0.5)
+    sun_deg = float(sun_direction([time], LAT, LON, 0.0).azimuth_deg[0])
+    assert (found.correction_deg + 10.0 + 180.0 - sun_deg) % 360.0 == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_reading_of_exactly_north_is_a_reading() -> None:
+    north = landmark("spire", true_deg=7.0, distance_m=900.0, correction_deg=7.0)
+    assert north.measured_bearing_deg == 0.0
+    found = landmark_correction([north], **CLINIC)
+    assert found is not None
+    assert found.correction_deg == pytest.approx(7.0, abs=1e-3)
+
+
+def test_true_bearings_need_no_correction_and_add_no_error() -> None:
+    found = survey_correction(Survey(bearings="true"), **CLINIC)
+    assert (found.correction_deg, found.sigma_deg, found.source) == (0.0, 0.0, "true")
