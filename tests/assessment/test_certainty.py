@@ -90,10 +90,21 @@ def test_what_may_stand_behind_a_hedge_read_from_below_needs_a_survey():
     assert "up to 30 m high" in said
     assert "instrument_height_m" in said
     assert result(asked, 1.6).verdict == "blocked"
-    assert (
-        result(replace(asked, criteria=replace(CRITERIA, hidden_tall_m=6.0)), 9.0).verdict != "needs-survey"
-        or True
-    )
+    first, last = map(int, re.search(r"Read azimuths (\d+) to (\d+) again", said).groups())
+    assert first < found.look.azimuth_deg < last
+    assert last - first < 40  # about the ray, not the whole hedge
+    assert "ground of" not in said  # 40 m is 30 m over the instrument's ground: no more than the things
+
+
+def test_without_a_raster_ground_may_stand_hidden_too_and_the_sentence_says_so():
+    """Where things are at most 2 m tall, it is the ground of 40 m that could stand behind the hedge, not they."""
+    asked = job(readings=hedge_read_from(1.6), survey=Survey(instrument_height_m=1.6), highest_ground_m=40.0)
+    low = replace(asked, criteria=replace(CRITERIA, hidden_tall_m=2.0))
+    found = result(low, 9.0)
+    assert found.verdict == "needs-survey"
+    assert "ground of up to 40 m or something up to 2 m high could stand unseen" in found.reasons[0]
+    level = replace(low, sources=replace(low.sources, highest_ground_m=11.0))
+    assert result(level, 9.0).verdict == "clear"
 
 
 def test_a_wood_that_the_hedge_hid_does_stand_in_the_line():

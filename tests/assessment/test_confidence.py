@@ -148,6 +148,7 @@ def test_two_edges_of_one_raster_in_one_direction_both_count():
 def test_what_is_not_said_of_errors_counts_rasters_and_unread_stretches_as_they_are():
     """1 takes them as stated, as documented; a raster is coarse unless it is said to be fine."""
     assert (Errors().terrain, Errors().unread, Errors().distance_m) == (1.0, 1.0, 0.0)
+    assert Errors().growth_fraction == 0.3  # own estimate: three tenths of a stated rate
     assert (RasterErrors(3.0, 150.0).fine, RasterErrors(3.0, 150.0).horizontal_m) == (False, 0.0)
 
 

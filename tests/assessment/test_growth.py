@@ -10,7 +10,7 @@ import pytest
 from pytest import approx
 
 from brackendale import SITE, ground, job
-from skysill.assessment.growth import _outlines_deg, growth_notes
+from skysill.assessment.growth import _leaf_note, _outlines_deg, growth_notes
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.horizon.vegetation_growth import GrownSurface
@@ -279,3 +279,17 @@ def test_plants_without_a_distance_are_counted_and_nothing_else_is():
     asked = replace(job(readings=mixed), criteria=Criteria(years_ahead=5.0))
     [note] = [note for note in growth_notes(asked, assess(asked, HERE).evidence) if "distance" in note]
     assert note.startswith("1 readings of plants carry no distance")
+
+
+@pytest.mark.parametrize("month", range(1, 13))
+def test_a_month_in_the_south_is_that_half_a_year_later_in_the_north(month):
+    """Of the seasons: whether leaves are asked about on the southern half follows the opposite month of the north."""
+    trees = readings(20.0, kind="tree", growth=0.3)
+
+    def asked_in(month, latitude_deg):
+        at = job(readings=trees, survey=Survey(date=dt.date(2026, month, 15)))
+        return bool(_leaf_note(replace(at, site=replace(SITE, latitude_deg=latitude_deg)), trees))
+
+    assert asked_in(month, -50.0) is asked_in((month + 5) % 12 + 1, 50.0)
+    assert asked_in(1, 50.0)
+    assert not asked_in(7, 50.0)

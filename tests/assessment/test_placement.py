@@ -155,3 +155,20 @@ def test_at_the_sites_own_position_the_stated_ground_stands_whatever_a_raster_ha
 def test_a_given_elevation_shares_no_error_with_a_raster():
     at = place(job(ground(lambda x, y: 100.0)), Mount(surface_elevation_m=103.0, height_m=2.0))
     assert (at.ground_shared, at.antenna_elevation_m, at.mount.surface_source) == (False, 105.0, "given")
+
+
+@pytest.mark.parametrize(("east_m", "north_m"), [(400.0, 0.0), (0.0, -400.0)])
+def test_a_mount_straight_east_or_south_of_the_site_is_looked_from_there(east_m, north_m):
+    """111.32 km a degree of the equator, 111.06 of a meridian at 41 S (WGS 84): four hundred metres."""
+    at = place(job(), Mount(east_m=east_m, north_m=north_m, height_m=2.0))
+    off_deg = at.latitude_deg - SITE.latitude_deg, at.longitude_deg - SITE.longitude_deg
+    level_m = 111_320.0 * np.cos(np.deg2rad(SITE.latitude_deg))
+    assert off_deg == approx((north_m / 111_060.0, east_m / level_m), abs=2e-5)
+
+
+def test_a_dish_deeper_under_bare_ground_than_twice_its_error_is_refused():
+    bare = ground(lambda x, y: 100.0 + 0.0 * x, kind="bare", error_m=2.0)
+    low = Mount(surface_elevation_m=93.5, height_m=1.0)
+    with pytest.raises(InputError, match=r"5\.5 m below the ground there \(100\.0 m, fine\.tif\)"):
+        place(job(bare), low)
+    assert place(job(bare), Mount(surface_elevation_m=95.5, height_m=1.0)).antenna_elevation_m == 96.5

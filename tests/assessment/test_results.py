@@ -55,3 +55,7 @@ def test_metres_are_written_to_the_decimetre_up_to_twenty_and_in_kilometres_from
     assert [_metres(m) for m in (3.04, 19.94, 20.0, 31.4, 9999.0, 12_345.0, None)] == [
         "3.0 m", "19.9 m", "20 m", "31 m", "9999 m", "12.3 km", "at an unknown distance",
     ]  # fmt: skip
+
+
+def test_a_satellite_that_stands_still_has_no_track():
+    assert assess(job(), Mount(height_m=2.0)).results[0].track is None

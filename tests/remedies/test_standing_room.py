@@ -242,3 +242,11 @@ def test_under_leaves_that_hang_lower_than_the_dish_is_tall_there_is_no_headroom
         crown_base_height_m=0.2,
     )
     assert standing(job(low), [0.5], [0.0], [GROUND_M]).headroom_m[0] == 0.0
+
+
+def test_where_no_height_is_asked_only_the_foot_counts():
+    """Under a canopy 1 m up a dish of 0.8 m has 0.6 m of headroom; a spot may be asked for without a mast."""
+    low = facet("canopy", [[14, 0, 21.0], [19, 0, 21.0], [19, 6, 21.0], [14, 6, 21.0]])
+    found = standing(job(low), [14.3], [3.0], [GROUND_M])
+    assert found.reasons == (None,)
+    assert found.headroom_m[0] == pytest.approx(0.6)

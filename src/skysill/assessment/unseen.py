@@ -52,10 +52,12 @@ def _behind(job: Job, evidence: Evidence, look: LookVector, station: StationHori
     turned = np.sort(wrap_180(hidden.azimuth_deg[at] - azimuth_deg)) + azimuth_deg
     height_m = _least_instrument_height_m(job, evidence, look, station)
     where_read = f" at {station.name}" if station.name else ""
+    rises_more = station.hidden_rise_m > job.criteria.hidden_tall_m - station.instrument_height_m + 1e-6
+    ground = f"ground of up to {job.sources.highest_ground_m:g} m or " if rises_more else ""
     where = f"azimuths {wrap_360(turned[0]):.0f} to {wrap_360(turned[-1]):.0f}"
     return (
-        f"Behind {what}, read from {station.instrument_height_m:.1f} m above the ground{where_read}, something up to "
-        f"{job.criteria.hidden_tall_m:g} m high could stand unseen and take the room of a dish "
+        f"Behind {what}, read from {station.instrument_height_m:.1f} m above the ground{where_read}, {ground}something "
+        f"up to {job.criteria.hidden_tall_m:g} m high could stand unseen and take the room of a dish "
         f"{_away(step_m)}. Read {where} again from {height_m:.1f} m above the ground or higher (type "
         "instrument_height_m), "
         "or give a surface raster of 2 m or finer or a complete list of obstacles."
