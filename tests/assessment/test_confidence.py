@@ -14,6 +14,7 @@ from skysill.assessment.error_model import Errors, RasterErrors, UncertainSilhou
 from skysill.assessment.sampling import sample_shifts, sigma_bound_deg
 from skysill.horizon.raster_sharpness import Blur
 from skysill.horizon.silhouette import Feature, Silhouette
+from skysill.model.default_errors import OBSTACLE
 from skysill.model.link import Link, Ray
 from skysill.model.site import Criteria, Terminal
 from skysill.radio.required_room import room_angle_deg
@@ -149,6 +150,7 @@ def test_what_is_not_said_of_errors_counts_rasters_and_unread_stretches_as_they_
     """1 takes them as stated, as documented; a raster is coarse unless it is said to be fine."""
     assert (Errors().terrain, Errors().unread, Errors().distance_m) == (1.0, 1.0, 0.0)
     assert Errors().growth_fraction == 0.3  # own estimate: three tenths of a stated rate
+    assert Errors().obstacle_m == OBSTACLE["plan"].height_m
     assert (RasterErrors(3.0, 150.0).fine, RasterErrors(3.0, 150.0).horizontal_m) == (False, 0.0)
 
 
