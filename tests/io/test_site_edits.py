@@ -106,4 +106,9 @@ def test_fields_that_both_changed_are_found_and_moved_lists_count_as_changed():
     assert changed_paths(mine, base, theirs, "") == [["mounts", 0, "height_m"]]
     fewer = tomllib.loads(edited({"path": ["mounts", 0], "remove": True}))
     assert changed_paths(mine, base, fewer, "") == [["mounts", 0, "height_m"], ["mounts", 1, "height_m"]]
+    same = {"mounts": [{"name": "a", "height_m": 1.0}, {"name": "b", "height_m": 1.0}]}
+    moved = {"mounts": [{"name": "b", "height_m": 1.0}]}  # the same number now, of another mount
+    assert changed_paths([put(["mounts", 0, "height_m"], 3.0)], same, moved, "") == [
+        ["mounts", 0, "height_m"]
+    ]
     assert changed_paths(mine, None, theirs, "") == [one["path"] for one in mine]

@@ -190,6 +190,15 @@ def test_wrong_requests_get_one_sentence(client, body):
     assert "Traceback" not in answer.text
 
 
+@pytest.mark.parametrize("text", ["{}", "Moving={}"])
+def test_a_satellite_names_no_file(client, tmp_path, folder, text):
+    """On a command line it may: an orbit file. A page's word must not make the server read one."""
+    (tmp_path / "outside.json").write_bytes((folder / "orbit_demo.json").read_bytes())
+    asked = {"satellites": [text.format(tmp_path / "outside.json")]}
+    answer = client.post("/api/sites/clinic/check", json=asked)
+    assert (answer.status_code, answer.json()["field"]) == (422, "satellites")
+
+
 @pytest.mark.parametrize("file", ["/etc/passwd", "../../etc/passwd", "../outside.csv"])
 @pytest.mark.parametrize(
     "path",

@@ -11,7 +11,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Array, InlineTable, Item
+from tomlkit.items import Array, InlineTable
 
 from skysill.errors import InputError
 from skysill.io.json_text import plain_values
@@ -201,7 +201,7 @@ def _is_inline(at: Any) -> bool:
 
 
 def _replace(at: Any, last: str | int, item: Any) -> None:
-    """Put a value in the place of another, keeping the comment behind it; or add it."""
+    """Put a value in the place of another, or add it; the library keeps the comment behind a value."""
     if isinstance(at, list):
         if not isinstance(last, int) or last > len(at):
             raise KeyError(last)
@@ -210,10 +210,6 @@ def _replace(at: Any, last: str | int, item: Any) -> None:
             return
     elif not isinstance(at, Mapping) or not isinstance(last, str):
         raise KeyError(last)
-    old: Any = at[last] if isinstance(at, list) or last in at else None  # type: ignore[index]  # checked above
-    if isinstance(old, Item) and not isinstance(old, Mapping | AoT) and not isinstance(item, Mapping | AoT):
-        item.trivia.comment, item.trivia.comment_ws = old.trivia.comment, old.trivia.comment_ws
-        item.trivia.trail = old.trivia.trail
     at[last] = item
 
 

@@ -11,15 +11,19 @@ function lighting() {
   }
 }
 
+const isDark = () => root.dataset.lighting === "dark" || (!root.dataset.lighting && matchMedia("(prefers-color-scheme: dark)").matches);
+
 function apply(chosen) {
   if (chosen) root.dataset.lighting = chosen;
   else delete root.dataset.lighting;
+  const button = document.getElementById("lighting");
+  if (button) button.textContent = isDark() ? "Light page" : "Dark page";
 }
 
 apply(lighting());
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => apply(lighting()));
 document.getElementById("lighting")?.addEventListener("click", () => {
-  const dark = root.dataset.lighting === "dark" || (!root.dataset.lighting && matchMedia("(prefers-color-scheme: dark)").matches);
-  const chosen = dark ? "light" : "dark";
+  const chosen = isDark() ? "light" : "dark";
   apply(chosen);
   try {
     localStorage.setItem(KEY, chosen);
