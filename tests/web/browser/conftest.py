@@ -21,7 +21,7 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 
 @pytest.fixture(scope="session")
 def folder(tmp_path_factory):
-    """The served copy of the demo's files. Tests that save use a site of their own: `own_site`."""
+    """The served copy of the demo's files. Tests that save use a site of their own: `copy_of`."""
     place = tmp_path_factory.mktemp("served") / "sites"
     shutil.copytree(DEMO, place, ignore=shutil.ignore_patterns("survey_data", "*.py", "__pycache__"))
     return place
@@ -114,15 +114,6 @@ def axe():
         ]
 
     return run
-
-
-@pytest.fixture
-def own_site(folder, request):
-    """A copy of the clinic that only this test changes; gives its name in the store."""
-    name = f"own-{abs(hash(request.node.nodeid)) % 10**8}-{time.monotonic_ns() % 10**6}"
-    shutil.copy(DEMO / "clinic.toml", folder / f"{name}.toml")
-    yield name
-    (folder / f"{name}.toml").unlink(missing_ok=True)
 
 
 @pytest.fixture

@@ -85,9 +85,10 @@ def test_a_place_becomes_a_site_that_the_commands_read(new_page, folder, capsys)
     assert f"Demo South: {shown.upper()}" in capsys.readouterr().out
 
 
-def test_the_verdict_follows_the_slider_and_each_is_that_of_the_check(page, axe):
-    open_desk(page, "clinic")
-    assert axe(page) == []
+def test_the_verdict_follows_the_slider_and_each_is_that_of_the_check(new_page):
+    page = new_page("desk")
+    page.goto("/sites/clinic/desk")
+    page.wait_for_selector(".answer", timeout=60_000)
     for height in (1.0, 6.0):
         set_slider(page, height)
         page.wait_for_function(
@@ -104,31 +105,33 @@ def test_the_verdict_follows_the_slider_and_each_is_that_of_the_check(page, axe)
             assert verdict_of(page, one["satellite"]["name"]) == one["verdict"]
 
 
-def test_unsaved_edits_survive_a_reload_and_undo_works_before_and_after_saving(new_page, own_site, folder):
+def test_unsaved_edits_survive_a_reload_and_undo_works_before_and_after_saving(new_page, copy_of, folder):
+    own_site = copy_of("farm")
     page = new_page("desk")
     open_desk(page, own_site)
-    page.fill("#height", "2,5")
+    page.fill("#height", "3,5")
     page.keyboard.press("Tab")
     wait_said(page, "1 unsaved")
     page.reload()
     wait_said(page, "1 unsaved")
-    assert page.input_value("#height") == "2.5"
+    assert page.input_value("#height") == "3.5"
     page.click("text=Save")
     wait_said(page, "Saved")
     path = folder / f"{own_site}.toml"
-    assert tomllib.loads(path.read_text())["mounts"][0]["height_m"] == 2.5
+    assert tomllib.loads(path.read_text())["mounts"][0]["height_m"] == 3.5
     page.click("text=Undo")
     page.click("text=Save")
     wait_said(page, "Saved")
-    assert tomllib.loads(path.read_text())["mounts"][0]["height_m"] == 4.4
+    assert tomllib.loads(path.read_text())["mounts"][0]["height_m"] == 2.5
 
 
-def test_two_writers_choose_field_by_field_and_nothing_is_lost(new_page, own_site, folder, axe):
+def test_two_writers_choose_field_by_field_and_nothing_is_lost(new_page, copy_of, folder, axe):
+    own_site = copy_of("farm")
     first, second = new_page("desk"), new_page("desk")
     for page in (first, second):
         open_desk(page, own_site)
-    first.fill("#height", "2.5")
-    first.fill("#position", "58.0313 N 24.6541 W")
+    first.fill("#height", "1.5")
+    first.fill("#position", "58.0299 N 24.6029 W")
     first.keyboard.press("Tab")
     first.click("text=Save")
     wait_said(first, "Saved")
@@ -138,14 +141,14 @@ def test_two_writers_choose_field_by_field_and_nothing_is_lost(new_page, own_sit
     second.click("text=Save")
     second.wait_for_selector("dialog[open]")
     assert "3.5" in second.inner_text("dialog")
-    assert "2.5" in second.inner_text("dialog")
+    assert "1.5" in second.inner_text("dialog")
     assert axe(second) == []
     second.check("dialog input[value=mine]")
     second.click("text=Save with these")
     wait_said(second, "Saved")
     whole = tomllib.loads((folder / f"{own_site}.toml").read_text())
     assert whole["mounts"][0]["height_m"] == 3.5
-    assert whole["position"] == "58.0313 N 24.6541 W"
+    assert whole["position"] == "58.0299 N 24.6029 W"
     assert whole["ground_elevation_m"] == 41.5
 
 
@@ -232,7 +235,7 @@ def test_no_page_is_wider_than_the_screen(new_page, server):
     for width in (360, 768, 1920):
         page = new_page("desk")
         page.set_viewport_size({"width": width, "height": 800})
-        for address in ("/", "/sites/clinic/desk", "/addresses"):
+        for address in ("/", "/sites/farm/desk", "/addresses"):
             page.goto(address)
             page.wait_for_load_state("networkidle")
             wide = page.evaluate("document.documentElement.scrollWidth")
@@ -241,7 +244,7 @@ def test_no_page_is_wider_than_the_screen(new_page, server):
 
 def test_on_a_phone_targets_are_48_pixels_high(new_page):
     page = new_page("phone")
-    for address in ("/", "/sites/clinic/desk", "/addresses"):
+    for address in ("/", "/sites/farm/desk", "/addresses"):
         page.goto(address)
         page.wait_for_load_state("networkidle")
         small = page.evaluate(

@@ -60,6 +60,13 @@ export class Answers {
     clearTimeout(this.#resting);
     clearErrors(this.root);
     this.#wanted += 1;
+    if (this.results.size === 0) {
+      // nothing to look at yet: the plain verdict comes first, pictures and the rest after it
+      if (this.root.hidden || !document.getElementById("verdicts").childElementCount) {
+        document.getElementById("verdicts").replaceChildren(element("p", "hint", "Working out the verdict..."));
+      }
+      this.#send({ height_m: this.heightOf(), moving: true, turn: this.#wanted });
+    }
     const pictures = ["profile"];
     this.#send({ height_m: this.heightOf(), profile: true, pictures, picture_of: this.pictureOf.value || undefined, turn: this.#wanted, then: true });
   }
@@ -145,6 +152,7 @@ export class Answers {
   }
 
   #failed(fault) {
+    if (this.results.size === 0) document.getElementById("verdicts").replaceChildren();
     showError(this.root.ownerDocument, fault, { focus: false });
   }
 
