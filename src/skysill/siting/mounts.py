@@ -48,6 +48,7 @@ __all__ = [
     "Searched",
     "compare_mounts",
     "mounts_geojson",
+    "own_heights_m",
     "search",
 ]
 
@@ -142,7 +143,7 @@ def _named(job: Job, mount: Mount, max_height_m: float | None, context: JobConte
     except InputError as fault:
         candidate.fault = fault
         return candidate
-    heights = _own_heights_m(job, mount, max_height_m)
+    heights = own_heights_m(job, mount, max_height_m)
     names = [s.name for s in job.satellites]
     if candidate.at.mount.surface_elevation_m is None:
         candidate.least_m = {
@@ -158,7 +159,7 @@ def _named(job: Job, mount: Mount, max_height_m: float | None, context: JobConte
     return candidate
 
 
-def _own_heights_m(job: Job, mount: Mount, max_height_m: float | None) -> np.ndarray:
+def own_heights_m(job: Job, mount: Mount, max_height_m: float | None) -> np.ndarray:
     """Heights that a named mount allows, in steps from the lowest practical one."""
     tallest = mount.max_height_m or max_height_m or max(DEFAULT_MAX_HEIGHT_M, mount.height_m)
     lowest = np.ceil(min(least_practical_m(job.terminal), tallest) / STEP_M - 1e-6) * STEP_M

@@ -16,7 +16,7 @@ from skysill.horizon.terrain import FINE_CELL_M, Elevations, ground_at
 from skysill.model.site import MastKit, Roof, Site
 from skysill.units import Bools, Floats
 
-__all__ = ["STANDS_OFF_M", "STEEPEST_DEG", "Spots", "spots", "stands_off"]
+__all__ = ["STANDS_OFF_M", "STEEPEST_DEG", "Spots", "spots", "stands_off", "surface_under"]
 
 STANDS_OFF_M = 0.3
 """A spot of a raster is no roof where every straight line of `STRETCH_M` through it drops by more than this.
@@ -185,6 +185,24 @@ def _lattice(area: Any, step_m: float) -> tuple[Floats, Floats]:
         middle = shapely.point_on_surface(area)
         return np.array([shapely.get_x(middle)]), np.array([shapely.get_y(middle)])
     return x[inside], y[inside]
+
+
+def surface_under(
+    roof: Roof | None, site: Site, rasters: Sequence[Elevations], east_m: float, north_m: float
+) -> tuple[float, str] | None:
+    """Elevation of the roof under a plan position, and who gave it; None beside the roof, or where nobody knows.
+
+    As for the spots of a search: the roof's own surface, or where it has none a fine surface raster.
+    """
+    import shapely
+
+    if roof is None or not shapely.Polygon(roof.outline).covers(shapely.Point(east_m, north_m)):
+        return None
+    try:
+        height_m, source, _ = _roof_surface(roof, site, rasters, np.array([east_m]), np.array([north_m]))
+    except InputError:
+        return None
+    return None if np.isnan(height_m[0]) else (float(height_m[0]), source)
 
 
 def _roof_surface(
