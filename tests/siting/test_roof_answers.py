@@ -9,6 +9,7 @@ from pytest import approx
 from hall_scene import EAST, HIDDEN, hall_job, least_by_hand_m
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
+from skysill.model.obstacle_builders import building
 from skysill.model.site import Mount
 from skysill.siting.roof_answers import default_grid_step_m, roof_answers
 
@@ -130,3 +131,17 @@ def test_progress_reaches_the_end_and_may_stop_the_work():
 def test_what_cannot_be_answered_is_refused(more, grid, sentence):
     with pytest.raises(InputError, match=sentence):
         roof_answers(hall_job(**more), grid_step_m=grid)
+
+
+def test_a_dish_inside_a_chimney_is_no_answer_and_the_least_mast_stands_over_it():
+    """A named mount at a chimney of 1.5 m: masts up to 1.5 m hold the dish inside it; 0.5 m would do elsewhere."""
+    stack = building(
+        "stack",
+        [[-4.4, -0.4], [-3.6, -0.4], [-3.6, 0.4], [-4.4, 0.4]],
+        ground_elevation_m=5,
+        top_elevation_m=6.5,
+    )
+    pole = Mount("pole", -4.0, 0.0, 4.0, 5.0, 6.0)
+    found = roof_answers(hall_job(stack, mounts=(pole,), mounts_named=True, roof=None))
+    assert found.spots[0].answers[0].least_height_m >= 1.5
+    assert least_by_hand_m(-4.0) == approx(0.5)

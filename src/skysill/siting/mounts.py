@@ -18,6 +18,7 @@ from skysill.assessment.placement import place
 from skysill.assessment.results import Assessment, result_severity
 from skysill.errors import InputError
 from skysill.model.job import Job
+from skysill.model.scene import Scene
 from skysill.model.site import Mount
 from skysill.pointing.look_vector import LookVector
 from skysill.siting.cables import CableRun, cable_run
@@ -47,6 +48,7 @@ __all__ = [
     "SatelliteMounts",
     "Searched",
     "compare_mounts",
+    "free_heights_m",
     "mounts_geojson",
     "own_heights_m",
     "search",
@@ -153,6 +155,12 @@ def _named(job: Job, mount: Mount, max_height_m: float | None, context: JobConte
         found = list(candidate.least_m.values())
         candidate.least_m[""] = None if None in found else max(h for h in found if h is not None)
         return candidate
+    heights = free_heights_m(
+        job, replace(mount, surface_elevation_m=candidate.at.mount.surface_elevation_m), heights
+    )
+    if not heights.size:
+        candidate.least_m = dict.fromkeys([*names, ""])
+        return candidate
     choice = MastChoice(job, SpotRoom(job, [mount], heights, context=context))
     candidate.least_m = {name: choice.least(0, [k]) for k, name in enumerate(names)}
     candidate.least_m[""] = choice.least(0, range(len(names)))
@@ -164,6 +172,18 @@ def own_heights_m(job: Job, mount: Mount, max_height_m: float | None) -> np.ndar
     tallest = mount.max_height_m or max_height_m or max(DEFAULT_MAX_HEIGHT_M, mount.height_m)
     lowest = np.ceil(min(least_practical_m(job.terminal), tallest) / STEP_M - 1e-6) * STEP_M
     return np.append(np.arange(lowest, tallest - 1e-9, STEP_M), tallest).round(6)
+
+
+def free_heights_m(job: Job, mount: Mount, heights_m: np.ndarray) -> np.ndarray:
+    """Those of some heights at which the dish centre is inside nothing; mount : with its surface elevation."""
+    scene: Scene | None = job.sources.scene
+    if scene is None or mount.surface_elevation_m is None:
+        return heights_m
+    level = np.zeros(heights_m.size)
+    dish = np.column_stack(
+        [level + mount.east_m, level + mount.north_m, mount.surface_elevation_m + heights_m]
+    )
+    return np.asarray(heights_m[~scene.holding(dish).any(axis=1)])
 
 
 def _least_without_datum_m(

@@ -189,7 +189,11 @@ def _answer(choice: MastChoice, spot: int, satellite: int, refusal: str | None) 
     height_m = tallest_m if least_m is None else least_m
     alone = replace(choice.job, satellites=(choice.job.satellites[satellite],))
     mount = room.mount(spot, room.index_of(spot, height_m))
-    return SpotAnswer(height_m, least_m, tallest_m, _assessed(alone, mount, room.context))
+    try:
+        found = _assessed(alone, mount, room.context)
+    except InputError as fault:  # the tallest mast would hold the dish inside something
+        return SpotAnswer(height_m, None, tallest_m, None, fault.what.rstrip("."))
+    return SpotAnswer(height_m, least_m, tallest_m, found)
 
 
 def _assessed(job: Job, mount: Mount, context: JobContext) -> Assessment:

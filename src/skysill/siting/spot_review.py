@@ -17,7 +17,7 @@ from skysill.remedies.standing_room import standing
 from skysill.siting.cables import cable_run
 from skysill.siting.mast_choice import MastChoice
 from skysill.siting.mast_search import SpotRoom
-from skysill.siting.mounts import own_heights_m
+from skysill.siting.mounts import free_heights_m, own_heights_m
 from skysill.siting.spots import surface_under
 
 __all__ = ["SpotReview", "moved_mount", "review_spot"]
@@ -92,8 +92,10 @@ def review_spot(
         refusal = standing(
             job, stands.east_m, stands.north_m, stands.surface_elevation_m, stands.height_m
         ).reasons[0]
-        room = SpotRoom(job, [stands], heights, context=context)
-        least = _proved(job, room) if prove else _by_room(room, heights)
+        free_m = free_heights_m(job, stands, heights)
+        if free_m.size:
+            room = SpotRoom(job, [stands], free_m, context=context)
+            least = _proved(job, room) if prove else _by_room(room, free_m)
     route = None if job.roof is None else cable_run(job.roof, stands)
     limit_m = job.terminal.cable_limit_m
     return SpotReview(

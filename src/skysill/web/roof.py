@@ -100,14 +100,17 @@ def _spot_document(job: Job, context: Any, given: Mapping[str, Any]) -> dict[str
     given : "mount" (its name; null: a new one), "east_m", "north_m", "height_m", "prove", "max_height_m"
     """
     refuse_outside(job)
+    mount = _mount(job, given)
     found = review_spot(
         job,
-        _mount(job, given),
+        mount,
         context=context,
         prove=bool(field_of(given, "prove", bool, False)),
         max_height_m=field_of(given, "max_height_m", float),
     )
-    return _review_values(job, found)
+    values = _review_values(job, found)
+    values["mount"]["given_surface_m"] = mount.surface_elevation_m
+    return values
 
 
 def _mount(job: Job, given: Mapping[str, Any]) -> Mount:

@@ -161,7 +161,7 @@ def _hillshade(job: Job, west: float, east: float, south: float, north: float) -
         "north": north,
         "width_m": columns.size * cell_m,
         "height_m": rows.size * cell_m,
-        "said": f"Shaded relief of {finest.name}, cells of {finest.cell_size_m:g} m.",
+        "said": f"Shaded relief of {finest.name}, cells of {finest.cell_size_m:.2g} m.",
     }
 
 

@@ -77,8 +77,9 @@ export class Draft extends EventTarget {
   }
 
   // Puts a value at a path. gesture: edits of the same path with the same gesture (a drag) are one step of undo.
-  set(path, value, { gesture } = {}) {
-    if (value === undefined || value === null || value === "") return this.remove(path);
+  // group: edits of several paths with the same group are undone together.
+  set(path, value, { gesture, group } = {}) {
+    if (value === undefined || value === null || value === "") return this.remove(path, { group });
     const before = this.value(path);
     if (JSON.stringify(before) === JSON.stringify(value)) return undefined;
     const last = this.pending.at(-1);
@@ -87,15 +88,15 @@ export class Draft extends EventTarget {
       return this.#changed();
     }
     const inverse = before === undefined ? { path, remove: true } : { path, value: before };
-    return this.#do({ path, value, gesture }, inverse);
+    return this.#do({ path, value, gesture }, inverse, group);
   }
 
-  remove(path) {
+  remove(path, { group } = {}) {
     const before = this.value(path);
     if (before === undefined) return undefined;
     const parent = path.slice(0, -1);
     const inList = typeof path.at(-1) === "number";
-    return this.#do({ path, remove: true }, inList ? { path: parent, value: this.value(parent) } : { path, value: before });
+    return this.#do({ path, remove: true }, inList ? { path: parent, value: this.value(parent) } : { path, value: before }, group);
   }
 
   append(path, value) {
@@ -103,19 +104,29 @@ export class Draft extends EventTarget {
   }
 
   undo() {
-    const step = this.done.pop();
+    let step = this.done.at(-1);
     if (!step) return;
-    this.undone.push(step);
-    if (this.pending.at(-1) === step.edit) this.pending.pop();
-    else this.pending.push({ ...step.inverse });
+    const { group } = step;
+    do {
+      this.done.pop();
+      this.undone.push(step);
+      if (this.pending.at(-1) === step.edit) this.pending.pop();
+      else this.pending.push({ ...step.inverse });
+      step = this.done.at(-1);
+    } while (group && step?.group === group);
     this.#changed();
   }
 
   redo() {
-    const step = this.undone.pop();
+    let step = this.undone.at(-1);
     if (!step) return;
-    this.done.push(step);
-    this.pending.push(step.edit);
+    const { group } = step;
+    do {
+      this.undone.pop();
+      this.done.push(step);
+      this.pending.push(step.edit);
+      step = this.undone.at(-1);
+    } while (group && step?.group === group);
     this.#changed();
   }
 
@@ -172,9 +183,9 @@ export class Draft extends EventTarget {
     this.#changed();
   }
 
-  #do(edit, inverse) {
+  #do(edit, inverse, group) {
     this.pending.push(edit);
-    this.done.push({ edit, inverse });
+    this.done.push({ edit, inverse, group });
     if (this.done.length > KEPT_STEPS) this.done.shift();
     this.undone = [];
     this.#changed();
