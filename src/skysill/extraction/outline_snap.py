@@ -9,7 +9,7 @@ import numpy as np
 
 from skysill.units import Floats
 
-__all__ = ["LEAST_DROP_M", "SnappedOutline", "snapped_outline"]
+__all__ = ["LEAST_DROP_M", "SnappedOutline", "nearest_rectangle", "snapped_outline"]
 
 LEAST_DROP_M = 0.8
 """An edge of a roof is where the surface falls by at least this from inside to outside: common practice, no source."""
@@ -137,3 +137,26 @@ def _corner(before: tuple[Floats, Floats], after: tuple[Floats, Floats]) -> Floa
         return (p + along_p + q) / 2.0
     gap = q - p
     return np.asarray(p + along_p * float(gap[0] * along_q[1] - gap[1] * along_q[0]) / cross)
+
+
+def nearest_rectangle(corners_m: Floats) -> Floats:
+    """A rectangle near four corners, in their order: its sides as the corners' sides lie on average.
+
+    corners_m : (4, 2)
+
+    >>> drawn = np.array([[0.0, 0.0], [4.0, 0.1], [4.0, 2.1], [0.0, 2.0]])
+    >>> found = nearest_rectangle(drawn)
+    >>> side, next_side = found[1] - found[0], found[2] - found[1]
+    >>> bool(abs(side @ next_side) < 1e-9 and np.abs(found - drawn).max() < 0.1)
+    True
+    """
+    sides = np.roll(corners_m, -1, axis=0) - corners_m
+    angle = np.arctan2(sides[:, 1], sides[:, 0])
+    mean_rad = np.angle(np.sum(np.hypot(sides[:, 0], sides[:, 1]) * np.exp(4j * angle))) / 4.0
+    turn = np.array([[np.cos(mean_rad), np.sin(mean_rad)], [-np.sin(mean_rad), np.cos(mean_rad)]])
+    flat = corners_m @ turn.T
+    across = np.abs(np.diff(flat[:2], axis=0)[0]).argmin()  # the coordinate that the first side keeps
+    for start, axis in ((0, across), (1, 1 - across), (2, across), (3, 1 - across)):
+        ends = [start, (start + 1) % 4]
+        flat[ends, axis] = flat[ends, axis].mean()
+    return np.asarray(flat @ turn)

@@ -16,7 +16,7 @@ from skysill.model.site import Mount
 from skysill.remedies.standing_room import standing
 from skysill.siting.cables import cable_run
 from skysill.siting.mast_choice import MastChoice
-from skysill.siting.mast_search import SpotRoom
+from skysill.siting.mast_search import SpotRoom, mast_heights_m
 from skysill.siting.mounts import free_heights_m, own_heights_m
 from skysill.siting.spots import surface_under
 
@@ -64,7 +64,13 @@ def moved_mount(job: Job, mount: Mount, *, east_m: float, north_m: float) -> Mou
 
 
 def review_spot(
-    job: Job, mount: Mount, *, context: JobContext, prove: bool, max_height_m: float | None = None
+    job: Job,
+    mount: Mount,
+    *,
+    context: JobContext,
+    prove: bool,
+    named: bool = True,
+    max_height_m: float | None = None,
 ) -> SpotReview:
     """Verdict, least masts, cable run and cautions of one spot.
 
@@ -74,6 +80,8 @@ def review_spot(
     mount : at its height, on its surface; from `moved_mount` where it was moved
     context : of the work on this job
     prove : find the least heights by assessments, as `compare_mounts` does; else only by the room, which is quicker
+    named : whether it is a mount of the site file, which takes any height up to its own max_height_m; else it takes
+        those of the mast kits, where there are any, as the spots of a search do
     max_height_m : tallest mast, where the mount does not say; default 6 m
 
     Raises
@@ -82,7 +90,7 @@ def review_spot(
     """
     found = assess(job, mount, explain=prove, losses=prove, magnetic=prove, context=context)
     stands = replace(mount, surface_elevation_m=found.mount.surface_elevation_m)
-    heights = own_heights_m(job, mount, max_height_m)
+    heights = own_heights_m(job, mount, max_height_m) if named else mast_heights_m(job, max_height_m)
     notes: tuple[str, ...] = ()
     least: tuple[float | None, ...] = tuple(None for _ in job.satellites)
     refusal = None

@@ -97,20 +97,52 @@ def routes(state: AppState) -> list[Route]:
 def _spot_document(job: Job, context: Any, given: Mapping[str, Any]) -> dict[str, Any]:
     """What is said of a mount at a plan position.
 
-    given : "mount" (its name; null: a new one), "east_m", "north_m", "height_m", "prove", "max_height_m"
+    given : "mount" (its name; null: a new one), "east_m", "north_m", "height_m", "max_height_m"; "prove": name of the
+        satellite whose least mast is assessed, null: least masts are those with the room, which is quick
     """
     refuse_outside(job)
-    mount = _mount(job, given)
-    found = review_spot(
-        job,
-        mount,
-        context=context,
-        prove=bool(field_of(given, "prove", bool, False)),
-        max_height_m=field_of(given, "max_height_m", float),
-    )
-    values = _review_values(job, found)
+    mount, name = _mount(job, given), field_of(given, "prove", str)
+    if name is not None and name not in [one.name for one in job.satellites]:
+        raise InputError("no satellite has this name.", where="prove")
+    reviews = [
+        review_spot(
+            replace(job, satellites=group),
+            mount,
+            context=context,
+            prove=prove,
+            named=field_of(given, "mount", str) is not None,
+            max_height_m=field_of(given, "max_height_m", float),
+        )
+        for prove, group in (
+            (True, tuple(one for one in job.satellites if one.name == name)),
+            (False, tuple(one for one in job.satellites if one.name != name)),
+        )
+        if group
+    ]
+    if not reviews:
+        raise InputError("no satellite was named.", mend="Choose one at the desk.")
+    values = _review_values(job, reviews[0])
+    answers = [answer for review in reviews for answer in _answers(review)]
+    order = [one.name for one in job.satellites]
+    values["answers"] = plain_values(sorted(answers, key=lambda answer: order.index(answer["satellite"])))
     values["mount"]["given_surface_m"] = mount.surface_elevation_m
     return values
+
+
+def _answers(found: SpotReview) -> list[dict[str, Any]]:
+    return [
+        {
+            "satellite": result.satellite.name,
+            "verdict": result.verdict,
+            "sentence": sentence_of(result),
+            "margin_deg": result.clearance.margin_deg,
+            "p_clear": result.p_clear,
+            "controls": None if result.clearance.controlling is None else result.clearance.controlling.name,
+            "least_height_m": least_m,
+            "proved": found.proved,
+        }
+        for result, least_m in zip(found.assessment.results, found.least_height_m, strict=True)
+    ]
 
 
 def _mount(job: Job, given: Mapping[str, Any]) -> Mount:
@@ -127,18 +159,6 @@ def _mount(job: Job, given: Mapping[str, Any]) -> Mount:
 
 
 def _review_values(job: Job, found: SpotReview) -> dict[str, Any]:
-    answers = [
-        {
-            "satellite": result.satellite.name,
-            "verdict": result.verdict,
-            "sentence": sentence_of(result),
-            "margin_deg": result.clearance.margin_deg,
-            "p_clear": result.p_clear,
-            "controls": None if result.clearance.controlling is None else result.clearance.controlling.name,
-            "least_height_m": least_m,
-        }
-        for result, least_m in zip(found.assessment.results, found.least_height_m, strict=True)
-    ]
     values: dict[str, Any] = plain_values(
         {
             "mount": {
@@ -149,9 +169,7 @@ def _review_values(job: Job, found: SpotReview) -> dict[str, Any]:
                 "surface_elevation_m": found.mount.surface_elevation_m,
                 "surface_source": found.assessment.mount.surface_source,
             },
-            "answers": answers,
             "max_height_m": found.max_height_m,
-            "proved": found.proved,
             "refusal": found.refusal,
             "cable_run_m": found.cable_run_m,
             "cable_ok": found.cable_ok,

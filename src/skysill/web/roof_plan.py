@@ -11,7 +11,7 @@ import numpy as np
 from skysill.assessment.pipeline import look_vectors
 from skysill.assessment.placement import place
 from skysill.errors import InputError
-from skysill.extraction.outline_snap import snapped_outline
+from skysill.extraction.outline_snap import nearest_rectangle, snapped_outline
 from skysill.geodesy.positions import offset_position
 from skysill.horizon.roof_surface import OWN_ROOF, roof_edges
 from skysill.horizon.terrain import FINE_CELL_M, Elevations, ground_at
@@ -25,7 +25,7 @@ from skysill.web.warm_jobs import WarmJob
 
 __all__ = ["elevations_document", "hillshade_document", "plan_document", "points_of", "snap_document"]
 
-_AROUND_M = 18.0
+_BESIDE_M, _AROUND_M = 9.0, 40.0
 _WIDEST_M = 400.0
 _MOST_PIXELS = 400
 _MOST_POINTS = 2_000
@@ -44,7 +44,7 @@ def plan_document(job: Job) -> dict[str, Any]:
         except InputError as wrong:
             fault = str(wrong)
     scene = () if job.sources.scene is None else job.sources.scene.obstacles
-    extent = _extent(job)
+    home, extent = _square(job, _BESIDE_M), _square(job, _AROUND_M)
     middle = np.array([extent["west"] + extent["east"], extent["south"] + extent["north"]]) / 2.0
     document = {
         "site": {"name": at.site.name, "ground_elevation_m": at.site.ground_elevation_m},
@@ -59,6 +59,7 @@ def plan_document(job: Job) -> dict[str, Any]:
             {"name": s.name, "azimuth_deg": look.azimuth_deg, "visible": look.visible}
             for s, look in zip(job.satellites, looks, strict=True)
         ],
+        "home": home,
         "extent": extent,
         "kits": [{"name": kit.name, "heights_m": kit.heights_m} for kit in job.mast_kits],
     }  # fmt: skip
@@ -94,14 +95,14 @@ def _is_shown(one: Obstacle, middle: Floats) -> bool:
     return bool((low < middle + _SHOWN_FAR_M).all() and (high > middle - _SHOWN_FAR_M).all())
 
 
-def _extent(job: Job) -> dict[str, float]:
-    """A square around roof, yards and mounts, with what is near them."""
+def _square(job: Job, around_m: float) -> dict[str, float]:
+    """A square around roof, yards and mounts, and so much on each side."""
     points = [np.array([[m.east_m, m.north_m] for m in job.mounts])] if job.mounts_named else []
     if job.roof is not None:
         points += [np.asarray(ring, dtype=float) for ring in (job.roof.outline, *job.roof.yards)]
     every = np.concatenate(points) if points else np.zeros((1, 2))
     middle = (every.min(axis=0) + every.max(axis=0)) / 2.0
-    half = float(np.clip(np.ptp(every, axis=0).max() / 2.0 + _AROUND_M, _AROUND_M, _WIDEST_M / 2.0))
+    half = float(min(np.ptp(every, axis=0).max() / 2.0 + around_m, _WIDEST_M / 2.0))
     return {
         "west": float(middle[0] - half),
         "east": float(middle[0] + half),
@@ -195,7 +196,8 @@ def _fine_surface(job: Job) -> list[Elevations]:
 def snap_document(job: Job, given: Mapping[str, Any]) -> dict[str, Any]:
     """An outline moved onto the edges of the finest surface raster.
 
-    given : "outline"; "edges", numbers of those that may be moved, default all; "reach_m", default 1.5
+    given : "outline"; "edges", numbers of those that may be moved, default all; "reach_m", default 1.5; "rectangle",
+        true: the outline is one and stays one
     """
     outline = points_of(given, "outline", 3)
     fine = _fine_surface(job)
@@ -220,8 +222,11 @@ def snap_document(job: Job, given: Mapping[str, Any]) -> dict[str, Any]:
     said = f"{moved} of {asked} edges were found in {fine[0].name} and moved onto it."
     if moved < asked:
         said += " The others stay: the surface does not fall off there."
+    placed = snapped.outline_m
+    if field_of(given, "rectangle", bool, False) and len(placed) == 4:
+        placed = nearest_rectangle(placed)
     return {
-        "outline": plain_values(snapped.outline_m.round(2)),
+        "outline": plain_values(placed.round(3)),
         "moved_m": plain_values(snapped.moved_m),
         "said": said,
     }

@@ -26,7 +26,12 @@ let drag = null;
 let resting = 0;
 
 const ask = (rest, body = {}) => post(siteAddress(name, rest), { edits: draft.edits, ...body });
-const fail = (fault) => showError(document.querySelector("main"), fault, { focus: false });
+function fail(fault) {
+  const field = showError(document.querySelector("main"), fault, { focus: false });
+  const closed = field?.closest("details");
+  if (closed) closed.open = true;
+  alertUser(fault.message);
+}
 const shapes = () => shapesOf(draft.site);
 const mounts = () => draft.site.mounts ?? [];
 const mountNamed = (wanted) => mounts().findIndex((one) => one.name === wanted);
@@ -98,8 +103,9 @@ const askPlan = newestOnly(
     clearErrors(document.querySelector("main"));
     if (plan.roof?.fault) alertUser(plan.roof.fault);
     if (first) {
-      view.extent = plan.extent;
+      view.extent = plan.home;
       view.all();
+      if (mountNamed(spot.mount) < 0) [spot.east, spot.north] = view.centre.map(round); // a new spot: on the roof's middle
       fillChoices();
       askRelief();
     }
@@ -134,7 +140,7 @@ function question(moving) {
       north_m: spot.north,
       height_m: spot.height,
       max_height_m: parseNumber(byId("tallest").value),
-      prove: !moving,
+      prove: moving ? null : satellite,
       satellites: moving ? [satellite] : others,
     },
   };
@@ -156,7 +162,7 @@ function reviewFailed(fault) {
 
 // Two questions at once: a quick one that follows the pointer, and a slow one whose answer counts if nothing moved since.
 const askQuick = newestOnly(({ body }) => ask("/spot", body), (answer, { key }) => {
-  if (key !== spotKey() || !spot.review?.proved || spot.proofOf !== key) useReview(answer, false);
+  if (key !== spotKey() || spot.proofOf !== key) useReview(answer, false);
 }, reviewFailed);
 const askProof = newestOnly(({ body }) => ask("/spot", body), (answer, { key }) => {
   if (key !== spotKey()) return;
@@ -226,7 +232,7 @@ async function newMount({ name: wanted, east_m: east, north_m: north, height_m: 
   const taken = new Set(mounts().map((one) => one.name));
   let called = wanted ?? "mount 1";
   for (let k = 2; taken.has(called); k += 1) called = `${wanted ?? "mount"} ${k}`;
-  const answer = await ask("/spot", { mount: null, east_m: east, north_m: north, height_m: height, prove: false, satellites: [satellite] });
+  const answer = await ask("/spot", { mount: null, east_m: east, north_m: north, height_m: height, satellites: [satellite] });
   const surface = answer.mount.given_surface_m;
   draft.append(["mounts"], { name: called, east_m: round(east), north_m: round(north), ...(surface === null ? {} : { surface_elevation_m: round(surface) }), height_m: height });
   Object.assign(spot, { mount: called, east: round(east), north: round(north), height });
@@ -242,7 +248,26 @@ function pointOf(key) {
   return { one, number: Number(number) };
 }
 
+// A roof with a form stays a rectangle: the opposite corner and the directions of its sides stay.
+function keptRectangle(points, number, to) {
+  const at = (k) => points[(number + k) % 4];
+  const fixed = at(2);
+  const placed = [1, 3].map((k) => {
+    const along = at(k).map((value, axis) => value - fixed[axis]);
+    const length = Math.hypot(...along) || 1;
+    const share = along.reduce((sum, value, axis) => sum + (value / length) * (to[axis] - fixed[axis]), 0);
+    return along.map((value, axis) => (value / length) * share);
+  });
+  const made = [...points];
+  [1, 3].forEach((k, side) => { made[(number + k) % 4] = fixed.map((value, axis) => value + placed[side][axis]); });
+  made[number] = fixed.map((value, axis) => value + placed[0][axis] + placed[1][axis]);
+  return made;
+}
+
+const isForm = (one) => one.key === "outline" && Boolean(draft.site.roof.shape) && one.points.length === 4;
+
 function movedPoints({ one, number }, [east, north]) {
+  if (isForm(one)) return keptRectangle(one.points, number, [east, north]);
   return one.points.map((point, k) => (k === number ? [east, north, ...point.slice(2)] : point));
 }
 
@@ -251,7 +276,7 @@ async function dropPoint(key, points, gesture) {
   let placed = points;
   if (one.key === "outline" && byId("snap").checked) {
     try {
-      const answer = await ask("/snap", { outline: points, edges: [(number + points.length - 1) % points.length, number] });
+      const answer = await ask("/snap", { outline: points, edges: [(number + points.length - 1) % points.length, number], rectangle: isForm(one) });
       placed = answer.outline;
       say(answer.said);
     } catch (fault) {
@@ -559,7 +584,7 @@ byId("snap-all").addEventListener("click", async () => {
     return;
   }
   try {
-    const answer = await ask("/snap", { outline: one.points });
+    const answer = await ask("/snap", { outline: one.points, rectangle: isForm(one) });
     writeShape(draft, one, answer.outline);
     say(answer.said);
   } catch (fault) {

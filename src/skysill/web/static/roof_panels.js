@@ -20,7 +20,7 @@ export const placeWords = (mount) => `${side(mount.east_m, "east", "west")}, ${s
 export function leastWords(answer, found) {
   if (found.notes.length) return "not known: no elevation is known here";
   if (answer.least_height_m === null) return `none up to ${metres(found.max_height_m)}`;
-  return found.proved ? metres(answer.least_height_m) : `${metres(answer.least_height_m)} or more`;
+  return answer.proved ? metres(answer.least_height_m) : `${metres(answer.least_height_m)} or more`;
 }
 
 export function cableWords(found) {
@@ -42,7 +42,7 @@ export function showSpot(root, found) {
       make("h3", {}, answer.satellite, " ", verdictBadge(answer.verdict)),
       make("p", {}, `Dish ${metres(found.mount.height_m)} up.${margin} ${answer.controls === null ? "" : `Controls: ${answer.controls}.`}`),
       make("p", { class: "proved" }, `Least mast: ${leastWords(answer, found)}.`),
-      found.proved ? make("p", { class: "hint" }, answer.sentence) : null));
+      make("p", { class: answer.proved ? "hint whole" : "hint" }, answer.sentence)));
   }
   parts.push(make("p", {}, `Cable: ${cableWords(found)}. Stands ${standsOn(found)}.`));
   for (const note of found.notes) parts.push(make("p", { class: "hint" }, note));

@@ -1,6 +1,6 @@
 // What can be moved on the plan, read from the site's values: outlines, lines, points. Each has a path in the site file.
 
-export const round = (value) => Math.round(value * 100) / 100;
+export const round = (value) => Math.round(value * 1000) / 1000;
 
 const LINES = { ridges: "ridge", valleys: "valley", eaves: "eaves" };
 const AREAS = { keep_out: "keep-out area", yards: "yard" };

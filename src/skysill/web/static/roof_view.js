@@ -40,7 +40,7 @@ export class PlanView {
   }
 
   zoom(factor, at = this.centre) {
-    const width = Math.min(Math.max(this.width * factor, 4), 2 * (this.extent.east - this.extent.west));
+    const width = Math.min(Math.max(this.width * factor, 4), 6 * (this.extent.east - this.extent.west));
     const change = width / this.width;
     this.centre = this.centre.map((value, axis) => at[axis] + (value - at[axis]) * change);
     this.width = width;
