@@ -419,7 +419,9 @@ function pointInput(one, k, axis, word) {
     }
     input.removeAttribute("aria-invalid");
     alertUser("");
-    writeShape(draft, one, one.points.map((point, other) => (other === k ? point.map((old, a) => (a === axis ? value : old)) : point)));
+    const typed = one.points[k].map((old, a) => (a === axis ? value : old));
+    const points = isForm(one) ? keptRectangle(one.points, k, typed) : one.points.map((point, other) => (other === k ? typed : point));
+    writeShape(draft, one, points);
   });
   return input;
 }
@@ -605,6 +607,7 @@ draft.addEventListener("change", () => {
   fillChoices();
   if (mountNamed(spot.mount) >= 0 && !drag) takeMount(spot.mount);
   draw();
+  fillPoints();
   askPlan({});
 });
 
