@@ -140,6 +140,26 @@ def test_fifty_checks_at_once_all_give_the_answer_that_one_gives(client):
         assert answer.json()["results"] == alone[of]
 
 
+def test_a_slider_is_answered_while_remedies_are_searched(client, monkeypatch):
+    from skysill.remedies import search
+
+    going, go_on, original = threading.Event(), threading.Event(), search.with_remedies
+
+    def slow(*words, **more):
+        going.set()
+        assert go_on.wait(5)
+        return original(*words, **more)
+
+    monkeypatch.setattr(search, "with_remedies", slow)
+    with ThreadPoolExecutor(6) as pool:
+        asked = [pool.submit(client.post, "/api/sites/farm/check", json={"remedies": True}) for _ in range(5)]
+        assert going.wait(20)
+        assert client.post("/api/sites/farm/check", json={"height_m": 2.0}).status_code == 200
+        assert not any(one.done() for one in asked)
+        go_on.set()
+        assert {one.result().status_code for one in asked} == {200}
+
+
 def test_pictures_asked_for_at_once_are_those_made_one_by_one(client):
     asked = {"pictures": ["profile"], "satellites": ["Demo South"]}
     with ThreadPoolExecutor(4) as pool:

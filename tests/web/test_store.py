@@ -157,3 +157,27 @@ def test_a_file_that_is_not_toml_is_listed_with_its_fault(store):
     assert faults["croft"] is None
     assert faults["broken"].startswith("is not TOML")
     assert faults["binary"] == "is not text in UTF-8."
+
+
+def test_the_list_is_that_of_the_files_as_they_are_now(store):
+    assert [entry.title for entry in store.sites()] == ["Croft"]
+    (store.folder / "croft.toml").write_text(TEXT.replace("Croft", "Upper Croft"))
+    (store.folder / "barn.toml").write_text(TEXT.replace("Croft", "Barn"))
+    assert [entry.title for entry in store.sites()] == ["Barn", "Upper Croft"]
+    (store.folder / "barn.toml").unlink()
+    assert [entry.title for entry in store.sites()] == ["Upper Croft"]
+
+
+def test_a_list_of_many_sites_reads_each_once(store, monkeypatch):
+    from skysill.io import site_store
+
+    for number in range(20):
+        (store.folder / f"site-{number}.toml").write_text(TEXT)
+    read, original = [], site_store.read_bytes
+    monkeypatch.setattr(
+        site_store, "read_bytes", lambda path, **more: read.append(path) or original(path, **more)
+    )
+    first = store.sites()
+    assert len(read) == 21
+    assert store.sites() == first
+    assert len(read) == 21

@@ -145,14 +145,19 @@ class SiteStore:
                 "is not a folder.", where=os.fspath(folder), mend="Give the folder that holds the site files."
             )
         self._lock = threading.RLock()
+        self._listed: dict[Path, tuple[tuple[int, int], SiteEntry | None]] = {}
 
     def sites(self) -> list[SiteEntry]:
         """The sites of the folder by name; TOML files that describe no position are left out."""
-        found = []
+        listed = {}
         for path in self._site_files():
-            entry = self._entry(path)
-            if entry is not None:
-                found.append(entry)
+            with suppress(OSError):
+                about = path.stat()
+                state = (about.st_mtime_ns, about.st_size)
+                last = self._listed.get(path)
+                listed[path] = last if last is not None and last[0] == state else (state, self._entry(path))
+        self._listed = listed
+        found = [entry for _, entry in listed.values() if entry is not None]
         return sorted(found, key=lambda entry: (entry.title.lower(), entry.name))
 
     def path_of(self, name: str) -> Path:

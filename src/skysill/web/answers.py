@@ -56,7 +56,7 @@ def document_response(html: str, *, scripts: bool = False) -> Response:
 def endpoint(
     work: Callable[[Request, dict[str, Any]], Any],
     *,
-    limiter: CapacityLimiter | None = None,
+    limiter: CapacityLimiter | Callable[[dict[str, Any]], CapacityLimiter] | None = None,
     raw: bool = False,
 ) -> Handler:
     """A route's handler from a plain function, which runs in a thread.
@@ -65,7 +65,8 @@ def endpoint(
     ----------
     work : called with the request and its JSON body (an object; empty without a body); gives a Response, or values
         that become a JSON document
-    limiter : how many of this kind compute at once; None: as many as there are threads
+    limiter : how many of this kind compute at once, or a function of the body that says so; None: as many as there
+        are threads. Who has gone away while waiting is not computed for
     raw : the body is bytes, handed over as {"raw": bytes}
     """
 
@@ -75,7 +76,13 @@ def endpoint(
             if request.method not in ("GET", "HEAD", "DELETE"):
                 body = await request.body()
                 given = {"raw": body} if raw else _json_object(body)
-            made = await anyio.to_thread.run_sync(work, request, given, limiter=limiter)
+            if limiter is None:
+                made = await anyio.to_thread.run_sync(work, request, given)
+            else:
+                async with limiter if isinstance(limiter, CapacityLimiter) else limiter(given):
+                    if await request.is_disconnected():
+                        return Response(status_code=400)
+                    made = await anyio.to_thread.run_sync(work, request, given)
         except ClientDisconnect:
             return Response(status_code=400)
         except Exception as fault:

@@ -48,7 +48,7 @@ def routes(state: AppState) -> list[Route]:
     return [
         Route("/", endpoint(start)),
         Route("/sites/{name}/desk", endpoint(desk)),
-        Route("/api/place/check", endpoint(check_place, limiter=state.computing), methods=["POST"]),
+        Route("/api/place/check", endpoint(check_place, limiter=state.limiter_of), methods=["POST"]),
         Route("/api/place", endpoint(describe), methods=["POST"]),
         Route("/api/sites", endpoint(make), methods=["POST"]),
     ]

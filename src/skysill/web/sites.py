@@ -64,7 +64,7 @@ def routes(state: AppState) -> list[Route]:
         Route("/api/sites", endpoint(listed)),
         Route("/api/sites/{name}", endpoint(read), methods=["GET"]),
         Route("/api/sites/{name}", endpoint(edit), methods=["PATCH"]),
-        Route("/api/sites/{name}/check", endpoint(check, limiter=state.computing), methods=["POST"]),
+        Route("/api/sites/{name}/check", endpoint(check, limiter=state.limiter_of), methods=["POST"]),
         Route("/api/sites/{name}/files/{file}", endpoint(read_file), methods=["GET"]),
         Route("/api/sites/{name}/files/{file}", endpoint(write_file, raw=True), methods=["PUT"]),
         *tasks,

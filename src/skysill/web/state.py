@@ -21,7 +21,7 @@ TaskKind = Callable[["AppState", dict[str, Any]], Callable[[Progress], Any]]
 """From the body of a request to the work of a task. What is wrong with the request is raised here, at once."""
 
 _MOST_TEXTS = 200
-_COMPUTING = 3
+_COMPUTING = 2
 
 
 class RecentTexts:
@@ -49,6 +49,7 @@ class AppState:
     options : terrain, satellites, dish and criteria of the command line, for places without a site file
     property_sources : laser scans, rasters and footprints in which properties are found; none: no page offers it
     computing : how many requests compute at once; the others wait without a thread
+    searching : the same for searches of remedies, which take seconds and must not keep a slider waiting
     task_kinds : by the word that a request to start a task gives
     at_end : called when the server stops
     """
@@ -61,5 +62,10 @@ class AppState:
     tasks: TaskBoard = field(default_factory=TaskBoard)
     recent: RecentTexts = field(default_factory=RecentTexts)
     computing: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(_COMPUTING))
+    searching: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(1))
     task_kinds: dict[str, TaskKind] = field(default_factory=dict)
     at_end: list[Callable[[], None]] = field(default_factory=list)
+
+    def limiter_of(self, given: dict[str, Any]) -> CapacityLimiter:
+        """The limiter of a check, by whether it asks for remedies."""
+        return self.searching if given.get("remedies") else self.computing
