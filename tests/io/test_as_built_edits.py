@@ -51,3 +51,9 @@ def test_photographs_that_a_file_names_stay_and_tapes_are_written(tmp_path):
     read = read_as_built(path)
     assert (faults, read.by, read.tape_m, read.signal) == ({}, "A", (("south-west corner", 3.71),), None)
     assert read.photos == (str(tmp_path / "dish.jpg"),)
+
+
+def test_values_that_stay_stand_as_they_were_written():
+    text = "height_m = 4.10   # short\nsignal = 1_3.0\ntape_m = { corner = 3.70 }\n"
+    values, _ = typed_as_built({"height_m": "4.1", "signal": "14"}, [("corner", "3.7")])
+    assert as_built_text(text, values, "a.toml") == text.replace("1_3.0", "14.0")

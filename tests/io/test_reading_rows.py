@@ -42,6 +42,13 @@ def test_a_table_that_nobody_edits_is_written_as_it_stood():
         assert table_text(table, table.rows) == text
 
 
+def test_rows_that_nobody_edits_keep_their_spaces_and_quotation_marks():
+    text = 'azimuth_deg, elevation_deg ,note\n 10 ,"3,5", "dry"\n20,4,x\n'
+    table = reading_table(text, "h.csv")
+    first, second = table.rows
+    assert table_text(table, [first, edited(second, note="y")]) == text.replace("20,4,x", "20,4,y")
+
+
 def test_one_edited_row_changes_one_line():
     table = reading_table(FILE, "h.csv")
     first, second, broken = table.rows

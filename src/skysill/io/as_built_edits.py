@@ -165,10 +165,6 @@ def as_built_text(text: str, values: Mapping[str, Any], shown: str, *, with_phot
             item = tomlkit.inline_table()
             for corner, distance_m in dict(value).items():
                 item.append(corner, distance_m)
-        old: Any = document.get(key)
-        if old is not None and hasattr(old, "trivia") and key != "tape_m":
-            item.trivia.comment, item.trivia.comment_ws = old.trivia.comment, old.trivia.comment_ws
-            item.trivia.trail = old.trivia.trail
         document[key] = item
     made = tomlkit.dumps(document)
     as_built_of(dict(document.unwrap()), str(Path(shown)))

@@ -187,9 +187,8 @@ def _checked(
     faults: dict[str, RowFault] = {}
     reading = _first_fault(row, comma, faults)
     for name in ("elevation_deg", "distance_m", "kind", "leaf", "growth_m_per_year"):
-        if (
-            faults and name not in faults and row.cells[name]
-        ):  # the reader stops at the first fault: ask each cell
+        # the reader stops at the first fault, so each further cell is asked alone
+        if faults and name not in faults and row.cells[name]:
             alone = {**dict.fromkeys(COLUMN_NAMES, ""), "azimuth_deg": "0", "elevation_deg": "0"}
             alone[name] = row.cells[name]
             _first_fault(Row("row", row.line, alone), comma, faults)
