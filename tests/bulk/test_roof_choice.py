@@ -36,9 +36,8 @@ class Table:
         least = np.maximum(least, low_m)
         return np.where(least > most_m, np.inf, least)
 
-    def content(self, spot, height_m):
-        self.asked += spot.size
-        return self.level(height_m) >= self.sure[spot]
+    def findings(self, spot, height_m):
+        return self.level(height_m) >= self.sure[spot], *self.clearances(spot, height_m)
 
 
 def by_looking_at_all(table, mine, edge_m):

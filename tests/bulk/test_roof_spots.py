@@ -94,3 +94,23 @@ def test_a_hole_in_the_raster_and_a_coarser_raster_behind_it(tmp_path):
     nothing = roof_spots(roofs, [], step_m=1.0, setback_m=1.0)
     assert nothing.building.size == 0
     assert nothing.without_surface[0] >= whole.building.size
+
+
+def test_distances_from_the_edge_are_those_of_the_plane_geometry_library():
+    """shapely.distance to the boundary, courtyards and parts included."""
+    from skysill.bulk.roof_results import edge_distances_m
+
+    rng = np.random.default_rng(2)
+    plan = np.array(
+        [
+            shapely.box(0, 0, 10, 8),
+            shapely.box(-9, -9, 9, 9).difference(shapely.box(-2, -2, 3, 1)),
+            shapely.MultiPolygon([shapely.box(0, 0, 4, 4), shapely.Point(12, 3).buffer(5.0)]),
+        ],
+        dtype=object,
+    )
+    roofs = Roofs(np.zeros(3), np.zeros(3), plan)
+    building = np.sort(rng.integers(0, 3, 200))
+    east, north = rng.uniform(-10, 15, (2, 200))
+    wanted = shapely.distance(shapely.boundary(plan)[building], shapely.points(east, north))
+    assert edge_distances_m(roofs, building, east, north) == pytest.approx(wanted, abs=1e-9)

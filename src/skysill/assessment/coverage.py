@@ -17,7 +17,7 @@ from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
 from skysill.pointing.look_vector import LookVector
 from skysill.units import Floats
 
-__all__ = ["near_seen", "uncovered"]
+__all__ = ["gap_sentence", "near_doubt_sentence", "near_seen", "uncovered"]
 
 
 def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
@@ -44,6 +44,15 @@ def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
             "(type --horizon FILE), or give a raster (type --terrain FILE)."
         )
     reach_m = _shortest_reach_m(evidence.terrain, gap_deg)
+    return gap_sentence(where, reach_m, wanted_m, highest_m)
+
+
+def gap_sentence(where: str, reach_m: float, wanted_m: float, highest_m: float) -> str:
+    """That the rasters stop or have a hole.
+
+    where : on which azimuths; reach_m : how far out they are known; wanted_m : how far out they ought to be, with ground
+        of highest_m
+    """
     if reach_m <= 0.0:
         return (
             f"Nobody has looked {where}: the rasters have no data at the site and no reading speaks for it. Measure "
@@ -58,6 +67,14 @@ def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
     return (
         f"The elevation rasters end or have a hole {_km(reach_m)} out {where}, but ground of up to {highest_m:.0f} m "
         f"could reach the line as far out as {_km(wanted_m)}, and no reading speaks for it.{lower}"
+    )
+
+
+def near_doubt_sentence(distance_m: float, name: str) -> str:
+    """That a raster shows something in the room that is nearer than it can be relied on."""
+    return (
+        f"Ground {distance_m:.0f} m away seems to stand in the line, but {name} is too coarse to be "
+        "believed so near. Measure the horizon on site (type --horizon FILE)."
     )
 
 

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from skysill.assessment.clearance import Clearance, Rooms, clearance, column_rooms, highest_below, scene_rooms
 from skysill.assessment.confidence import Confidence, confidence
-from skysill.assessment.coverage import near_seen, uncovered
+from skysill.assessment.coverage import near_doubt_sentence, near_seen, uncovered
 from skysill.assessment.evidence import Evidence, gather_evidence
 from skysill.assessment.growth import growth_notes, sources_after_growth, unidentified_as_trees
 from skysill.assessment.job_context import JobContext, prepared
@@ -368,10 +368,7 @@ def _near_unreliable(job: Job, evidence: Evidence, look: LookVector, now: Cleara
         return None
     at = int(np.where(rooms.inside, -90.0, rooms.spare_deg).argmin())
     name = rooms.features[rooms.feature[at]].name
-    return (
-        f"Ground {rooms.distance_m[at]:.0f} m away seems to stand in the line, but {name} is too coarse to be "
-        "believed so near. Measure the horizon on site (type --horizon FILE)."
-    )
+    return near_doubt_sentence(float(rooms.distance_m[at]), name)
 
 
 def _path(job: Job, at: Place, look: LookVector) -> PathProfile | None:

@@ -18,7 +18,8 @@ from skysill.units import Bools, Floats, Ints
 
 __all__ = ["ChosenSpots", "Room", "choose_spots"]
 
-_FIRST_TOGETHER = 4
+_PIECES = np.cumsum(2 ** np.arange(2, 20))
+"""Where the spots of a roof, in their order, are cut into pieces that are asked about together, each twice as long."""
 
 
 class Room(Protocol):
@@ -30,8 +31,8 @@ class Room(Protocol):
     def least_heights_m(self, spot: Ints, low_m: Floats, most_m: Floats) -> Floats:
         """Least height from `low_m` on that leaves the room; inf above `most_m`."""
 
-    def content(self, spot: Ints, height_m: Floats) -> Bools:
-        """Whether the room is there with the probability asked."""
+    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats]:
+        """Whether the room is there with the probability asked; and spare room and margin."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +42,9 @@ class ChosenSpots:
     spot: Ints
     level: Ints
     content: Bools
+
+    def take(self, at: Ints) -> ChosenSpots:
+        return ChosenSpots(self.spot[at], self.level[at], self.content[at])
 
 
 class _Question(NamedTuple):
@@ -101,7 +105,8 @@ def _answered(
         if kind == "clearance":
             answers = room.clearances(spots, height_m)
         elif kind == "content":
-            answers = (np.asarray(room.content(spots, height_m), dtype=np.float64),)
+            content, *clearances = room.findings(spots, height_m)
+            answers = (np.asarray(content, dtype=np.float64), *clearances)
         else:
             most_m = np.concatenate([np.full(q.spots.size, heights_m[q.most]) for q in questions])
             answers = (room.least_heights_m(spots, height_m, most_m),)
@@ -117,17 +122,17 @@ def _answered(
 def _search(spots: Ints, count: int) -> _Search:
     """One roof. spots : in their order among equals; count : number of levels"""
     margins, spares = np.full(spots.size, np.nan), np.full(spots.size, np.nan)
-    for some in (
-        np.arange(1),
-        np.arange(1, min(_FIRST_TOGETHER, spots.size)),
-        np.arange(_FIRST_TOGETHER, spots.size),
-    ):
+    good, spares[:1], margin = yield _Question("content", spots[:1], np.zeros(1, dtype=int))
+    margins[:1] = _capped(margin)
+    if good[0] and margins[0] >= FLOOR_DEG:  # no spot can be better
+        return int(spots[0]), 0, True
+    for some in np.split(np.arange(1, spots.size), _PIECES):
         if not some.size:
-            continue
+            break
         spare, margin = yield _Question("clearance", spots[some], np.zeros(some.size, dtype=int))
         spares[some], margins[some] = spare, _capped(margin)
-        for k in some[(spare >= 0.0) & (margins[some] >= FLOOR_DEG)]:  # none can be better than such a one
-            (good,) = yield _Question("content", spots[k : k + 1], np.zeros(1, dtype=int))
+        for k in some[(spare >= 0.0) & (margins[some] >= FLOOR_DEG)]:
+            good, *_ = yield _Question("content", spots[k : k + 1], np.zeros(1, dtype=int))
             if good[0]:
                 return int(spots[k]), 0, True
     ready = np.flatnonzero(spares >= 0.0)
@@ -157,7 +162,7 @@ def _first_content(
     start, size = 0, 1
     while start < order.size:
         asked = order[start : start + size]
-        (good,) = yield _Question("content", spots[asked], np.full(asked.size, level))
+        good, *_ = yield _Question("content", spots[asked], np.full(asked.size, level))
         if good.any():
             return int(asked[np.argmax(good)])
         start, size = start + size, 2 * size
@@ -189,7 +194,7 @@ def _least_level(
             some = some[first[some] < best]
             if not some.size:
                 break
-            (good,) = yield _Question("content", spots[some], np.full(some.size, best - 1))
+            good, *_ = yield _Question("content", spots[some], np.full(some.size, best - 1))
             some = some[good > 0.0]
             if not some.size:
                 break
@@ -205,14 +210,14 @@ def _lowest_of(
     low, high, stride = int(first[k]) - 1, known, 1
     at = min(low + 1, known)
     while at < high:  # upwards in growing steps, then by halves
-        (good,) = yield _Question("content", spots[k : k + 1], np.array([at]))
+        good, *_ = yield _Question("content", spots[k : k + 1], np.array([at]))
         if good[0]:
             high = at
             break
         low, at, stride = at, min(at + stride, high), 2 * stride
     while high - low > 1:
         middle = (low + high) // 2
-        (good,) = yield _Question("content", spots[k : k + 1], np.array([middle]))
+        good, *_ = yield _Question("content", spots[k : k + 1], np.array([middle]))
         low, high = (low, middle) if good[0] else (middle, high)
     return high
 

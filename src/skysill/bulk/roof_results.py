@@ -17,6 +17,7 @@ from skysill.model.site import MastKit, Mount, Roof
 from skysill.units import Floats, Ints
 
 __all__ = [
+    "NOTHING_NEAR",
     "NUMBERS",
     "TEXTS",
     "RoofSearch",
@@ -36,6 +37,9 @@ NUMBERS = {
 """Numbers that are told of a building, and their decimal places."""
 
 TEXTS = ("kit", "controls", "cautions")
+
+NOTHING_NEAR = "Nothing stands near the line to the satellite."
+"""The reason of `clear` where nothing comes within ten degrees of the required room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +109,25 @@ def edge_distances_m(roofs: Roofs, building: Ints, east_m: Floats, north_m: Floa
     """(spot,) distance of spots from the edge of their building's outline, holes included."""
     import shapely
 
-    edges = shapely.boundary(roofs.plan)
-    return np.asarray(shapely.distance(edges[building], shapely.points(east_m, north_m)))
+    if not building.size:
+        return np.zeros(0)
+    parts, of = shapely.get_parts(roofs.plan, return_index=True)
+    rings, of_part = shapely.get_rings(parts, return_index=True)
+    corners, ring = shapely.get_coordinates(rings, return_index=True)
+    same = ring[1:] == ring[:-1]
+    start, along = corners[:-1][same], (corners[1:] - corners[:-1])[same]
+    owner = of[of_part[ring[:-1][same]]]
+    sides = np.bincount(owner, minlength=len(roofs))[building]
+    first = np.searchsorted(owner, building)
+    cuts = np.cumsum(sides) - sides
+    spot = np.repeat(np.arange(building.size), sides)
+    side = np.arange(spot.size) - cuts[spot] + first[spot]
+    gap = np.column_stack([east_m, north_m])[spot] - start[side]
+    step = along[side]
+    length2 = np.maximum((step * step).sum(axis=1), 1e-12)
+    share = np.clip((gap * step).sum(axis=1) / length2, 0.0, 1.0)
+    away = gap - share[:, None] * step
+    return np.asarray(np.sqrt(np.minimum.reduceat((away * away).sum(axis=1), cuts)))
 
 
 def kit_of(kits: tuple[MastKit, ...], height_m: float) -> str:
@@ -140,17 +161,15 @@ def write_spot(
     numbers["mast_height_m"][at] = mount.height_m
     if content:
         results.least_height_m[at] = mount.height_m
-    if found.p_clear is not None:
+    if found.p_clear is not None and clear.has_clearance:
         numbers["p_clear"][at] = found.p_clear
     if clear.controlling is not None and (clear.margin_deg or 0.0) <= FLOOR_DEG:
         texts["controls"][at] = clear.controlling.name
         if clear.controlling.distance_m is not None:
             numbers["controls_distance_m"][at] = clear.controlling.distance_m
     texts["kit"][at] = kit_of(search.kits, mount.height_m)
-    edge_m = float(
-        edge_distances_m(roofs, np.array([at]), np.array([mount.east_m]), np.array([mount.north_m]))[0]
-    )
-    texts["cautions"][at] = caution_codes(query, outline_of(roofs, at), edge_m)
+    edge_m = edge_distances_m(roofs, np.array([at]), np.array([mount.east_m]), np.array([mount.north_m]))
+    texts["cautions"][at] = caution_codes(query, edge_m)[0]
 
 
 def write_look(results: ScreeningResults, at: int, found: SatelliteResult, query: ScreeningQuery) -> None:
@@ -159,6 +178,8 @@ def write_look(results: ScreeningResults, at: int, found: SatelliteResult, query
     results.elevation_deg[at] = look.elevation_deg
     results.azimuth_deg[at] = np.nan if look.azimuth_deg is None else look.azimuth_deg
     results.verdict[at], results.reason[at] = found.verdict, found.reasons[0]
+    if found.verdict == "clear" and (clear.spare_deg is None or clear.spare_deg > FLOOR_DEG):
+        results.reason[at] = NOTHING_NEAR
     if (clear.margin_deg is None or clear.margin_deg > FLOOR_DEG) and not query.full:
         results.margin_deg[at], results.margin_is_floor[at] = FLOOR_DEG, True
         return
@@ -168,8 +189,7 @@ def write_look(results: ScreeningResults, at: int, found: SatelliteResult, query
         results.terrain_distance_m[at] = found.horizon.distance_m
 
 
-def caution_codes(query: ScreeningQuery, roof: Roof, edge_m: float) -> str:
-    """Codes of the cautions of one spot so far from the edge, those that belong to no other first."""
-    codes = ["edge"] if edge_m < EDGE_M else []
-    codes += [caution.code for caution in general_cautions(query.terminal, roof=roof)]
-    return " ".join(codes)
+def caution_codes(query: ScreeningQuery, edge_m: Floats) -> list[str]:
+    """(spot,) codes of the cautions of spots so far from the edge, those that do not belong to every spot first."""
+    every = " ".join(caution.code for caution in general_cautions(query.terminal))
+    return [f"edge {every}" if near else every for near in (edge_m < EDGE_M).tolist()]

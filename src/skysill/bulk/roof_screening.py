@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from skysill.horizon.lattice import Elevations, Grid
 from skysill.horizon.ray_march import FINE_CELL_M
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
+
+if TYPE_CHECKING:
+    from skysill.bulk.compiled.raster_stack import RasterStack
 
 __all__ = ["is_fine_surface", "screen_roofs"]
 
@@ -34,6 +38,8 @@ def screen_roofs(
     ground_height_m: Floats,
     query: ScreeningQuery,
     search: RoofSearch,
+    *,
+    stack: RasterStack | None = None,
 ) -> ScreeningResults:
     """The best spot of every roof.
 
@@ -42,6 +48,8 @@ def screen_roofs(
     rasters : finest first
     grids : of those that are surfaces of 2 m or finer, in their order, around the roofs
     ground_height_m : (building,) dish centre over the ground, for roofs that no such raster shows
+    stack : the rasters for the compiled loops, as far out as their ground could matter; None: roofs are searched one by
+        one, which is slow
 
     Returns
     -------
@@ -63,7 +71,12 @@ def screen_roofs(
         "edge or a surface too steep."
     )
     _without_surface(rasters, roofs, ground_height_m, query, np.flatnonzero((count == 0) & ~hidden), results)
-    search_each(rasters, roofs, spots, np.flatnonzero(count > 0), query, search, results)
+    wanted = np.flatnonzero(count > 0)
+    if stack is not None:
+        from skysill.bulk.roof_kernel import search_together
+
+        wanted = search_together(stack, roofs, spots, wanted, query, search, results)
+    search_each(rasters, roofs, spots, wanted, query, search, results)
     return results
 
 

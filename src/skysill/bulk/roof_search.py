@@ -65,6 +65,7 @@ def search_each(
     heights = heights_m(query.terminal, search)
     order = np.searchsorted(spots.building, np.arange(len(roofs) + 1))
     for at in chosen.tolist():
+        job = _job(rasters, roofs, at, query, search)
         mine = slice(int(order[at]), int(order[at + 1]))
         grid = Spots(
             spots.east_m[mine],
@@ -72,20 +73,6 @@ def search_each(
             spots.surface_m[mine],
             np.ones(mine.stop - mine.start, dtype=bool),
             ("surface",) * (mine.stop - mine.start),
-        )
-        job = prepared(
-            Job(
-                site=Site("roof", float(roofs.latitude_deg[at]), float(roofs.longitude_deg[at])),
-                satellites=(query.satellite,),
-                terminal=query.terminal,
-                criteria=query.criteria,
-                sources=Sources(
-                    rasters=tuple(WindowCache(raster) for raster in rasters),
-                    highest_ground_m=query.highest_ground_m,
-                ),
-                roof=outline_of(roofs, at),
-                mast_kits=search.kits,
-            )
         )
         try:
             best = _best(
@@ -95,6 +82,24 @@ def search_each(
             results.verdict[at], results.reason[at] = "unknown", fault.what
             continue
         write_spot(results, at, roofs, best.mount, _worded(job, best), query, search, content=best.content)
+
+
+def _job(
+    rasters: Sequence[Elevations], roofs: Roofs, at: int, query: ScreeningQuery, search: RoofSearch
+) -> Job:
+    """A roof as the one property of a job."""
+    cached = tuple(WindowCache(raster) for raster in rasters)
+    return prepared(
+        Job(
+            site=Site("roof", float(roofs.latitude_deg[at]), float(roofs.longitude_deg[at])),
+            satellites=(query.satellite,),
+            terminal=query.terminal,
+            criteria=query.criteria,
+            sources=Sources(rasters=cached, highest_ground_m=query.highest_ground_m),
+            roof=outline_of(roofs, at),
+            mast_kits=search.kits,
+        )
+    )
 
 
 def _best(job: Job, grid: Spots, heights: Floats, edge_m: Floats) -> _Best:

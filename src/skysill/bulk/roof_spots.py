@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from skysill.bulk.compiled.jit import available
 from skysill.bulk.local_maps import LocalMaps, local_maps
 from skysill.horizon.lattice import Grid, interpolate
 from skysill.siting.spots import STANDS_OFF_M, STEEPEST_DEG, STRETCH_M
@@ -178,11 +179,20 @@ def _stands_off(
     """(spot,) whether the rasters show something there that is no roof to stand a mast on: see `spots.stands_off`."""
     found = np.zeros(east.shape, dtype=bool)
     halves = np.maximum(2, (stretch_m / _SAMPLE_M).astype(np.int64))
+    todo = np.arange(east.size)
+    if available() and grids:
+        from skysill.bulk.compiled.standing_off import stand_off
+
+        told = np.zeros(east.shape, dtype=np.int8)
+        first = maps[0]
+        stand_off(grids[0].values, first.start, first.linear, first.square, building, east, north, halves, STANDS_OFF_M,
+                  float(np.tan(np.deg2rad(STEEPEST_DEG))), told)  # fmt: skip
+        found, todo = told == 1, np.flatnonzero(told < 0)
     turn = np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS
     for half in np.unique(halves):
         along_m = np.arange(-half, half + 1) * _SAMPLE_M
         step = np.stack([np.sin(turn), np.cos(turn)])[:, :, None] * along_m
-        mine = np.flatnonzero(halves == half)
+        mine = todo[halves[todo] == half]
         for start in range(0, mine.size, _TOGETHER):
             at = mine[start : start + _TOGETHER]
             x, y = east[at, None, None] + step[0], north[at, None, None] + step[1]

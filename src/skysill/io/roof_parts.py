@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from skysill.bulk.compiled.jit import available
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.roof_results import NUMBERS, TEXTS, RoofSearch
 from skysill.bulk.roof_screening import is_fine_surface, screen_roofs
@@ -17,8 +19,12 @@ from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid, Lattice
 from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import ResultColumns
+from skysill.model.default_errors import facts_of
 from skysill.model.site import Terminal
 from skysill.units import Floats
+
+if TYPE_CHECKING:
+    from skysill.bulk.compiled.raster_stack import RasterStack
 
 __all__ = ["RoofParts", "roof_columns", "roofs_note"]
 
@@ -55,6 +61,7 @@ class RoofParts:
     rasters: Sequence[Raster]
     search: RoofSearch
     _held: dict[int, HeldGrid] = field(default_factory=dict)
+    _kept: RasterStack | None = None
 
     def screened(self, roofs: Roofs, ground_height_m: Floats, query: ScreeningQuery) -> ScreeningResults:
         """The best spot of each roof for one satellite; arrays as of `screen_roofs`."""
@@ -62,7 +69,19 @@ class RoofParts:
         grids = [
             self._grid(number, roofs) for number, raster in enumerate(self.rasters) if is_fine_surface(raster)
         ]
-        return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search)
+        stack = self._stack(sources)
+        return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search, stack=stack)
+
+    def _stack(self, sources: Sequence[Elevations]) -> RasterStack | None:
+        """The rasters for the compiled loops, where these are installed and all rasters are held."""
+        held = [source for source in sources if isinstance(source, HeldGrid)]
+        if len(held) < len(sources) or any(_grows(source) for source in held) or not available():
+            return None
+        if self._kept is None:
+            from skysill.bulk.compiled.raster_stack import raster_stack
+
+            self._kept = raster_stack(held, [source.grid for source in held])
+        return self._kept
 
     def _source(self, number: int) -> Elevations:
         raster = self.rasters[number]
@@ -92,6 +111,10 @@ class RoofParts:
         if (box[1] - box[0]) * (box[3] - box[2]) > 4 * _HELD_CELLS:
             raise InputError("buildings of one part lie too far apart.", where=raster.name)
         return raster.cells(*box)
+
+
+def _grows(raster: Elevations) -> bool:
+    return raster.kind == "surface" and bool(facts_of(raster).growth_m_per_year)
 
 
 def _half_width_m(roofs: Roofs) -> float:

@@ -1,0 +1,154 @@
+"""The best spots of many roofs by the compiled loops: the same answers as `roof_search`, for all roofs together.
+
+Roofs about whose rays the rasters leave a gap, or that the loops cannot answer, are left to the search one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from skysill.bulk.compiled.kernel import DishFindings, dish_clearances, dish_findings, least_dish_heights
+from skysill.bulk.compiled.placed import PlacedDishes, place_dishes
+from skysill.bulk.compiled.raster_stack import RasterStack
+from skysill.bulk.finding_verdicts import judged
+from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
+from skysill.bulk.roof_choice import ChosenSpots, choose_spots
+from skysill.bulk.roof_results import RoofSearch, caution_codes, edge_distances_m, kit_of
+from skysill.bulk.roof_search import heights_m
+from skysill.bulk.roof_spots import Roofs, RoofSpots
+from skysill.bulk.screening_verdicts import ScreeningResults
+from skysill.geodesy.positions import offset_position
+from skysill.units import Bools, Floats, Ints
+
+__all__ = ["search_together"]
+
+
+def search_together(
+    stack: RasterStack,
+    roofs: Roofs,
+    spots: RoofSpots,
+    wanted: Ints,
+    query: ScreeningQuery,
+    search: RoofSearch,
+    results: ScreeningResults,
+) -> Ints:
+    """Search roofs together, and write the best spot of each.
+
+    Parameters
+    ----------
+    stack : all rasters, as far out as their ground could matter
+    wanted : buildings that have spots
+
+    Returns
+    -------
+    Those that could not be answered
+    """
+    heights = heights_m(query.terminal, search)
+    room = _KernelRoom(stack, roofs, spots, query, float(heights[0]))
+    order = np.searchsorted(spots.building, np.arange(len(roofs) + 1))
+    simple = np.bincount(spots.building[~room.dishes.simple], minlength=len(roofs)) == 0
+    asked = wanted[simple[wanted]]
+    edge_m = edge_distances_m(roofs, spots.building, spots.east_m, spots.north_m)
+    best = choose_spots(room, [np.arange(order[at], order[at + 1]) for at in asked], edge_m, heights)
+    dishes = room.at(best.spot, heights[best.level])
+    found = dish_findings(stack, dishes, query)
+    sound = np.flatnonzero(~room.odd[asked] & ~is_odd(found))
+    told = list(judged(stack, dishes.take(sound), found.take(sound), query))
+    _write(results, asked[sound], best.take(sound), told, dishes.take(sound), found.take(sound), stack)
+    numbers, spot, height_m = results.numbers, best.spot[sound], heights[best.level[sound]]
+    numbers["surface_elevation_m"][asked[sound]] = spots.surface_m[spot]
+    numbers["mast_height_m"][asked[sound]] = height_m
+    results.least_height_m[asked[sound]] = np.where(best.content[sound], height_m, np.nan)
+    results.texts["cautions"][asked[sound]] = caution_codes(query, edge_m[spot])
+    results.texts["kit"][asked[sound]] = [kit_of(search.kits, one) for one in height_m.tolist()]
+    return np.sort(np.concatenate([wanted[~simple[wanted]], np.delete(asked, sound)]))
+
+
+def _write(
+    results: ScreeningResults,
+    at: Ints,
+    best: ChosenSpots,
+    told: Sequence[tuple[str, tuple[str, ...]]],
+    dishes: PlacedDishes,
+    found: DishFindings,
+    stack: RasterStack,
+) -> None:
+    """Write what the loops found at the best spots."""
+    clear, numbers = found.clearances, results.numbers
+    numbers["spot_latitude_deg"][at], numbers["spot_longitude_deg"][at] = (
+        dishes.latitude_deg,
+        dishes.longitude_deg,
+    )
+    results.azimuth_deg[at], results.elevation_deg[at] = dishes.azimuth_deg, dishes.elevation_deg
+    results.verdict[at] = [verdict for verdict, _ in told]
+    results.reason[at] = [reasons[0] for _, reasons in told]
+    beyond = np.isnan(clear.margin_deg) | (clear.margin_deg > FLOOR_DEG)
+    results.margin_is_floor[at] = beyond
+    results.margin_deg[at] = np.where(beyond, FLOOR_DEG, clear.margin_deg)
+    results.terrain_elevation_deg[at] = np.where(beyond, np.nan, clear.top_deg)
+    results.terrain_distance_m[at] = np.where(beyond, np.nan, clear.top_slant_m)
+    numbers["controls_distance_m"][at] = np.where(beyond, np.nan, clear.slant_m)
+    names = [source.name for source in stack.sources]
+    results.texts["controls"][at] = [
+        "" if far else names[number]
+        for far, number in zip(beyond.tolist(), clear.raster.tolist(), strict=True)
+    ]
+    numbers["p_clear"][at] = found.p_clear
+
+
+def is_odd(found: DishFindings) -> Bools:
+    """(dish,) whether more than room and certainty decides there, or the loops cannot tell."""
+    gap = ~found.near_seen | np.isfinite(found.gap_reach_m) | (found.near_raster >= 0)
+    return np.asarray(found.untold | (~found.clearances.met & gap))
+
+
+class _KernelRoom:
+    """The room of dishes at spots, by the compiled loops. odd : (building,) whether any answer is to be doubted"""
+
+    def __init__(
+        self, stack: RasterStack, roofs: Roofs, spots: RoofSpots, query: ScreeningQuery, lowest_m: float
+    ) -> None:
+        self.stack, self.query, self.building = stack, query, spots.building
+        latitude, longitude = offset_position(
+            roofs.latitude_deg[spots.building],
+            roofs.longitude_deg[spots.building],
+            spots.east_m,
+            spots.north_m,
+        )
+        height_m = np.full(latitude.shape, lowest_m)
+        self.dishes = place_dishes(stack, latitude, longitude, height_m, query, surface_m=spots.surface_m)
+        self.odd = np.zeros(len(roofs), dtype=bool)
+        # probabilities without the error that matters most, which is told of the best spots only
+        self.unexplained = replace(query, criteria=replace(query.criteria, min_p_clear=0.0))
+
+    def at(self, spot: Ints, height_m: Floats) -> PlacedDishes:
+        """Dishes at spots, so high over the roof."""
+        some = self.dishes
+        return place_dishes(
+            self.stack,
+            some.latitude_deg[spot],
+            some.longitude_deg[spot],
+            height_m,
+            self.query,
+            surface_m=some.surface_m[spot],
+            terms=some.terms[:, spot],
+        )
+
+    def clearances(self, spot: Ints, height_m: Floats) -> tuple[Floats, Floats]:
+        found = dish_clearances(self.stack, self.at(spot, height_m), self.query)
+        return found.spare_deg, found.margin_deg
+
+    def least_heights_m(self, spot: Ints, low_m: Floats, most_m: Floats) -> Floats:
+        return least_dish_heights(self.stack, self.at(spot, low_m), self.query, most_m=most_m).height_m
+
+    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats]:
+        found = dish_findings(self.stack, self.at(spot, height_m), self.unexplained)
+        clear = found.clearances
+        odd = is_odd(found)
+        self.odd[self.building[spot[odd]]] = True
+        room = ~clear.met & (clear.spare_deg >= 0.0)
+        content = room & (np.nan_to_num(found.p_clear) >= self.query.criteria.min_p_clear)
+        return content | odd, clear.spare_deg, clear.margin_deg
