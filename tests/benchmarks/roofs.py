@@ -73,7 +73,7 @@ def timed(work):
 def rate(folder: Path, count: int) -> None:
     rasters, roofs = made(folder, count)
     parts = RoofParts(rasters, SEARCH)
-    parts.screened(roofs.take(np.arange(2)), np.full(2, 2.0), QUERY)  # compiles, and holds the raster
+    parts.screened(roofs, np.full(len(roofs), 2.0), QUERY)  # compiles, and holds the raster
     found, took_s = timed(lambda: parts.screened(roofs, np.full(len(roofs), 2.0), QUERY))
     grid = rasters[0].cells(0, rasters[0].rows, 0, rasters[0].cols)
     spots, spots_s = timed(

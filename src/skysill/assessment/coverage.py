@@ -50,8 +50,8 @@ def uncovered(evidence: Evidence, look: LookVector, job: Job) -> str | None:
 def gap_sentence(where: str, reach_m: float, wanted_m: float, highest_m: float) -> str:
     """That the rasters stop or have a hole.
 
-    where : on which azimuths; reach_m : how far out they are known; wanted_m : how far out they ought to be, with ground
-        of highest_m
+    where : on which azimuths
+    reach_m : how far out they are known; wanted_m : how far out they ought to be, with ground of highest_m
     """
     if reach_m <= 0.0:
         return (

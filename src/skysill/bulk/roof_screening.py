@@ -72,7 +72,7 @@ def screen_roofs(
     )
     _without_surface(rasters, roofs, ground_height_m, query, np.flatnonzero((count == 0) & ~hidden), results)
     wanted = np.flatnonzero(count > 0)
-    if stack is not None:
+    if stack is not None and wanted.size:
         from skysill.bulk.roof_kernel import search_together
 
         wanted = search_together(stack, roofs, spots, wanted, query, search, results)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -98,6 +98,11 @@ class DishFindings:
     p_clear: Floats
     alone_deg: Floats
     untold: Bools
+
+    def take(self, at: Ints) -> DishFindings:
+        """Some of them."""
+        clear = DishClearances(*(getattr(self.clearances, f.name)[at] for f in fields(DishClearances)))
+        return DishFindings(clear, *(getattr(self, f.name)[at] for f in fields(DishFindings)[1:]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

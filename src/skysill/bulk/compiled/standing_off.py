@@ -26,14 +26,22 @@ def _height(values: Any, column: float, row: float) -> float:
     right, down = column - left, row - upper
     above = float(values[upper, left]) * (1 - right) + float(values[upper, left + 1]) * right
     below = float(values[upper + 1, left]) * (1 - right) + float(values[upper + 1, left + 1]) * right
-    return above * (1 - down) + below * down
+    return float(above * (1 - down) + below * down)
 
 
 @compiled
 def _sample(values: Any, start: Any, linear: Any, square: Any, x: float, y: float) -> float:
     """The height at a place of a building's plan, by its map."""
-    column = start[0] + (linear[0, 0] + square[0, 0] * x + square[0, 1] * y) * x + (linear[0, 1] + square[0, 2] * y) * y
-    row = start[1] + (linear[1, 0] + square[1, 0] * x + square[1, 1] * y) * x + (linear[1, 1] + square[1, 2] * y) * y
+    column = (
+        start[0]
+        + (linear[0, 0] + square[0, 0] * x + square[0, 1] * y) * x
+        + (linear[0, 1] + square[0, 2] * y) * y
+    )
+    row = (
+        start[1]
+        + (linear[1, 0] + square[1, 0] * x + square[1, 1] * y) * x
+        + (linear[1, 1] + square[1, 2] * y) * y
+    )
     return _height(values, column, row)
 
 
