@@ -153,3 +153,31 @@ def test_many_addresses_get_the_sentences_of_each_alone():
                               mount_height_m=height[at], link=link, day=DAY)  # fmt: skip
         assert whole.sentences[whole.sentence[k]] == alone.sentences[0]
         assert whole.allowed_m[k].tolist() == alone.allowed_m[0].tolist()
+
+
+def test_directions_are_the_nearest_of_sixteen_points():
+    """By the angle to each point, 22.5 degrees apart from north; by hand: 11.2 is north still, 11.3 no longer."""
+    named = {0.0: "north", 11.2: "north", 11.3: "north-north-east", 90.0: "east", 123.0: "east-south-east",
+             157.5: "south-south-east", 236.3: "west-south-west", 348.7: "north-north-west",
+             348.8: "north"}  # fmt: skip
+    for azimuth_deg, point in named.items():
+        text = one(24.07, azimuth_deg=azimuth_deg).sentences[0]
+        assert text.startswith(("Looking " + point + ",", "Looking " + point + ":")), (azimuth_deg, text)
+
+
+def test_heights_that_nothing_reaches_are_not_asked_for():
+    """At 70 degrees 135 m are allowed at 50 m, over the 100 m that anything near a house is taken to reach."""
+    text = one(70.0).sentences[0]
+    assert text.startswith(
+        "Looking south, where the sun stands at 13:24 UTC today: is anything higher than 5 m within"
+    )
+    assert "26 m within 20 m, or 53 m within 50 m? Heights count" in text
+    assert "farther" not in text
+
+
+def test_heights_are_asked_in_half_metres_below_four_and_in_whole_metres_above():
+    """A dish 3.4 m up, the satellite at 24.1: by trigonometry 3.4 + 2 tan(24.1 - atan(0.72 / 2.01)) = 3.6 m at 2 m."""
+    text = one(24.07, height_m=3.4).sentences[0]
+    assert "higher than 3 m within 10 m" in text  # 3.6 less 0.13 is 3.47
+    assert "6 m within 20 m" in text  # 6.9 less 0.13
+    assert "higher than 3.5 m within 10 m" in one(24.07, height_m=3.5).sentences[0]
