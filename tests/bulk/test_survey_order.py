@@ -10,6 +10,7 @@ from skysill.bulk.screening import screen
 from skysill.bulk.survey_order import (
     LEAST_SAMPLE,
     add_survey_samples,
+    best_of,
     clear_shares,
     survey_classes,
     survey_order,
@@ -137,3 +138,20 @@ def test_ground_that_rises_towards_the_satellite_allows_less():
     found = [terrain_allowed_m(ground, *where, results, query)[0] for ground in (level, rising, falling)]
     assert found[0] - found[1] == pytest.approx(5.0, abs=0.02)
     assert found[2] - found[0] == pytest.approx(5.0, abs=0.02)
+
+
+def test_the_best_satellite_has_the_best_verdict_and_then_the_largest_margin():
+    ground = ground_of(np.full((200, 200), 40.0))
+    longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(
+        502_015.0 + np.zeros(3), 6_547_000.0 + np.zeros(3)
+    )
+    query = ScreeningQuery(Satellite("S", -21.0), Terminal(), Criteria(), 400.0)
+    first, second = (screen(ground, latitude, longitude, np.full(3, 2.0), query) for _ in range(2))
+    first.verdict[:], second.verdict[:] = (
+        ["clear", "blocked", "needs-survey"],
+        ["marginal", "clear", "needs-survey"],
+    )
+    first.margin_deg[:], second.margin_deg[:] = 5.0, 9.0
+    number, rank = best_of([(np.arange(3), first), (np.arange(3), second)], 4)
+    assert number.tolist() == [0, 1, 1, -1]
+    assert rank.tolist() == [0, 0, 1, 99]
