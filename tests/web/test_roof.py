@@ -47,6 +47,7 @@ def test_the_plan_has_what_the_site_file_says(client):
         "east wall bracket",
     ]
     assert "service wire" in [one["name"] for one in plan["obstacles"] if one["kind"] == "wire"]
+    assert plan["cautions"][0].startswith("Overhead lines: only the listed ones are checked")
     assert plan["home"]["west"] < -4.0 < 4.0 < plan["home"]["east"]
     assert plan["extent"]["west"] < plan["home"]["west"]
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from skysill.assessment.cautions import general_cautions
 from skysill.assessment.pipeline import look_vectors
 from skysill.assessment.placement import place
 from skysill.errors import InputError
@@ -61,6 +62,9 @@ def plan_document(job: Job) -> dict[str, Any]:
         ],
         "home": home,
         "extent": extent,
+        "cautions": [
+            one.text for one in general_cautions(job.terminal, scene=job.sources.scene, roof=job.roof)
+        ],
         "kits": [{"name": kit.name, "heights_m": kit.heights_m} for kit in job.mast_kits],
     }  # fmt: skip
     plain: dict[str, Any] = plain_values(document)

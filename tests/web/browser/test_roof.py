@@ -76,6 +76,7 @@ def test_the_page_keeps_the_rules_and_fits(new_page, size, axe, dark):
     page = new_page(size, dark=dark)
     open_roof(page, "clinic")
     assert axe(page) == []
+    assert text(page, "#lines-caution").startswith("Overhead lines: only the listed ones are checked")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     for panel in ("#points-panel", "#form-panel"):
         page.locator(f"{panel} > summary").click()
@@ -302,3 +303,19 @@ def test_a_roof_is_drawn_where_there_was_none(new_page, folder):
         assert abs(corner[0] - taped[0]) < 0.6
         assert abs(corner[1] - taped[1]) < 0.6
     (folder / f"{name}.toml").unlink()
+
+
+def test_the_search_fits_a_phone(new_page, ferry, axe):
+    page = new_page("phone")
+    open_roof(page, ferry)
+    page.locator("#grid").fill("4")
+    page.get_by_role("button", name="Search the roof").click()
+    page.wait_for_selector("#found table")
+    page.locator("#keep-spot").click()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    wide = "[...document.querySelectorAll('main select, main button, main input')].filter(one => one.offsetParent && "
+    wide += "!one.closest('.scroll') && one.getBoundingClientRect().right > innerWidth).map(one => one.id)"
+    assert page.evaluate(wide) == []
+    assert axe(page) == []
+    page.locator("#all-spots").select_option(index=1)
+    until(page, "document.querySelector('#status').innerText.includes('spot')")

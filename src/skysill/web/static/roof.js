@@ -102,6 +102,8 @@ const askPlan = newestOnly(
     plan = answer;
     clearErrors(document.querySelector("main"));
     if (plan.roof?.fault) alertUser(plan.roof.fault);
+    byId("lines-caution").textContent = plan.cautions[0]; // overhead lines come first
+    byId("general-cautions").replaceChildren(...plan.cautions.slice(1).map((text) => make("li", {}, text)));
     if (first) {
       view.extent = plan.home;
       view.all();
@@ -497,7 +499,7 @@ byId("search").addEventListener("click", async () => {
   const body = { kind: "roof-search", site: name, edits: draft.edits, satellites: satellite ? [satellite] : [], grid_step_m: parseNumber(byId("grid").value), max_height_m: parseNumber(byId("tallest").value) };
   const result = await work(body, {
     start: "search", stop: "search-stop", bar: "search-progress", said: "search-said",
-    words: (made) => `${made.spots.length} spots, ${made.grid_step_m} m apart, for ${made.satellites.map((one) => one.name).join(", ")}. The numbers on the plan are least masts in metres.`,
+    words: (made) => `${made.spots.length} spots, ${made.grid_step_m} m apart, for ${made.satellites.map((one) => one.name).join(", ")}. On the plan: least mast in metres in each mark; ! a caution at this spot; dotted ring: no mast may stand there.`,
   });
   if (!result) return;
   found = result;

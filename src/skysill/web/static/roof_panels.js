@@ -81,11 +81,11 @@ export function showFound(root, found, number, chosen) {
     const mast = answer.least_height_m === null ? `none up to ${metres(answer.max_height_m)}` : metres(answer.least_height_m);
     return make("tr", {},
       make("th", { scope: "row" }, make("button", { type: "button", onclick: () => chosen(index) }, `${rank + 1}: ${spot.name}`)),
-      make("td", {}, verdictBadge(answer.verdict)), make("td", { class: "number" }, mast),
+      make("td", {}, verdictBadge(answer.verdict), make("br"), mast),
       make("td", { class: "number" }, answer.cable_run_m === null ? "not known" : `${answer.cable_run_m.toFixed(1)} m${answer.cable_ok === false ? ", too long" : ""}`),
-      make("td", {}, answer.cautions ? `${answer.cautions} at this spot` : "-"));
+      make("td", {}, answer.cautions ? String(answer.cautions) : "-"));
   });
-  const heads = ["Spot", "Verdict", "Least mast", "Cable", "Cautions"].map((word) => make("th", { scope: "col" }, word));
+  const heads = ["Spot", "Verdict, least mast", "Cable", "Cautions"].map((word) => make("th", { scope: "col" }, word));
   const list = make("select", { id: "all-spots" }, make("option", { value: "" }, "choose"), ...found.spots.map((spot, index) => {
     const answer = spot.answers[number];
     const said = answer.verdict === null ? `no mast: ${answer.refusal}` : `${answer.verdict}, ${answer.least_height_m === null ? `none up to ${metres(answer.max_height_m)}` : metres(answer.least_height_m)}`;
