@@ -12,6 +12,8 @@ from skysill.errors import InputError
 from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from skysill.bulk.questions import CallDay
     from skysill.bulk.roof_results import RoofSearch
     from skysill.io.caller_columns import CallerColumns
@@ -44,6 +46,8 @@ _KIND = "geocoded building"
 @click.option("--survey-order", "survey_order", is_flag=True, help="In which order to send the surveyor out, from how "
               "addresses alike turned out where a fine surface raster covers them.")  # fmt: skip
 @click.option("--map", "map_path", metavar="FILE", help="Also draw the verdicts on a map: PNG, SVG or PDF.")
+@click.option("--layer", "layer_path", metavar="FILE", help="Also write the list as a layer for a GIS, verdicts "
+              "styled: GeoPackage (.gpkg) or GeoJSON.")  # fmt: skip
 @click.option("--grid", "grid_step_m", type=Number(0.05, 100.0, "METRES"), default=1.0, show_default=True,
               help="Buildings: step of the spots on each roof.")  # fmt: skip
 @click.option("--edge-setback", "setback_m", type=Number(0.0, 100.0, "METRES"), default=1.0, show_default=True,
@@ -88,13 +92,14 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
     wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
     wanted = replace(wanted, position_error_m=error_m, callers=_callers(given), roofs=_roofs(given))
-    outputs = {"--out": given["out_path"], "--map": given["map_path"]}
+    outputs = {"--out": given["out_path"], "--layer": given["layer_path"], "--map": given["map_path"]}
     check_outputs(outputs, inputs_of(options, addresses, given["answers_path"]))
     try:
         made = screen_file(
             wanted,
             addresses,
             given["out_path"],
+            layer=given["layer_path"],
             resume=given["resume"],
             jobs=given["jobs"] or default_jobs(),
             cluster=given["cluster"],
@@ -104,15 +109,34 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
         click.echo("skysill: the finished parts are kept; the same command with --resume goes on.", err=True)
         raise
     if given["map_path"]:
-        from skysill.plots.screening_map import write_verdict_map
-
-        names = ", ".join(satellite.name for satellite in wanted.satellites)
-        write_verdict_map(given["map_path"], made.latitude_deg, made.longitude_deg, made.verdict, title=names)
+        _draw_map(given["map_path"], addresses, wanted, made, given["day"])
     out.say(*made.notes, *(() if made.of_roofs else (said,)))
     if out.json:
         out.document(made)
     else:
         _words(out, made)
+
+
+def _draw_map(
+    path: str, addresses: str, wanted: ScreeningRequest, made: ScreeningSummary, day: dt.date | None
+) -> None:
+    """Draw the verdicts over the shaded ground of the rasters."""
+    from pathlib import Path
+
+    from skysill.io.backdrops import read_backdrop
+    from skysill.io.job_options import today
+    from skysill.plots.screening_map import map_bounds, write_verdict_map
+
+    place = made.latitude_deg, made.longitude_deg
+    names = ", ".join(satellite.name for satellite in wanted.satellites)
+    date = day if day is not None else today()
+    what = "roofs" if made.of_roofs else "addresses"
+    write_verdict_map(
+        path, *place, made.verdict, title=f"{Path(addresses).name}: {names}",
+        lines=[f"{made.screened:,} {what} screened, {date.isoformat()}"],
+        backdrops=[read_backdrop(wanted.rasters, *bounds) for bounds in map_bounds(*place)],
+        outlines=made.outlines or None,
+    )  # fmt: skip
 
 
 def _wanted(options: JobOptions, addresses: str, given: dict[str, Any]) -> ScreeningRequest:

@@ -260,6 +260,32 @@ class Raster:
         """The block of rows first_row..last_row-1 and columns first_col..last_col-1 as a Grid; void outside tiles."""
         return self._cells((first_row, last_row, first_col, last_col), self.notes)
 
+    def thinned(self, box: tuple[int, int, int, int], most_cells: int) -> tuple[NDArray[np.float32], int]:
+        """Every n-th cell of rows box[0]..box[1]-1 and columns box[2]..box[3]-1, for pictures; and n.
+
+        Read through overviews where the file has them; within n cells of their place, heights above the raster's own
+        datum. Cells that were never written count as the file's fill value.
+        """
+        first_row, last_row, first_col, last_col = box
+        cells = (last_row - first_row) * (last_col - first_col)
+        step = max(1, int(np.ceil(np.sqrt(cells / most_cells))))
+        shape = -(-(last_row - first_row) // step), -(-(last_col - first_col) // step)
+        values = np.full(shape, np.nan, np.float32)
+        for tile in self.tiles:
+            top, bottom = max(first_row, tile.row), min(last_row, tile.row + tile.rows)
+            left, right = max(first_col, tile.col), min(last_col, tile.col + tile.cols)
+            if top >= bottom or left >= right:
+                continue
+            part = _read_tile(
+                tile, top - tile.row, bottom - tile.row, left - tile.col, right - tile.col, [], step=step
+            )
+            into = values[(top - first_row) // step :, (left - first_col) // step :][
+                : part.shape[0], : part.shape[1]
+            ]
+            part = part[: into.shape[0], : into.shape[1]]
+            np.copyto(into, part, where=np.isnan(into))
+        return values, step
+
     def _cells(self, box: tuple[int, int, int, int], known_notes: tuple[str, ...]) -> Grid:
         first_row, last_row, first_col, last_col = box
         shape = (last_row - first_row, last_col - first_col)
@@ -312,17 +338,18 @@ def _nodes(count: int, cell_m: float) -> Floats:
 
 
 def _read_tile(
-    tile: RasterTile, top: int, bottom: int, left: int, right: int, notes: list[str]
+    tile: RasterTile, top: int, bottom: int, left: int, right: int, notes: list[str], *, step: int = 1
 ) -> NDArray[np.float32]:
     place = Window(left, top, right - left, bottom - top)
+    shape = -(-(bottom - top) // step), -(-(right - left) // step)
     with _opened_tile(tile, place) as source:
         try:
-            raw = source.read(1, window=place)
-            hidden = source.read_masks(1, window=place) == 0 if tile.masked else None
-            unwritten = unwritten_cells(source, place) if tile.gaps else None
+            raw = source.read(1, window=place, out_shape=shape)
+            hidden = source.read_masks(1, window=place, out_shape=shape) == 0 if tile.masked else None
+            unwritten = unwritten_cells(source, place) if tile.gaps and step == 1 else None
         except (RasterioError, ValueError) as fault:
             raise InputError(BREAKS_OFF, where=tile.path, mend="Copy or download it again.") from fault
-    if tile.covered is not None:
+    if tile.covered is not None and step == 1:
         unwritten = ~painted(tile.covered, place)
     void = None
     if tile.nodata is not None and not np.isnan(tile.nodata):

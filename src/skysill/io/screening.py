@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
@@ -47,6 +48,7 @@ from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
 from skysill.io.raster_windows import Raster
 from skysill.io.roof_parts import RoofParts, roof_columns, roofs_note
+from skysill.io.screening_layers import LAYER_SUFFIXES, outer_rings, write_layer
 from skysill.io.screening_results import (
     COLUMNS,
     REJECT_COLUMNS,
@@ -64,6 +66,7 @@ from skysill.units import Floats, Ints
 __all__ = ["COLUMNS", "ScreeningRequest", "ScreeningSummary", "screen_file"]
 
 _PART_ROWS = 50_000
+_MOST_OUTLINES = 50_000
 _PART_ROWS_EACH = 100  # small enough for progress to be seen, and for cancelling
 _PART_ROOFS = 250
 _LONG_LIST_BYTES, _LONG_ROOFS_BYTES = 4_000_000, 100_000
@@ -115,6 +118,7 @@ class ScreeningSummary:
     notes : in whole sentences
     of_roofs : whether the list holds outlines of buildings
     latitude_deg, longitude_deg, verdict : (n,) for a map
+    outlines : (n,) of roofs, of lists up to 50 000: outer rings, each (point, 2) longitude and latitude; else none
     """
 
     path: str
@@ -129,6 +133,7 @@ class ScreeningSummary:
     longitude_deg: Floats = field(metadata={"json": False})
     verdict: Ints = field(metadata={"json": False})
     of_roofs: bool = False
+    outlines: tuple[tuple[Floats, ...], ...] = field(default=(), metadata={"json": False})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,6 +161,7 @@ def screen_file(
     addresses: str | os.PathLike[str],
     out: str | os.PathLike[str],
     *,
+    layer: str | os.PathLike[str] | None = None,
     resume: bool = False,
     jobs: int = 1,
     cluster: str | None = None,
@@ -169,6 +175,7 @@ def screen_file(
     addresses : path of a CSV, GeoJSON, Parquet or vector list with id and position, or latitude and longitude, or
         points; or with polygons, each of which means "anywhere on this roof"
     out : path of the output; its ending decides the format
+    layer : GeoPackage or GeoJSON for a GIS, with the verdicts styled, beside the output; None: none
     resume : continue an interrupted run
     jobs : processes of this machine; cluster : address of a Dask scheduler
     progress : called after each part with the number of addresses done and of all addresses
@@ -192,8 +199,10 @@ def screen_file(
     """
     target, source = check_writable(out), Path(os.path.realpath(addresses))
     _check_kind(target)
+    if layer is not None:
+        _check_layer(check_writable(layer))
     rasters = [path for raster in request.rasters for path in raster.files]
-    outputs = {"output": out, "rejects": f"{os.fspath(out)}.rejected.csv"}
+    outputs = {"output": out, "layer": layer, "rejects": f"{os.fspath(out)}.rejected.csv"}
     check_outputs(outputs, [source, *rasters])
     if request.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
         for raster in request.rasters:
@@ -223,7 +232,8 @@ def screen_file(
             )
         checkpoints.check_inputs()
         columns = _columns(request, roofs=roofs is not None)
-        return _assemble(request, file, places, groups, checkpoints, Path(out), notes, columns)
+        beside = None if layer is None else (Path(layer), _changed(source))
+        return _assemble(request, file, places, groups, checkpoints, Path(out), notes, columns, beside)
     except InputError:
         checkpoints.remove_if_unused()
         raise
@@ -539,19 +549,22 @@ def _margins_cells(
 
 def _assemble(
     request: ScreeningRequest, file: AddressFile, places: Addresses, groups: Sequence[Ints],
-    checkpoints: Checkpoints, out: Path, notes: list[str], columns: ResultColumns,
+    checkpoints: Checkpoints, out: Path, notes: list[str], columns: ResultColumns, layer: tuple[Path, str] | None,
 ) -> ScreeningSummary:  # fmt: skip
-    """Write the output and the rejected records from all parts."""
+    """Write the output, the layer and the rejected records from all parts; layer : its path and date."""
     results = ResultTable(checkpoints.results(len(groups)), places.record.size, places.satellites, columns)
     if request.callers.survey_order:
         notes.append(put_in_order(results))
     whole = checkpoints.folder / f"whole{out.suffix}"
     changed = write_list(whole, file, places, results, neutralize=request.neutralize)
     made = {out: whole}
+    if layer is not None:
+        made = {layer[0]: checkpoints.folder / f"layer{layer[0].suffix}", **made}
+        write_layer(made[layer[0]], file, places, results, date=layer[1])
     rejected = out.with_name(out.name + ".rejected.csv")
     if places.rejects:
         changed += write_rejects(checkpoints.folder / "rejected.csv", places, neutralize=request.neutralize)
-        made = {rejected: checkpoints.folder / "rejected.csv", out: whole}
+        made = {rejected: checkpoints.folder / "rejected.csv", **made}
     checkpoints.check_inputs()
     if not places.rejects and _is_rejects(rejected):
         rejected.unlink()
@@ -570,7 +583,20 @@ def _assemble(
         counts={name: counts[rank] for name, rank in RANK.items()}, best=results.best(), notes=tuple(notes),
         latitude_deg=places.latitude_deg, longitude_deg=places.longitude_deg, verdict=verdict,
         of_roofs="cautions" in columns.texts,
+        outlines=outer_rings(file, places) if places.record.size <= _MOST_OUTLINES else (),
     )  # fmt: skip
+
+
+def _check_layer(target: Path) -> None:
+    if target.suffix.lower() not in LAYER_SUFFIXES:
+        raise InputError(f'"{target.suffix}" is no kind of layer that can be written.', where=os.fspath(target),
+                         mend="End its name with .gpkg or .geojson.")  # fmt: skip
+
+
+def _changed(source: Path) -> str:
+    """When a list was last changed: the date of its layer, so that the same list gives the same bytes."""
+    moment = dt.datetime.fromtimestamp(int(source.stat().st_mtime), tz=dt.UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%S.000Z")
 
 
 def _is_rejects(path: Path) -> bool:

@@ -32,6 +32,8 @@ __all__ = [
     "REJECT_COLUMNS",
     "ResultColumns",
     "ResultTable",
+    "matched_records",
+    "own_names",
     "packed",
     "write_list",
     "write_rejects",
@@ -302,11 +304,18 @@ _TRUTH = np.frombuffer(b"falsetrue\0", np.uint8).reshape(2, 5)
 
 
 def write_list(
-    path: Path, file: AddressFile, places: Addresses, results: ResultTable, *, neutralize: bool
+    path: Path,
+    file: AddressFile,
+    places: Addresses,
+    results: ResultTable,
+    *,
+    neutralize: bool,
+    symbols: Mapping[str, Mapping[str, str]] | None = None,
 ) -> int:
     """Write the records that were screened, in the list's order, each with its result; the path's ending is the format.
 
     neutralize : CSV only, see `neutralized`
+    symbols : GeoJSON only; by the verdict, further properties of a feature
 
     Returns
     -------
@@ -314,7 +323,7 @@ def write_list(
     """
     suffix = path.suffix.lower()
     if suffix in (".geojson", ".json"):
-        _write_geojson(path, file, places, results)
+        _write_geojson(path, file, places, results, symbols or {})
     elif suffix in (".parquet", ".pq"):
         _write_parquet(path, file, places, results)
     else:
@@ -328,10 +337,12 @@ def _screened(places: Addresses) -> Bools:
     return screened
 
 
-def _matched(file: AddressFile, places: Addresses) -> Iterator[tuple[int, list[Record]]]:
+def matched_records(
+    file: AddressFile, places: Addresses, together: int = _TOGETHER
+) -> Iterator[tuple[int, list[Record]]]:
     """The screened records in the file's order, some thousands at a time, with the number of the first address."""
     records, address = compress(address_records(file), _screened(places).tolist()), 0
-    while some := list(islice(records, _TOGETHER)):
+    while some := list(islice(records, together)):
         yield address, some
         address += len(some)
 
@@ -341,7 +352,7 @@ def _own_bytes(
 ) -> Iterator[tuple[int, list[bytes], int]]:
     """The same as lines of CSV without their ends, with the number of cells that were neutralized."""
     if file.kind != "csv":
-        for address, records in _matched(file, places):
+        for address, records in matched_records(file, places):
             rows = [["" if c is None else str(c) for c in r.cells[: len(file.names)]] for r in records]
             safe = [neutralized(cells) for cells in rows] if neutralize else [(cells, 0) for cells in rows]
             written = [row_text(cells, file.delimiter).encode("utf-8", "replace") for cells, _ in safe]
@@ -390,14 +401,18 @@ def _write_csv(
     return changed
 
 
-def _own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
+def own_names(file: AddressFile, names: Sequence[str]) -> list[str]:
     """The record's own columns; one whose name is added gets `_asked` behind it."""
     return [f"{own}_asked" if own in names else own for own in file.names]
 
 
-def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: ResultTable) -> None:
+def _write_geojson(
+    path: Path, file: AddressFile, places: Addresses, results: ResultTable,
+    symbols: Mapping[str, Mapping[str, str]],
+) -> None:  # fmt: skip
     names = results.columns.names
-    own, between, areas = _own_names(file, names), "\n", holds_areas(file)
+    verdict_at = names.index("verdict")
+    own, between, areas = own_names(file, names), "\n", holds_areas(file)
     encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=str).encode
 
     def text(feature: dict[str, Any]) -> str:
@@ -409,7 +424,7 @@ def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: Re
     # a lone surrogate is written as JSON's escape of it
     with open(path, "w", encoding="utf-8", errors="backslashreplace") as stream:
         stream.write('{"type": "FeatureCollection", "features": [')
-        for address, records in _matched(file, places):
+        for address, records in matched_records(file, places):
             last = address + len(records)
             added = zip(*(results.values(address, last, name) for name in names), strict=True)
             there = zip(places.longitude_deg[address:last].tolist(), places.latitude_deg[address:last].tolist(),
@@ -420,7 +435,8 @@ def _write_geojson(path: Path, file: AddressFile, places: Addresses, results: Re
                     "type": "Feature",
                     "geometry": outline_of(record.cells[-1]) if areas else point,
                     "properties": dict(zip(own, record.cells, strict=False))
-                    | dict(zip(names, values, strict=True)),
+                    | dict(zip(names, values, strict=True))
+                    | dict(symbols.get(values[verdict_at], {})),
                 }
                 stream.write(between + text(feature))
                 between = ",\n"
@@ -432,9 +448,9 @@ def _write_parquet(path: Path, file: AddressFile, places: Addresses, results: Re
     import pyarrow.parquet as pq
 
     names, numbers = results.columns.names, results.columns.places
-    own = _own_names(file, names)
+    own = own_names(file, names)
     cells: list[list[Any]] = [[] for _ in own]
-    for _, records in _matched(file, places):
+    for _, records in matched_records(file, places):
         for column, values in zip(cells, zip(*(record.cells[: len(own)] for record in records), strict=True),
                                   strict=True):  # fmt: skip
             column.extend(values)
