@@ -7,20 +7,18 @@ that QGIS makes. Other programs find the same as a Styled Layer Descriptor in th
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
-import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from skysill.errors import InputError
 from skysill.io.address_files import AddressFile, Record
 from skysill.io.address_lists import Addresses
 from skysill.io.address_vectors import holds_areas, outline_of
 from skysill.io.screening_results import ResultTable, matched_records, own_names, write_list
+from skysill.io.vector_files import write_geopackage
 from skysill.io.verdict_styles import VERDICT_SYMBOLS, qml_style, sld_style
 from skysill.units import Floats
 
@@ -47,64 +45,32 @@ def write_layer(path: Path, file: AddressFile, places: Addresses, results: Resul
         }
         write_list(path, file, places, results, neutralize=False, symbols=symbols)
         return
-    import pyogrio
-
-    kept = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": date})
-    try:
-        areas = holds_areas(file)
-        path.unlink(missing_ok=True)
-        _write_features(path, file, places, results, areas)
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": kept})
+    areas = holds_areas(file)
+    path.unlink(missing_ok=True)
+    names = [
+        *_field_names(own_names(file, results.columns.names), results.columns.names),
+        *results.columns.names,
+    ]
+    write_geopackage(path, _LAYER, "MultiPolygon" if areas else "Point", names, _batches(file, places, results, areas),
+                     date=date)  # fmt: skip
     _add_style(path, areas, date)
 
 
-def _write_features(
-    path: Path, file: AddressFile, places: Addresses, results: ResultTable, areas: bool
-) -> None:
-    import pyogrio.errors
-    import pyogrio.raw
-
-    names = results.columns.names
-    own = _field_names(own_names(file, names), names)
-    written = False
+def _batches(
+    file: AddressFile, places: Addresses, results: ResultTable, areas: bool
+) -> Iterator[tuple[list[bytes], list[Any], list[Any]]]:
+    """Geometries, columns and which of their values are missing, some thousands of records at a time."""
+    columns_of = results.columns
     for address, records in matched_records(file, places, _TOGETHER):
         last = address + len(records)
         shapes = _outlines(records) if areas else _points(places, address, last)
-        columns = [_texts(record.cells[at] for record in records) for at in range(len(own))]
-        kinds: list[Any] = [str] * len(own)
-        for name in names:
+        columns = [_texts(record.cells[at] for record in records) for at in range(len(file.names))]
+        kinds: list[Any] = [str] * len(columns)
+        for name in columns_of.names:
             columns.append(results.values(address, last, name))
-            kinds.append(
-                float if name in results.columns.places else bool if name == "margin_is_floor" else str
-            )
+            kinds.append(float if name in columns_of.places else bool if name == "margin_is_floor" else str)
         masks = [np.array([value is None for value in column]) for column in columns]
-        filled = [_filled(column, kind) for column, kind in zip(columns, kinds, strict=True)]
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                pyogrio.raw.write(
-                    path, np.asarray(shapes, dtype=object), filled, [*own, *names], field_mask=masks, layer=_LAYER,
-                    driver="GPKG", geometry_type="MultiPolygon" if areas else "Point", crs="EPSG:4326", append=written,
-                    **({} if written else {"VERSION": "1.2"}),
-                )  # fmt: skip
-        except (RuntimeError, OSError) as fault:
-            raise InputError("the layer could not be written.", where=os.fspath(path),
-                             mend="Make room there, then go on with --resume.") from fault  # fmt: skip
-        written = True
-    if not written:
-        _write_empty(path, [*own, *names], areas)
-
-
-def _write_empty(path: Path, names: Sequence[str], areas: bool) -> None:
-    import pyogrio.raw
-
-    nothing = np.zeros(0, dtype=object)
-    pyogrio.raw.write(
-        path, nothing, [nothing] * len(names), list(names), layer=_LAYER, driver="GPKG", VERSION="1.2",
-        geometry_type="MultiPolygon" if areas else "Point", crs="EPSG:4326",
-    )  # fmt: skip
+        yield shapes, [_filled(column, kind) for column, kind in zip(columns, kinds, strict=True)], masks
 
 
 def _field_names(own: Sequence[str], added: Sequence[str]) -> list[str]:

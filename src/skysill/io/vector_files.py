@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from skysill.errors import InputError
 from skysill.io.geopackage import GEOPACKAGE_MARK, geopackage_tables, split_table
 from skysill.io.geoparquet import read_geoparquet
 from skysill.io.text import check_file, nearest, quoted
 
-__all__ = ["FORMATS", "Layer", "read_layers", "split_layer"]
+__all__ = ["FORMATS", "Layer", "read_layers", "split_layer", "write_geopackage"]
 
 FORMATS = {
     ".geojson": "GeoJSON",
@@ -153,3 +155,44 @@ def _layer(path: str, suffix: str, name: str, where: str) -> Layer:
         raise InputError("names no coordinate system.", where=where, mend="Save it as GeoJSON in WGS 84.")
     fields = tuple(str(label) for label in meta["fields"])
     return Layer(name, where, str(meta["crs"]), shapes, fields, tuple(columns))
+
+
+def write_geopackage(
+    path: Path, layer: str, geometry_type: str, names: Sequence[str],
+    batches: Iterable[tuple[Sequence[bytes], Sequence[Any], Sequence[Any]]], *, date: str,
+) -> None:  # fmt: skip
+    """Write one layer in WGS 84 degrees as a new GeoPackage, some rows at a time.
+
+    Parameters
+    ----------
+    names : of the columns
+    batches : geometries as WKB; one array a column; one mask a column, true where a value is missing
+    date : ISO 8601, said to be when the contents last changed; the same date gives the same bytes
+
+    Raises
+    ------
+    InputError : the file cannot be written
+    """
+    import pyogrio
+    import pyogrio.raw
+
+    about = {"layer": layer, "driver": "GPKG", "geometry_type": geometry_type, "crs": "EPSG:4326"}
+    nothing = np.zeros(0, dtype=object)
+    kept = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": date})
+    written = False
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for shapes, columns, masks in batches:
+                more = {"append": True} if written else {"VERSION": "1.2"}
+                pyogrio.raw.write(path, np.asarray(shapes, dtype=object), list(columns), list(names),
+                                  field_mask=list(masks), **about, **more)  # fmt: skip
+                written = True
+            if not written:
+                pyogrio.raw.write(path, nothing, [nothing] * len(names), list(names), **about, VERSION="1.2")
+    except (RuntimeError, OSError) as fault:
+        raise InputError("the layer could not be written.", where=os.fspath(path),
+                         mend="Make room there, then go on with --resume.") from fault  # fmt: skip
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": kept})
