@@ -104,3 +104,31 @@ def test_a_check_with_unsaved_edits_is_that_of_the_command_with_the_same_values(
     for key in ("results", "mount", "site", "cautions"):
         assert page[key] == command[key], key
     assert "height_m = 4.4" in (folder / "clinic.toml").read_text()
+
+
+@pytest.mark.parametrize(
+    "text", ["name = \n", 'position = "58 N 24 W"\ncolour = 1\n', "x = [", "\x00", "satellites = 3\n"]
+)
+@pytest.mark.parametrize("path", ["", "/check", "/place", "/edit", "/new"])
+def test_a_broken_site_file_is_told_in_one_line_wherever_it_is_used(client, folder, text, path):
+    (folder / "broken.toml").write_text(text)
+    position = "58.0195 N 24.6699 W"
+    ask = {
+        "": lambda: client.get("/api/sites/broken"),
+        "/check": lambda: client.post("/api/sites/broken/check", json={"satellites": ["24W"]}),
+        "/place": lambda: client.post("/api/place/check", json={"position": position, "like": "broken"}),
+        "/edit": lambda: edit(
+            client, "broken", client.get("/api/sites/broken").json()["revision"], put(["name"], "A")
+        ),
+        "/new": lambda: client.post(
+            "/api/sites", json={"position": position, "like": "broken", "name": "new"}
+        ),
+    }
+    answer = ask[path]()
+    if path == "":
+        assert answer.json()["fault"]
+    else:
+        assert answer.status_code == 422
+        assert "\n" not in answer.json()["error"]
+    assert (folder / "broken.toml").read_text() == text
+    assert not (folder / "new.toml").exists()

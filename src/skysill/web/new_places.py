@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -12,8 +11,7 @@ from skysill.errors import InputError
 from skysill.geodesy.positions import parse_longitude, parse_position
 from skysill.io.elevation.source_names import is_template, is_web_address
 from skysill.io.job_options import JobOptions
-from skysill.io.json_text import plain_values
-from skysill.io.site_edits import new_site_text
+from skysill.io.site_edits import new_site_text, site_values
 from skysill.io.site_store import NEW_FILE, StoredSite
 from skysill.io.sources import split_kind
 from skysill.io.survey_tables import read_satellites
@@ -73,7 +71,7 @@ def _from_folder(path: str, folder: Path) -> str:
 def _like(state: AppState, name: str) -> dict[str, Any]:
     """Terminal, satellites, rasters and criteria of a site, as values of a site file in the store's own folder."""
     stored = state.store.read(name)
-    whole = plain_values(tomllib.loads(stored.text))
+    whole = site_values(stored.text, stored.path.name)
     values = {key: whole[key] for key in _SHARED if key in whole}
     if stored.path.parent != state.store.folder:
         below = stored.path.parent.name

@@ -15,6 +15,7 @@ from skysill.io.job_options import JobOptions
 from skysill.io.jobs import mount_of
 from skysill.io.json_text import plain_values
 from skysill.io.site_edits import with_edits
+from skysill.io.site_schema import parse_site_text
 from skysill.io.site_store import StoredSite
 from skysill.io.sources import refuse_outside
 from skysill.model.site import Mount
@@ -101,18 +102,13 @@ def options_for(state: AppState, name: str, given: Mapping[str, Any]) -> JobOpti
     return JobOptions(
         site_file=str(stored.path),
         site_text=text,
-        satellite=_known_satellites(text, field_of(given, "satellites", list)),
+        satellite=_known_satellites(text, stored.path.name, field_of(given, "satellites", list)),
         allow_host=state.options.allow_host,
     )
 
 
-def _known_satellites(text: str, named: Sequence[Any] | None) -> tuple[str, ...]:
-    import tomllib
-
-    known = [
-        one.get("name") or one.get("longitude") or one.get("orbit")
-        for one in tomllib.loads(text).get("satellites", [])
-    ]
+def _known_satellites(text: str, shown: str, named: Sequence[Any] | None) -> tuple[str, ...]:
+    known = [one.name or one.longitude or one.orbit for one in parse_site_text(text, shown).satellites]
     for one in named or ():
         if one not in known:
             safe_satellites([one])

@@ -30,7 +30,7 @@ export async function send(method, address, body, { signal, headers = {} } = {})
     if (fault.name === "AbortError") throw fault;
     throw new ApiError("The server does not answer. Is it still running? What you typed is kept in this browser.", 0);
   }
-  if (answer.status === 401) location.href = "/enter";
+  if (answer.status === 401 && location.pathname !== "/enter") location.href = "/enter";
   const isJson = (answer.headers.get("content-type") ?? "").startsWith("application/json");
   const values = isJson ? await answer.json() : { error: await answer.text() };
   if (!answer.ok) throw new ApiError(values.error ?? `The server answered ${answer.status}.`, answer.status, values);
