@@ -37,7 +37,8 @@ class Table:
         return np.where(least > most_m, np.inf, least)
 
     def findings(self, spot, height_m):
-        return self.level(height_m) >= self.sure[spot], *self.clearances(spot, height_m)
+        short = self.sure[spot] - self.level(height_m)
+        return short <= 0, *self.clearances(spot, height_m), np.clip(0.9 - 0.05 * short, 0.0, 1.0)
 
 
 def by_looking_at_all(table, mine, edge_m):

@@ -31,8 +31,8 @@ class Room(Protocol):
     def least_heights_m(self, spot: Ints, low_m: Floats, most_m: Floats) -> Floats:
         """Least height from `low_m` on that leaves the room; inf above `most_m`."""
 
-    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats]:
-        """Whether the room is there with the probability asked; and spare room and margin."""
+    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats, Floats]:
+        """Whether the room is there with the probability asked; spare room, margin, and that probability, if known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,8 +105,8 @@ def _answered(
         if kind == "clearance":
             answers = room.clearances(spots, height_m)
         elif kind == "content":
-            content, *clearances = room.findings(spots, height_m)
-            answers = (np.asarray(content, dtype=np.float64), *clearances)
+            content, *more = room.findings(spots, height_m)
+            answers = (np.asarray(content, dtype=np.float64), *more)
         else:
             most_m = np.concatenate([np.full(q.spots.size, heights_m[q.most]) for q in questions])
             answers = (room.least_heights_m(spots, height_m, most_m),)
@@ -122,7 +122,8 @@ def _answered(
 def _search(spots: Ints, count: int) -> _Search:
     """One roof. spots : in their order among equals; count : number of levels"""
     margins, spares = np.full(spots.size, np.nan), np.full(spots.size, np.nan)
-    good, spares[:1], margin = yield _Question("content", spots[:1], np.zeros(1, dtype=int))
+    p_clear = np.full(spots.size, -1.0)
+    good, spares[:1], margin, p_clear[:1] = yield _Question("content", spots[:1], np.zeros(1, dtype=int))
     margins[:1] = _capped(margin)
     if good[0] and margins[0] >= FLOOR_DEG:  # no spot can be better
         return int(spots[0]), 0, True
@@ -132,20 +133,22 @@ def _search(spots: Ints, count: int) -> _Search:
         spare, margin = yield _Question("clearance", spots[some], np.zeros(some.size, dtype=int))
         spares[some], margins[some] = spare, _capped(margin)
         for k in some[(spare >= 0.0) & (margins[some] >= FLOOR_DEG)]:
-            good, *_ = yield _Question("content", spots[k : k + 1], np.zeros(1, dtype=int))
+            good, _, _, sure = yield _Question("content", spots[k : k + 1], np.zeros(1, dtype=int))
             if good[0]:
                 return int(spots[k]), 0, True
+            p_clear[k] = sure[0]
     ready = np.flatnonzero(spares >= 0.0)
-    best = yield from _first_content(spots, ready[margins[ready] < FLOOR_DEG], margins, 0)
+    best = yield from _first_content(spots, ready[margins[ready] < FLOOR_DEG], margins, 0, p_clear)
     if best >= 0:
         return int(spots[best]), 0, True
-    least, where = yield from _least_level(spots, spares, count)
+    likely = np.lexsort((-spares, -np.nan_to_num(p_clear, nan=-1.0)))
+    least, where = yield from _least_level(spots, spares, likely, count)
     if where < 0:
         return (yield from _best_of_the_tallest(spots, count))
     able = np.flatnonzero(least <= where)
     spare, margin = yield _Question("clearance", spots[able], np.full(able.size, where))
     margins[able] = _capped(margin)
-    best = yield from _first_content(spots, able[spare >= 0.0], margins, where)
+    best = yield from _first_content(spots, able[spare >= 0.0], margins, where, p_clear)
     return int(spots[best]), where, True
 
 
@@ -155,14 +158,17 @@ def _capped(margin_deg: Floats) -> Floats:
 
 
 def _first_content(
-    spots: Ints, some: Ints, margins_deg: Floats, level: int
+    spots: Ints, some: Ints, margins_deg: Floats, level: int, p_clear: Floats
 ) -> Generator[_Question, tuple[Floats, ...], int]:
-    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is."""
+    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is.
+
+    p_clear : (spot,) changed to what is found
+    """
     order = some[np.lexsort((some, -margins_deg[some]))]
     start, size = 0, 1
     while start < order.size:
         asked = order[start : start + size]
-        good, *_ = yield _Question("content", spots[asked], np.full(asked.size, level))
+        good, _, _, p_clear[asked] = yield _Question("content", spots[asked], np.full(asked.size, level))
         if good.any():
             return int(asked[np.argmax(good)])
         start, size = start + size, 2 * size
@@ -170,19 +176,20 @@ def _first_content(
 
 
 def _least_level(
-    spots: Ints, spares_deg: Floats, count: int
+    spots: Ints, spares_deg: Floats, likely: Ints, count: int
 ) -> Generator[_Question, tuple[Floats, ...], tuple[Ints, int]]:
     """(spot,) no more than the first level with the room; and the least at which any is content, -1: there is none.
+
+    likely : the spots in the order in which they are asked about
 
     None is content at level 0. Certainty is taken to grow with height. Each further spot is first asked about one level
     below the least so far.
     """
     first = np.ones(spots.size, dtype=int)
     best = count
-    order = np.argsort(-spares_deg, kind="stable")
     start, size = 0, 1
-    while start < order.size and best > 1:
-        some = order[start : start + size]
+    while start < likely.size and best > 1:
+        some = likely[start : start + size]
         start, size = start + size, 2 * size
         short = some[spares_deg[some] < 0.0]
         if short.size:

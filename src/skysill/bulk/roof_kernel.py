@@ -10,7 +10,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from skysill.bulk.compiled.kernel import DishFindings, dish_clearances, dish_findings, least_dish_heights
+from skysill.bulk.compiled.kernel import (
+    DishFindings,
+    dish_clearances,
+    dish_findings,
+    joined,
+    least_dish_heights,
+)
 from skysill.bulk.compiled.placed import PlacedDishes, place_dishes
 from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.finding_verdicts import judged
@@ -54,7 +60,7 @@ def search_together(
     edge_m = edge_distances_m(roofs, spots.building, spots.east_m, spots.north_m)
     best = choose_spots(room, [np.arange(order[at], order[at + 1]) for at in asked], edge_m, heights)
     dishes = room.at(best.spot, heights[best.level])
-    found = dish_findings(stack, dishes, query)
+    found = room.known(best.spot, heights[best.level], best.content, dishes)
     sound = np.flatnonzero(~room.odd[asked] & ~is_odd(found))
     told = list(judged(stack, dishes.take(sound), found.take(sound), query))
     _write(results, asked[sound], best.take(sound), told, dishes.take(sound), found.take(sound), stack)
@@ -121,6 +127,7 @@ class _KernelRoom:
         height_m = np.full(latitude.shape, lowest_m)
         self.dishes = place_dishes(stack, latitude, longitude, height_m, query, surface_m=spots.surface_m)
         self.odd = np.zeros(len(roofs), dtype=bool)
+        self.answers: list[tuple[Ints, Floats, DishFindings]] = []
         # probabilities without the error that matters most, which is told of the best spots only
         self.unexplained = replace(query, criteria=replace(query.criteria, min_p_clear=0.0))
 
@@ -144,11 +151,29 @@ class _KernelRoom:
     def least_heights_m(self, spot: Ints, low_m: Floats, most_m: Floats) -> Floats:
         return least_dish_heights(self.stack, self.at(spot, low_m), self.query, most_m=most_m).height_m
 
-    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats]:
+    def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats, Floats]:
         found = dish_findings(self.stack, self.at(spot, height_m), self.unexplained)
         clear = found.clearances
         odd = is_odd(found)
         self.odd[self.building[spot[odd]]] = True
         room = ~clear.met & (clear.spare_deg >= 0.0)
         content = room & (np.nan_to_num(found.p_clear) >= self.query.criteria.min_p_clear)
-        return content | odd, clear.spare_deg, clear.margin_deg
+        self.answers.append((spot, height_m, found))
+        return content | odd, clear.spare_deg, clear.margin_deg, found.p_clear
+
+    def known(self, spot: Ints, height_m: Floats, content: Bools, dishes: PlacedDishes) -> DishFindings:
+        """The findings at spots, each at a height: of those that are content they are known from the search."""
+        rows: dict[tuple[int, float], int] = {}
+        start = 0
+        for spots, heights, _ in self.answers:
+            rows |= {
+                pair: start + k for k, pair in enumerate(zip(spots.tolist(), heights.tolist(), strict=True))
+            }
+            start += spots.size
+        at = [rows.get(pair, -1) for pair in zip(spot.tolist(), height_m.tolist(), strict=True)]
+        row = np.where(content, np.array(at, dtype=np.int64), -1)
+        told, missing = np.flatnonzero(row >= 0), np.flatnonzero(row < 0)
+        parts = [joined([found for *_, found in self.answers]).take(row[told])] if told.size else []
+        if missing.size:
+            parts.append(dish_findings(self.stack, dishes.take(missing), self.query))
+        return joined(parts).take(np.argsort(np.concatenate([told, missing])))

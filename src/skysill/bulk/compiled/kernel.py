@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -43,6 +45,7 @@ __all__ = [
     "LeastHeights",
     "dish_clearances",
     "dish_findings",
+    "joined",
     "least_dish_heights",
 ]
 
@@ -103,6 +106,17 @@ class DishFindings:
         """Some of them."""
         clear = DishClearances(*(getattr(self.clearances, f.name)[at] for f in fields(DishClearances)))
         return DishFindings(clear, *(getattr(self, f.name)[at] for f in fields(DishFindings)[1:]))
+
+
+def joined(parts: Sequence[DishFindings]) -> DishFindings:
+    """Findings of several questions one after the other; at least one."""
+
+    def whole(name: str, columns: Sequence[Any]) -> Any:
+        return np.concatenate([getattr(column, name) for column in columns])
+
+    near = [part.clearances for part in parts]
+    clear = DishClearances(*(whole(f.name, near) for f in fields(DishClearances)))
+    return DishFindings(clear, *(whole(f.name, parts) for f in fields(DishFindings)[1:]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
