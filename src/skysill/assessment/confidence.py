@@ -28,7 +28,16 @@ from skysill.model.link import Link, Ray
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Floats, Ints, wrap_180
 
-__all__ = ["SAMPLES", "SEED", "Confidence", "Errors", "UncertainSilhouette", "confidence", "deciding_columns"]
+__all__ = [
+    "ALONE_NAMES",
+    "SAMPLES",
+    "SEED",
+    "Confidence",
+    "Errors",
+    "UncertainSilhouette",
+    "confidence",
+    "deciding_columns",
+]
 
 _MOST_COLUMNS = 48
 _WIDE_STEP_DEG = 0.5
@@ -56,6 +65,10 @@ _ERROR_NAMES = {
     "terrain": "elevation raster",
     "unread": "width between readings",
 }
+
+
+ALONE_NAMES = tuple(_ERROR_NAMES[name] for name in ("position_m", "height_m", "terrain"))
+"""Errors that move terrain, in the order in which the larger of two equal ones is named."""
 
 
 def confidence(

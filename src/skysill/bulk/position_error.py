@@ -6,7 +6,7 @@ import numpy as np
 
 from skysill.units import Bools, Floats
 
-__all__ = ["offsets_around_m", "reason_text", "supports"]
+__all__ = ["PLACES_AROUND", "offsets_around_m", "reason_text", "supports"]
 
 _SUPPORTED_BY = {
     "blocked": ("blocked",),
@@ -14,6 +14,9 @@ _SUPPORTED_BY = {
     "clear": ("clear",),
 }
 """Verdicts elsewhere that support a verdict. `marginal` and `unknown` promise nothing and need no support."""
+
+PLACES_AROUND = 8
+"""Places that stand for the position error of one address."""
 
 _GOLDEN_ANGLE_RAD = np.pi * (3.0 - np.sqrt(5.0))
 

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from skysill.assessment.job_context import WindowCache
+from skysill.bulk.compiled.jit import available
 from skysill.bulk.controlling_obstruction import ControllingGround, controlling_ground
 from skysill.bulk.fan_results import CHUNK_PLACES
 from skysill.bulk.monte_carlo import estimated_p_clear
-from skysill.bulk.position_error import offsets_around_m, reason_text, supports
+from skysill.bulk.position_error import PLACES_AROUND, offsets_around_m, supports
 from skysill.bulk.prefilter import (
     FLOOR_DEG,
     Ground,
@@ -36,6 +37,7 @@ from skysill.bulk.screening_verdicts import (
     below_horizon_reason,
     empty_results,
     merged,
+    require_support,
     write_far,
     write_near,
 )
@@ -106,6 +108,13 @@ def screen(
     ('needs-survey', array([24.1]))
     """
     latitude, longitude, height = _alike(latitude_deg, longitude_deg, mount_height_m)
+    if _is_fine(ground) and available():
+        from skysill.bulk.compiled.raster_stack import raster_stack
+        from skysill.bulk.compiled.verdicts import can_screen, screen_compiled
+
+        if can_screen((ground.source,), full=query.full):
+            stack = raster_stack((ground.source,), (ground.grid,))
+            return screen_compiled(stack, (ground.source,), latitude, longitude, height, query)
     places, known = locate_places(ground, latitude, longitude, height, query)
     results = _screened(ground, places, known, query)
     if query.position_error_m > 0.0 and latitude.size:
@@ -188,7 +197,7 @@ def _apply_position_error(
     if query.full or _is_fine(ground):
         _apply_position_error_one_by_one((ground.source,), places, query, decided, results)
         return
-    east_m, north_m = offsets_around_m(query.position_error_m, _PLACES_AROUND)
+    east_m, north_m = offsets_around_m(query.position_error_m, PLACES_AROUND)
     far_m = float(np.hypot(east_m, north_m).max())
     exact_query = replace(query, position_error_m=0.0)
     here = places.take(decided)
@@ -204,12 +213,12 @@ def _apply_position_error(
     for low in range(0, decided.size, _PLACES_TOGETHER):
         some = decided[low : low + _PLACES_TOGETHER]
         latitude, longitude = (part.ravel() for part in _offset_places(places.take(some), east_m, north_m))
-        height = np.repeat(places.height_m[some], _PLACES_AROUND)
+        height = np.repeat(places.height_m[some], PLACES_AROUND)
         elsewhere = _screened(
             ground, *locate_places(ground, latitude, longitude, height, exact_query), exact_query, whole=False
         )
-        for at, verdicts in zip(some, elsewhere.verdict.reshape(-1, _PLACES_AROUND), strict=True):
-            _require_support(results, at, supports(results.verdict[at], verdicts.tolist()), query)
+        for at, verdicts in zip(some, elsewhere.verdict.reshape(-1, PLACES_AROUND), strict=True):
+            require_support(results, at, supports(results.verdict[at], verdicts.tolist()), query)
 
 
 def _apply_position_error_one_by_one(
@@ -220,7 +229,7 @@ def _apply_position_error_one_by_one(
     results: ScreeningResults,
 ) -> None:
     """The same, with every place around assessed by itself."""
-    east_m, north_m = offsets_around_m(query.position_error_m, _PLACES_AROUND)
+    east_m, north_m = offsets_around_m(query.position_error_m, PLACES_AROUND)
     for at in decided:
         if results.verdict[at] not in ("blocked", "needs-survey", "clear") or results.elevation_deg[at] < 0.0:
             continue
@@ -230,11 +239,11 @@ def _apply_position_error_one_by_one(
         )
         around = _unlocated_places(latitude, longitude, np.full(latitude.shape, places.height_m[at]), query)
         elsewhere = empty_results(around)
-        assess_each(once, around, query, np.arange(_PLACES_AROUND), elsewhere, words=False)
-        _require_support(results, at, supports(results.verdict[at], elsewhere.verdict.tolist()), query)
+        assess_each(once, around, query, np.arange(PLACES_AROUND), elsewhere, words=False)
+        require_support(results, at, supports(results.verdict[at], elsewhere.verdict.tolist()), query)
 
 
-_PLACES_AROUND, _PLACES_TOGETHER = 8, 10_000
+_PLACES_TOGETHER = 10_000
 
 
 def _relevant_angle(ground: Ground, query: ScreeningQuery) -> Callable[[float], float]:
@@ -260,14 +269,6 @@ def _lowest_around_m(ground: Ground, places: Places, east_m: Floats, north_m: Fl
 def _offset_places(places: Places, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
     """(address, place) latitude and longitude of places around addresses."""
     return offset_position(places.latitude_deg[:, None], places.longitude_deg[:, None], east_m, north_m)
-
-
-def _require_support(results: ScreeningResults, at: int, held: Bools, query: ScreeningQuery) -> None:
-    """Make an address marginal whose verdict holds at too few of the places around; held : (place,)."""
-    share = float(held.mean())
-    if share < query.criteria.min_p_clear:
-        results.reason[at] = reason_text(results.verdict[at], share, query.position_error_m)
-        results.verdict[at] = "marginal"
 
 
 def _screen_coarse(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Findings, decide
 from skysill.bulk.controlling_obstruction import ControllingGround
+from skysill.bulk.position_error import reason_text
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations
@@ -26,6 +27,7 @@ __all__ = [
     "below_horizon_reason",
     "empty_results",
     "merged",
+    "require_support",
     "write_far",
     "write_near",
 ]
@@ -56,7 +58,22 @@ class ScreeningResults:
     texts: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = field(default_factory=dict)
 
 
-def empty_results(places: Places) -> ScreeningResults:
+class Addressed(Protocol):
+    """Addresses with their look vectors; arrays of one length."""
+
+    @property
+    def latitude_deg(self) -> Floats: ...
+    @property
+    def longitude_deg(self) -> Floats: ...
+    @property
+    def height_m(self) -> Floats: ...
+    @property
+    def azimuth_deg(self) -> Floats: ...
+    @property
+    def elevation_deg(self) -> Floats: ...
+
+
+def empty_results(places: Addressed) -> ScreeningResults:
     """Results without any verdict yet."""
     count = places.latitude_deg.size
     nothing = [np.full(count, np.nan) for _ in range(4)]
@@ -97,7 +114,7 @@ def merged(parts: Sequence[ScreeningResults], first: Bools) -> ScreeningResults:
 
 def assess_each(
     rasters: tuple[Elevations, ...],
-    places: Places,
+    places: Addressed,
     query: ScreeningQuery,
     chosen: Ints,
     results: ScreeningResults,
@@ -143,6 +160,14 @@ def assess_each(
         if found.horizon.elevation_deg is not None:
             results.terrain_elevation_deg[at] = found.horizon.elevation_deg
             results.terrain_distance_m[at] = found.horizon.distance_m
+
+
+def require_support(results: ScreeningResults, at: int, held: Bools, query: ScreeningQuery) -> None:
+    """Make an address marginal whose verdict holds at too few of the places around; held : (place,)."""
+    share = float(held.mean())
+    if share < query.criteria.min_p_clear:
+        results.reason[at] = reason_text(results.verdict[at], share, query.position_error_m)
+        results.verdict[at] = "marginal"
 
 
 def write_far(results: ScreeningResults, rows: Ints) -> None:

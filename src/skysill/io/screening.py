@@ -10,13 +10,14 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from skysill.assessment.job_context import WindowCache
-from skysill.assessment.search_window import sought_elevation_deg
+from skysill.assessment.search_window import NEAR_TALL_M, sought_elevation_deg
 from skysill.assessment.verdict import RANK
+from skysill.bulk.compiled.jit import HOW_TO_GET, available
 from skysill.bulk.raster_reach import out_of_reach
 from skysill.bulk.replies import Reply
 from skysill.bulk.roof_results import RoofSearch
@@ -63,12 +64,17 @@ from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, T
 from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
 
+if TYPE_CHECKING:
+    from skysill.bulk.compiled.raster_stack import RasterStack
+
 __all__ = ["COLUMNS", "ScreeningRequest", "ScreeningSummary", "screen_file"]
 
 _PART_ROWS = 50_000
 _MOST_OUTLINES = 50_000
 _PART_ROWS_EACH = 100  # small enough for progress to be seen, and for cancelling
 _PART_ROOFS = 250
+_PART_ROWS_COMPILED = 2_000
+_MOST_ROOM_DEG = 6.0
 _LONG_LIST_BYTES, _LONG_ROOFS_BYTES = 4_000_000, 100_000
 _HELD_CELLS = 40_000_000
 _LEAST_TILE = 1024
@@ -209,6 +215,10 @@ def screen_file(
             found_m = raster.highest_of_m(0, raster.rows, 0, raster.cols)
             refuse_higher(raster.name, found_m, request.highest_ground_m, "--highest-ground")
     file = open_addresses(addresses)
+    if _is_compiled(request):
+        from skysill.bulk.compiled.kernel import load
+
+        load()  # once, before several processes would each compile
     manifest = _manifest(request, source)
     checkpoints = Checkpoints(target, manifest)
     try:
@@ -218,6 +228,8 @@ def screen_file(
             *(note for raster in request.rasters for note in raster.notes),
         )
         notes = [note for note in found_notes if note]
+        if _one_by_one(request) and not available():
+            notes.append(HOW_TO_GET)
         least = _LONG_ROOFS_BYTES if holds_areas(file) else _LONG_LIST_BYTES
         long = cluster is None and source.stat().st_size > least
         with WorkerPool(jobs if long else 1, partial(_PartWork, request)) as workers:
@@ -318,6 +330,7 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "position error": request.position_error_m,
         "callers": request.callers.stated,
         "roofs": asdict(request.roofs),
+        "compiled": _is_compiled(request),
     }
 
 
@@ -339,7 +352,10 @@ def _grouped(request: ScreeningRequest, places: Addresses, *, roofs: bool) -> li
     piece = (down // side << 20) + along // side
     near = (down % side // _NEAR_CELLS << 10) + along % side // _NEAR_CELLS
     order = np.argsort((piece << 20) + near, kind="stable")
-    most = _PART_ROOFS if roofs else min(_PART_ROWS, _PART_ROWS_EACH) if _one_by_one(request) else _PART_ROWS
+    most = _PART_ROWS
+    if roofs or _one_by_one(request):
+        each = _PART_ROWS_COMPILED if _is_compiled(request) else _PART_ROWS_EACH
+        most = min(_PART_ROWS, _PART_ROOFS if roofs else each)
     if _is_held(raster):
         cuts = np.arange(most, count, most)
     else:
@@ -392,6 +408,15 @@ def _one_by_one(request: ScreeningRequest) -> bool:
     )
 
 
+def _is_compiled(request: ScreeningRequest) -> bool:
+    """Whether addresses that would be assessed by themselves go through the compiled loops."""
+    if not (_one_by_one(request) and available()):
+        return False
+    from skysill.bulk.compiled.verdicts import can_screen
+
+    return can_screen(request.rasters, full=request.full)
+
+
 class _PartWork(Work[_Task]):
     """Screens the parts of one list, and keeps the ground that it read last."""
 
@@ -400,6 +425,8 @@ class _PartWork(Work[_Task]):
         self.roof_parts = RoofParts(request.rasters, request.roofs)
         self.box: tuple[int, int, int, int] | None = None
         self.ground: Ground | None = None
+        self.boxes: list[tuple[int, int, int, int]] = []
+        self.stack: RasterStack | None = None
 
     def prepare(self) -> None:
         """Read a raster that every part needs."""
@@ -426,20 +453,42 @@ class _PartWork(Work[_Task]):
         latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
         if task.roofs is not None:
             return self.roof_parts.screened(task.roofs.take(at), height, query)
-        if len(request.rasters) == 1:
+        stack = self._stack_for(task, satellite)
+        if len(request.rasters) == 1 and stack is None:
             return screen(self._ground_for(task, satellite), latitude, longitude, height, query)
         *finer, last = request.rasters
         far = np.zeros(at.size, dtype=bool)
-        if _is_held(last):
+        if _is_held(last) and finer:
             far = out_of_reach(self._whole(last), finer, latitude, longitude, height, query)
         found = []
         for some in (far, ~far):
             these = (latitude[some], longitude[some], height[some], query)
             if some is far:
                 found.append(screen(self._whole(last), *these))
+            elif stack is not None:
+                from skysill.bulk.compiled.verdicts import screen_compiled
+
+                found.append(screen_compiled(stack, request.rasters, *these))
             else:
                 found.append(screen_one_by_one(request.rasters, *these))
         return merged(found, far)
+
+    def _stack_for(self, task: _Task, satellite: Satellite) -> RasterStack | None:
+        """All ground that could matter to a part, for the compiled loops; None where they are not to be used."""
+        rasters = self.request.rasters
+        if not _is_compiled(self.request):
+            return None
+        boxes = [_box(self.request, task, satellite, raster) for raster in rasters]
+        cells = [(bottom - top) * (right - left) for top, bottom, left, right in boxes]
+        if sum(cells) > _MOST_CELLS or min(min(raster.rows, raster.cols) for raster in rasters) < 2:
+            return None
+        if self.stack is None or self.boxes != boxes:
+            from skysill.bulk.compiled.raster_stack import raster_stack
+
+            self.stack = None
+            self.stack = raster_stack(rasters, [r.cells(*box) for r, box in zip(rasters, boxes, strict=True)])
+            self.boxes = boxes
+        return self.stack
 
     def _add_for_callers(self, task: _Task, results: Mapping[int, tuple[Ints, ScreeningResults]]) -> None:
         """What callers and the surveyor are told; the sample is taken before answers change verdicts."""
@@ -524,6 +573,28 @@ def _is_held(raster: Raster) -> bool:
     return raster.rows * raster.cols <= _HELD_CELLS
 
 
+def _box(
+    request: ScreeningRequest, task: _Task, satellite: Satellite, raster: Raster
+) -> tuple[int, int, int, int]:
+    """Rows and columns of a raster that could matter to the addresses of a part: first, last plus one, of each."""
+    if _is_held(raster):
+        return 0, raster.rows, 0, raster.cols
+    row, column = _lattice(raster).cell(task.latitude_deg, task.longitude_deg)
+    margin = -(-_margins_cells(request, task, satellite, raster)[0] // _MARGIN_STEP) * _MARGIN_STEP
+    spans = []
+    for at, count in ((row, raster.rows), (column, raster.cols)):
+        there = at[np.isfinite(at)]
+        low, high = (int(there.min()), int(there.max())) if there.size else (0, 0)
+        low, high = (
+            low // _LEAST_TILE * _LEAST_TILE - margin,
+            (high // _LEAST_TILE + 1) * _LEAST_TILE + margin,
+        )
+        # at least two rows, also of a raster that lies elsewhere
+        low = min(max(low, 0), count - 2)
+        spans += [low, max(min(high, count), low + 2)]
+    return spans[0], spans[1], spans[2], spans[3]
+
+
 def _margins_cells(
     request: ScreeningRequest, task: _Task, satellite: Satellite, raster: Raster
 ) -> tuple[int, int]:
@@ -537,6 +608,9 @@ def _margins_cells(
         LOWEST_GROUND_M, np.append(sought_elevation_deg(lowest_deg, lowest_deg), lowest_deg),
         highest_ground_m=request.highest_ground_m, radius_m=6.4e6 * request.criteria.refraction_factor,
     )  # fmt: skip
+    # near evidence is asked for as far as trees and houses could stand in the way
+    near_m = NEAR_TALL_M / np.tan(np.deg2rad(max(lowest_deg - _MOST_ROOM_DEG, 0.5)))
+    reach_m = np.maximum(reach_m, [near_m, 0.0])
     lattice = _lattice(raster)
     step_deg = 0.01
     here = lattice.cell(task.latitude_deg[:1], task.longitude_deg[:1])

@@ -11,6 +11,7 @@ import numpy as np
 from skysill.assessment.error_model import Errors
 from skysill.assessment.evidence import stated_errors
 from skysill.bulk.compiled.draws import all_draws
+from skysill.bulk.compiled.jit import announced
 from skysill.bulk.compiled.measure import (
     O_ALONE,
     O_GAP_FIRST,
@@ -35,8 +36,9 @@ from skysill.bulk.compiled.measure import (
 from skysill.bulk.compiled.placed import PlacedDishes, required_room
 from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.prefilter import ScreeningQuery
+from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job
-from skysill.model.site import Site
+from skysill.model.site import Criteria, Satellite, Site, Terminal
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
@@ -47,6 +49,7 @@ __all__ = [
     "dish_findings",
     "joined",
     "least_dish_heights",
+    "load",
 ]
 
 _MOST_SPARE_DEG = 10.0
@@ -183,6 +186,25 @@ def dish_findings(
         alone_deg=np.rad2deg(out[:, O_ALONE : O_ALONE + 3]),
         untold=out[:, O_UNTOLD] != 0.0,
     )
+
+
+def load() -> None:
+    """Load the compiled loops, or compile them; says on standard error that it compiles where that takes a while."""
+    announced(_ask_once)
+
+
+def _ask_once() -> None:
+    from skysill.bulk.compiled.placed import place_dishes
+    from skysill.bulk.compiled.raster_stack import raster_stack
+
+    values = np.zeros((40, 40), dtype=np.float32)
+    values[15:20, 20] = 3.0
+    grid = Grid(values, (1.0, 0.0, 500_000.0, 0.0, -1.0, 0.0), "EPSG:32631")
+    stack = raster_stack((HeldGrid(grid, kind="surface", cell_size_m=1.0),), (grid,))
+    query = ScreeningQuery(Satellite("any", longitude_deg=30.0), Terminal(), Criteria(), 100.0)
+    dishes = place_dishes(stack, np.array([-0.00016]), np.array([3.00016]), np.array([1.0]), query)
+    dish_findings(stack, dishes, query)
+    least_dish_heights(stack, dishes, query, most_m=5.0)
 
 
 def _measured(
