@@ -396,8 +396,23 @@ def test_processes_begun_before_the_list_is_read_give_the_same_bytes_though_one_
     assert not multiprocessing.active_children()
 
 
+def test_without_numba_the_verdicts_are_the_same_and_one_line_says_how_to_get_it(
+    raster, tmp_path, monkeypatch
+):
+    pytest.importorskip("numba")
+    twice = asked(raster, rasters=open_rasters([RasterSpec(raster, kind="surface"), RasterSpec(raster)]))
+    write_list(tmp_path / "in.csv", 8)
+    fast = screen_file(twice, tmp_path / "in.csv", tmp_path / "fast.csv")
+    monkeypatch.setattr("skysill.io.screening.available", lambda: False)
+    slow = screen_file(twice, tmp_path / "in.csv", tmp_path / "slow.csv")
+    assert fast.verdict.tolist() == slow.verdict.tolist()
+    assert [note for note in slow.notes if 'pip install "skysill[fast]"' in note]
+    assert not [note for note in fast.notes if "pip install" in note]
+
+
 def test_addresses_that_are_screened_one_by_one_go_in_small_parts(raster, tmp_path, monkeypatch):
     monkeypatch.setattr("skysill.io.screening._PART_ROWS_EACH", 4)
+    monkeypatch.setattr("skysill.io.screening.available", lambda: False)
     twice = asked(raster, rasters=open_rasters([RasterSpec(raster), RasterSpec(raster)]))
     seen = []
     screen_file(twice, write_list(tmp_path / "in.csv", 10), tmp_path / "out.csv",
