@@ -5,16 +5,18 @@ Brackendale Mill is invented and lies on the southern half of the Earth, far fro
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from pytest import approx
 
 from brackendale import SITE, ground, job
 from skysill.assessment.pipeline import assess
-from skysill.assessment.placement import place, surface_at
+from skysill.assessment.placement import instrument_step_m, place, surface_at
 from skysill.errors import InputError
 from skysill.model.readings import Readings
-from skysill.model.site import Mount
+from skysill.model.site import Mount, Roof
 
 
 def test_a_mount_beside_the_site_stands_on_the_stated_ground_and_not_on_a_raster_that_lies_too_high():
@@ -172,3 +174,38 @@ def test_a_dish_deeper_under_bare_ground_than_twice_its_error_is_refused():
     with pytest.raises(InputError, match=r"5\.5 m below the ground there \(100\.0 m, fine\.tif\)"):
         place(job(bare), low)
     assert place(job(bare), Mount(surface_elevation_m=95.5, height_m=1.0)).antenna_elevation_m == 96.5
+
+
+FLAT = Roof(
+    outline=((-4, -4), (4, -4), (4, 4), (-4, 4)),
+    surface=((-4, -4, 104), (4, -4, 104), (4, 4, 104), (-4, 4, 104)),
+    height_error_m=0.4,
+)
+
+
+@pytest.mark.parametrize(("surface_m", "error_m"), [(104.0, 0.4), (109.0, 0.0)])
+def test_a_mount_that_rests_on_the_roof_shares_its_error(surface_m, error_m):
+    at = place(replace(job(), roof=FLAT), Mount(surface_elevation_m=surface_m, height_m=2.0))
+    assert at.step_error_m == error_m
+
+
+def test_where_nobody_gave_the_ground_a_raster_has_it_for_every_mount():
+    unknown = replace(SITE, ground_elevation_m=None, ground_source="unknown")
+    slope = job(ground(lambda x, y: 95.0 + 0.2 * x), site=unknown)
+    here = place(slope, Mount(height_m=2.0))
+    assert (here.site.ground_elevation_m, here.ground_shared) == (approx(95.0, abs=0.01), True)
+    beside = place(slope, Mount(east_m=10.0, height_m=2.0))
+    assert beside.mount.surface_elevation_m == approx(97.0, abs=0.01)
+    assert beside.mount.surface_source == "fine.tif"
+    far = place(slope, Mount(east_m=5000.0, height_m=2.0))
+    assert far.mount.surface_elevation_m == approx(95.0, abs=0.01)  # past the raster: the site's own
+
+
+def test_a_surface_elevation_without_ground_leaves_the_readings_in_the_air():
+    unknown = replace(SITE, ground_elevation_m=None, ground_source="unknown")
+    asked = job(site=unknown)
+    at = place(asked, Mount(surface_elevation_m=103.0, height_m=2.0))
+    with pytest.raises(InputError, match="not the ground that the readings were taken on"):
+        instrument_step_m(asked, at, 0.0, 0.0, 1.5)
+    bare = place(asked, Mount(height_m=2.0))
+    assert instrument_step_m(asked, bare, 1.0, 0.0, 1.5) == approx([-1.0, 0.0, 0.5])

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from skysill.assessment.pipeline import assess
-from skysill.assessment.unseen import _away, _seen_at_deg
+from skysill.assessment.unseen import _assumed, _away, _seen_at_deg
+from skysill.horizon.silhouette import Feature, Silhouette
 from skysill.model.job import Job, Sources
+from skysill.model.link import Ray
 from skysill.model.obstacle_builders import building
 from skysill.model.readings import Readings
 from skysill.model.scene import Scene
@@ -67,3 +69,16 @@ def test_a_place_seen_from_the_dish_lies_elsewhere_from_an_instrument_aside():
     ):
         station = SimpleNamespace(step_m=np.array(step_m))
         assert _seen_at_deg(station, 90.0, np.array([10.0])) == pytest.approx([bearing_deg])
+
+
+@pytest.mark.parametrize(
+    ("free_m", "words"), [(12_000.0, "nearer than 12000 m"), (25_000.0, "at any distance")]
+)
+def test_a_reading_that_only_just_stands_in_the_line_leaves_it_free_wherever_it_is(free_m, words):
+    """From 2 m over the instrument a top at distance d sinks by 2 m: free where d (sin t - cos t tan e) < 2."""
+    over_deg = np.rad2deg(2.0 / free_m * np.cos(np.deg2rad(24.0)))
+    top = Silhouette("measured", np.array([179.0]), np.array([24.0 + over_deg]), np.array([np.nan]),
+                     (Feature("measured horizon", "reading", "measured"),), 0)  # fmt: skip
+    station = SimpleNamespace(silhouette=top, step_m=np.array([0.0, 0.0, 2.0]))
+    told = _assumed(Job(SITE, (SOUTH,)), station, Ray(179.0, 24.0))
+    assert f"2.0 m higher than the instrument: {words} it leaves the line free" in told

@@ -7,7 +7,9 @@ import pytest
 from pytest import approx
 
 from skysill.bulk.raster_tiles import Tile
-from skysill.bulk.sweep_geometry import Orientation, RayDirections, sweep_geometry
+from skysill.bulk.sweep_geometry import Orientation, RayDirections, ray_directions, sweep_geometry
+from skysill.horizon.lattice import Lattice
+from skysill.pointing.look_vector import look_angles
 
 WINDOW = Tile(100, 196, 40, 97)  # 96 rows, 57 columns
 
@@ -75,3 +77,15 @@ def test_cells_of_a_turned_window_are_where_its_values_went(transposed, turned):
     part = way.rows(WINDOW, 3, 11)
     cut = values[part.top - 100 : part.bottom - 100, part.left - 40 : part.right - 40]
     assert np.array_equal(way.to_sweep(cut), swept[3:11])
+
+
+def test_straight_under_the_satellite_a_ray_is_as_steep_as_a_tenth_of_a_degree_beside_it():
+    """Slopes end at the tangent of 89.9 degrees, as documented; a degree of longitude away the satellite is 88.8 up."""
+    lattice = Lattice((9, 9), (1e-4, 0.0, -24.0, 0.0, -1e-4, 0.0), "EPSG:4326")
+    at = ray_directions(
+        lattice, np.zeros(2), np.array([0.0, 10_000.0]), satellite_longitude_deg=-24.0, ground_m=0.0,
+        refraction_factor=4.0 / 3.0,
+    )  # fmt: skip
+    assert at.slope[0] == approx(np.tan(np.deg2rad(89.9)))
+    look = look_angles(0.0, -23.0, 0.0, satellite_longitude_deg=-24.0)
+    assert at.slope[1] == approx(np.tan(np.deg2rad(look.elevation_deg)), rel=1e-3)

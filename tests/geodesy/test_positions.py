@@ -519,3 +519,9 @@ def test_a_square_that_reaches_into_its_band_by_a_corner_can_be_read() -> None:
 def test_a_letter_after_a_single_number_ends_the_first_coordinate() -> None:
     found = parse_position("58 N 24 39 W")
     assert (found.latitude_deg, found.longitude_deg) == pytest.approx((58.0, -24.65))
+
+
+@pytest.mark.parametrize("latitude", [0.5, 0.000001, -0.5])
+def test_beside_the_equator_an_mgrs_square_holds_its_place(latitude: float) -> None:
+    found = parse_position(format_position(latitude, 10.0, notation="mgrs", digits=5))
+    assert metres_apart(latitude, 10.0, found.latitude_deg, found.longitude_deg) < 1.5

@@ -11,7 +11,7 @@ from pytest import approx
 
 from houses import HOUSES, l_shape, plane, roof_m, turned_plan, vector_site
 from skysill.errors import InputError
-from skysill.horizon.roof_surface import own_roof, roof_doubts, roof_elevation_m, roof_triangles
+from skysill.horizon.roof_surface import own_roof, roof_doubts, roof_edges, roof_elevation_m, roof_triangles
 from skysill.io.site_file import read_site_file
 from skysill.io.site_obstacles import read_scene
 from skysill.model.roof_forms import form_facets
@@ -183,3 +183,17 @@ def test_a_footprints_roof_words_become_planes(tmp_path):
     assert mill.shape == "prism"
     assert mill.top_elevation_m == approx(28.0)
     assert any("rectangular outline only" in note for note in scene.notes)
+
+
+def test_edges_of_a_gable_are_its_eaves_its_verges_and_its_ridge():
+    """11 m by 7 m with the ridge along the middle: nothing inside a slope is an edge."""
+    gable = Roof(
+        outline=((0, 0), (11, 0), (11, 7), (0, 7)),
+        surface=((0, 0, 4), (11, 0, 4), (0, 3.5, 6), (11, 3.5, 6), (0, 7, 4), (11, 7, 4)),
+    )
+    edges = roof_edges(gable)
+    lengths = sorted(float(np.linalg.norm(edge[1] - edge[0])) for edge in edges)
+    assert sum(lengths) == pytest.approx(2 * (11 + 7) + 11)
+    assert any(np.allclose(edge[:, 1], 3.5) for edge in edges)
+    flat = Roof(outline=gable.outline, surface=tuple((x, y, 4) for x, y in gable.outline))
+    assert sum(float(np.linalg.norm(edge[1] - edge[0])) for edge in roof_edges(flat)) == pytest.approx(36.0)

@@ -454,3 +454,21 @@ def test_along_a_slope_the_tape_is_as_long_as_the_slope():
         assert tape.distance_m == pytest.approx(
             np.sqrt(east_m**2 + north_m**2 + (0.5 * north_m) ** 2), abs=0.006
         )
+
+
+def test_a_tree_that_only_just_reaches_the_room_is_cut_by_one_step():
+    """A tree with a flat top, a centimetre taller than what a full assessment clears: a decimetre at most is gone."""
+
+    def ash(centimetres):
+        return tree(
+            "ash", (5.0, 0.0), ground_elevation_m=0.0, height_m=12.0, crown_radius_m=1.5, crown_base_height_m=2.0,
+            trimmed_to_height_m=centimetres / 100.0,
+        )  # fmt: skip
+
+    low, high = 300, 1000
+    while high - low > 1:
+        middle = (low + high) // 2
+        clear = assess(prepared(job(ash(middle))), post()).results[0].verdict == "clear"
+        low, high = (middle, high) if clear else (low, middle)
+    [trim] = [r for r in check(job(ash(high)), post()).results[0].remedies if r.action == "trim"]
+    assert trim.trims[0].trimmed_to_height_m == pytest.approx((-(-high // 10) - 1) / 10.0)
