@@ -9,7 +9,7 @@ import pytest
 from pytest import approx
 
 from brackendale import NORTH, ground, job
-from skysill.assessment.evidence import raster_errors, scene_columns, stated_errors
+from skysill.assessment.evidence import overruled_ground, raster_errors, scene_columns, stated_errors
 from skysill.assessment.pipeline import assess
 from skysill.assessment.placement import place
 from skysill.assessment.search_window import reach_wanted_m
@@ -109,3 +109,12 @@ def test_each_obstacle_brings_its_own_errors_and_the_raster_its_ground_came_from
         mast.errors.across_m,
     )
     assert evidence.uncertain_silhouettes(None, {}) == ()
+
+
+def test_without_readings_nothing_overrules_the_ground():
+    asked = job()
+    at = place(asked, HERE)
+    found = overruled_ground(
+        asked, at, None, np.array([10.0, 20.0]), np.array([5.0, 5.0]), np.array([90.0, 90.0])
+    )
+    assert found.tolist() == [False, False]

@@ -9,6 +9,7 @@ import pytest
 import shapely
 from pytest import approx
 
+from brackendale import SITE, ground
 from skysill.assessment.overhead_lines import (
     APPROACH_M,
     approach_distance_m,
@@ -220,3 +221,21 @@ def test_a_ladder_to_low_eaves_stands_a_quarter_of_their_height_out():
         ends, aside = ladders_m(low, [[5.0, 1.0, z]], 41.0)
         assert ends[0, 0] == approx([5.0, -out_m, 41.0])
         assert aside[0] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("rasters", "known"),
+    [
+        ((), False),
+        ((ground(lambda x, y: 100.0 + 0.0 * x),), True),
+        ((ground(lambda x, y: np.nan * x),), False),
+    ],
+)
+def test_without_a_stated_ground_the_ladder_stands_on_what_the_rasters_have(rasters, known):
+    unknown = replace(SITE, ground_elevation_m=None, ground_source="unknown")
+    scene = Scene((replace(wire("line", [[-50, -2, 104.0], [50, -2, 104.0]]), errors=SURE),))
+    flat = replace(FLAT_ROOF, surface=tuple((x, y, 105.0) for x, y, _ in FLAT_ROOF.surface))
+    asked = Job(unknown, (), terminal=Terminal(dish_diameter_m=0.6), roof=flat,
+                sources=Sources(scene=scene, survey=EXACT, rasters=rasters))  # fmt: skip
+    found = near_lines(asked, [[5.0, 3.9, 105.0]], 0.5)
+    assert bool(np.isfinite(found.ladder_m).all()) is known

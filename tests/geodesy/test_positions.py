@@ -525,3 +525,45 @@ def test_a_letter_after_a_single_number_ends_the_first_coordinate() -> None:
 def test_beside_the_equator_an_mgrs_square_holds_its_place(latitude: float) -> None:
     found = parse_position(format_position(latitude, 10.0, notation="mgrs", digits=5))
     assert metres_apart(latitude, 10.0, found.latitude_deg, found.longitude_deg) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "zone"),
+    [(60.0, 5.0, 32), (60.0, 2.9, 31), (55.9, 5.0, 31), (78.0, 8.9, 31), (78.0, 9.1, 33), (78.0, 20.9, 33),
+     (78.0, 21.1, 35), (78.0, 33.1, 37), (78.0, 41.9, 37), (78.0, 42.1, 38), (71.9, 8.0, 32), (-60.0, 5.0, 31)],
+)  # fmt: skip
+def test_the_zones_of_south_west_norway_and_svalbard_are_widened(
+    latitude: float, longitude: float, zone: int
+) -> None:
+    """NGA.STND.0037, from memory: 32V from 3 E; 31X to 9, 33X to 21, 35X to 33, 37X to 42 E."""
+    assert format_position(latitude, longitude, notation="utm").startswith(str(zone))
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("27I 500000 6000000", "is no UTM hemisphere or band"),
+        ("27N 500000 9500000", "there is no such northing"),
+        ("+58.0312-024.6541x/", "is not an ISO 6709 position"),
+        ("geo:58.0,-24.0;u=near", "the uncertainty u is not a number of metres"),
+    ],
+)
+def test_what_no_grid_and_no_notation_has_is_refused(text: str, sentence: str) -> None:
+    with pytest.raises(InputError, match=sentence):
+        parse_position(text)
+
+
+@pytest.mark.parametrize(
+    ("notation", "digits", "sentence"),
+    [
+        ("mgrs", 6, "6 digits does not exist"),
+        ("pluscode", 9, "9 digits does not exist"),
+        ("dots", None, "is not a notation"),
+    ],
+)
+def test_digits_and_notations_that_do_not_exist_are_refused(
+    notation: str, digits: int | None, sentence: str
+) -> None:
+    more = {} if digits is None else {"digits": digits}
+    with pytest.raises(InputError, match=sentence):
+        format_position(58.0, -24.0, notation=notation, **more)  # type: ignore[arg-type]

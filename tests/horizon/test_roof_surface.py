@@ -197,3 +197,21 @@ def test_edges_of_a_gable_are_its_eaves_its_verges_and_its_ridge():
     assert any(np.allclose(edge[:, 1], 3.5) for edge in edges)
     flat = Roof(outline=gable.outline, surface=tuple((x, y, 4) for x, y in gable.outline))
     assert sum(float(np.linalg.norm(edge[1] - edge[0])) for edge in roof_edges(flat)) == pytest.approx(36.0)
+
+
+def test_a_roofs_stated_errors_are_those_of_its_surface_and_other_errors_those_of_a_plan():
+    flat = Roof(outline=RECTANGLE, surface=tuple((x, y, 5.0) for x, y in RECTANGLE))
+    for stated, want in (
+        ({}, (0.3, 0.3)),
+        ({"height_error_m": 0.1}, (0.1, 0.3)),
+        ({"position_error_m": 0.9}, (0.3, 0.9)),
+    ):
+        for o in own_roof(replace(flat, **stated)):
+            assert (o.errors.height_m, o.errors.along_m) == want
+
+
+def test_a_facet_without_area_is_refused_by_its_number():
+    line = ((0.0, 0.0, 5.0), (6.0, 0.0, 5.0), (12.0, 0.0, 5.0))
+    square = tuple((x, y, 5.0) for x, y in RECTANGLE)
+    with pytest.raises(InputError, match=r"\[roof\], facets number 2: has no area"):
+        roof_triangles(Roof(outline=RECTANGLE, facets=(square, line)))

@@ -7,6 +7,7 @@ import pytest
 from matplotlib import cbook
 from pyproj import Geod, Transformer
 
+from skysill.errors import InputError
 from skysill.horizon.lattice import has_data, interpolate, lattice_position, within_m
 from skysill.horizon.rays import extent_m
 from skysill.horizon.silhouette import Silhouette, covered
@@ -667,3 +668,27 @@ def test_a_plain_far_below_the_dish_is_seen_out_to_its_end(length_m, ridge_m):
 def test_a_lone_azimuth_speaks_for_itself_only():
     """Neighbours more than 5 degrees away on both sides, as documented."""
     assert _spans(np.array([10.0, 100.0, 103.0])).tolist() == [[10.0, 10.0], [98.5, 101.5], [101.5, 104.5]]
+
+
+class Elsewhere:
+    """A raster that has nothing near the place asked for."""
+
+    name, kind, cell_size_m, vertical_error_m = "far.tif", "bare", 30.0, 3.0
+
+    def window(self, latitude_deg, longitude_deg, radius_m):
+        return None
+
+
+def test_a_raster_without_a_window_here_leaves_the_word_to_the_next():
+    plain = HeldGrid(utm_grid(lambda x, y: 70.0 + 0.0 * x))
+    height_m, which = ground_at([Elsewhere(), plain], [LATITUDE], [LONGITUDE])
+    assert (height_m.tolist(), which.tolist()) == ([70.0], [1])
+    none_m, nobody = ground_at([Elsewhere()], [LATITUDE], [LONGITUDE])
+    assert np.isnan(none_m).all()
+    assert nobody.tolist() == [-1]
+    assert ground_at([plain], [], [])[0].shape == (0,)
+
+
+def test_a_dish_of_unknown_elevation_is_refused():
+    with pytest.raises(InputError, match="the dish centre's elevation is not known"):
+        look([HeldGrid(utm_grid(lambda x, y: 0.0))], [0.0], float("nan"))
