@@ -30,6 +30,7 @@ from skysill.remedies.trials import Trials, first_good, line_warning
 EAST = Satellite("East", longitude_deg=30.0)  # due east of the site on the equator, near 55 degrees up
 BELOW = Satellite("Below", longitude_deg=150.0)
 WEST = Satellite("West", longitude_deg=-30.0)
+NEXT = Satellite("Next", longitude_deg=-33.0)
 HALL = building("hall", [[4, -3], [6, -3], [6, 3], [4, 3]], ground_elevation_m=0.0, height_m=9.0)
 LIGHT_M_S, GHZ, DISH_M = 299_792_458.0, 12.0, 0.8
 
@@ -300,7 +301,7 @@ def test_a_building_is_not_trimmed_nor_a_tree_that_is_not_in_the_way():
 
 
 def test_another_satellite_is_named_only_if_it_is_clear_from_the_same_mount():
-    east, west = check(job(HALL, satellites=(EAST, WEST)), post(max_height_m=2.0)).results
+    east, west, _ = check(job(HALL, satellites=(EAST, WEST, NEXT)), post(max_height_m=2.0)).results
     assert (east.verdict, west.verdict) == ("blocked", "clear")
     [other] = [r for r in east.remedies if r.action == "other-satellite"]
     assert other.satellite == "West"
