@@ -25,7 +25,7 @@ from skysill.remedies.parallax import shifted_spare_deg
 from skysill.remedies.raising import least_height
 from skysill.remedies.search import check
 from skysill.remedies.tape_distances import _named, tapes_to
-from skysill.remedies.trials import Trials, first_good, line_warning
+from skysill.remedies.trials import Trials, first_good, line_warning, short_of
 
 EAST = Satellite("East", longitude_deg=30.0)  # due east of the site on the equator, near 55 degrees up
 BELOW = Satellite("Below", longitude_deg=150.0)
@@ -473,3 +473,44 @@ def test_a_tree_that_only_just_reaches_the_room_is_cut_by_one_step():
         low, high = (middle, high) if clear else (low, middle)
     [trim] = [r for r in check(job(ash(high)), post()).results[0].remedies if r.action == "trim"]
     assert trim.trims[0].trimmed_to_height_m == pytest.approx((-(-high // 10) - 1) / 10.0)
+
+
+def test_no_more_than_six_other_spots_are_tried_and_eight_ample_ones():
+    """As documented: spots farther apart than 1.5 m, beyond the roomiest of each ring."""
+    steps_m = np.column_stack([np.arange(1.0, 41.0), np.zeros((40, 2))])
+    assert len(list(_in_order(steps_m, np.full(40, 5.0)))) <= 8 + 6
+    assert len(list(_in_order(2.0 * steps_m, np.full(40, 0.5)))) == 6
+    assert list(_in_order(steps_m, np.full(40, -1.0))) == []
+
+
+def test_a_tree_whose_crown_cannot_be_cut_enough_is_not_offered():
+    """A crown from 8.5 m up may be cut down to its base at most, and the ray passes below that."""
+    tall = tree(
+        "fir", (3.0, 0.0), ground_elevation_m=0.0, height_m=9.0, crown_radius_m=2.0, crown_base_height_m=8.5,
+        trunk_radius_m=1.0,
+    )  # fmt: skip
+    [result] = check(job(tall), post()).results
+    assert result.verdict == "blocked"
+    assert not [r for r in result.remedies if r.action == "trim"]
+
+
+def test_many_trees_in_one_line_are_not_all_cut():
+    """Seven poplars behind each other: more than five are no trimming, as documented."""
+    row = [
+        tree(f"poplar {n}", (4.0 + 3.5 * n, 0.0), ground_elevation_m=0.0, height_m=9.0 + 5.0 * n, crown_radius_m=1.5,
+             crown_base_height_m=1.0)
+        for n in range(7)
+    ]  # fmt: skip
+    [result] = check(job(*row), post(max_height_m=2.0)).results
+    assert result.verdict == "blocked"
+    assert not [r for r in result.remedies if r.action == "trim"]
+
+
+def test_what_a_remedy_falls_short_of_is_said():
+    assert short_of("clear") == ""
+    assert short_of("needs-survey").startswith(" That brings it to needs-survey")
+
+
+def test_without_a_corner_there_is_no_tape():
+    assert tapes_to(job(), 0.0, 0.0, on_roof=False) == ()
+    assert tapes_to(job(HALL), 0.0, 0.0, on_roof=True) == ()

@@ -219,3 +219,25 @@ def test_in_the_dark_months_no_shadow_is_made_up():
 def test_a_satellite_that_is_not_up_has_no_shadow_days():
     look = look_vector(58.0, -24.0, 0.0, Satellite("far", longitude_deg=150.0))
     assert shadow_days((58.0, -24.0, 0.0), look, first=dt.date(2026, 6, 1), days=1) == ()
+
+
+def test_straight_overhead_no_line_on_the_ground_leads_to_the_satellite():
+    overhead = look_vector(0.0, 13.0, 0.0, Satellite("Demo", longitude_deg=13.0))
+    job = job_with()
+    assert guides(job, place(job, job.mounts[0]), overhead) == ()
+    place_m = (0.0, 13.0, 0.0)
+    assert sun_guides(place_m, overhead, after_utc=dt.datetime(2027, 3, 1, tzinfo=dt.UTC), zone=dt.UTC) == ()
+
+
+def test_a_landmark_as_near_as_twice_its_error_is_no_guide():
+    """5 m of error, as documented: at 9 m it could stand anywhere."""
+    for distance_m, count in ((9.0, 0), (12.0, 1)):
+        latitude, longitude = offset_position(*HERE, distance_m, 0.0)
+        job = job_with(sources=Sources(landmarks=(Landmark("gate", float(latitude), float(longitude)),)))
+        assert len(guides(job, place(job, job.mounts[0]), look_of())) == count
+
+
+def test_a_direction_straight_along_is_said_so():
+    assert side_of(0.0) == "straight along"
+    assert side_of(12.34) == "12.3 degrees right of"
+    assert side_of(-12.34) == "12.3 degrees left of"

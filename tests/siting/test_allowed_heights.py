@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from skysill.assessment.pipeline import assess
+from skysill.errors import InputError
 from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job, Sources
 from skysill.model.link import Link
@@ -89,3 +90,16 @@ def test_a_post_as_tall_as_allowed_over_the_ground_there_leaves_the_room_and_a_t
     assert room[0.05].clearance.controlling.name == "post"
     assert math.isclose(room[0.05].clearance.controlling.distance_m, away_m / math.cos(
         math.radians(room[0.05].clearance.controlling.elevation_deg)), rel_tol=0.01)  # fmt: skip
+
+
+def test_a_height_is_asked_for_in_front_of_the_dish():
+    with pytest.raises(InputError, match="in front of the dish"):
+        allowed_height_m(
+            [3.0, 0.0], elevation_deg=30.0, antenna_height_m=2.0, link=Link(TERMINAL, Criteria())
+        )
+
+
+def test_past_the_end_of_the_raster_the_ground_is_taken_as_level():
+    hill = Job(SITE, (SOUTH,), sources=Sources(rasters=(slope(),)))
+    along = ground_along(hill, east_m=0.0, north_m=0.0, azimuth_deg=180.0, distances_m=[50.0, 5000.0])
+    assert along.rise_m.tolist() == [0.0, 0.0]
