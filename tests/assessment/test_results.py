@@ -11,7 +11,7 @@ from brackendale import job
 from skysill.assessment.clearance import Clearance
 from skysill.assessment.pipeline import assess
 from skysill.assessment.results import Assessment, result_severity
-from skysill.assessment.verdict import _metres
+from skysill.assessment.verdict import Findings, _certainty, _metres, _room, _what, decide
 from skysill.model.obstacle_builders import building
 from skysill.model.scene import Scene
 from skysill.model.site import Mount
@@ -59,3 +59,12 @@ def test_metres_are_written_to_the_decimetre_up_to_twenty_and_in_kilometres_from
 
 def test_a_satellite_that_stands_still_has_no_track():
     assert assess(job(), Mount(height_m=2.0)).results[0].track is None
+
+
+def test_nothing_near_and_nothing_sampled_is_said_plainly():
+    nothing = Clearance()
+    assert _what(nothing) == "nothing"
+    assert _room(nothing) == "Nothing stands near the line to the satellite."
+    told = Findings("Demo", 30.0, nothing, nothing, 0.0, None, True, None, None, 0.0)
+    assert _certainty(told) == ()
+    assert decide(told)[0] == "clear"

@@ -9,10 +9,13 @@ import pytest
 from pytest import approx
 
 from brackendale import SITE, ground, job
+from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.model.obstacle_builders import building
+from skysill.model.readings import Readings
 from skysill.model.scene import Scene
-from skysill.model.site import MastKit, Mount, Roof
+from skysill.model.site import Criteria, MastKit, Mount, Roof
+from skysill.model.survey import Survey
 from skysill.siting.mounts import compare_mounts
 from skysill.siting.spots import spots
 
@@ -95,10 +98,6 @@ def test_without_a_satellite_or_with_only_impossible_mounts_the_comparison_is_re
 
 def test_without_a_datum_the_least_mast_over_a_skyline_read_is_found():
     """Readings of a hedge 12 m off, seen 41 degrees up from 1.6 m: it sinks under the ray as the mast grows."""
-    from skysill.assessment.pipeline import assess
-    from skysill.model.readings import Readings
-    from skysill.model.survey import Survey
-
     unknown = replace(SITE, ground_elevation_m=None, ground_source="unknown")
     azimuth = np.arange(0.0, 360.0, 4.0)
     hedge = Readings(azimuth, np.full(90, 41.0), np.full(90, 12.0), ("",) * 90, "hedge.csv")
@@ -113,3 +112,30 @@ def test_without_a_datum_the_least_mast_over_a_skyline_read_is_found():
 
     assert content(least_m)
     assert not content(least_m - 0.1)
+
+
+def test_where_no_spot_is_sure_enough_those_with_room_are_shown_at_their_tallest():
+    """A wall 12 m before the one spot leaves a degree more than the room, and is known to 0.3 m: a degree as well."""
+    azimuth = np.arange(0.0, 360.0, 4.0)
+    low = Readings(azimuth, np.full(90, 2.0), np.full(90, 400.0), ("",) * 90, "horizon.csv")
+    [spot] = zip(
+        *(getattr(spots(FLAT, SITE, (), step_m=50.0), n).tolist() for n in ("east_m", "north_m")), strict=True
+    )
+    look = assess(job(), Mount(height_m=2.0)).results[0].look
+    ahead_m = 12.0 / np.cos(np.radians(look.azimuth_deg))
+    room = np.degrees(np.arctan((0.6 + 0.6 * np.sqrt(299_792_458.0 / 19.7e9 * 16.0)) / 16.0))
+    top_m = 105.0 + ahead_m * np.tan(np.radians(look.elevation_apparent_deg - room - 1.0))
+    north_m = spot[1] + 12.0
+    wall = building("wall", [[-30, north_m], [40, north_m], [40, north_m + 1], [-30, north_m + 1]],
+                    ground_elevation_m=100.0, top_elevation_m=float(top_m))  # fmt: skip
+    asked = job(readings=low, survey=Survey(instrument_height_m=2.0), scene=Scene((wall,), complete=True))
+    asked = replace(asked, roof=FLAT, criteria=Criteria(years_ahead=0.0, min_p_clear=1.0), mounts_named=False)
+    found = compare_mounts(asked, grid_step_m=50.0, max_height_m=1.0, keep=3)
+    [row] = found.mounts
+    assert (row.verdict, row.least_height_m, row.height_m) == ("marginal", None, approx(1.0))
+    sure = compare_mounts(
+        replace(asked, criteria=Criteria(years_ahead=0.0, min_p_clear=0.2)),
+        grid_step_m=50.0,
+        max_height_m=1.0,
+    )
+    assert [row.verdict for row in sure.mounts] == ["clear"]
