@@ -84,10 +84,11 @@ export function drawSky(element, results, horizon) {
   seen.forEach(({ one, place: [x, y] }, number) => {
     const mark = verdictMark(one.verdict);
     mark.setAttribute("transform", `translate(${x} ${y}) scale(0.42)`);
-    // names point away from the middle one, and up where they would leave the picture
+    // names point away from the middle one, whose own stands above it; above, too, where they would leave the picture
     const width = one.satellite.name.length * 3.9;
     const side = number < (seen.length - 1) / 2 ? -1 : 1;
-    const fits = Math.abs(x + side * (7 + width)) < 103;
+    const middle = seen.length > 1 && number === (seen.length - 1) / 2;
+    const fits = !middle && Math.abs(x + side * (7 + width)) < 103;
     const place = fits ? { x: x + side * 7, y, "text-anchor": side < 0 ? "end" : "start" } : { x: Math.max(-100 + width / 2, Math.min(100 - width / 2, x)), y: y - 9, "text-anchor": "middle" };
     svg.append(mark, text(place.x, place.y, one.satellite.name, { "text-anchor": place["text-anchor"], "font-weight": "bold", "font-size": 6.5, stroke: "#fff", "stroke-width": 2.2, "paint-order": "stroke" }));
   });
