@@ -187,9 +187,12 @@ def test_the_same_job_gives_the_same_bytes(text):
     assert len(text.encode()) < 3_000_000
 
 
-def test_cautions_come_before_every_answer(text):
+def test_cautions_come_before_every_answer(text, card):
     found = [e for e in tree(text).iter() if e.tag in (f"{XHTML}h2", f"{XHTML}details", f"{SVG}svg")]
     assert found[0].attrib["id"] == "safety"
+    said = words(tree(text).find(f".//{XHTML}section"))
+    assert len(card.cautions) > 6
+    assert all(" ".join(caution.split()) in said for caution in card.cautions)
     for answer in tree(text).iter(f"{XHTML}details"):
         inside = [e.attrib.get("class", "") for e in answer]
         if "danger" in inside:

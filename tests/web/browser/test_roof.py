@@ -195,6 +195,13 @@ def test_a_tree_a_wire_and_a_keep_out_area_are_drawn(new_page, ferry, folder, ax
         page.get_by_role("button", name="Add this point").click()
     page.get_by_role("button", name="Finish").click()
     page.wait_for_selector('[data-key="keep_out-1.0"]')
+    page.get_by_label("Property boundary", exact=True).check()
+    for east, north in (("-12", "-9"), ("24", "-9"), ("24", "22"), ("-12", "22")):
+        page.locator("#new-east").fill(east)
+        page.locator("#new-north").fill(north)
+        page.get_by_role("button", name="Add this point").click()
+    page.get_by_role("button", name="Finish").click()
+    page.wait_for_selector('[data-key="boundary.3"]')
     page.wait_for_selector(PROVED)
     assert "overhead line 1" in text(page, "#answers")  # it passes over the roof: said at once
     save(page)
@@ -202,6 +209,7 @@ def test_a_tree_a_wire_and_a_keep_out_area_are_drawn(new_page, ferry, folder, ax
     assert 'name = "alder"' in saved
     assert "crown_radius_m = 2" in saved
     assert 'kind = "wire"' in saved
+    assert "[property_boundary]" in saved
     assert "[2, 3]" in saved or "[2.0, 3.0]" in saved
 
 

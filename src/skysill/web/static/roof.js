@@ -74,7 +74,7 @@ function draw() {
   });
   const drawn = drawing.points;
   if (drawn.length) {
-    parts.push(view.line(drawn, { stroke: "#b4005a", width: 2.5, dash: [6, 4], closed: drawn.length > 2 && ["outline", "keep_out", "building"].includes(drawing.tool) }));
+    parts.push(view.line(drawn, { stroke: "#b4005a", width: 2.5, dash: [6, 4], closed: drawn.length > 2 && ["outline", "keep_out", "yards", "boundary", "building"].includes(drawing.tool) }));
     for (const [east, north] of drawn) parts.push(element("circle", { cx: east, cy: -north, r: 5 * view.unit, fill: "#b4005a" }));
   }
   if (drawing.cursor) {

@@ -13,6 +13,9 @@ export const TOOLS = {
   outline: { word: "roof outline", least: 3, height: null },
   ridges: { word: "ridge", least: 2, height: "Height above the site's ground, m", fromRaster: true },
   eaves: { word: "eaves", least: 2, height: "Height above the site's ground, m", fromRaster: true },
+  valleys: { word: "valley", least: 2, height: "Height above the site's ground, m", fromRaster: true },
+  yards: { word: "yard", least: 3, height: null },
+  boundary: { word: "property boundary", least: 3, height: null },
   keep_out: { word: "keep-out area", least: 3, height: null },
   entry: { word: "cable entry", least: 1, most: 1, height: "Height above the site's ground, m", usual: 1.5 },
   tree: { word: "tree", least: 1, most: 1, height: "Height above its ground, m", crown: true },
@@ -115,9 +118,10 @@ export class Drawing {
     const named = name || undefined;
     if (tool === "mount") return this.made("mount", { name: named, east_m: east, north_m: north, height_m: height });
     if (tool === "outline") draft.set(["roof", "outline"], points);
-    else if (tool === "keep_out") draft.append(["roof", "keep_out"], points);
+    else if (tool === "keep_out" || tool === "yards") draft.append(["roof", tool], points);
+    else if (tool === "boundary") draft.set(["property_boundary", "outline"], points);
     else if (tool === "entry") draft.set(["roof", "cable_entry"], [east, north, this.#elevation(height)]);
-    else if (tool === "ridges" || tool === "eaves") draft.append(["roof", tool], await this.#withElevations(points, height));
+    else if (["ridges", "valleys", "eaves"].includes(tool)) draft.append(["roof", tool], await this.#withElevations(points, height));
     else {
       const thing = { kind: tool, name: named ?? this.#freeName(TOOLS[tool].word), height_m: height };
       if (tool === "building") thing.outline = points;
