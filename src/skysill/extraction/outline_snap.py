@@ -81,7 +81,7 @@ def snapped_outline(
                 _best_shift(start + share * along, along / 2.0, outward, elevations_at, cell_m, reach_m)
                 for share in (0.0, 0.5)
             ]
-            drop[edge] = min(fall_m for _, fall_m in halves)
+            drop[edge] = np.min([fall_m for _, fall_m in halves])  # nan where one of them is not known
             if drop[edge] >= LEAST_DROP_M:
                 moved[edge] = (halves[0][0] + halves[1][0]) / 2.0
                 quarter, three = (
