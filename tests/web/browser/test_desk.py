@@ -231,13 +231,14 @@ def test_a_list_that_cannot_be_read_is_told_at_its_field(page, tmp_path):
     assert 'no column "position"' in page.inner_text("#list-error")
 
 
-def test_no_page_is_wider_than_the_screen(new_page, server):
-    for width in (360, 768, 1920):
-        page = new_page("desk")
-        page.set_viewport_size({"width": width, "height": 800})
-        for address in ("/", "/sites/farm/desk", "/addresses"):
-            page.goto(address)
-            page.wait_for_load_state("networkidle")
+def test_no_page_is_wider_than_the_screen(new_page):
+    page = new_page("desk")
+    tabs = [f"/sites/clinic/{tab}" for tab in ("desk", "survey", "roof", "record")]
+    for address in ("/", "/sites/farm/desk", "/addresses", *tabs):
+        page.goto(address)
+        page.wait_for_load_state("networkidle")
+        for width in (360, 768, 1920):
+            page.set_viewport_size({"width": width, "height": 800})
             wide = page.evaluate("document.documentElement.scrollWidth")
             assert wide <= width, f"{address} is {wide} wide at {width}"
 
