@@ -141,6 +141,24 @@ def measure(served: Served, name: str) -> None:
     )
 
 
+def survey(served: Served, name: str) -> None:
+    """The survey page after each changed reading: verdicts with what is unmeasured, then the strip of one satellite."""
+    rows = [
+        {key: row[key] for key in ("key", "cells", "text")}
+        for row in json.loads(served.ask(f"/api/sites/{name}/readings"))["rows"]
+    ]
+    satellite = json.loads(served.ask(f"/api/sites/{name}"))["site"]["satellites"][0]["name"]
+    tables: list[dict[str, object]] = []
+    for step in range(6):
+        cells = {**rows[30]["cells"], "elevation_deg": f"{30.0 + 0.5 * step}"}
+        tables.append({"rows": [*rows[:30], {**rows[30], "cells": cells}, *rows[31:]]})
+    path = f"/api/sites/{name}/survey"
+    served.ask(path, {"rows": rows})
+    timed(served, f"{name}: a reading changed, all satellites", [(path, table) for table in tables])
+    drawn = [(f"{path}/strip", {**table, "satellite": satellite}) for table in tables]
+    timed(served, f"{name}: its strip, 1 satellite", drawn)
+
+
 def main() -> None:
     names = [Path(path).stem for path in sys.argv[1:]] or ["clinic", "school", "farm"]
     with tempfile.TemporaryDirectory() as place:
@@ -157,6 +175,8 @@ def main() -> None:
             time.sleep(3.0)  # the libraries are loaded in the background
             for name in names:
                 measure(served, name)
+            if "clinic" in names:
+                survey(served, "clinic")
             place_asked = {"position": "58.031748 N 24.655381 W", "profile": True, "pictures": ["profile"]}
             served.ask("/api/place/check", place_asked)
             asked = [

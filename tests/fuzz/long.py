@@ -18,7 +18,8 @@ from pathlib import Path
 TIMEOUT_S = 60.0
 CHUNK = 5_000
 SHARES = {
-    "horizon": 11,
+    "horizon": 7,
+    "rows": 4,
     "answers": 1,
     "orbits": 10,
     "sitefile": 14,

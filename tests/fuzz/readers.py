@@ -82,6 +82,36 @@ def _read_horizon(folder: Path) -> object:
     return read_horizon_csv(folder / "h.csv")
 
 
+def _read_rows(folder: Path) -> object:
+    """Rows of the survey page: unedited they stand as they stood, and they are faulty where the reader refuses."""
+    from skysill.errors import InputError
+    from skysill.io.reading_rows import checked_rows, reading_table, readings_from, table_text
+    from skysill.io.survey_tables import read_horizon_csv
+    from skysill.io.text import read_text
+
+    text = read_text(folder / "h.csv")
+    table = reading_table(text, "h.csv")
+    read, faults = checked_rows(table.rows)
+    again = reading_table(table_text(table, table.rows), "h.csv")
+    assert [(row.cells, row.text) for row in again.rows] == [(row.cells, row.text) for row in table.rows]
+    try:
+        whole = read_horizon_csv(folder / "h.csv")
+    except InputError:
+        assert any(faults) or not any(read), "a table that is refused has no fault"
+        return faults
+    if any(len(cell) > 2000 for row in table.rows for cell in row.cells.values()):
+        return faults
+    assert not any(faults), "a table that is read has a fault"
+    mine = readings_from(read, "h.csv")
+    assert mine is not None
+    assert (mine.azimuth_deg.tolist(), mine.note, mine.kind) == (
+        whole.azimuth_deg.tolist(),
+        whole.note,
+        whole.kind,
+    )
+    return mine
+
+
 def _replies(folder: Path) -> None:
     rows = "".join(f'"{k}",tree,{5 + k % 9}.5,{10 + k % 30},"a, {k}"\n{k},nothing,,,\n' for k in range(12))
     (folder / "answers.csv").write_text("id,thing,height_m,distance_m,note\n" + rows)
@@ -497,6 +527,13 @@ READERS = {
             _read_horizon,
             ("h.csv",),
             (b"far", b">500", b"12,5", b"-", b"30ft", b"station"),
+        ),
+        Reader(
+            "rows",
+            _horizon,
+            _read_rows,
+            ("h.csv",),
+            (b"far", b">500", b"12,5", b"-", b"30ft", b"station", b"\n", b'"'),
         ),
         Reader(
             "answers",

@@ -91,7 +91,9 @@ def new_page(browser, server):
 
 
 def _is_fault(said):
-    refused = "status of 4" in said.text  # the page shows these itself
+    refused = (
+        "status of 4" in said.text or "INTERNET_DISCONNECTED" in said.text
+    )  # the page shows these itself
     return said.type == "error" and not refused
 
 

@@ -125,6 +125,25 @@ def test_unsaved_rows_survive_a_reload_and_undo_takes_them_back(page, shieling):
     settled(page, "7 azimuths")
 
 
+def test_an_open_page_goes_on_taking_rows_without_a_network(page, shieling, folder):
+    opened(page, shieling)
+    settled(page, "9 azimuths")
+    page.context.set_offline(True)
+    page.locator("#rows li:last-child [name=azimuth_deg]").focus()
+    type_row(page, "9", "300", "g", "ridge")
+    page.get_by_text("The server does not answer").wait_for()
+    page.keyboard.type("173")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Control+s")
+    page.context.set_offline(False)
+    page.keyboard.type("9")
+    page.keyboard.press("Enter")
+    settled(page, "7 azimuths")
+    page.keyboard.press("Control+s")
+    page.get_by_text("Saved in").wait_for()
+    assert read_horizon_csv(folder / f"{shieling}_horizon.csv").azimuth_deg.tolist() == [171.0, 173.0]
+
+
 def test_a_table_is_taken_in_from_a_file_and_from_a_spreadsheet(page, shieling, tmp_path):
     opened(page, shieling)
     settled(page, "9 azimuths")
