@@ -44,8 +44,8 @@ def test_elevations_stand_where_they_are_on_the_ground(tmp_path, monkeypatch, mo
     to_plane = Transformer.from_crs("EPSG:4326", "EPSG:32627", always_xy=True)
     x, y = to_plane.transform(*np.meshgrid(longitude, latitude))
     expected = 0.01 * (x - 283_000.0) + 0.02 * (y - 6_440_000.0) + 100.0
-    step_m = 30.0 if most_cells > 1000 else 30.0 * 8
-    assert np.abs(found.elevation_m - expected).max() < 0.03 * step_m
+    inside = np.s_[8:-8, 8:-8]  # beyond the outermost thinned cells their height goes on
+    assert np.abs(found.elevation_m - expected)[inside].max() < 0.5
     assert found.names == ("a.tif",)
 
 

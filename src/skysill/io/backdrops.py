@@ -75,13 +75,15 @@ def _looked_up(raster: Raster, latitude: Floats, longitude: Floats) -> Floats | 
             for part, count in ((row, raster.rows), (column, raster.cols))]  # fmt: skip
     if (last[0] - first[0]) * (last[1] - first[1]) > _MOST_READ:
         return None
-    values, step = raster.thinned((first[0], last[0], first[1], last[1]), _MOST_CELLS)
-    offset = (step - 1) / 2.0  # a thinned cell stands for the middle of its square
-    down, right = (
-        np.clip((part - low - offset) / step, 0.0, count - 1.0)
-        for part, low, count in zip((np.where(inside, row, 0.0), np.where(inside, column, 0.0)), first, values.shape,
-                                    strict=True)
-    )  # fmt: skip
+    values, _ = raster.thinned((first[0], last[0], first[1], last[1]), _MOST_CELLS)
+
+    def thinned_at(part: Floats, axis: int) -> Floats:
+        """A thinned cell stands for the middle of its stretch."""
+        step = (last[axis] - first[axis]) / values.shape[axis]
+        place = (np.where(inside, part, 0.0) - first[axis] - (step - 1.0) / 2.0) / step
+        return np.asarray(np.clip(place, 0.0, values.shape[axis] - 1.0))
+
+    down, right = thinned_at(row, 0), thinned_at(column, 1)
     return np.where(inside, _between(values, down, right), np.nan)
 
 
