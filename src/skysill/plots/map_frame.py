@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.image import AxesImage
 
 from skysill.io.backdrops import Backdrop
+from skysill.plots.hillshade import hillshade
 from skysill.plots.labels import add_text
 from skysill.plots.theme import Theme
 from skysill.units import Bools, Floats, Ints
@@ -18,7 +19,6 @@ __all__ = ["MapFrame", "add_backdrop", "add_north_arrow", "add_scale_bar", "fram
 _DEGREE_M = 111_320.0
 _LEAST_M = 200.0
 _UNDER = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
-_SUN_AZIMUTH_RAD, _SUN_ELEVATION_RAD = np.deg2rad(315.0), np.deg2rad(45.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,14 +97,10 @@ def add_backdrop(ax: Axes, backdrop: Backdrop) -> AxesImage:
     rows, columns = values.shape
     middle_rad = np.deg2rad((backdrop.south + backdrop.north) / 2.0)
     east_m = (backdrop.east - backdrop.west) / columns * _DEGREE_M * max(float(np.cos(middle_rad)), 0.02)
-    north_m = (backdrop.north - backdrop.south) / rows * _DEGREE_M
-    rise_south, rise_east = np.gradient(values, north_m, east_m)
-    steep = np.nanpercentile(np.hypot(rise_south, rise_east), 95) if np.isfinite(rise_east).any() else 0.0
+    rise = np.hypot(*np.gradient(values, east_m))  # cells are about square
+    steep = float(np.nanpercentile(rise, 95)) if np.isfinite(rise).any() else 0.0
     factor = float(np.clip(0.7 / steep, 1.0, 8.0)) if steep > 0.0 else 1.0  # gentle ground would show nothing
-    slope = np.arctan(factor * np.hypot(rise_south, rise_east))
-    downhill_rad = np.arctan2(-rise_east, rise_south)
-    light = np.sin(_SUN_ELEVATION_RAD) * np.cos(slope)
-    light += np.cos(_SUN_ELEVATION_RAD) * np.sin(slope) * np.cos(_SUN_AZIMUTH_RAD - downhill_rad)
+    light = hillshade(factor * values, east_m)
     edges = (backdrop.west, backdrop.east, backdrop.south, backdrop.north)
     kept = ax.get_xlim(), ax.get_ylim(), ax.get_aspect()
     image = ax.imshow(
