@@ -152,6 +152,20 @@ def test_two_writers_choose_field_by_field_and_nothing_is_lost(new_page, copy_of
     assert whole["ground_elevation_m"] == 41.5
 
 
+def test_a_second_window_of_one_browser_is_told_of(new_page, copy_of):
+    first, name = new_page("desk"), copy_of("farm")
+    open_desk(first, name)
+    second = first.context.new_page()
+    second.goto(f"/sites/{name}/desk")
+    wait_said(second, f"{name}.toml: all saved")
+    for page, height in ((first, "3.5"), (second, "1.5")):
+        page.fill("#height", height)
+        page.keyboard.press("Tab")
+        wait_said(page, "1 unsaved")
+    first.wait_for_selector("#alert:not(:empty)")
+    assert "Another window" in first.inner_text("#alert")
+
+
 def test_the_desk_works_by_keyboard_alone(new_page):
     page = new_page("desk")
     page.goto("/")

@@ -9,6 +9,7 @@
 
 import { ApiError, get, send, siteAddress } from "./api.js";
 import { askConflict } from "./conflict.js";
+import { alertUser } from "./fields.js";
 
 const KEPT_STEPS = 300;
 
@@ -197,14 +198,14 @@ export class Draft extends EventTarget {
     this.dispatchEvent(new Event("change"));
   }
 
-  get #key() {
+  get key() {
     return `skysill-draft:${this.name}`;
   }
 
   #keep() {
     try {
-      if (!this.changed) localStorage.removeItem(this.#key);
-      else localStorage.setItem(this.#key, JSON.stringify({ revision: this.revision, pending: this.pending }));
+      if (!this.changed) localStorage.removeItem(this.key);
+      else localStorage.setItem(this.key, JSON.stringify({ revision: this.revision, pending: this.pending }));
     } catch {
       // private windows keep nothing; the edits still live in this page
     }
@@ -213,7 +214,7 @@ export class Draft extends EventTarget {
   #restore() {
     let kept = null;
     try {
-      kept = JSON.parse(localStorage.getItem(this.#key));
+      kept = JSON.parse(localStorage.getItem(this.key));
     } catch {
       return;
     }
@@ -282,6 +283,12 @@ export function saveBar(draft, element, failed) {
     else if (key === "y" || (key === "z" && event.shiftKey)) draft.redo();
     else return;
     event.preventDefault();
+  });
+  // one browser keeps one set of unsaved edits a site, whichever window typed last
+  window.addEventListener("storage", (event) => {
+    if (event.key === draft.key && event.newValue && draft.changed) {
+      alertUser("Another window of this browser is editing this site too. Save here before you close or reload this window.");
+    }
   });
   show();
 }
