@@ -69,10 +69,14 @@ def test_two_results_are_put_together_in_the_order_of_their_addresses():
         )
         made = empty_results(places)
         made.margin_deg[:], made.verdict[:] = numbers, [str(n) for n in numbers]
+        made.numbers["mast_m"], made.texts["note"] = np.array(numbers), made.verdict.copy()
         return made
 
     first = np.array([False, True, True, False, True])
     whole = merged([numbered([1.0, 2.0, 4.0]), numbered([0.0, 3.0])], first)
     assert whole.margin_deg.tolist() == [0.0, 1.0, 2.0, 3.0, 4.0]
     assert whole.verdict.tolist() == ["0.0", "1.0", "2.0", "3.0", "4.0"]
-    assert all(len(getattr(whole, f.name)) == 5 for f in fields(ScreeningResults))
+    assert whole.numbers["mast_m"].tolist() == whole.margin_deg.tolist()
+    assert whole.texts["note"].tolist() == whole.verdict.tolist()
+    columns = [getattr(whole, f.name) for f in fields(ScreeningResults)]
+    assert all(len(column) == 5 for column in columns if not isinstance(column, dict))
