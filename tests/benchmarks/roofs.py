@@ -1,7 +1,8 @@
 """Roofs screened in bulk: python tests/benchmarks/roofs.py rate [COUNT] | equal [COUNT] | file [COUNT]
 
 rate : roofs a second of one core, by parts of the work, and the ratio to `mounts` one by one, both in this run
-equal : a sample of roofs, spots 2 m apart, against `mounts` on each, and a full assessment of every spot offered, also one step lower
+equal : a sample of roofs, spots 2 m apart, against `mounts` on each; full assessments of every spot offered, also one
+    step lower
 file : whole process, GeoJSON to CSV
 
 The ground is an invented village (tests/invented_village.py), 1 m cells, the satellite at 24 degrees.
