@@ -73,7 +73,7 @@ def new_page(browser, server):
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(60_000)
         page.on("pageerror", lambda fault: faults.append(f"{fault}"))
         page.on("console", lambda said: faults.append(said.text) if _is_fault(said) else None)
         page.on(
