@@ -6,32 +6,23 @@ from typing import Any
 
 import numpy as np
 
-from skysill.assessment.sampling import THIN_LOST
 from skysill.bulk.compiled.certainty import (
     DRAW_FIELDS,
     GROUP_TABLE,
     MOST_DECIDING,
     MOST_GROUPS,
-    deciding_columns,
     probability,
-    rising_columns,
     spread_alone,
 )
+from skysill.bulk.compiled.column_search import columns_that_decide
 from skysill.bulk.compiled.columns import (
     COLUMN_FIELDS,
-    COLUMNS,
-    DEVIATIONS,
-    EDGE,
     ERROR_FIELDS,
     MOST_COLUMNS,
-    NOTED,
-    OVERFLOW,
-    SIGMA,
-    THIN,
 )
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight
 from skysill.bulk.compiled.jit import compiled
-from skysill.bulk.compiled.raster_stack import ASSURED, BLUR_LOST, BLUR_SPREAD, FINE, MEANS, PLAN, VERTICAL
+from skysill.bulk.compiled.raster_stack import ASSURED
 from skysill.bulk.compiled.ray_sampling import (
     MOST_SAMPLES,
     OFF_RAD,
@@ -125,10 +116,7 @@ PLACE_FIELDS = 12
 ) = (*range(15), 17)
 OUT_FIELDS = 18
 
-_WIDENING = (0.6, 1.8)
-"""Standard deviations from the required room out to which columns are looked for, until enough are found."""
-
-MOST_RAYS = 4096
+MOST_RAYS = 8192
 _MOST_NODES = 1024
 
 
@@ -305,80 +293,39 @@ def clearances(
         )
         if gaps[G_FIRST] >= 0.0:
             continue
-        chosen = 0
-        for step in range(len(_WIDENING)):
-            errors[:] = 0.0
-            found[SPARE], errors[DEVIATIONS] = 0.0, _WIDENING[step]
-            for raster in range(count):
-                errors[SIGMA] = _sigma_m(facts, raster, place, dish_m)
-                errors[EDGE] = (
-                    facts[raster, BLUR_LOST] + facts[raster, BLUR_SPREAD] if parts[raster, FINE] != 0 else 0.0
-                )
-                errors[THIN] = THIN_LOST if parts[raster, MEANS] != 0 else 0.0
-                ladder[: 2 * centre + 1] = NO_SLOPE
-                search(
-                    cells,
-                    parts,
-                    facts,
-                    rays,
-                    raster,
-                    0,
-                    2 * centre,
-                    centre,
-                    cosine,
-                    sine,
-                    half_dish_m,
-                    zone,
-                    max(facts[raster, ASSURED], NEAREST_SAMPLE_M),
-                    place[P_MOST],
-                    COLUMNS,
-                    bounded,
-                    found,
-                    errors,
-                    columns,
-                    ladder,
-                    nodes,
-                    away,
-                    height,
-                )
-            number = int(errors[NOTED])
-            if count > 1:
-                number = rising_columns(columns, number)
-            chosen = deciding_columns(
-                cells,
-                parts,
-                facts,
-                rays,
-                columns,
-                number,
-                dish_m,
-                _own_m(facts, place),
-                _WIDENING[step],
-                deciding,
-                table,
-                slots,
-            )
-            if chosen == MOST_DECIDING or errors[OVERFLOW] > 0.0:
-                break
-        if errors[OVERFLOW] > 0.0:
+        chosen = columns_that_decide(
+            cells,
+            parts,
+            facts,
+            rays,
+            centre,
+            int(place[P_DENSE]),
+            int(place[P_OWN]),
+            place[P_EYE],
+            place[P_MOST],
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            dish_m,
+            bounded,
+            found,
+            errors,
+            columns,
+            ladder,
+            deciding,
+            table,
+            slots,
+            nodes,
+            away,
+            height,
+        )
+        if chosen < 0:
             into[O_UNTOLD] = 1.0
             continue
         _certainty(
             deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into
         )
-
-
-@compiled
-def _own_m(facts: Any, place: Any) -> float:
-    """Standard deviation of the ground under the dish."""
-    own = int(place[P_OWN])
-    return float(facts[own, VERTICAL]) if own < facts.shape[0] else 0.0
-
-
-@compiled
-def _sigma_m(facts: Any, raster: int, place: Any, dish_m: float) -> float:
-    """Standard deviations of a column of a raster, added up as `sampling.sigma_bound_deg` does, without blur."""
-    return dish_m + float(facts[raster, VERTICAL] + facts[raster, PLAN]) + _own_m(facts, place)
 
 
 @compiled

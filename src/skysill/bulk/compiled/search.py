@@ -468,7 +468,10 @@ def _look(
     tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
     for k in range(count):
         d, z = away[k, 0], height[k]
-        if not within((z - found[EYE]) / d - d * sag, off_cos, off_sin, cosine, sine, tangent):
+        slope = (z - found[EYE]) / d - d * sag
+        if mode == COLUMNS and slope < ladder[i] - 2e-3 * abs(slope) - 1e-6:
+            continue
+        if not within(slope, off_cos, off_sin, cosine, sine, tangent):
             continue
         slope = sight(d, z, found[EYE], radius_m)
         margin, slant_m = margin_and_slant(slope, d, z, radius_m, off_cos, off_sin, cosine, sine)
