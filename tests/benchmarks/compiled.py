@@ -99,8 +99,11 @@ def bare() -> None:
             / 4000
         )
         new /= latitude.size
-        print(f"bare 30 m, satellite at {dishes.apparent_deg.mean():.0f}: arrays {1 / old:8.0f}, compiled {1 / new:8.0f} "
-              f"a second, ratio {old / new:.2f}; array way with certainty and least heights {1 / whole:.0f}")  # fmt: skip
+        up = dishes.apparent_deg.mean()
+        print(f"bare 30 m, satellite at {up:.0f}: arrays {1 / old:.0f}, compiled {1 / new:.0f} a second")
+        print(
+            f"  ratio {old / new:.2f}; the array way with certainty and least heights {1 / whole:.0f} a second"
+        )
 
 
 if __name__ == "__main__":
