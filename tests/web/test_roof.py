@@ -34,6 +34,7 @@ def test_the_page_opens(client):
     answer = client.get("/sites/clinic/roof")
     assert answer.status_code == 200
     assert "Find the best spot" in answer.text
+    assert "Roof: Skerrow clinic" in answer.text
 
 
 def test_the_plan_has_what_the_site_file_says(client):

@@ -27,6 +27,7 @@ from skysill.report.html import card_html
 from skysill.siting.spot_review import SpotReview, moved_mount, review_spot
 from skysill.web.answers import document_response, endpoint, field_of
 from skysill.web.pages import page
+from skysill.web.reading_store import title_of
 from skysill.web.roof_plan import elevations_document, hillshade_document, plan_document, snap_document
 from skysill.web.site_checks import sentence_of, warm_job_for
 from skysill.web.state import AppState
@@ -44,7 +45,7 @@ def routes(state: AppState) -> list[Route]:
 
     def show(request: Request, given: dict[str, Any]) -> Any:
         stored = state.store.read(request.path_params["name"])
-        return page("roof.html", site=stored.name, tab="roof", title=f"Roof: {stored.name}")
+        return page("roof.html", site=stored.name, tab="roof", title=f"Roof: {title_of(stored)}")
 
     def plan(request: Request, given: dict[str, Any]) -> Any:
         warm, _ = warm_job_for(state, request.path_params["name"], given)

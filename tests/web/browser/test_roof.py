@@ -17,20 +17,15 @@ def open_roof(page, site):
     page.wait_for_selector(PROVED)
 
 
-def own_farm(folder, name="ferry_house"):
+@pytest.fixture
+def ferry(copy_of):
     """A copy of a site for one test; one satellite and few spots, so that a search is short."""
-    copy = f"own-roof-{time.monotonic_ns() % 10**9}"
-    (folder / f"{copy}.toml").write_text(
-        (folder / f"{name}.toml").read_text(encoding="utf-8"), encoding="utf-8"
-    )
-    return copy
+    return copy_of("ferry_house")
 
 
 @pytest.fixture
-def ferry(folder):
-    name = own_farm(folder)
-    yield name
-    (folder / f"{name}.toml").unlink(missing_ok=True)
+def own_site(copy_of):
+    return copy_of("clinic")
 
 
 def until(page, expression):
@@ -316,13 +311,15 @@ def test_a_roof_is_drawn_where_there_was_none(new_page, folder):
 def test_the_search_fits_a_phone(new_page, ferry, axe):
     page = new_page("phone")
     open_roof(page, ferry)
+    plan, bar = (page.locator(one).bounding_box() for one in ("#plan", ".save-bar"))
+    assert plan["y"] + 0.8 * plan["height"] < bar["y"]  # most of the plan is on the first screen
     page.locator("#grid").fill("4")
     page.get_by_role("button", name="Search the roof").click()
     page.wait_for_selector("#found table")
     page.locator("#keep-spot").click()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     wide = "[...document.querySelectorAll('main select, main button, main input')].filter(one => one.offsetParent && "
-    wide += "!one.closest('.scroll') && one.getBoundingClientRect().right > innerWidth).map(one => one.id)"
+    wide += "!one.closest('.scroll, .tools') && one.getBoundingClientRect().right > innerWidth).map(one => one.id)"
     assert page.evaluate(wide) == []
     assert axe(page) == []
     page.locator("#all-spots").select_option(index=1)
