@@ -12,6 +12,7 @@ from pytest import approx
 from houses import HIGHEST_GROUND_M, HOUSES, flat_roof, l_shape, raster_site
 from skysill.assessment.job_context import prepared
 from skysill.assessment.pipeline import assess
+from skysill.bulk import roof_screening
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.roof_results import RoofSearch
 from skysill.bulk.roof_screening import is_fine_surface, screen_roofs
@@ -114,6 +115,21 @@ def test_a_roof_that_no_fine_surface_shows_is_never_clear(tmp_path):
     found = screened(job, south, RoofSearch(3.0, 0.6), (hole, bare))
     assert found.verdict[0] != "clear"
     assert np.isnan(found.numbers["mast_height_m"][0])
+
+
+def test_what_would_be_clear_over_the_ground_is_not_so_on_a_roof_that_nobody_sees(tmp_path, monkeypatch):
+    job = job_at(tmp_path, flat_roof())
+    _, bare = job.sources.rasters
+    asked = roof_screening.screen_one_by_one
+
+    def always_clear(*given):
+        found = asked(*given)
+        found.verdict[:] = "clear"
+        return found
+
+    monkeypatch.setattr(roof_screening, "screen_one_by_one", always_clear)
+    found = screened(job, job.satellites[0], RoofSearch(3.0, 0.6), (bare,))
+    assert found.verdict[0] == "needs-survey"
 
 
 def test_a_roof_under_crowns_has_no_spot_and_says_so(tmp_path):

@@ -8,6 +8,7 @@ import shapely
 
 from houses import HOUSES, flat_roof, l_shape, raster_site
 from invented_village import patch_triangles, surface, village
+from skysill.bulk import roof_spots as roof_spots_module
 from skysill.bulk.roof_spots import Roofs, roof_spots
 from skysill.horizon.lattice import Grid
 from skysill.io.site_file import read_site_file
@@ -19,9 +20,15 @@ def one_roof(latitude, longitude, shape):
     return Roofs(np.array([latitude]), np.array([longitude]), plan)
 
 
+@pytest.mark.parametrize("loops", [False, True])
 @pytest.mark.parametrize("step_m", [0.7, 1.0, 40.0])
 @pytest.mark.parametrize("house", HOUSES, ids=lambda h: h.name)
-def test_the_spots_of_a_roof_are_those_of_the_search_of_one_property(house, step_m, tmp_path):
+def test_the_spots_of_a_roof_are_those_of_the_search_of_one_property(
+    house, step_m, loops, tmp_path, monkeypatch
+):
+    """With the compiled loops, where they are installed, and without."""
+    if not loops:
+        monkeypatch.setattr(roof_spots_module, "available", lambda: False)
     job = read_site_file(raster_site(tmp_path, house))
     roofs = one_roof(job.site.latitude_deg, job.site.longitude_deg, shapely.Polygon(job.roof.outline))
     fine = job.sources.rasters[0]
