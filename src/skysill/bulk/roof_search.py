@@ -24,7 +24,7 @@ from skysill.siting.mast_search import SpotRoom, mast_heights_m, mount_at
 from skysill.siting.spots import Spots
 from skysill.units import Floats, Ints
 
-__all__ = ["heights_m", "order_among_equals", "search_each"]
+__all__ = ["heights_m", "mount_of", "order_among_equals", "search_each", "serves"]
 
 _KEPT = 6
 
@@ -82,6 +82,27 @@ def search_each(
             results.verdict[at], results.reason[at] = "unknown", fault.what
             continue
         write_spot(results, at, roofs, best.mount, _worded(job, best), query, search, content=best.content)
+
+
+def mount_of(spots: RoofSpots, spot: int, height_m: float) -> Mount:
+    """A mast of so many metres at a spot."""
+    east_m, north_m, surface_m = (
+        float(values[spot]) for values in (spots.east_m, spots.north_m, spots.surface_m)
+    )
+    return Mount("spot", east_m, north_m, height_m, surface_m)
+
+
+def serves(
+    rasters: Sequence[Elevations],
+    roofs: Roofs,
+    at: int,
+    mount: Mount,
+    query: ScreeningQuery,
+    search: RoofSearch,
+) -> bool:
+    """Whether a mast on a roof is clear, by an assessment."""
+    job = _job(rasters, roofs, at, query, search)
+    return assess(job, mount, explain=False, losses=False, magnetic=False).results[0].verdict == "clear"
 
 
 def _job(

@@ -83,8 +83,10 @@ class RoofParts:
         if len(held) < len(sources) or any(_grows(source) for source in held) or not available():
             return None
         if self._kept is None:
+            from skysill.bulk.compiled.kernel import load
             from skysill.bulk.compiled.raster_stack import raster_stack
 
+            load()
             self._kept = raster_stack(held, [source.grid for source in held])
         return self._kept
 
