@@ -114,6 +114,37 @@ def test_rays_enter_and_leave_where_the_geodesic_does():
         assert leave[ray] == pytest.approx(along[inside][-1], abs=0.5)
 
 
+@pytest.mark.parametrize(
+    ("start", "azimuth"),
+    [
+        ((-10.0, 10.2), 45.0),
+        ((-30.0, 30.1), 45.0),
+        ((-7.0, 15.7), 135.0),
+        ((30.0, 15.8), 225.0),
+        ((35.0, 12.2), 315.0),
+    ],
+)
+def test_a_ray_over_a_corner_of_the_lattice_meets_it_however_short_the_stretch(start, azimuth):
+    ground = ground_of(hills(SIDE, seed=3))
+    latitude, longitude = spots(ground, *start)
+    path = ray_paths(
+        ground.grid,
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        azimuth_deg=[azimuth],
+        distance_m=20_000.0,
+    )
+    enter, leave = extent_m(ground.grid, path)
+    along = np.arange(0.0, 2500.0, 0.25)
+    column, row = on_lattice(
+        ground, float(np.squeeze(latitude)), float(np.squeeze(longitude)), azimuth, along
+    )
+    inside = (column >= 0) & (row >= 0) & (column <= SIDE - 1) & (row <= SIDE - 1)
+    assert 1.0 < np.ptp(along[inside]) < 100.0  # chords are over 300 m long
+    assert enter[0] == pytest.approx(along[inside][0], abs=0.5)
+    assert leave[0] == pytest.approx(along[inside][-1], abs=0.5)
+
+
 def test_a_distance_and_its_place_on_the_ray_lead_back_to_each_other():
     ground = ground_of(hills(SIDE, seed=3))
     latitude, longitude = spots(ground, np.array([3.2, 15.0]), np.array([20.7, 4.4]))

@@ -363,25 +363,25 @@ def reach_needed_m(
 def extent_m(grid: Grid, paths: RayPaths) -> tuple[Floats, Floats]:
     """Ground distances (ray,), (ray,) at which rays enter and leave the lattice; nan, nan where they miss it.
 
-    A ray that starts inside enters at 0. Followed at 64 places, linear between them.
+    A ray that starts inside enters at 0. The ray is taken as 64 chords, each clipped at the four edges, so that a corner
+    of the lattice counts however short the stretch through it is.
     """
     rows, cols = grid.values.shape
     t = paths.length[:, None] * np.linspace(0.0, 1.0, 65)
     col, row = paths.position_at(t)
-    # how far inside the nearest edge, in cells: positive inside, negative outside
-    depth = np.minimum(np.minimum(col, cols - 1 - col), np.minimum(row, rows - 1 - row))
-    inside = (depth >= 0) & (paths.length > 0)[:, None]
-    first, count = inside.argmax(axis=1), len(paths)
-    last = 64 - inside[:, ::-1].argmax(axis=1)
-    ray = np.arange(count)
-
-    def edge(within: Ints, without: Ints) -> Floats:
-        deep, out = depth[ray, within], depth[ray, without]
+    begin, end = np.zeros((len(paths), 64)), np.ones((len(paths), 64))  # shares of each chord inside
+    for inside_by in (col, cols - 1 - col, row, rows - 1 - row):  # cells inside one edge; negative outside
+        start, change = inside_by[:, :-1], np.diff(inside_by, axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.where(within == without, 0.0, deep / (deep - out))
-        return np.asarray(t[ray, within] + share * (t[ray, without] - t[ray, within]))
-
-    enter = paths.distance_at(edge(first, np.maximum(first - 1, 0))[:, None])[:, 0]
-    leave = paths.distance_at(edge(last, np.minimum(last + 1, 64))[:, None])[:, 0]
+            crossing = -start / change
+        begin = np.maximum(
+            begin, np.where(change > 0, crossing, np.where((change == 0) & (start < 0), 2.0, 0.0))
+        )
+        end = np.minimum(end, np.where(change < 0, crossing, 1.0))
+    inside = (begin <= end) & (paths.length > 0)[:, None]
+    first, last, ray = inside.argmax(axis=1), 63 - inside[:, ::-1].argmax(axis=1), np.arange(len(paths))
+    chord = paths.length / 64
+    enter = paths.distance_at((t[ray, first] + begin[ray, first] * chord)[:, None])[:, 0]
+    leave = paths.distance_at((t[ray, last] + end[ray, last] * chord)[:, None])[:, 0]
     missed = ~inside.any(axis=1)
     return np.where(missed, np.nan, enter), np.where(missed, np.nan, leave)
