@@ -363,8 +363,8 @@ def reach_needed_m(
 def extent_m(grid: Grid, paths: RayPaths) -> tuple[Floats, Floats]:
     """Ground distances (ray,), (ray,) at which rays enter and leave the lattice; nan, nan where they miss it.
 
-    A ray that starts inside enters at 0. The ray is taken as 64 chords, each clipped at the four edges, so that a corner
-    of the lattice counts however short the stretch through it is.
+    A ray that starts inside enters at 0. The ray is taken as 64 chords, each clipped at the four edges, so that a
+    corner of the lattice counts however short the stretch through it is.
     """
     rows, cols = grid.values.shape
     t = paths.length[:, None] * np.linspace(0.0, 1.0, 65)

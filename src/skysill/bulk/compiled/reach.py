@@ -21,7 +21,7 @@ GAP_FIELDS = 4
 
 MOST_STRETCHES = 64
 _PIECE_CELLS, _LONG_PIECE_CELLS = 8.0, 128.0
-_PROBES = 64
+_CHORDS = 64
 
 
 @compiled
@@ -75,27 +75,33 @@ def _is_inside(part: Any, ray: Any, distance_m: float) -> bool:
 
 @compiled
 def _extent(part: Any, ray: Any, to_m: float) -> tuple[float, float]:
-    """Ground distances at which a ray enters and leaves a raster, up to to_m; inf, -inf where it misses it."""
-    first, last = -1, -1
-    for probe in range(_PROBES + 1):
-        if _is_inside(part, ray, to_m * probe / _PROBES):
-            first = probe if first < 0 else first
-            last = probe
-    if first < 0:
-        return np.inf, -np.inf
-    enter_m, leave_m = to_m * first / _PROBES, to_m * last / _PROBES
-    if first > 0:
-        low, high = to_m * (first - 1) / _PROBES, enter_m
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            low, high = (low, middle) if _is_inside(part, ray, middle) else (middle, high)
-        enter_m = high
-    if last < _PROBES:
-        low, high = leave_m, to_m * (last + 1) / _PROBES
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if _is_inside(part, ray, middle) else (low, middle)
-        leave_m = low
+    """Ground distances at which a ray enters and leaves a raster, up to to_m; inf, -inf where it misses it.
+
+    The ray is taken as chords, each clipped at the four edges, as `horizon.rays.extent_m` does.
+    """
+    enter_m, leave_m = np.inf, -np.inf
+    last_row, last_column = part[OFFSET + 1] - 1.0, part[OFFSET + 2] - 1.0
+    column, row = position(ray, 0.0)
+    for chord in range(_CHORDS):
+        next_column, next_row = position(ray, to_m * (chord + 1) / _CHORDS)
+        begin, end = 0.0, 1.0
+        for inside, next_inside in (
+            (column, next_column),
+            (last_column - column, last_column - next_column),
+            (row, next_row),
+            (last_row - row, last_row - next_row),
+        ):
+            change = next_inside - inside
+            if change > 0.0:
+                begin = max(begin, -inside / change)
+            elif change < 0.0:
+                end = min(end, -inside / change)
+            elif inside < 0.0:
+                begin = 2.0
+        if begin <= end:
+            enter_m = min(enter_m, to_m * (chord + begin) / _CHORDS)
+            leave_m = max(leave_m, to_m * (chord + end) / _CHORDS)
+        column, row = next_column, next_row
     return enter_m, leave_m
 
 
