@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from pyproj import Transformer
 
 from skysill.assessment.pipeline import assess
 from skysill.bulk.compiled.kernel import dish_clearances, dish_findings, least_dish_heights
 from skysill.bulk.compiled.placed import place_dishes
 from skysill.bulk.compiled.raster_stack import raster_stack
 from skysill.bulk.prefilter import ScreeningQuery
+from skysill.horizon.lattice import Grid, HeldGrid
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
+from skysill.pointing.look_vector import look_vector
 from small_village import addresses, sources
 
 pytest.importorskip("numba")
@@ -116,3 +121,23 @@ def test_compiled_code_is_named_after_all_code_that_it_is_made_of():
 
     assert made(1) == made(1)
     assert made(1) != made(2)
+
+
+def test_a_tall_thing_on_the_corner_of_a_fine_raster_blocks_a_ray_that_only_crosses_the_corner():
+    fine, coarse = sources()
+    values = fine.grid.values.copy()
+    values[-8:, :8] = values[-8:, :8].min() + 60.0  # the south-western corner
+    corner = HeldGrid(Grid(values, fine.grid.transform, fine.grid.crs), "village.tif", "surface", 1.0, 0.3)
+    step = 1.0 / math.sqrt(2.0)
+    a, _, west, _, _, north = fine.grid.transform
+    south = north - (values.shape[0] - 1) * a
+    # from the north-west to a satellite in the south-east: the ray is 4 m long over the raster
+    x, y = west + 2.0 - 60.0 * step, south + 1.5 + 60.0 * step
+    longitude, latitude = Transformer.from_crs(fine.grid.crs, "EPSG:4326", always_xy=True).transform([x], [y])
+    satellite_deg = next(
+        degrees
+        for degrees in np.arange(0.0, 40.0, 0.05)
+        if look_vector(latitude[0], longitude[0], 300.0, Satellite("Demo", degrees)).azimuth_deg < 135.0
+    )
+    places = (np.array(latitude), np.array(longitude), np.array([2.0]))
+    assert compare((corner, coarse), places, query(float(satellite_deg))) == ["blocked"]
