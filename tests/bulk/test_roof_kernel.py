@@ -12,10 +12,12 @@ from pytest import approx
 
 from houses import cast
 from invented_village import HIGHEST_GROUND_M, SOUTH, WEST, patch_triangles, surface, to_degrees, village
+from skysill.assessment.pipeline import assess
 from skysill.bulk.compiled.jit import available
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.roof_results import RoofSearch
 from skysill.bulk.roof_screening import screen_roofs
+from skysill.bulk.roof_search import _job, mount_of
 from skysill.bulk.roof_spots import Roofs, roof_spots
 from skysill.geodesy.positions import plan_offset
 from skysill.horizon.lattice import Grid, HeldGrid
@@ -92,6 +94,35 @@ def test_more_certainty_and_less_room_are_asked_of_the_loops_too():
         each, together = screen_roofs(*asked), screen_roofs(*asked, stack=stack_of(source))
         assert together.verdict.tolist() == each.verdict.tolist()
         assert together.least_height_m == approx(each.least_height_m, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("seed", "longitude_deg", "over"), [(4, -52.5, {"fresnel_fraction": 2.0}), (33, -60.0, {})]
+)
+def test_probabilities_are_those_of_the_assessment(seed, longitude_deg, over):
+    """Groups of columns have their most critical one on any ray; the 48 most critical groups reach out far."""
+    _, source, roofs = scene(6, seed=seed, trees_each=6.0)
+    query, search = query_of(longitude_deg, **over), RoofSearch(3.0, 1.0, 3.0)
+    spots = roof_spots(roofs, [source.grid], step_m=3.0, setback_m=1.0)
+    from skysill.bulk.compiled.kernel import dish_findings
+    from skysill.bulk.roof_kernel import _KernelRoom
+
+    room = _KernelRoom(stack_of(source), roofs, spots, query, 0.7)
+    jobs = [_job((source,), roofs, at, query, search) for at in range(len(roofs))]
+    compared = 0
+    for height_m in np.arange(0.85, 3.1, 0.2).tolist():
+        every = np.arange(len(spots.building))
+        found = dish_findings(
+            room.stack, room.at(every, np.full(every.size, height_m)), room.unexplained
+        ).p_clear
+        for spot in np.flatnonzero((found > 0.5) & (found < 0.99)).tolist():
+            mount = mount_of(spots, spot, height_m)
+            one = assess(
+                jobs[spots.building[spot]], mount, explain=False, losses=False, magnetic=False
+            ).results[0]
+            assert found[spot] == approx(one.p_clear, abs=0.005), (spot, height_m)
+            compared += 1
+    assert compared > 15
 
 
 # -- by points and by triangles ---------------------------------------------------------------------------------------

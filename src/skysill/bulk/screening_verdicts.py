@@ -22,6 +22,7 @@ from skysill.radio.required_room import room_m
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
+    "CLOSE_CALL",
     "ScreeningResults",
     "assess_each",
     "below_horizon_reason",
@@ -31,6 +32,9 @@ __all__ = [
     "write_far",
     "write_near",
 ]
+
+CLOSE_CALL = 0.03
+"""A `clear` by the compiled loops whose probability is so little over the one asked is proved by an assessment."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from skysill.assessment.verdict import RANK
+from skysill.bulk.compiled import verdicts
 from skysill.bulk.compiled.raster_stack import raster_stack
 from skysill.bulk.compiled.verdicts import screen_compiled
 from skysill.bulk.prefilter import ScreeningQuery
@@ -93,6 +94,46 @@ def test_every_field_of_five_hundred_addresses(satellite, seed):
 
 def rank(verdicts):
     return np.array([RANK[verdict] for verdict in verdicts])
+
+
+@pytest.fixture
+def assessed(monkeypatch):
+    """Numbers of the addresses that are assessed one by one."""
+    chosen, real = [], verdicts.assess_each
+
+    def spy(rasters, places, query, some, results, **words):
+        chosen.extend(some.tolist())
+        real(rasters, places, query, some, results, **words)
+
+    monkeypatch.setattr(verdicts, "assess_each", spy)
+    return chosen
+
+
+def test_a_clear_with_hardly_enough_probability_is_left_to_an_assessment(monkeypatch, assessed):
+    """Were the loops' probabilities too high by 0.029, no address would be `clear` that `check` calls marginal."""
+    every = addresses(500, 7)
+    # the probability is 0.8945 at the first and 0.8725 at the second, 0.9 or a little over at the next, and far over
+    places = tuple(part[[257, 497, 3, 65, 219, 0, 1, 2, 4, 5]] for part in every)
+    real = verdicts.dish_findings
+
+    def too_high(*asked, **more):
+        found = real(*asked, **more)
+        return replace(found, p_clear=np.minimum(found.p_clear + 0.029, 1.0))
+
+    monkeypatch.setattr(verdicts, "dish_findings", too_high)
+    one_by_one = screen_one_by_one(sources(), *places, query())
+    assert one_by_one.verdict[:2].tolist() == ["marginal", "marginal"]
+    assert "clear" in one_by_one.verdict
+    assert screened(sources(), places, query()).verdict.tolist() == one_by_one.verdict.tolist()
+    assert {0, 1} <= set(assessed)
+    stack = raster_stack(sources(), [raster.grid for raster in sources()])
+    around = verdicts._verdicts_at(stack, sources(), *places, query())  # where an address may really stand
+    assert around.tolist() == one_by_one.verdict.tolist()
+
+
+def test_few_addresses_are_close_calls(assessed):
+    found = screened(sources(), addresses(500, 7), query())
+    assert 0 < len(assessed) < 0.04 * (found.verdict == "clear").sum()
 
 
 def test_what_is_taken_away_never_makes_a_verdict_better():

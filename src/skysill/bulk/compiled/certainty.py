@@ -15,6 +15,7 @@ from skysill.bulk.compiled.columns import (
     COLUMN_SLANT,
     COLUMN_SLOPE,
     COLUMN_SPARE,
+    MOST_COLUMNS,
     blur_at,
 )
 from skysill.bulk.compiled.jit import compiled, compiled_loosely, in_place_loosely
@@ -45,7 +46,8 @@ _STEEP_M = 1.0
 _ALL_BUT = 0.998
 """Share of the samples without room from which on nothing more is asked."""
 
-GROUP_TABLE, MOST_GROUPS = 1 << 15, 1 << 14
+GROUP_TABLE, MOST_GROUPS = 1 << 15, MOST_COLUMNS
+"""No group may be left out: as many as columns, and a table half as large again at least."""
 
 # fields of a deciding column: its direction against the ray (sine and cosine of azimuth offset and elevation),
 # lengths, unit vectors to the right, upward and outward, raster, knots and their weights, blur
@@ -133,8 +135,6 @@ def deciding_columns(
         while table[at] >= 0 and slots[table[at], 0] != key:
             at = (at + 1) % GROUP_TABLE
         if table[at] < 0:
-            if groups >= slots.shape[0]:
-                continue
             table[at] = groups
             slots[groups, 0], slots[groups, 1], slots[groups, 2], slots[groups, 3] = key, deviations, n, at
             groups += 1

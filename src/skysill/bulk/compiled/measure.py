@@ -116,7 +116,7 @@ PLACE_FIELDS = 12
 ) = (*range(15), 17)
 OUT_FIELDS = 18
 
-MOST_RAYS = 8192
+MOST_RAYS = 4096
 _MOST_NODES = 1024
 
 
@@ -299,7 +299,6 @@ def clearances(
             facts,
             rays,
             centre,
-            int(place[P_DENSE]),
             int(place[P_OWN]),
             place[P_EYE],
             place[P_MOST],

@@ -1,7 +1,8 @@
 """Screening by the compiled loops: verdicts and least heights of many addresses over a raster stack.
 
 The compiled loops give numbers; the rule and the sentences are those of `assessment.verdict`. Addresses that they
-cannot answer (a satellite overhead, rays through too many voids) are assessed one by one.
+cannot answer (a satellite overhead, rays through too many voids), and those that a little less probability would make
+marginal, are assessed one by one.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.position_error import PLACES_AROUND, offsets_around_m, supports
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
 from skysill.bulk.screening_verdicts import (
+    CLOSE_CALL,
     ScreeningResults,
     assess_each,
     below_horizon_reason,
@@ -98,12 +100,19 @@ def _screen_part(
     short = told & (found.clearances.met | (found.clearances.spare_deg < 0.0))
     least = least_dish_heights(stack, asked.take(short), query, most_m=_MAX_HEIGHT_M).height_m
     results.least_height_m[into[short]] = np.where(np.isfinite(least), _next_tenth(least), np.nan)
-    others = np.concatenate([rows[~simple & ~below], into[~told]])
+    close = _close_calls(found, results.verdict[into], query)
+    others = np.concatenate([rows[~simple & ~below], into[~told | close]])
     assess_each(tuple(rasters), dishes, query, others, results)
 
 
 def _next_tenth(height_m: Floats) -> Floats:
     return np.ceil(np.round(height_m * 10.0, 4)) / 10.0
+
+
+def _close_calls(found: DishFindings, verdict: Any, query: ScreeningQuery) -> Bools:
+    """(place,) which `clear` verdicts are left to an assessment, because the probability is hardly enough."""
+    close = found.p_clear < query.criteria.min_p_clear + CLOSE_CALL
+    return np.asarray(~found.untold & close & (verdict == "clear"), dtype=bool)
 
 
 def _verdicts(found: DishFindings, query: ScreeningQuery) -> Any:
@@ -241,6 +250,7 @@ def _verdicts_at(
     found = dish_findings(stack, dishes.take(simple), query, most_spare_deg=0.0)
     elsewhere = empty_results(dishes)
     elsewhere.verdict[simple] = _verdicts(found, query)
-    others = np.concatenate([np.flatnonzero(~simple), np.flatnonzero(simple)[found.untold]])
+    alone = found.untold | _close_calls(found, elsewhere.verdict[simple], query)
+    others = np.concatenate([np.flatnonzero(~simple), np.flatnonzero(simple)[alone]])
     assess_each(tuple(rasters), dishes, query, others, elsewhere, words=False)
     return elsewhere.verdict
