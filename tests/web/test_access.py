@@ -3,6 +3,7 @@
 import asyncio
 import json
 import re
+import threading
 
 import pytest
 from hypothesis import HealthCheck, given, settings, strategies
@@ -39,7 +40,10 @@ def ask(app, method="GET", path="/api/sites", headers=(), parts=(b"",), after=No
         "headers": [(name.lower().encode(), value.encode()) for name, value in headers], "http_version": "1.1",
         "client": ("127.0.0.1", 1), "server": ("127.0.0.1", PORT), "root_path": "", "asgi": {"version": "3.0"},
     }  # fmt: skip
-    asyncio.run(app(scope, receive, send))
+    # in a thread of its own: a browser test before it may have left an event loop in this one
+    thread = threading.Thread(target=lambda: asyncio.run(app(scope, receive, send)))
+    thread.start()
+    thread.join()
     body = b"".join(message.get("body", b"") for message in sent[1:])
     return sent[0]["status"], {name.decode(): value.decode() for name, value in sent[0]["headers"]}, body
 

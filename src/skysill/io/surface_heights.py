@@ -35,8 +35,9 @@ class SurfaceHeights:
     >>> [surface] = skysill.open_rasters([skysill.RasterSpec("demo_terrain/village_surface.tif", "surface")])
     >>> [island] = skysill.open_rasters([skysill.RasterSpec("demo_terrain/island.tif")])
     >>> how = skysill.SurfaceHeights(skysill.Terminal(dish_diameter_m=0.8), far=island)
-    >>> skysill.HeightsRequest(surface, skysill.read_satellites("24W"), 720.0, surface=how).surface.far.name
-    'island.tif'
+    >>> request = skysill.HeightsRequest(surface, skysill.read_satellites("24W"), 720.0, surface=how)
+    >>> request.surface is how
+    True
     """
 
     terminal: Terminal = field(default_factory=Terminal)

@@ -81,8 +81,8 @@ class _Marks:
 
 
 def draw_verdict_map(
-    ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *, theme: Theme = THEME,
-    outlines: Sequence[Sequence[ArrayLike]] | None = None,
+    ax: Axes, latitude_deg: ArrayLike, longitude_deg: ArrayLike, verdict: ArrayLike, *,
+    outlines: Sequence[Sequence[ArrayLike]] | None = None, theme: Theme = THEME,
 ) -> VerdictMapArtists:  # fmt: skip
     """Draw addresses at their longitude and latitude, in the marker of their verdict, the worse verdicts on top.
 
@@ -91,9 +91,9 @@ def draw_verdict_map(
     ax : limits are set here by the data; the legend is left to the caller
     latitude_deg, longitude_deg : (n,) float
     verdict : (n,) int, rank of each verdict (skysill.assessment.verdict.RANK)
-    theme : colours, styles and letter sizes
     outlines : (n,) outer rings of each address's roof, (points, 2) longitude and latitude; drawn on maps
         up to 4 km wide
+    theme : colours, styles and letter sizes
 
     Returns
     -------
