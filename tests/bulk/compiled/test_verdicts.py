@@ -53,6 +53,13 @@ def test_surface_with_voids_over_coarse_ground():
     assert len(set(found.verdict)) >= 3
 
 
+def test_void_just_beyond_the_reach_of_near_evidence():
+    """A void 0.2 m farther out than near evidence is needed: the last sample before it is 0.04 m too near."""
+    places = tuple(part[144:145] for part in addresses(167, 42))
+    found = compare(sources(fine_hole=True), places, query(10.0))
+    assert found.verdict.tolist() == ["needs-survey"]
+
+
 def test_position_error_of_the_address():
     found = compare(sources(), addresses(5, 32), query(position_error_m=16.0))
     assert "marginal" in found.verdict

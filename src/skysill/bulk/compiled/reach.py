@@ -250,8 +250,10 @@ def known_rays(
     gaps[G_NEAR_SEEN] = 1.0 if has_fine else 0.0
     if all_known and near_known:
         return True
+    beyond_m = 2.0 * facts[:, CELL].max()
     for i in range(first, last + 1):
-        to_m = max(near_m, 0.0 if all_known else wanted_m)
+        # a stretch ends at the last sample before a void, also where the void begins just beyond
+        to_m = min(max(near_m, 0.0 if all_known else wanted_m) + beyond_m, max(most_m, near_m, wanted_m))
         for raster in range(parts.shape[0]):
             counts[raster] = _stretches(
                 cells,
