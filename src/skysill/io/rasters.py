@@ -184,6 +184,12 @@ def _lattice(source: TerrainSource, spec: RasterSpec, group: Sequence[RasterHead
         for (col, row), head in zip(offsets, group, strict=True)
     )  # fmt: skip
     cell_m = _cell_size_m(first.crs, transform, rows, cols)
+    if not 0.0 < cell_m < np.inf:
+        raise InputError(
+            "its cells lie nowhere on the Earth.",
+            where=first.path,
+            mend="Correct its place and cell size, or its CRS.",
+        )
     error_m = spec.vertical_error_m
     if error_m is None:
         error_m = default_vertical_error_m(Path(first.path).name, spec.kind, cell_m)
