@@ -93,31 +93,41 @@ def samples_around(surface, highest, lattice, row, column, azimuth_deg, reach_m,
     factors = Proj(lattice.crs).get_factors(float(longitude), float(latitude))
     turned = np.deg2rad(azimuth_deg - factors.meridian_convergence)
     scale = factors.meridional_scale
-    found = []
-    for azimuth, grid_azimuth, far in zip(azimuth_deg, turned, reach_m, strict=True):
-        right, down = np.sin(grid_azimuth) * scale, -np.cos(grid_azimuth) * scale
-        lines = [
-            np.arange(1, int(far * abs(part)) + 2) / abs(part) for part in (right, down) if abs(part) > 1e-9
-        ]
-        along = np.unique(np.concatenate(lines))
-        along = along[along >= 0.25]
-        found.append(
-            (
-                np.full(along.size, azimuth),
-                along,
-                bilinear(surface, row + down * along, column + right * along),
-            )
-        )
-        near = highest[np.rint(row + down * along).astype(int).clip(0, surface.shape[0] - 1),
-                       np.rint(column + right * along).astype(int).clip(0, surface.shape[1] - 1)]  # fmt: skip
-        chord = np.flatnonzero(np.maximum(near[:-1], near[1:]) > lowest_m(along[:-1]))
-        every = along[chord, None] + np.diff(along)[chord, None] * np.linspace(0.0, 1.0, 41)
-        height = bilinear(surface, row + down * every, column + right * every)
-        slope = (height - eye_m) / every
-        at = slope.argmax(axis=1)
-        some = np.flatnonzero(slope.max(axis=1) > np.maximum(slope[:, 0], slope[:, -1]) + 1e-6)
-        found.append((np.full(some.size, azimuth), every[some, at[some]], height[some, at[some]]))
-    return (np.concatenate(part) for part in zip(*found, strict=True))
+    right, down = np.sin(turned) * scale, -np.cos(turned) * scale
+    ray, along = line_crossings(right, down, reach_m)
+    rows, columns = row + down[ray] * along, column + right[ray] * along
+    near = highest[
+        np.rint(rows).astype(int).clip(0, surface.shape[0] - 1),
+        np.rint(columns).astype(int).clip(0, surface.shape[1] - 1),
+    ]
+    chord = np.flatnonzero((ray[:-1] == ray[1:]) & (np.maximum(near[:-1], near[1:]) > lowest_m(along[:-1])))
+    every = along[chord, None] + np.diff(along)[chord, None] * np.linspace(0.0, 1.0, 41)
+    across = ray[chord, None]
+    height = bilinear(surface, row + down[across] * every, column + right[across] * every)
+    slope = (height - eye_m) / every
+    at = slope.argmax(axis=1)
+    some = np.flatnonzero(slope.max(axis=1) > np.maximum(slope[:, 0], slope[:, -1]) + 1e-6)
+    return (
+        azimuth_deg[np.concatenate([ray, ray[chord[some]]])],
+        np.concatenate([along, every[some, at[some]]]),
+        np.concatenate([bilinear(surface, rows, columns), height[some, at[some]]]),
+    )
+
+
+def line_crossings(right, down, reach_m):
+    """Numbers of the straight lines, and distances at which each crosses lattice lines, in order along each line."""
+    rays, alongs = [], []
+    for part in (np.abs(right), np.abs(down)):
+        count = np.where(part > 1e-9, (reach_m * part).astype(int) + 1, 0)
+        ray = np.repeat(np.arange(part.size), count)
+        number = np.arange(ray.size) - np.repeat(np.cumsum(count) - count, count) + 1
+        rays.append(ray)
+        alongs.append(number / part[ray])
+    ray, along = np.concatenate(rays), np.concatenate(alongs)
+    order = np.lexsort((along, ray))
+    ray, along = ray[order], along[order]
+    kept = (along >= 0.25) & np.append(True, (np.diff(along) != 0.0) | (np.diff(ray) != 0))
+    return ray[kept], along[kept]
 
 
 def bilinear(surface, row, column):
