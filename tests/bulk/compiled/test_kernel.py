@@ -85,7 +85,7 @@ def test_bounds_change_no_answer():
     """Pieces of the fan that are left out by a bound hold nothing that matters: bit for bit."""
     rasters, asked = sources(), query()
     stack = raster_stack(rasters, [raster.grid for raster in rasters])
-    dishes = place_dishes(stack, *addresses(16, 2), asked)
+    dishes = place_dishes(stack, *addresses(40, 2), asked)
     quick, slow = (dish_clearances(stack, dishes, asked, bounded=bounded) for bounded in (True, False))
     for name in ("spare_deg", "margin_deg", "slant_m", "raster", "met", "top_deg", "top_slant_m"):
         assert np.array_equal(getattr(quick, name), getattr(slow, name), equal_nan=True), name
