@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import json
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from invented_village import HIGHEST_GROUND_M, village, write_outlines, write_surface
+from invented_village import CRS, HIGHEST_GROUND_M, feature, surface, village, write_outlines, write_surface
+from skysill.bulk.compiled.jit import available
 from skysill.bulk.roof_results import RoofSearch
 from skysill.cli.main import main
 from skysill.errors import InputError
@@ -75,9 +77,9 @@ def test_rows_and_rejects_are_the_records_and_all_formats_say_the_same(place, tm
     assert [f["geometry"] for f in features] == [f["geometry"] for k, f in enumerate(given) if k != 1]
     screen_file(request, place / "houses.geojson", tmp_path / "out.parquet")
     table = pytest.importorskip("pyarrow.parquet").read_table(tmp_path / "out.parquet").to_pylist()
-    for row, feature, other in zip(rows, features, table, strict=True):
-        assert feature["properties"]["mast_height_m"] == other["mast_height_m"] == float(row["mast_height_m"])
-        assert feature["properties"]["cautions"] == other["cautions"] == row["cautions"]
+    for row, one, other in zip(rows, features, table, strict=True):
+        assert one["properties"]["mast_height_m"] == other["mast_height_m"] == float(row["mast_height_m"])
+        assert one["properties"]["cautions"] == other["cautions"] == row["cautions"]
 
 
 def test_a_run_that_was_stopped_is_resumed_with_the_same_bytes(place, tmp_path, monkeypatch):
@@ -147,3 +149,62 @@ def test_an_outline_outside_the_raster_is_a_row_that_says_so(place, tmp_path):
     assert row["verdict"] == "unknown"
     assert "shows this roof" in row["reason"]
     assert row["mast_height_m"] == row["spot_latitude_deg"] == ""
+
+
+@pytest.mark.slow
+def test_a_raster_too_large_to_hold_gives_the_same_bytes_by_boxes(tmp_path, monkeypatch):
+    """Two groups of houses 5 km apart on a strip: each part has its own box of the raster, and no roof goes alone."""
+    from skysill.bulk import roof_screening
+    from skysill.io import ground_boxes
+
+    write_strip(tmp_path, houses=10, apart_m=5_000.0)
+    request = asked(tmp_path)
+    screen_file(request, tmp_path / "houses.geojson", tmp_path / "whole.csv")
+    whole = (tmp_path / "whole.csv").read_bytes()
+    monkeypatch.setattr(ground_boxes, "HELD_CELLS", 100_000)
+    monkeypatch.setattr(ground_boxes, "LEAST_TILE", 128)
+    monkeypatch.setattr(screening_module, "LEAST_TILE", 128)
+    monkeypatch.setattr(screening_module, "_PART_ROOFS", 4)
+    boxes, alone = [], []
+    cells, each = type(request.rasters[0]).cells, roof_screening.search_each
+
+    def noted_cells(raster, *box):
+        boxes.append(box)
+        return cells(raster, *box)
+
+    def noted_each(rasters, roofs, spots, chosen, *more):
+        alone.extend(chosen.tolist())
+        return each(rasters, roofs, spots, chosen, *more)
+
+    monkeypatch.setattr(type(request.rasters[0]), "cells", noted_cells)
+    monkeypatch.setattr(roof_screening, "search_each", noted_each)
+    screen_file(request, tmp_path / "houses.geojson", tmp_path / "boxes.csv")
+    assert (tmp_path / "boxes.csv").read_bytes() == whole
+    columns = {(left, right) for _, _, left, right in boxes}
+    assert len(columns) > 1
+    assert max(right - left for left, right in columns) < request.rasters[0].cols
+    if available():
+        assert not alone
+
+
+def write_strip(folder, *, houses, apart_m):
+    """Houses in two groups on a long strip of 2 m cells, as files."""
+    import rasterio
+    from rasterio.transform import Affine
+
+    one, cell_m = village(houses // 2, seed=11), 2.0
+    values, (a, b, c, d, e, f) = surface(one, cell_m)
+    gap = np.broadcast_to(values[:, -1:], (values.shape[0], int(apart_m / cell_m) - values.shape[1]))
+    strip = np.hstack([values, gap, values])
+    with rasterio.open(
+        folder / "surface.tif", "w", driver="GTiff", width=strip.shape[1], height=strip.shape[0], count=1,
+        dtype="float32", crs=CRS, transform=Affine(a, b, c - a / 2, d, e, f - e / 2), compress="deflate",
+    ) as out:  # fmt: skip
+        out.write(strip, 1)
+    features = [
+        feature(house.outline + np.array([east_m, 0.0]), {"id": f"{east_m:.0f}-{number}"})
+        for east_m in (0.0, apart_m)
+        for number, house in enumerate(one.houses)
+    ]
+    document = {"type": "FeatureCollection", "features": features}
+    (folder / "houses.geojson").write_text(json.dumps(document), encoding="utf-8")

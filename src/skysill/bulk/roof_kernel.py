@@ -25,7 +25,7 @@ from skysill.bulk.roof_choice import ChosenSpots, choose_spots
 from skysill.bulk.roof_results import RoofSearch, caution_codes, edge_distances_m, kit_of
 from skysill.bulk.roof_search import heights_m, mount_of, serves
 from skysill.bulk.roof_spots import Roofs, RoofSpots
-from skysill.bulk.screening_verdicts import CLOSE_CALL, ScreeningResults
+from skysill.bulk.screening_verdicts import PROVED_WITHIN, ScreeningResults
 from skysill.geodesy.positions import offset_position
 from skysill.units import Bools, Floats, Ints
 
@@ -63,7 +63,7 @@ def search_together(
     found = room.known(best.spot, heights[best.level], best.content, dishes)
     good = ~room.odd[asked] & ~is_odd(found)
     # what an assessment does not prove is searched one by one
-    close = good & best.content & (found.p_clear < query.criteria.min_p_clear + CLOSE_CALL)
+    close = good & best.content & (found.p_clear < query.criteria.min_p_clear + PROVED_WITHIN)
     for k in np.flatnonzero(close).tolist():
         mount = mount_of(spots, int(best.spot[k]), float(heights[best.level[k]]))
         good[k] = serves(stack.sources, roofs, int(asked[k]), mount, query, search)

@@ -22,7 +22,7 @@ from skysill.radio.required_room import room_m
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
-    "CLOSE_CALL",
+    "PROVED_WITHIN",
     "ScreeningResults",
     "assess_each",
     "below_horizon_reason",
@@ -33,8 +33,8 @@ __all__ = [
     "write_near",
 ]
 
-CLOSE_CALL = 0.03
-"""A `clear` by the compiled loops whose probability is so little over the one asked is proved by an assessment."""
+PROVED_WITHIN = 0.03
+"""A `clear` by the compiled loops is proved by an assessment where its probability is over the one asked by less."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

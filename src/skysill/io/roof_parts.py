@@ -16,7 +16,8 @@ from skysill.bulk.roof_search import heights_m
 from skysill.bulk.roof_spots import Roofs
 from skysill.bulk.screening_verdicts import ScreeningResults
 from skysill.errors import InputError
-from skysill.horizon.lattice import Elevations, Grid, HeldGrid, Lattice
+from skysill.horizon.lattice import Elevations, Grid, HeldGrid
+from skysill.io.ground_boxes import MOST_CELLS, box_around, is_held, lattice_of
 from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import ResultColumns
 from skysill.model.default_errors import facts_of
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["RoofParts", "roof_columns", "roofs_note"]
 
-_HELD_CELLS = 40_000_000
 _MARGIN_CELLS = 32
 _SLOW = (
     "They were searched one by one, about one a second; compiled loops do a hundred and more: "
@@ -67,32 +67,46 @@ class RoofParts:
     search: RoofSearch
     _held: dict[int, HeldGrid] = field(default_factory=dict)
     _kept: RasterStack | None = None
+    _boxes: list[tuple[int, int, int, int]] = field(default_factory=list)
 
     def screened(self, roofs: Roofs, ground_height_m: Floats, query: ScreeningQuery) -> ScreeningResults:
         """The best spot of each roof for one satellite; arrays as of `screen_roofs`."""
         sources = [self._source(number) for number in range(len(self.rasters))]
+        stack = self._stack(sources, roofs, query)
         grids = [
-            self._grid(number, roofs) for number, raster in enumerate(self.rasters) if is_fine_surface(raster)
+            self._grid(number, roofs) if stack is None else stack.grids[number]
+            for number, raster in enumerate(self.rasters)
+            if is_fine_surface(raster)
         ]
-        stack = self._stack(sources)
         return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search, stack=stack)
 
-    def _stack(self, sources: Sequence[Elevations]) -> RasterStack | None:
-        """The rasters for the compiled loops, where these are installed and all rasters are held."""
-        held = [source for source in sources if isinstance(source, HeldGrid)]
-        if len(held) < len(sources) or any(_grows(source) for source in held) or not available():
+    def _stack(
+        self, sources: Sequence[Elevations], roofs: Roofs, query: ScreeningQuery
+    ) -> RasterStack | None:
+        """All ground that could matter to the roofs, for the compiled loops; None where they are not to be used."""
+        if not (available() and len(roofs)) or any(_grows(raster) for raster in self.rasters):
             return None
-        if self._kept is None:
+        where, wider_m = (roofs.latitude_deg, roofs.longitude_deg), 2.0 * _half_width_m(roofs)
+        boxes = [box_around(raster, *where, query, wider_m=wider_m) for raster in self.rasters]
+        large = sum((box[1] - box[0]) * (box[3] - box[2]) for box in boxes) > MOST_CELLS
+        if large or min(min(raster.rows, raster.cols) for raster in self.rasters) < 2:
+            return None
+        if self._kept is None or self._boxes != boxes:
             from skysill.bulk.compiled.kernel import load
             from skysill.bulk.compiled.raster_stack import raster_stack
 
             load()
-            self._kept = raster_stack(held, [source.grid for source in held])
+            self._kept = None  # before the next one is read
+            grids = [
+                source.grid if isinstance(source, HeldGrid) else raster.cells(*box)
+                for source, raster, box in zip(sources, self.rasters, boxes, strict=True)
+            ]
+            self._kept, self._boxes = raster_stack(sources, grids), boxes
         return self._kept
 
     def _source(self, number: int) -> Elevations:
         raster = self.rasters[number]
-        if raster.rows * raster.cols > _HELD_CELLS:
+        if not is_held(raster):
             return raster
         if number not in self._held:
             grid = raster.cells(0, raster.rows, 0, raster.cols)
@@ -106,8 +120,7 @@ class RoofParts:
         source, raster = self._source(number), self.rasters[number]
         if isinstance(source, HeldGrid):
             return source.grid
-        lattice = Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
-        row, column = lattice.cell(roofs.latitude_deg, roofs.longitude_deg)
+        row, column = lattice_of(raster).cell(roofs.latitude_deg, roofs.longitude_deg)
         inside = np.isfinite(row) & np.isfinite(column)
         edge = int(_half_width_m(roofs) / raster.cell_size_m * 1.5) + _MARGIN_CELLS
         box = []
@@ -115,7 +128,7 @@ class RoofParts:
             low, high = (int(at.min()), int(at.max())) if at.size else (0, 0)
             low = min(max(low - edge, 0), count - 2)
             box += [low, min(max(high + edge + 2, low + 2), count)]
-        if (box[1] - box[0]) * (box[3] - box[2]) > 4 * _HELD_CELLS:
+        if (box[1] - box[0]) * (box[3] - box[2]) > MOST_CELLS:
             raise InputError("buildings of one part lie too far apart.", where=raster.name)
         return raster.cells(*box)
 

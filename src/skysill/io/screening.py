@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from skysill.assessment.job_context import WindowCache
-from skysill.assessment.search_window import NEAR_TALL_M, sought_elevation_deg
 from skysill.assessment.verdict import RANK
 from skysill.bulk.compiled.jit import HOW_TO_GET, available
 from skysill.bulk.raster_reach import out_of_reach
@@ -34,10 +33,7 @@ from skysill.bulk.screening import (
 from skysill.bulk.survey_order import add_survey_samples
 from skysill.bulk.worker_pool import Work, WorkerPool, run_tasks
 from skysill.errors import InputError
-from skysill.horizon.lattice import Lattice
 from skysill.horizon.ray_march import FINE_CELL_M
-from skysill.horizon.rays import reach_needed_m
-from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.address_files import AddressFile
 from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.address_vectors import holds_areas
@@ -45,6 +41,15 @@ from skysill.io.answers import matched_answers
 from skysill.io.building_lists import read_buildings
 from skysill.io.caller_columns import CallerColumns, PlacesAsked, put_in_order, replies_of
 from skysill.io.checkpoints import Checkpoints, file_states
+from skysill.io.ground_boxes import (
+    LEAST_TILE,
+    MARGIN_STEP,
+    MOST_CELLS,
+    box_around,
+    is_held,
+    lattice_of,
+    margins_cells,
+)
 from skysill.io.output_checks import check_outputs
 from skysill.io.output_files import check_writable
 from skysill.io.raster_windows import Raster
@@ -61,7 +66,6 @@ from skysill.io.screening_results import (
 )
 from skysill.io.sources import refuse_higher
 from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M, Criteria, Satellite, Terminal
-from skysill.pointing.look_vector import look_angles
 from skysill.units import Floats, Ints
 
 if TYPE_CHECKING:
@@ -74,14 +78,9 @@ _MOST_OUTLINES = 50_000
 _PART_ROWS_EACH = 100  # small enough for progress to be seen, and for cancelling
 _PART_ROOFS = 250
 _PART_ROWS_COMPILED = 2_000
-_MOST_ROOM_DEG = 6.0
 _LONG_LIST_BYTES, _LONG_ROOFS_BYTES = 4_000_000, 100_000
-_HELD_CELLS = 40_000_000
-_LEAST_TILE = 1024
 _NEAR_CELLS = 64
-_MARGIN_STEP = 256  # so that parts of one piece need the same ground
 _BEFORE = 1 << 20  # cells before the raster's first that are distinguished
-_MOST_CELLS = 150_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -343,8 +342,8 @@ def _grouped(request: ScreeningRequest, places: Addresses, *, roofs: bool) -> li
     if not count:
         return []
     raster = request.rasters[0]
-    row, column = _lattice(raster).cell(places.latitude_deg, places.longitude_deg)
-    side = _LEAST_TILE if _is_held(raster) else 4 * _LEAST_TILE
+    row, column = lattice_of(raster).cell(places.latitude_deg, places.longitude_deg)
+    side = LEAST_TILE if is_held(raster) else 4 * LEAST_TILE
     down, along = (
         np.clip(np.floor(np.nan_to_num(part, posinf=-1e6, neginf=-1e6)), -1e6, 1e7).astype(np.int64) + _BEFORE
         for part in (row, column)
@@ -356,7 +355,7 @@ def _grouped(request: ScreeningRequest, places: Addresses, *, roofs: bool) -> li
     if roofs or _one_by_one(request):
         each = _PART_ROWS_COMPILED if _is_compiled(request) else _PART_ROWS_EACH
         most = min(_PART_ROWS, _PART_ROOFS if roofs else each)
-    if _is_held(raster):
+    if is_held(raster):
         cuts = np.arange(most, count, most)
     else:
         new = np.flatnonzero(np.diff(piece[order])) + 1
@@ -431,7 +430,7 @@ class _PartWork(Work[_Task]):
     def prepare(self) -> None:
         """Read a raster that every part needs."""
         rasters = self.request.rasters
-        if len(rasters) == 1 and _is_held(rasters[0]):
+        if len(rasters) == 1 and is_held(rasters[0]):
             self._whole(rasters[0])
 
     def __call__(self, task: _Task, /) -> bytes:
@@ -458,7 +457,7 @@ class _PartWork(Work[_Task]):
             return screen(self._ground_for(task, satellite), latitude, longitude, height, query)
         *finer, last = request.rasters
         far = np.zeros(at.size, dtype=bool)
-        if _is_held(last) and finer:
+        if is_held(last) and finer:
             far = out_of_reach(self._whole(last), finer, latitude, longitude, height, query)
         found = []
         for some in (far, ~far):
@@ -478,9 +477,10 @@ class _PartWork(Work[_Task]):
         rasters = self.request.rasters
         if not _is_compiled(self.request):
             return None
-        boxes = [_box(self.request, task, satellite, raster) for raster in rasters]
+        query = self._query(satellite)
+        boxes = [box_around(raster, task.latitude_deg, task.longitude_deg, query) for raster in rasters]
         cells = [(bottom - top) * (right - left) for top, bottom, left, right in boxes]
-        if sum(cells) > _MOST_CELLS or min(min(raster.rows, raster.cols) for raster in rasters) < 2:
+        if sum(cells) > MOST_CELLS or min(min(raster.rows, raster.cols) for raster in rasters) < 2:
             return None
         if self.stack is None or self.boxes != boxes:
             from skysill.bulk.compiled.raster_stack import raster_stack
@@ -512,7 +512,7 @@ class _PartWork(Work[_Task]):
         *finer, last = self.request.rasters
         fine = last.kind == "surface" and last.cell_size_m <= FINE_CELL_M
         surfaces = [r for r in finer if r.kind == "surface" and r.cell_size_m <= FINE_CELL_M]
-        ground = self._whole(last) if surfaces and _is_held(last) and not fine else None
+        ground = self._whole(last) if surfaces and is_held(last) and not fine else None
         where = (task.latitude_deg, task.longitude_deg, task.mount_height_m)
         queries = [self._query(task.satellites[number]) for number in results]
         add_survey_samples(ground, surfaces, *where, list(results.values()), queries)
@@ -525,21 +525,22 @@ class _PartWork(Work[_Task]):
     def _ground_for(self, task: _Task, satellite: Satellite) -> Ground:
         """The ground that could matter to the addresses of a part."""
         raster = self.request.rasters[0]
-        if _is_held(raster):
+        if is_held(raster):
             return self._whole(raster)
-        row, column = _lattice(raster).cell(task.latitude_deg, task.longitude_deg)
-        side = 4 * _LEAST_TILE
+        row, column = lattice_of(raster).cell(task.latitude_deg, task.longitude_deg)
+        side = 4 * LEAST_TILE
         row, column = (np.clip(np.nan_to_num(p, posinf=0.0, neginf=0.0), 0, last)
                        for p, last in ((row, raster.rows - 1), (column, raster.cols - 1)))  # fmt: skip
-        for reach in _margins_cells(self.request, task, satellite, raster):
-            margin = -(-reach // _MARGIN_STEP) * _MARGIN_STEP
+        query = self._query(satellite)
+        for reach in margins_cells(raster, task.latitude_deg, task.longitude_deg, query):
+            margin = -(-reach // MARGIN_STEP) * MARGIN_STEP
             box = (
                 max(int(row.min()) // side * side - margin, 0),
                 min((int(row.max()) // side + 1) * side + margin, raster.rows),
                 max(int(column.min()) // side * side - margin, 0),
                 min((int(column.max()) // side + 1) * side + margin, raster.cols),
             )
-            if (box[1] - box[0]) * (box[3] - box[2]) <= _MOST_CELLS:
+            if (box[1] - box[0]) * (box[3] - box[2]) <= MOST_CELLS:
                 return self._read(raster, box)
         raise InputError("ground as far as it could matter does not fit in memory.", where=raster.name,
                          mend="Say with --highest-ground how high the ground around can be.")  # fmt: skip
@@ -561,64 +562,6 @@ class _PartWork(Work[_Task]):
             )
             self.box = box
         return self.ground
-
-
-def _lattice(raster: Raster) -> Lattice:
-    """Where the cell centres of a raster lie."""
-    return Lattice((raster.rows, raster.cols), raster.transform, raster.crs)
-
-
-def _is_held(raster: Raster) -> bool:
-    """Whether a raster is so small that all of it is held in memory."""
-    return raster.rows * raster.cols <= _HELD_CELLS
-
-
-def _box(
-    request: ScreeningRequest, task: _Task, satellite: Satellite, raster: Raster
-) -> tuple[int, int, int, int]:
-    """Rows and columns of a raster that could matter to the addresses of a part: first, last plus one, of each."""
-    if _is_held(raster):
-        return 0, raster.rows, 0, raster.cols
-    row, column = _lattice(raster).cell(task.latitude_deg, task.longitude_deg)
-    margin = -(-_margins_cells(request, task, satellite, raster)[0] // _MARGIN_STEP) * _MARGIN_STEP
-    spans = []
-    for at, count in ((row, raster.rows), (column, raster.cols)):
-        there = at[np.isfinite(at)]
-        low, high = (int(there.min()), int(there.max())) if there.size else (0, 0)
-        low, high = (
-            low // _LEAST_TILE * _LEAST_TILE - margin,
-            (high // _LEAST_TILE + 1) * _LEAST_TILE + margin,
-        )
-        # at least two rows, also of a raster that lies elsewhere
-        low = min(max(low, 0), count - 2)
-        spans += [low, max(min(high, count), low + 2)]
-    return spans[0], spans[1], spans[2], spans[3]
-
-
-def _margins_cells(
-    request: ScreeningRequest, task: _Task, satellite: Satellite, raster: Raster
-) -> tuple[int, int]:
-    """Cells needed around the addresses, by the lowest ray and the highest ground: for exact margins, for verdicts."""
-    assert satellite.longitude_deg is not None
-    elevation_deg = look_angles(
-        task.latitude_deg, task.longitude_deg, 0.0, satellite_longitude_deg=satellite.longitude_deg
-    ).elevation_deg
-    lowest_deg = max(float(elevation_deg.min()) - 1.0, 0.5)
-    reach_m = reach_needed_m(
-        LOWEST_GROUND_M, np.append(sought_elevation_deg(lowest_deg, lowest_deg), lowest_deg),
-        highest_ground_m=request.highest_ground_m, radius_m=6.4e6 * request.criteria.refraction_factor,
-    )  # fmt: skip
-    # near evidence is asked for as far as trees and houses could stand in the way
-    near_m = NEAR_TALL_M / np.tan(np.deg2rad(max(lowest_deg - _MOST_ROOM_DEG, 0.5)))
-    reach_m = np.maximum(reach_m, [near_m, 0.0])
-    lattice = _lattice(raster)
-    step_deg = 0.01
-    here = lattice.cell(task.latitude_deg[:1], task.longitude_deg[:1])
-    east = lattice.cell(task.latitude_deg[:1], task.longitude_deg[:1] + step_deg)
-    step_m = step_deg * 111_320.0 * max(float(np.cos(np.deg2rad(task.latitude_deg[0]))), 0.05)
-    per_m = max(float(np.hypot(east[0] - here[0], east[1] - here[1])[0]) / step_m, 1.0 / raster.cell_size_m)
-    exact, needed = (int(float(part) * per_m * 1.05) + 70 for part in reach_m)
-    return exact, needed
 
 
 def _assemble(

@@ -24,10 +24,10 @@ from skysill.model.job import Job
 from skysill.pointing.look_vector import LookVector
 from skysill.siting.mast_search import SpotRoom
 
-__all__ = ["CLOSE_CALL", "MastCertainty"]
+__all__ = ["RECHECKED_WITHIN", "MastCertainty"]
 
-CLOSE_CALL = 0.005
-"""A probability this near to the one asked is worked out again by a whole assessment."""
+RECHECKED_WITHIN = 0.005
+"""A probability this near to the one asked, over or under it, is worked out again by a whole assessment."""
 
 _ROUGH_SAMPLES, _ROUGH_CALL = 256, 0.1
 """Draws that settle what is far from the probability asked: 0.1 is five standard errors."""
@@ -90,12 +90,12 @@ class MastCertainty:
             sources = self._deciding(self._sources(spot, int(look), at, ground), ray)
             p_clear = 1.0
             for samples, call in ((_ROUGH_SAMPLES, _ROUGH_CALL), (SAMPLES, 0.0)):
-                enough = asked - max(call, CLOSE_CALL)
+                enough = asked - max(call, RECHECKED_WITHIN)
                 p_clear = self._sampled(sources, ray, samples, enough)
                 if abs(p_clear - asked) >= call:
                     break
             least = min(least, p_clear)
-            if least < asked - CLOSE_CALL:
+            if least < asked - RECHECKED_WITHIN:
                 break
         return least
 

@@ -20,7 +20,7 @@ from skysill.assessment.verdict import RANK
 from skysill.model.job import Job
 from skysill.model.scene import Scene
 from skysill.siting.cables import CABLE_SLACK_SHARE, cable_run
-from skysill.siting.mast_certainty import CLOSE_CALL, MastCertainty
+from skysill.siting.mast_certainty import RECHECKED_WITHIN, MastCertainty
 from skysill.siting.mast_search import SpotRoom
 from skysill.units import Floats, Ints
 
@@ -254,7 +254,7 @@ class MastChoice:
             return self._exact(spot, group, at)[satellite]
         asked = self.job.criteria.min_p_clear
         p_clear = self.certainty.p_clear(spot, satellite, at, alone=len(group) == 1)
-        if abs(p_clear - asked) < CLOSE_CALL:
+        if abs(p_clear - asked) < RECHECKED_WITHIN:
             return self._exact(spot, group, at)[satellite] if strict else True
         return p_clear >= asked
 

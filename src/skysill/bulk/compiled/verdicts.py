@@ -23,7 +23,7 @@ from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.position_error import PLACES_AROUND, offsets_around_m, supports
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
 from skysill.bulk.screening_verdicts import (
-    CLOSE_CALL,
+    PROVED_WITHIN,
     ScreeningResults,
     assess_each,
     below_horizon_reason,
@@ -111,7 +111,7 @@ def _next_tenth(height_m: Floats) -> Floats:
 
 def _close_calls(found: DishFindings, verdict: Any, query: ScreeningQuery) -> Bools:
     """(place,) which `clear` verdicts are left to an assessment, because the probability is hardly enough."""
-    close = found.p_clear < query.criteria.min_p_clear + CLOSE_CALL
+    close = found.p_clear < query.criteria.min_p_clear + PROVED_WITHIN
     return np.asarray(~found.untold & close & (verdict == "clear"), dtype=bool)
 
 
