@@ -165,3 +165,10 @@ def test_no_list_is_read_from_a_pipe(tmp_path):
     os.mkfifo(tmp_path / "in.csv")
     with pytest.raises(InputError, match="is a device or a pipe"):
         read(tmp_path / "in.csv")
+
+
+def test_a_square_of_100_m_is_no_address(tmp_path):
+    """MGRS: three digits each name a square of 100 m, five one of 1 m (NGA.STND.0037, from memory)."""
+    places = read(listed(tmp_path, "id,position\na,26VPK385345\nb,26VPK3852634590\n"))
+    assert told(places) == [(2, 'position: "26VPK385345" is known to 29 m only; write it with more digits')]
+    assert places.latitude_deg == pytest.approx([58.0312], abs=1e-4)

@@ -362,3 +362,24 @@ def test_rasters_are_read_finest_first_whatever_their_order(tmp_path):
     note = "Rasters are read finest first: fine.tif (1 m), bare.tif (1 m), coarse.tif (30 m)."
     assert turned[0].notes == (note,)
     assert all(raster.notes == () for raster in open_rasters([fine, bare, coarse]))
+
+
+def test_tiles_on_both_sides_of_180_degrees_are_one_raster(tmp_path):
+    """Ground that rises by 100 m a degree of longitude eastward from 179, through 180; the walk is by geodesics."""
+    cells, cell = 200, 1.0 / 200.0
+    for name, west in (("east.tif", 179.0), ("west.tif", -180.0)):
+        rise = 100.0 * ((west + (np.arange(cells) + 0.5) * cell) % 360.0 - 179.0)
+        write(tmp_path / name, np.tile(rise, (cells, 1)).astype("float32"), crs="EPSG:4326", cell=cell, west=west,
+              north=-44.0)  # fmt: skip
+    raster = one(tmp_path)
+    assert (raster.rows, raster.cols) == (cells, 2 * cells)
+    east_m = np.array([-3000.0, -10.0, 10.0, 3000.0])
+    longitude, latitude, _ = Geod(ellps="WGS84").fwd(
+        np.full(4, 180.0), np.full(4, -44.5), np.full(4, 90.0), east_m
+    )
+    for there in zip(latitude, longitude, strict=True):
+        height, said = ground_at([raster], *there)
+        assert said == 0
+        assert height == pytest.approx(100.0 * (there[1] % 360.0 - 179.0), abs=0.01)
+    window = raster.window(-44.5, 179.99, 5000.0)
+    assert window is not None and not window.has_void and window.values.shape[1] < 50

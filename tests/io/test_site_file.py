@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
 from skysill.io.site_file import read_site_file
 from skysill.model.site import Criteria, Terminal
@@ -460,3 +461,43 @@ def test_a_highest_ground_that_is_true_is_taken(tmp_path):
     path = tmp_path / "site.toml"
     path.write_text(HILLY.format(site="", mount="", terrain="highest_ground_m = 903"))
     assert read_site_file(path).sources.highest_ground_m == 903.0
+
+
+@pytest.mark.parametrize(
+    ("text", "error_m", "coarse"),
+    [
+        ("26VPK3852634590", 0.29, False),  # 1 m / sqrt(12)
+        ("26VPK38523459", 2.9, False),  # 10 m / sqrt(12)
+        ("26VPK385345", 28.9, True),  # 100 m / sqrt(12)
+        ("geo:58.0312,-24.6541;u=24.48", 10.0, True),  # 95 % of a round normal distribution within 2.448
+    ],
+)
+def test_a_position_written_as_a_square_or_circle_makes_rasters_uncertain(site, text, error_m, coarse):
+    """Standard deviation of a place anywhere in a square of side s: s / sqrt(12) along each axis."""
+    terrain = f"""[terrain]
+rasters = ["{DEMO}/village_surface.tif", "{DEMO}/island.tif"]
+kinds = ["surface", "bare"]
+horizontal_error_m = [0.3, 5.0]
+highest_ground_m = 420
+[[satellites]]
+longitude = "24.0 W"
+[[mounts]]
+height_m = 30.0
+"""
+    job = read_site_file(site(f'position = "{text}"\n{terrain}'))
+    assert job.site.position_error_m == pytest.approx(error_m, rel=0.01)
+    fine, wide = job.sources.rasters
+    added_m = 0.0 if error_m < 1.0 else error_m
+    assert fine.facts.horizontal_error_m == pytest.approx(np.hypot(0.3, added_m), rel=0.01)
+    assert wide.facts.horizontal_error_m == pytest.approx(np.hypot(5.0, added_m), rel=0.01)
+    found = assess(job, job.mounts[0])
+    assert (found.results[0].verdict == "needs-survey") == coarse  # 30 m up all is free that is known
+    assert any("known to" in text for text in found.warnings) == (error_m > 2.0)
+
+
+def test_a_landmark_written_as_a_square_of_100_m_is_refused(site):
+    text = f'{PLACE}[[landmarks]]\nname = "spire"\nposition = "26VPK388351"\nmeasured_bearing_deg = 37.0\n'
+    assert refusal(site(text)) == (
+        'clinic.toml, [[landmarks]] number 1, position: "26VPK388351" is known to 29 m only, too little for a bearing. '
+        "Write it with more digits."
+    )

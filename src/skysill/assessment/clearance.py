@@ -100,8 +100,19 @@ class Clearance:
 
     @property
     def has_clearance(self) -> bool:
-        """Whether the required room is there (nothing in the way counts as room)."""
+        """Whether the required angle is there (nothing in the way counts as room)."""
         return self.spare_deg is None or self.spare_deg >= 0.0
+
+    @property
+    def has_required_m(self) -> bool:
+        """Whether `clearance_m` is at least `required_m`.
+
+        Within a few metres of the dish this asks for more than the angle: atan(required / d) is less than
+        asin(required / d).
+        """
+        if self.clearance_m is None or self.required_m is None:
+            return True
+        return self.clearance_m >= self.required_m
 
 
 @dataclass(frozen=True, slots=True, eq=False)

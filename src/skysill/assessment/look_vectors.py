@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from skysill.assessment.placement import place
+from skysill.assessment.placement import place, position_notes
 from skysill.model.job import Job
 from skysill.model.site import Mount, Site
 from skysill.pointing.look_vector import LookVector, look_track, look_vector
 
 __all__ = ["MountLooks", "look_vectors"]
+
+_COARSE_M = 100.0
+"""Positions known worse than that get a note; it is 0.001 degrees of a look angle."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,9 +60,10 @@ def look_vectors(job: Job, mount: Mount) -> MountLooks:
     """
     at = place(job, mount)
     site = at.site
-    notes: tuple[str, ...] = ()
+    notes = position_notes(site, _COARSE_M)
     if not at.datum_known:
         notes = (
+            *notes,
             "The ground's elevation is not known: 0 m is taken. --ground-elevation or --terrain would say.",
         )
         site = replace(site, ground_elevation_m=0.0, ground_source="assumed")

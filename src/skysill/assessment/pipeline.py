@@ -22,6 +22,7 @@ from skysill.assessment.placement import (
     Place,
     dish_in_scene_m,
     place,
+    position_notes,
 )
 from skysill.assessment.results import (
     SCHEMA,
@@ -389,7 +390,7 @@ def _path(job: Job, at: Place, look: LookVector) -> PathProfile | None:
 
 
 def _warnings(job: Job, evidence: Evidence, context: JobContext) -> tuple[str, ...]:
-    lines = list(job.notes)
+    lines = [*position_notes(job.site), *job.notes]
     defaults = {
         "dish_diameter_m": f"No dish was named: {job.terminal.dish_diameter_m:g} m is assumed.",
         "receive_ghz": f"No frequency was named: {job.terminal.receive_ghz:g} GHz is assumed.",

@@ -22,9 +22,11 @@ __all__ = [
     "Standing",
     "instrument_step_m",
     "place",
+    "position_notes",
     "surface_at",
 ]
 
+_COARSE_M = 2.0
 CORRELATION_CELLS = 5.0
 """Over so many cells the error of a raster stays alike. Taken without a source."""
 
@@ -364,3 +366,16 @@ def instrument_step_m(
 def dish_in_scene_m(at: Place) -> Floats:
     """(3,) the dish in the scene's frame: east, north, elevation."""
     return np.array([at.mount.east_m, at.mount.north_m, at.antenna_elevation_m])
+
+
+def position_notes(site: Site, least_m: float = _COARSE_M) -> tuple[str, ...]:
+    """A note where the text of the site's position names a square or a radius.
+
+    least_m : standard deviation from which on it is worth one
+    """
+    if site.position_error_m < least_m:
+        return ()
+    return (
+        f"The position is a square or circle as it is written, and known to {site.position_error_m:.0f} m only "
+        "(standard deviation); its middle is taken. Write it with more digits.",
+    )

@@ -129,14 +129,18 @@ def _room(clearance: Clearance) -> str:
     return f"The tightest place is {text}: {_left(clearance)}."
 
 
+def _leaves_room(clearance: Clearance) -> bool:
+    return clearance.has_clearance and clearance.has_required_m
+
+
 def _shortage(findings: Findings) -> tuple[str, ...]:
     """Why it is not clear although nothing stands in the line; empty when the room is there and sure."""
     reasons = []
     if findings.by_assumption is not None:
         reasons.append(findings.by_assumption)
-    elif not findings.now.has_clearance:
+    elif not _leaves_room(findings.now):
         reasons.append(f"{_what_first(findings.now)}, leaves {_left(findings.now)}; the line itself is free.")
-    elif not findings.later.has_clearance:
+    elif not _leaves_room(findings.later):
         when = f"in {findings.years:g} years" if findings.years else "since the raster was measured"
         thing = _what_first(findings.later)
         reasons.append(

@@ -60,6 +60,18 @@ class Position:
     notation: Notation = "decimal"
     uncertainty_m: float | None = None
 
+    @property
+    def error_m(self) -> float:
+        """Standard deviation along each axis that the text leaves: 0 where it states nothing.
+
+        Of a place anywhere in a square, half its diagonal over sqrt(6); a radius in geo: is taken as holding 95 %
+        (over 2.448), which is the same within a hundredth.
+
+        >>> round(parse_position("26VPK385346").error_m, 1)
+        28.9
+        """
+        return 0.0 if self.uncertainty_m is None else self.uncertainty_m / math.sqrt(6.0)
+
 
 # --- reading ------------------------------------------------------------------
 

@@ -56,6 +56,13 @@ class Lattice:
     transform: tuple[float, float, float, float, float, float]
     crs: str
 
+    @property
+    def turn_columns(self) -> float:
+        """Columns of a full turn of longitude; 0 for a projected CRS and where columns do not run along parallels."""
+        a, b = self.transform[:2]
+        turn = _projector(self.crs)[1]
+        return abs(turn / a) if turn and a and not b else 0.0
+
     def place(self, row: ArrayLike, column: ArrayLike) -> tuple[Floats, Floats]:
         """Latitude and longitude (WGS 84, degrees) of lattice positions, broadcast; inf where they have none."""
         a, b, c, d, e, f = self.transform

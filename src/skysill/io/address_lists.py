@@ -40,6 +40,7 @@ __all__ = [
 _KNOWN = ("id", "position", "latitude", "longitude", "mount_height_m", "satellite")
 _DECIMAL = re.compile(r"^\s*([+-]?\d{1,2}(?:\.\d+)?)\s*,\s*([+-]?\d{1,3}(?:\.\d+)?)\s*$")
 _MAX_HEIGHT_M = 200.0
+_COARSE_M = 20.0  # a grid square of 100 m is 29 m: no place of a house
 _MOST_BYTES = 20_000_000_000
 _TOGETHER = 10_000
 
@@ -327,6 +328,10 @@ class RecordReader:
                 there = parse_position(text)
             except InputError as fault:
                 raise RefusedError(f"position: {fault.what} {fault.mend or ''}".strip()) from None
+            if there.error_m > _COARSE_M:
+                raise RefusedError(
+                    f"position: {quoted(text)} is known to {there.error_m:.0f} m only; write it with more digits"
+                )
             return there.latitude_deg, there.longitude_deg
         if self.latitude is None or self.longitude is None:
             raise RefusedError("it has no place")

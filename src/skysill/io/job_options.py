@@ -146,7 +146,8 @@ class JobOptions:
             except InputError as fault:
                 raise InputError(fault.what, where="--at", mend=fault.mend) from fault
             # the ground elevation in the file belongs to the position in the file
-            filed = Site("site" if filed is None else filed.name, there.latitude_deg, there.longitude_deg)
+            name = "site" if filed is None else filed.name
+            filed = Site(name, there.latitude_deg, there.longitude_deg, position_error_m=there.error_m)
         if filed is None:
             mend = 'Give --at "58.0312 N 24.6541 W", or a site file.'
             raise InputError("no place was named.", mend=mend)

@@ -58,10 +58,11 @@ def _without_site_file(options: JobOptions, without: Collection[str]) -> Job:
     site = options.site(None)
     rasters: Sequence[Any] = ()
     if options.terrain and "terrain" not in without:
-        from skysill.io.sources import open_terrain, terrain_area
+        from skysill.io.sources import open_terrain, terrain_area, with_position_error
 
         around = terrain_area(site, options.satellites(()))
         rasters = open_terrain(options.terrain, options.terrain_error_m, around=around, hosts=options.hosts())
+        rasters = with_position_error(rasters, site)
     job = Job(site=site, satellites=(), mounts=(), sources=Sources(rasters=tuple(rasters)))
     return replace(job, terminal=replace(job.terminal, assumed=("dish_diameter_m", "receive_ghz")))
 

@@ -170,9 +170,27 @@ def _offset(first: RasterHead, other: RasterHead) -> tuple[int, int] | None:
     return round(col), round(row)
 
 
+def _across_180(offsets: list[tuple[int, int]], group: Sequence[RasterHead]) -> list[tuple[int, int]]:
+    """Offsets with a turn of longitude added to files west of the widest gap, so that files on both sides of the
+    meridian of 180 degrees are neighbours on the lattice."""
+    first = group[0]
+    turn = Lattice((first.rows, first.cols), first.transform, first.crs).turn_columns
+    if len(group) < 2 or not turn or abs(turn - round(turn)) > 0.02:
+        return offsets
+    spans = sorted((col, col + head.cols) for (col, _), head in zip(offsets, group, strict=True))
+    end, widest, start = spans[0][1], 0, spans[0][0]
+    for left, right in spans[1:]:
+        if left - end > widest:
+            widest, start = left - end, left
+        end = max(end, right)
+    if spans[0][0] + round(turn) - end >= widest:  # the gap is where the longitudes begin and end
+        return offsets
+    return [(col + round(turn) if col < start else col, row) for col, row in offsets]
+
+
 def _lattice(source: TerrainSource, spec: RasterSpec, group: Sequence[RasterHead]) -> Raster:
     first = group[0]
-    offsets = [_offset(first, head) or (0, 0) for head in group]
+    offsets = _across_180([_offset(first, head) or (0, 0) for head in group], group)
     left, top = min(col for col, _ in offsets), min(row for _, row in offsets)
     cols = max(col + head.cols for (col, _), head in zip(offsets, group, strict=True)) - left
     rows = max(row + head.rows for (_, row), head in zip(offsets, group, strict=True)) - top

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from skysill.errors import InputError
-from skysill.geodesy.positions import parse_longitude, parse_position
+from skysill.geodesy.positions import Position, parse_longitude, parse_position
 from skysill.horizon.roof_surface import roof_doubts
 from skysill.io.elevation.areas import Around
 from skysill.io.elevation.source_names import is_web_address
@@ -26,6 +26,7 @@ from skysill.io.sources import (
     refuse_higher_ground,
     refuse_implausible_elevations,
     terrain_area,
+    with_position_error,
 )
 from skysill.io.survey_tables import read_horizon_csv, read_satellites
 from skysill.io.text import check_file, placed_at, quoted
@@ -54,6 +55,8 @@ if TYPE_CHECKING:
     from skysill.io.elevation.allowed_hosts import AllowedHosts
 
 __all__ = ["rasters_of", "read_site_file"]
+
+_LANDMARK_ERROR_M = 20.0
 
 
 def read_site_file(
@@ -101,6 +104,7 @@ def read_site_file(
             rasters = open_terrain(options.terrain, options.terrain_error_m, around=around, hosts=hosts)
         else:
             rasters = rasters_of(file.terrain, folder, shown, around, hosts)
+        rasters = with_position_error(rasters, site)
     survey = _survey(file.survey, shown)
     readings = None
     if file.survey.horizon is not None and "horizon" not in left_out:
@@ -152,9 +156,12 @@ def read_site_file(
 
 def _site(file: SiteFile, path: str | Path) -> Site:
     with placed_at(str(path)):
+        there = _position(file.position)
         return Site(
             file.name or Path(path).stem,
-            *_position(file.position),
+            there.latitude_deg,
+            there.longitude_deg,
+            position_error_m=there.error_m,
             ground_elevation_m=file.ground_elevation_m,
             ground_source="unknown" if file.ground_elevation_m is None else "given",
         )
@@ -166,11 +173,10 @@ def _made(data_class: Any, table: Any, where: str, **more: Any) -> Any:
         return data_class(**given(table, "horizon"), **more)
 
 
-def _position(text: str) -> tuple[float, float]:
-    """Latitude and longitude of a position text; its errors name the key `position`."""
+def _position(text: str) -> Position:
+    """A position text, read; its errors name the key `position`."""
     with placed_at("position"):
-        there = parse_position(text)
-    return there.latitude_deg, there.longitude_deg
+        return parse_position(text)
 
 
 def rasters_of(
@@ -357,7 +363,14 @@ def _mast_kits(tables: Sequence[MastKitTable], shown: str) -> Iterator[MastKit]:
 def _landmarks(file: SiteFile, shown: str) -> Iterator[Landmark]:
     for number, table in enumerate(file.landmarks, start=1):
         with placed_at(f"{shown}, [[landmarks]] number {number}"):
-            yield Landmark(table.name, *_position(table.position), table.measured_bearing_deg)
+            there = _position(table.position)
+            if there.error_m > _LANDMARK_ERROR_M:
+                raise InputError(
+                    f"{quoted(table.position)} is known to {there.error_m:.0f} m only, too little for a bearing.",
+                    where="position",
+                    mend="Write it with more digits.",
+                )
+            yield Landmark(table.name, there.latitude_deg, there.longitude_deg, table.measured_bearing_deg)
 
 
 def _area(ring: Sequence[Sequence[float]], where: str) -> tuple[tuple[float, float], ...]:

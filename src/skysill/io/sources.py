@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -28,6 +29,7 @@ __all__ = [
     "refuse_outside",
     "split_kind",
     "terrain_area",
+    "with_position_error",
 ]
 
 _LEAST_ELEVATION_DEG = 3.0
@@ -38,6 +40,8 @@ _WIDEST_RADIUS_M = 8.6e6  # effective Earth radius, four thirds, at its longest
 _ROUNDING_M = 0.5
 _MOST_GROUND_STEP_M = 150.0  # more than the ellipsoid is off any datum of heights
 _MOST_SURFACE_M = 300.0
+_EXACT_M = 1.0  # a position known better than that is taken as exact
+_NEAR_M = 5.0  # a position known worse than that does not tell what stands near
 
 
 def terrain_area(site: Site, satellites: Sequence[Satellite] = ()) -> Around:
@@ -115,6 +119,27 @@ def _one_each(values: Sequence[float], count: int) -> list[float | None]:
     if len(values) not in (1, count):
         raise InputError(f"{len(values)} values are given for {count} rasters.", mend="Give one each.")
     return [*values] * count if len(values) == 1 else [*values]
+
+
+def with_position_error(rasters: Sequence[Any], site: Site) -> tuple[Any, ...]:
+    """Rasters with the error of the site's own position in theirs.
+
+    Where the position may be off by more than fine cells can tell, they count as cells of that size: what stands
+    near is not known then.
+    """
+    error_m = site.position_error_m
+    if error_m < _EXACT_M:
+        return tuple(rasters)
+    return tuple(
+        replace(
+            raster,
+            facts=replace(
+                raster.facts, horizontal_error_m=float(np.hypot(raster.facts.horizontal_error_m, error_m))
+            ),
+            cell_size_m=max(raster.cell_size_m, error_m) if error_m > _NEAR_M else raster.cell_size_m,
+        )
+        for raster in rasters
+    )
 
 
 def open_listed(

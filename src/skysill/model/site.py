@@ -49,6 +49,7 @@ class Site:
     latitude_deg, longitude_deg : of the origin, WGS 84, north and east positive
     ground_elevation_m : ground at the origin above the datum of the rasters; None while unknown
     ground_source : what gave it: "given", the name of a raster, or "unknown"
+    position_error_m : standard deviation of the origin along each axis, where its text names a square or a radius
 
     >>> Site("clinic", 58.0312, -24.6541, ground_elevation_m=41.0).ground_source
     'unknown'
@@ -59,6 +60,7 @@ class Site:
     longitude_deg: float
     ground_elevation_m: float | None = None
     ground_source: str = "unknown"
+    position_error_m: float = field(default=0.0, metadata={"json": False})
 
     def __post_init__(self) -> None:
         _require(

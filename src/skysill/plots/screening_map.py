@@ -125,6 +125,13 @@ def _continuous(longitude: Floats) -> Floats:
     return longitude
 
 
+def _turned_near(ring: ArrayLike, middle_deg: float) -> Floats:
+    """A ring, (points, 2) longitude and latitude, with its longitudes within half a turn of the middle of a map."""
+    points = np.array(ring, dtype=np.float64)
+    points[:, 0] += 360.0 * np.round((middle_deg - points[:, 0]) / 360.0)
+    return points
+
+
 def _draw(
     ax: Axes, frame: MapFrame, latitude: Floats, longitude: Floats, rank: Ints, theme: Theme,
     outlines: Sequence[Sequence[ArrayLike]] | None,
@@ -136,9 +143,12 @@ def _draw(
     totals = np.bincount(rank, minlength=len(RANK))
     areas: dict[str, PolyCollection] = {}
     if outlines is not None and frame.width_m <= _OUTLINES_WITHIN_M:
-        areas = _draw_outlines(
-            ax, [outlines[at] for at in np.flatnonzero(inside).tolist()], rank[inside], theme
-        )
+        middle_deg = (frame.west + frame.east) / 2.0
+        shown = [
+            [_turned_near(ring, middle_deg) for ring in outlines[at]]
+            for at in np.flatnonzero(inside).tolist()
+        ]
+        areas = _draw_outlines(ax, shown, rank[inside], theme)
     dots = {}
     for name, number in RANK.items():
         here = np.flatnonzero(marks.rank == number)
@@ -214,7 +224,8 @@ def map_bounds(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> list[tuple[
     return [(one.west, one.east, one.south, one.north) for one in frames if one is not None]
 
 
-_LEFT_IN, _RIGHT_IN = 0.85, 0.15
+_LEFT_IN, _RIGHT_IN = 1.0, 0.15
+_LABEL_IN = 0.25
 _HIGHEST_IN, _LOWEST_IN = 5.2, 2.6
 
 
@@ -279,6 +290,8 @@ def verdict_map_figure(
 def _label_axes(ax: Axes) -> None:
     ax.set_xlabel("longitude, degrees east")
     ax.set_ylabel("latitude, degrees north")
+    wide_in = axes_size_in(ax)[0]
+    ax.yaxis.set_label_coords((_LABEL_IN - _LEFT_IN) / wide_in, 0.5)  # left of tick labels of any length
     ax.ticklabel_format(useOffset=False)
     ax.locator_params(nbins=5)
     ax.grid(linewidth=0.3, alpha=0.5)

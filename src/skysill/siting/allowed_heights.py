@@ -149,7 +149,7 @@ def allowed_heights_text(
     rest = "".join(
         f", at {d:g} m {height}" for d, height in zip(distances_m[1:], height_texts[1:], strict=True)
     )
-    who = "is taken as level with the site's" if ground.source is None else f"is {ground.source}'s"
+    who = "is taken as level with the site's" if ground.source is None else f"is that of {ground.source}"
     return f"Towards {satellite}: {first}{rest}; the ground {who}."
 
 
