@@ -165,8 +165,8 @@ def test_what_stands_behind_the_dish_is_not_near_the_line():
 
 
 def test_an_edge_beside_the_dish_needs_the_metres_as_well_as_the_angle():
-    """1.22 m away and 33.6 degrees beside the ray: 1.22 sin(33.6) = 0.67 m (rounded down). 0.68 m are required, whose angle atan(0.68 /
-    1.22) = 29.1 degrees is there."""
+    """1.22 m away and 33.6 degrees beside the ray: 1.22 sin(33.6) = 0.67 m (rounded down). 0.68 m are required, whose
+    angle atan(0.68 / 1.22) = 29.1 degrees is there."""
     parapet = Controlling("parapet", "wall", "obstacle", 179.0, -10.0, 1.22, False)
     near = replace(room(33.6, 4.5), clearance_m=0.67, required_m=0.68, controlling=parapet)
     for state in ({"now": near, "later": near}, {"later": near}):

@@ -382,4 +382,6 @@ def test_tiles_on_both_sides_of_180_degrees_are_one_raster(tmp_path):
         assert said == 0
         assert height == pytest.approx(100.0 * (there[1] % 360.0 - 179.0), abs=0.01)
     window = raster.window(-44.5, 179.99, 5000.0)
-    assert window is not None and not window.has_void and window.values.shape[1] < 50
+    assert window is not None
+    assert not window.has_void
+    assert window.values.shape[1] < 50

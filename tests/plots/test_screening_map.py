@@ -147,7 +147,7 @@ def test_a_list_across_the_antimeridian_is_one_map():
 def test_outlines_of_roofs_west_of_180_degrees_stand_beside_their_markers():
     ring = np.array([[0.0, 0.0], [2e-4, 0.0], [2e-4, 2e-4], [0.0, 2e-4]])
     ax = verdict_map_figure([], [], []).axes[0]
-    outlines = [[ring + [179.999, -16.8]], [ring + [-179.999, -16.8]]]
+    outlines = [[ring + np.array([west, -16.8])] for west in (179.999, -179.999)]
     drawn = draw_verdict_map(ax, [-16.8, -16.8], [179.9991, -179.9989], [0, 0], outlines=outlines)
     at_deg = sorted(path.vertices[:, 0].min() for path in drawn.outlines["clear"].get_paths())
     assert at_deg == pytest.approx([179.999, 180.001])
@@ -158,8 +158,11 @@ def test_the_label_of_latitudes_is_on_the_page_where_they_have_many_digits():
     axis, draw = figure.axes[0].yaxis, FigureCanvasAgg(figure)
     draw.draw()
     label = axis.label.get_window_extent(draw.get_renderer())
-    numbers = [text.get_window_extent(draw.get_renderer()) for text in axis.get_ticklabels() if text.get_text()]
-    assert 0.0 < label.x0 and label.x1 < min(number.x0 for number in numbers)
+    numbers = [
+        text.get_window_extent(draw.get_renderer()) for text in axis.get_ticklabels() if text.get_text()
+    ]
+    assert label.x0 > 0.0
+    assert label.x1 < min(number.x0 for number in numbers)
 
 
 def test_pictures_and_layers_show_a_verdict_alike():
