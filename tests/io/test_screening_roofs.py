@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from invented_village import CRS, HIGHEST_GROUND_M, feature, surface, village, write_outlines, write_surface
+from invented_village import (
+    CRS,
+    HIGHEST_GROUND_M,
+    feature,
+    surface,
+    to_degrees,
+    village,
+    write_outlines,
+    write_surface,
+)
 from skysill.bulk.compiled.jit import available
 from skysill.bulk.roof_results import RoofSearch
 from skysill.cli.main import main
@@ -122,6 +131,48 @@ def test_the_command_takes_mast_kits_and_says_how_it_searched(place, tmp_path):
     kits.write_text('name = "site"\n', encoding="utf-8")
     with pytest.raises(InputError, match="has no mast kits"):
         read_mast_kits(kits)
+
+
+def test_known_overhead_lines_are_kept_away_from_and_said_to_be_no_proof(place, tmp_path):
+    """A line over the first house, 1 m over its ridge; the same command without the file says that none was given."""
+    house = village(3, seed=11).houses[0]
+    longitude, latitude = to_degrees(house.east_m + np.array([-20.0, 20.0]), house.north_m + np.zeros(2))
+    up_m = house.eaves_m + house.rise_m + 1.0
+    line = {
+        "type": "Feature", "properties": {"kind": "wire", "name": "service"},
+        "geometry": {"type": "LineString", "coordinates": [[float(x), float(y), up_m] for x, y in
+                                                           zip(longitude, latitude, strict=True)]},
+    }  # fmt: skip
+    lines = tmp_path / "lines.geojson"
+    lines.write_text(json.dumps({"type": "FeatureCollection", "features": [line]}), encoding="utf-8")
+    arguments = [
+        "screen", str(place / "houses.geojson"), "--terrain", f"{place / 'surface.tif'}:surface", "--satellite",
+        "24.0W", "--highest-ground", f"{HIGHEST_GROUND_M:g}", "--grid", "5", "--max-height", "1", "--jobs", "1",
+        "--out", str(tmp_path / "out.csv"),
+    ]  # fmt: skip
+    without = CliRunner().invoke(main, arguments)
+    assert "No overhead lines were given: look for them at every roof." in without.output
+    assert all("no-line" in row["cautions"].split() for row in rows_of(tmp_path / "out.csv"))
+    ran = CliRunner().invoke(main, [*arguments, "--overhead-lines", str(lines)])
+    assert ran.exit_code == 0, ran.output
+    assert "1 overhead line from lines.geojson was kept away from; there may be others" in ran.output
+    rows = rows_of(tmp_path / "out.csv")
+    assert [row["verdict"] == "unknown" for row in rows] == [True, False, False]
+    assert rows[0]["mast_height_m"] == rows[0]["spot_latitude_deg"] == ""
+    assert all("lines" in row["cautions"].split() for row in rows)
+    points = tmp_path / "points.csv"
+    points.write_text("id,latitude,longitude\na,58.03,-24.65\n", encoding="utf-8")
+    for asked_for, option, mend in (
+        (
+            points,
+            ["--overhead-lines", str(lines)],
+            "Leave it out, or give the outlines of the buildings as the list.",
+        ),
+        (place / "houses.geojson", ["--questions"], "or screen the same houses as points"),
+    ):
+        refused = CliRunner().invoke(main, ["screen", str(asked_for), *arguments[2:], *option])
+        assert refused.exit_code == 2
+        assert mend in refused.output
 
 
 def test_masts_that_no_dish_fits_on_are_refused_before_anything_is_written(place, tmp_path):

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from skysill.bulk.compiled.kernel import (
+    DishClearances,
     DishFindings,
     dish_clearances,
     dish_findings,
@@ -27,6 +28,7 @@ from skysill.bulk.roof_search import heights_m, mount_of, serves
 from skysill.bulk.roof_spots import Roofs, RoofSpots
 from skysill.bulk.screening_verdicts import PROVED_WITHIN, ScreeningResults
 from skysill.geodesy.positions import offset_position
+from skysill.radio.required_room import room_m
 from skysill.units import Bools, Floats, Ints
 
 __all__ = ["search_together"]
@@ -74,7 +76,7 @@ def search_together(
     numbers["surface_elevation_m"][asked[sound]] = spots.surface_m[spot]
     numbers["mast_height_m"][asked[sound]] = height_m
     results.least_height_m[asked[sound]] = np.where(best.content[sound], height_m, np.nan)
-    results.texts["cautions"][asked[sound]] = caution_codes(query, edge_m[spot])
+    results.texts["cautions"][asked[sound]] = caution_codes(query, search, edge_m[spot])
     results.texts["kit"][asked[sound]] = [kit_of(search.kits, one) for one in height_m.tolist()]
     return np.sort(np.concatenate([wanted[~simple[wanted]], np.delete(asked, sound)]))
 
@@ -162,10 +164,16 @@ class _KernelRoom:
         clear = found.clearances
         odd = is_odd(found)
         self.odd[self.building[spot[odd]]] = True
-        room = ~clear.met & (clear.spare_deg >= 0.0)
+        room = ~clear.met & (clear.spare_deg >= 0.0) & self._has_required_m(clear)
         content = room & (np.nan_to_num(found.p_clear) >= self.query.criteria.min_p_clear)
         self.answers.append((spot, height_m, found))
         return content | odd, clear.spare_deg, clear.margin_deg, found.p_clear
+
+    def _has_required_m(self, clear: DishClearances) -> Bools:
+        """(dish,) whether the controlling ground leaves the required room in metres too, as `decide` asks."""
+        left_m = clear.slant_m * np.sin(np.deg2rad(clear.margin_deg))
+        short = left_m < room_m(clear.slant_m, self.query.link)  # False where nothing controls
+        return np.asarray(~short)
 
     def known(self, spot: Ints, height_m: Floats, content: Bools, dishes: PlacedDishes) -> DishFindings:
         """The findings at spots, each at a height: of those that are content they are known from the search."""

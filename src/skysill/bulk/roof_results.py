@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
 from skysill.assessment.cautions import EDGE_M, general_cautions
 from skysill.assessment.results import SatelliteResult
+from skysill.bulk.overhead_line_lists import OverheadLines
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
 from skysill.bulk.roof_spots import Roofs
 from skysill.bulk.screening_verdicts import ScreeningResults
@@ -24,6 +26,7 @@ __all__ = [
     "caution_codes",
     "edge_distances_m",
     "empty_roof_results",
+    "general_codes",
     "kit_of",
     "outline_of",
     "write_look",
@@ -49,12 +52,20 @@ class RoofSearch:
     step_m : of the grid of spots; setback_m : kept from the edges
     max_height_m : tallest mast, dish centre above the roof; None: as in a search of one roof
     kits : masts that may be used; empty: any height
+    lines : overhead lines that are known of; None: nobody named any
     """
 
     step_m: float = 1.0
     setback_m: float = 1.0
     max_height_m: float | None = None
     kits: tuple[MastKit, ...] = ()
+    lines: OverheadLines | None = None
+
+    @property
+    def stated(self) -> dict[str, object]:
+        """What a resumed run must have in common."""
+        lines = None if self.lines is None else self.lines.path
+        return asdict(replace(self, lines=None)) | {"lines": lines}
 
     def __post_init__(self) -> None:
         for kit in self.kits:
@@ -145,11 +156,13 @@ def write_spot(
     search: RoofSearch,
     *,
     content: bool,
+    lines: Sequence[str] = (),
 ) -> None:
     """Write a building's best spot.
 
     mount : with its surface and height; found : its assessment
     content : whether that height serves; else it is only the tallest
+    lines : caution codes of overhead lines near the spot
     """
     write_look(results, at, found, query)
     clear, numbers, texts = found.clearance, results.numbers, results.texts
@@ -169,7 +182,7 @@ def write_spot(
             numbers["controls_distance_m"][at] = clear.controlling.distance_m
     texts["kit"][at] = kit_of(search.kits, mount.height_m)
     edge_m = edge_distances_m(roofs, np.array([at]), np.array([mount.east_m]), np.array([mount.north_m]))
-    texts["cautions"][at] = caution_codes(query, edge_m)[0]
+    texts["cautions"][at] = " ".join([*lines, *caution_codes(query, search, edge_m)])
 
 
 def write_look(results: ScreeningResults, at: int, found: SatelliteResult, query: ScreeningQuery) -> None:
@@ -189,7 +202,13 @@ def write_look(results: ScreeningResults, at: int, found: SatelliteResult, query
         results.terrain_distance_m[at] = found.horizon.distance_m
 
 
-def caution_codes(query: ScreeningQuery, edge_m: Floats) -> list[str]:
+def caution_codes(query: ScreeningQuery, search: RoofSearch, edge_m: Floats) -> list[str]:
     """(spot,) codes of the cautions of spots so far from the edge, those that do not belong to every spot first."""
-    every = " ".join(caution.code for caution in general_cautions(query.terminal))
+    every = " ".join(general_codes(query, search))
     return [f"edge {every}" if near else every for near in (edge_m < EDGE_M).tolist()]
+
+
+def general_codes(query: ScreeningQuery, search: RoofSearch) -> list[str]:
+    """Codes of the cautions of every roof."""
+    scene = None if search.lines is None else search.lines.any_of_them
+    return [caution.code for caution in general_cautions(query.terminal, scene=scene)]

@@ -9,7 +9,7 @@ import numpy as np
 
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.bulk.roof_results import RoofSearch, empty_roof_results
-from skysill.bulk.roof_search import search_each
+from skysill.bulk.roof_search import scenes_of, search_each
 from skysill.bulk.roof_spots import Roofs, roof_spots
 from skysill.bulk.screening import screen_one_by_one
 from skysill.bulk.screening_verdicts import ScreeningResults
@@ -72,11 +72,15 @@ def screen_roofs(
     )
     _without_surface(rasters, roofs, ground_height_m, query, np.flatnonzero((count == 0) & ~hidden), results)
     wanted = np.flatnonzero(count > 0)
-    if stack is not None and wanted.size:
+    scenes = scenes_of(roofs, spots, wanted, query, search)
+    alone = np.array(sorted(scenes), dtype=int)  # the loops know no obstacles
+    together = np.setdiff1d(wanted, alone)
+    if stack is not None and together.size:
         from skysill.bulk.roof_kernel import search_together
 
-        wanted = search_together(stack, roofs, spots, wanted, query, search, results)
-    search_each(rasters, roofs, spots, wanted, query, search, results)
+        left = search_together(stack, roofs, spots, together, query, search, results)
+        wanted = np.union1d(left, alone)
+    search_each(rasters, roofs, spots, wanted, query, search, results, scenes)
     return results
 
 

@@ -13,10 +13,12 @@ from skysill.io.job_options import JobOptions
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Sequence
 
     from skysill.bulk.questions import CallDay
     from skysill.bulk.roof_results import RoofSearch
     from skysill.io.caller_columns import CallerColumns
+    from skysill.io.raster_windows import Raster
     from skysill.io.screening import ScreeningRequest, ScreeningSummary
 
 __all__ = ["screen"]
@@ -60,6 +62,8 @@ _KIND = "geocoded building"
     metavar="FILE",
     help="Buildings: [[mast_kits]] of a TOML file; their heights only.",
 )
+@click.option("--overhead-lines", "lines_path", metavar="FILE", help="Buildings: known overhead lines, lines of kind "
+              "wire as for --obstacles. There may be others.")  # fmt: skip
 @click.option("--full", is_flag=True, help="Margins over 10 degrees too. Slow.")
 @click.option(
     "--neutralize", is_flag=True, help="Put ' before cells that a spreadsheet would run as formulas."
@@ -91,9 +95,11 @@ def screen(addresses: str, options: JobOptions, out: Output, **given: Any) -> No
 
     wanted = _wanted(options, addresses, given)
     error_m, said = _position_error(given["position_error"])
-    wanted = replace(wanted, position_error_m=error_m, callers=_callers(given), roofs=_roofs(given))
+    wanted = replace(
+        wanted, position_error_m=error_m, callers=_callers(given), roofs=_roofs(given, wanted.rasters)
+    )
     outputs = {"--out": given["out_path"], "--layer": given["layer_path"], "--map": given["map_path"]}
-    check_outputs(outputs, inputs_of(options, addresses, given["answers_path"]))
+    check_outputs(outputs, inputs_of(options, addresses, given["answers_path"], given["lines_path"]))
     try:
         made = screen_file(
             wanted,
@@ -212,16 +218,18 @@ def _call_day(given: dict[str, Any]) -> CallDay | None:
     return CallDay(begins, zone, "UTC" if zone is dt.UTC else f"({given['zone']} time)", name)
 
 
-def _roofs(given: dict[str, Any]) -> RoofSearch:
+def _roofs(given: dict[str, Any], rasters: Sequence[Raster]) -> RoofSearch:
     from skysill.bulk.roof_results import RoofSearch
     from skysill.io.mast_kits import read_mast_kits
+    from skysill.io.overhead_line_files import read_overhead_lines
 
-    path = given["kits_path"]
+    path, lines_path = given["kits_path"], given["lines_path"]
     return RoofSearch(
         step_m=given["grid_step_m"],
         setback_m=given["setback_m"],
         max_height_m=given["max_height_m"],
         kits=() if path is None else read_mast_kits(path),
+        lines=None if lines_path is None else read_overhead_lines(lines_path, rasters),
     )
 
 

@@ -23,7 +23,7 @@ from skysill.model.obstacles import Obstacle
 from skysill.model.site import ROOF_FORMS
 from skysill.units import Floats
 
-__all__ = ["LEVEL_HEIGHT_M", "VectorFeature", "read_features", "read_obstacles"]
+__all__ = ["LEVEL_HEIGHT_M", "VectorFeature", "placed_features", "read_features", "read_obstacles"]
 
 
 def read_obstacles(
@@ -40,17 +40,11 @@ def read_obstacles(
     ------
     InputError : unreadable, no coordinate system, a feature without geometry or height; names file and feature
     """
-    features = []
-    for given in read_features(path):
-        attributes = _attributes(given.properties, given.where)
-        where = attributes.pop("where")
-        for shape, points, holes in geometry_parts(given.geometry, where):
-            parts_m = [_plan_m(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
-            parts_m, notes = _without_unused_z(parts_m, attributes)
-            more = {**attributes, "notes": (*attributes["notes"], *notes)}
-            features.append(
-                Feature(where=where, shape=shape, points_m=parts_m[0], holes_m=tuple(parts_m[1:]), **more)
-            )
+    features = [
+        feature
+        for given in read_features(path)
+        for feature in placed_features(given, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    ]
     return obstacles_of(features, ground)
 
 
@@ -61,6 +55,26 @@ class VectorFeature:
     where: str
     geometry: Any
     properties: dict[str, Any]
+
+
+def placed_features(given: VectorFeature, *, latitude_deg: float, longitude_deg: float) -> list[Feature]:
+    """Every single geometry of a feature as an obstacle in the plan of a site, with the feature's attributes.
+
+    Raises
+    ------
+    InputError : no geometry, a coordinate or an attribute that cannot be read; names the feature
+    """
+    attributes = _attributes(dict(given.properties), given.where)
+    where = attributes.pop("where")
+    found = []
+    for shape, points, holes in geometry_parts(given.geometry, where):
+        parts_m = [_plan_m(part, latitude_deg, longitude_deg, where) for part in (points, *holes)]
+        parts_m, notes = _without_unused_z(parts_m, attributes)
+        more = {**attributes, "notes": (*attributes["notes"], *notes)}
+        found.append(
+            Feature(where=where, shape=shape, points_m=parts_m[0], holes_m=tuple(parts_m[1:]), **more)
+        )
+    return found
 
 
 def read_features(path: str | Path) -> list[VectorFeature]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -52,7 +53,18 @@ def roofs_note(terminal: Terminal, search: RoofSearch) -> str:
     return (
         f"Roofs were searched at spots {search.step_m:g} m apart, {search.setback_m:g} m and more from their edges, "
         f"with {masts}; outlines are taken to lie on the raster's roofs."
+        + _lines_note(search)
         + ("" if available() else f" {_SLOW}")
+    )
+
+
+def _lines_note(search: RoofSearch) -> str:
+    if search.lines is None:
+        return " No overhead lines were given: look for them at every roof."
+    count = len(search.lines.wires)
+    return (
+        f" {count} overhead line{'s' if count > 1 else ''} from {Path(search.lines.path).name} "
+        f"{'were' if count > 1 else 'was'} kept away from; there may be others: look for them at every roof."
     )
 
 

@@ -258,6 +258,12 @@ def screen_file(
 def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roofs | None]:
     """The records that can be screened, and of buildings their outlines."""
     if not holds_areas(file):
+        if request.roofs.lines is not None:
+            raise InputError(
+                "is for roofs; this is a list of addresses.",
+                where="--overhead-lines",
+                mend="Leave it out, or give the outlines of the buildings as the list.",
+            )
         return read_addresses(
             file, default_height_m=request.mount_height_m, satellites=request.satellites
         ), None
@@ -265,7 +271,7 @@ def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roof
         raise InputError(
             "are for the callers of addresses; this is a list of roofs.",
             where="--questions, --answers and --survey-order",
-            mend="Leave them out.",
+            mend="Leave them out, or screen the same houses as points: a list with id, latitude and longitude.",
         )
     heights_m(request.terminal, request.roofs)  # refused here where no mast fits
     return read_buildings(
@@ -312,6 +318,8 @@ def _check_kind(target: Path) -> None:
 
 def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
     files = file_states(source)
+    if request.roofs.lines is not None:
+        files.update(file_states(Path(request.roofs.lines.path)))
     for raster in request.rasters:
         for path in raster.files:
             files.update(file_states(path))
@@ -328,7 +336,7 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "neutralize": request.neutralize,
         "position error": request.position_error_m,
         "callers": request.callers.stated,
-        "roofs": asdict(request.roofs),
+        "roofs": request.roofs.stated,
         "compiled": _is_compiled(request),
     }
 
