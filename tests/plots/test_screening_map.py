@@ -154,7 +154,7 @@ def test_outlines_of_roofs_west_of_180_degrees_stand_beside_their_markers():
 
 
 def test_the_label_of_latitudes_is_on_the_page_where_they_have_many_digits():
-    figure = verdict_map_figure([-44.0480, -44.0521], [179.993, 179.996], [0, 0])
+    figure = verdict_map_figure([-44.0490, -44.0504], [179.996, 180.0], [0, 0])
     axis, draw = figure.axes[0].yaxis, FigureCanvasAgg(figure)
     draw.draw()
     label = axis.label.get_window_extent(draw.get_renderer())

@@ -184,6 +184,16 @@ def test_an_instrument_beside_the_mount_widens_the_windows(farm):
     assert np.subtract(*widths[::-1]) == pytest.approx(2.0 * shift, abs=1e-6)
 
 
+def test_why_a_window_is_wider_is_said_as_it_is(farm):
+    """Twice the compass's error where the instrument stands at the mount; 3-4-5 triangle where it stands beside it."""
+    job, sheet = farm
+    [window] = [w for w in sheet.windows if w.look.satellite == "Demo South"]
+    assert "It is 2 degrees wider on both sides for the error of the bearings." in window.why
+    aside = replace(job.mounts[0], east_m=job.sources.survey.east_m + 3.0, north_m=job.sources.survey.north_m + 4.0)
+    [window] = [w for w in field_sheet(job, aside).windows if w.look.satellite == "Demo South"]
+    assert any("because the instrument stands 5.0 m beside the mount and for" in text for text in window.why)
+
+
 def test_a_window_across_north_is_written_without_a_break():
     job = read_site_file(DEMO / "farm.toml", without={"terrain"})
     south = replace(job.site, latitude_deg=-30.0, longitude_deg=-24.0)

@@ -224,8 +224,8 @@ def map_bounds(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> list[tuple[
     return [(one.west, one.east, one.south, one.north) for one in frames if one is not None]
 
 
-_LEFT_IN, _RIGHT_IN = 1.0, 0.15
-_LABEL_IN = 0.25
+_LEFT_IN, _RIGHT_IN = 1.25, 0.15
+_LABEL_IN = 0.22
 _HIGHEST_IN, _LOWEST_IN = 5.2, 2.6
 
 

@@ -115,10 +115,9 @@ def window_for(job: Job, at: Place, evidence: Evidence, look: LookVector, turn_d
         spread_deg = float(np.abs(wrap_180(dense - look.azimuth_deg)).max())
         wider_deg = widened_deg(job, at)
         if wider_deg > 0.5:
-            why.append(
-                f"It is {wider_deg:.0f} degrees wider on both sides because the instrument stands beside the mount: "
-                "near things shift."
-            )
+            aside_m = _aside_m(job, at)
+            beside = f"because the instrument stands {aside_m:.1f} m beside the mount and " if aside_m > 0.05 else ""
+            why.append(f"It is {wider_deg:.0f} degrees wider on both sides {beside}for the error of the bearings.")
         half_deg = min(spread_deg + wider_deg, 180.0)
         ends = (
             float(wrap_360(look.azimuth_deg - half_deg)),
@@ -144,9 +143,14 @@ def window_for(job: Job, at: Place, evidence: Evidence, look: LookVector, turn_d
 def widened_deg(job: Job, at: Place) -> float:
     """Azimuth shift of an obstruction `assumed_distance_m` away from instrument to mount, plus the compass error."""
     survey = job.sources.survey
-    aside_m = float(np.hypot(at.mount.east_m - survey.east_m, at.mount.north_m - survey.north_m))
-    shift_deg = float(np.rad2deg(np.arctan2(aside_m, job.criteria.assumed_distance_m)))
+    shift_deg = float(np.rad2deg(np.arctan2(_aside_m(job, at), job.criteria.assumed_distance_m)))
     return min(shift_deg + 2.0 * survey.bearing_error_deg, _MOST_WIDENED_DEG)
+
+
+def _aside_m(job: Job, at: Place) -> float:
+    """Level distance from the instrument to the mount."""
+    survey = job.sources.survey
+    return float(np.hypot(at.mount.east_m - survey.east_m, at.mount.north_m - survey.north_m))
 
 
 def _near_and_far(
