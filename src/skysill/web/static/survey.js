@@ -226,7 +226,8 @@ function showSightings(now) {
     const row = body.insertRow();
     row.insertCell().textContent = one.name;
     for (const value of [one.azimuth_deg, one.bearing_deg]) row.insertCell().textContent = `${value.toFixed(1)}°`;
-    row.insertCell().textContent = `${one.left_deg >= 0 ? "+" : "−"}${Math.abs(one.left_deg).toFixed(1)}°`;
+    const left = Math.abs(one.left_deg).toFixed(1);
+    row.insertCell().textContent = Number(left) === 0 ? "0.0°" : `${one.left_deg > 0 ? "+" : "−"}${left}°`;
   }
   box.append(table);
 }
