@@ -132,3 +132,12 @@ def test_a_broken_site_file_is_told_in_one_line_wherever_it_is_used(client, fold
         assert "\n" not in answer.json()["error"]
     assert (folder / "broken.toml").read_text() == text
     assert not (folder / "new.toml").exists()
+
+
+def test_a_check_of_a_moved_mount_stands_on_the_roof_there(client):
+    """The clinic's ridge is 46.26 m up, its eaves, 4 m beside it, 2.6 m lower; so 2 m beside it 1.3 m lower."""
+    given = {"mount": "gable pole", "east_m": 2.0, "north_m": 12.0, "satellites": ["Demo South"]}
+    found = client.post("/api/sites/clinic/check", json=given).json()
+    assert found["mount"]["surface_elevation_m"] == pytest.approx(46.26 - 1.3, abs=0.01)
+    stated = client.post("/api/sites/clinic/check", json=given | {"surface_elevation_m": 45.5}).json()
+    assert stated["mount"]["surface_elevation_m"] == 45.5

@@ -19,6 +19,7 @@ from skysill.io.site_schema import parse_site_text
 from skysill.io.site_store import StoredSite
 from skysill.io.sources import refuse_outside
 from skysill.model.site import Mount
+from skysill.siting.spot_review import moved_mount
 from skysill.web.answers import field_of
 from skysill.web.state import AppState
 from skysill.web.warm_jobs import WarmJob, files_named
@@ -127,17 +128,20 @@ def mount_for(warm: WarmJob, given: Mapping[str, Any]) -> Mount:
     A mount that was moved stands on the roof or ground under its new place, unless "surface_elevation_m" says where.
     """
     mount = mount_of(JobOptions(mount_name=field_of(given, "mount", str)), warm.job)
-    new: dict[str, Any] = {}
-    for key in ("height_m", "east_m", "north_m", "surface_elevation_m"):
-        value = field_of(given, key, float)
-        if value is not None:
-            new[key] = value
-    moved = any(key in new and new[key] != getattr(mount, key) for key in ("east_m", "north_m"))
-    if moved and "surface_elevation_m" not in new:
-        new |= {"surface_elevation_m": None, "surface_height_m": None, "surface_source": "unknown"}
-    if "surface_elevation_m" in new and new["surface_elevation_m"] is not None:
-        new |= {"surface_height_m": None, "surface_source": "given"}
-    return replace(mount, **new)
+    height_m, east_m, north_m, surface_m = (
+        field_of(given, key, float) for key in ("height_m", "east_m", "north_m", "surface_elevation_m")
+    )
+    if height_m is not None:
+        mount = replace(mount, height_m=height_m)
+    east_m = mount.east_m if east_m is None else east_m
+    north_m = mount.north_m if north_m is None else north_m
+    if (east_m, north_m) != (mount.east_m, mount.north_m):
+        mount = moved_mount(warm.job, mount, east_m=east_m, north_m=north_m)
+    if surface_m is not None:
+        mount = replace(
+            mount, surface_elevation_m=surface_m, surface_height_m=None, surface_source="given"
+        )
+    return mount
 
 
 def sentence_of(result: SatelliteResult) -> str:
