@@ -189,8 +189,10 @@ def test_why_a_window_is_wider_is_said_as_it_is(farm):
     job, sheet = farm
     [window] = [w for w in sheet.windows if w.look.satellite == "Demo South"]
     assert "It is 2 degrees wider on both sides for the error of the bearings." in window.why
-    aside = replace(job.mounts[0], east_m=job.sources.survey.east_m + 3.0, north_m=job.sources.survey.north_m + 4.0)
-    [window] = [w for w in field_sheet(job, aside).windows if w.look.satellite == "Demo South"]
+    survey = job.sources.survey
+    aside = replace(job.mounts[0], east_m=survey.east_m + 3.0, north_m=survey.north_m + 4.0)
+    windows = field_sheet(job, aside).windows
+    [window] = [w for w in windows if w.look.satellite == "Demo South"]
     assert any("because the instrument stands 5.0 m beside the mount and for" in text for text in window.why)
 
 

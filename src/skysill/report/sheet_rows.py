@@ -116,8 +116,14 @@ def window_for(job: Job, at: Place, evidence: Evidence, look: LookVector, turn_d
         wider_deg = widened_deg(job, at)
         if wider_deg > 0.5:
             aside_m = _aside_m(job, at)
-            beside = f"because the instrument stands {aside_m:.1f} m beside the mount and " if aside_m > 0.05 else ""
-            why.append(f"It is {wider_deg:.0f} degrees wider on both sides {beside}for the error of the bearings.")
+            beside = (
+                f"because the instrument stands {aside_m:.1f} m beside the mount and "
+                if aside_m > 0.05
+                else ""
+            )
+            why.append(
+                f"It is {wider_deg:.0f} degrees wider on both sides {beside}for the error of the bearings."
+            )
         half_deg = min(spread_deg + wider_deg, 180.0)
         ends = (
             float(wrap_360(look.azimuth_deg - half_deg)),

@@ -138,9 +138,7 @@ def mount_for(warm: WarmJob, given: Mapping[str, Any]) -> Mount:
     if (east_m, north_m) != (mount.east_m, mount.north_m):
         mount = moved_mount(warm.job, mount, east_m=east_m, north_m=north_m)
     if surface_m is not None:
-        mount = replace(
-            mount, surface_elevation_m=surface_m, surface_height_m=None, surface_source="given"
-        )
+        mount = replace(mount, surface_elevation_m=surface_m, surface_height_m=None, surface_source="given")
     return mount
 
 
