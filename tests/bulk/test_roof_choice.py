@@ -41,13 +41,13 @@ class Table:
         return short <= 0, *self.clearances(spot, height_m), np.clip(0.9 - 0.05 * short, 0.0, 1.0)
 
 
-def by_looking_at_all(table, mine, edge_m):
+def by_looking_at_all(table, mine):
     ranked = []
-    for spot in mine:
+    for place, spot in enumerate(mine):
         for level in range(HEIGHTS_M.size):
             if level >= table.sure[spot]:
                 margin = min(table.margin[spot, level], 10.0)
-                ranked.append(((level, -margin, -edge_m[spot], spot), spot, level, True))
+                ranked.append(((level, -margin, place), spot, level, True))
                 break
     if not ranked:
         for spot in mine:
@@ -62,13 +62,12 @@ def test_the_spot_and_mast_of_every_roof_are_those_of_a_look_at_all(hard):
     rng = np.random.default_rng(int(10 * hard) + 4)
     sizes = rng.integers(1, 40, 300)
     table = Table(rng, int(sizes.sum()), hard)
-    edge_m = np.round(rng.choice([1.0, 1.5, 2.0, 2.5], table.first.size), 3)
     numbers = rng.permutation(table.first.size)  # spots of a roof need not lie next to each other
-    groups = [np.sort(part) for part in np.split(numbers, np.cumsum(sizes)[:-1])]
-    found = choose_spots(table, groups, edge_m, HEIGHTS_M)
+    groups = np.split(numbers, np.cumsum(sizes)[:-1])
+    found = choose_spots(table, groups, HEIGHTS_M)
     kinds = set()
     for k, mine in enumerate(groups):
-        spot, level, content = by_looking_at_all(table, mine, edge_m)
+        spot, level, content = by_looking_at_all(table, mine)
         assert (found.spot[k], found.level[k], found.content[k]) == (spot, level, content), k
         kinds.add((level == 0, content))
     assert (True, True) in kinds or hard == 1.0
@@ -82,5 +81,5 @@ def test_one_height_and_one_spot_are_enough():
     table = Table(rng, 1, 0.5)
     for sure, content in ((0, True), (5, False)):
         table.first[:], table.sure[:] = 0, sure
-        found = choose_spots(table, [np.array([0])], np.array([1.0]), HEIGHTS_M[:1])
+        found = choose_spots(table, [np.array([0])], HEIGHTS_M[:1])
         assert (found.spot[0], found.level[0], found.content[0]) == (0, 0, content)

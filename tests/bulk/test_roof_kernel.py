@@ -107,7 +107,7 @@ def test_probabilities_are_those_of_the_assessment(seed, longitude_deg, over):
     from skysill.bulk.compiled.kernel import dish_findings
     from skysill.bulk.roof_kernel import _KernelRoom
 
-    room = _KernelRoom(stack_of(source), roofs, spots, query, 0.7)
+    room = _KernelRoom(stack_of(source), roofs, spots, query)
     jobs = [_job((source,), roofs, at, query, search) for at in range(len(roofs))]
     compared = 0
     for height_m in np.arange(0.85, 3.1, 0.2).tolist():
@@ -178,18 +178,19 @@ def test_least_heights_of_fifty_roofs_are_those_of_points_on_the_raster():
     place, source, roofs = scene(50, seed=33, trees_each=4.0)
     query = query_of(-60.0)
     spots = roof_spots(roofs, [source.grid], step_m=2.0, setback_m=1.0)
-    room = _KernelRoom(stack_of(source), roofs, spots, query, 0.7)
+    room = _KernelRoom(stack_of(source), roofs, spots, query)
     first = np.searchsorted(spots.building, np.arange(len(roofs)))
     least_m = room.least_heights_m(first, np.full(first.size, 0.7), np.full(first.size, 12.0))
     found = room.clearances(first, np.full(first.size, 2.0))[0]
+    dishes = room.at(first, np.full(first.size, 2.0))
     raised = 0
     for k, spot in enumerate(first):
         house = place.houses[k]
         c, s = _convergence(house)
         x, y = spots.east_m[spot], spots.north_m[spot]
-        azimuth = room.dishes.azimuth_deg[spot] + np.rad2deg(np.arctan2(s, c))
+        azimuth = dishes.azimuth_deg[k] + np.rad2deg(np.arctan2(s, c))
         there = Cells(*_grid_of(source), house.east_m + c * x + s * y, house.north_m + c * y - s * x, azimuth)
-        ray = azimuth, room.dishes.apparent_deg[spot]
+        ray = azimuth, dishes.apparent_deg[k]
         floor = spots.surface_m[spot]
         if 0.0 <= found[k] < np.inf:
             assert there.spare_deg(floor + 2.0, *ray) == approx(found[k], abs=0.3), k

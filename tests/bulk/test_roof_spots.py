@@ -121,3 +121,12 @@ def test_distances_from_the_edge_are_those_of_the_plane_geometry_library():
     east, north = rng.uniform(-10, 15, (2, 200))
     wanted = shapely.distance(shapely.boundary(plan)[building], shapely.points(east, north))
     assert edge_distances_m(roofs, building, east, north) == pytest.approx(wanted, abs=1e-9)
+
+
+def test_of_equal_spots_those_off_the_edge_come_first_then_the_highest_then_the_farthest_from_it():
+    from skysill.bulk.roof_results import order_among_equals
+
+    edge_m = np.array([1.9, 3.0, 2.0, 2.5])
+    surface_m = np.array([9.0, 5.0, 7.0, 7.0])
+    order = np.lexsort(order_among_equals(edge_m, surface_m)[::-1])
+    assert order.tolist() == [3, 2, 1, 0]

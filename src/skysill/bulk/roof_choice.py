@@ -1,7 +1,7 @@
 """Which spot of each roof is the best, and how high its mast must be, with as few questions as the ranking allows.
 
 Ranking: the least mast at which the room is there with the probability asked; of spots with one mast the larger margin,
-up to ten degrees; then the farther from the roof's edge. The search of each roof is a generator that asks for
+up to ten degrees; then the order in which the spots are given. The search of each roof is a generator that asks for
 clearances, least heights and probabilities of some spots; the questions of all roofs are answered together.
 """
 
@@ -59,18 +59,17 @@ class _Question(NamedTuple):
 _Search = Generator[_Question, tuple[Floats, ...], tuple[int, int, bool]]
 
 
-def choose_spots(room: Room, groups: Sequence[Ints], edge_m: Floats, heights_m: Floats) -> ChosenSpots:
+def choose_spots(room: Room, groups: Sequence[Ints], heights_m: Floats) -> ChosenSpots:
     """The best spot of each roof.
 
     Parameters
     ----------
-    groups : (spot,) numbers of the spots of each roof, at least one
-    edge_m : (all spots,) distance from the roof's edge
+    groups : (spot,) numbers of the spots of each roof, at least one, in their order among equals
     heights_m : (level,) rising heights that masts may have
     """
     count = len(groups)
     found = ChosenSpots(np.zeros(count, dtype=int), np.zeros(count, dtype=int), np.zeros(count, dtype=bool))
-    searches = [_search(_by_edge(mine, edge_m), heights_m.size) for mine in groups]
+    searches = [_search(mine, heights_m.size) for mine in groups]
     replies: dict[int, tuple[Floats, ...] | None] = dict.fromkeys(range(count))
     while replies:
         asked: dict[int, _Question] = {}
@@ -81,11 +80,6 @@ def choose_spots(room: Room, groups: Sequence[Ints], edge_m: Floats, heights_m: 
                 found.spot[number], found.level[number], found.content[number] = ended.value
         replies = dict(_answered(room, asked, heights_m))
     return found
-
-
-def _by_edge(mine: Ints, edge_m: Floats) -> Ints:
-    """Spots in their order among equals: the farthest from the edge first."""
-    return mine[np.lexsort((mine, -np.round(edge_m[mine], 3)))]
 
 
 def _answered(
@@ -121,35 +115,63 @@ def _answered(
 
 def _search(spots: Ints, count: int) -> _Search:
     """One roof. spots : in their order among equals; count : number of levels"""
-    margins, spares = np.full(spots.size, np.nan), np.full(spots.size, np.nan)
-    p_clear = np.full(spots.size, -1.0)
-    good, spares[:1], margin, p_clear[:1] = yield _Question("content", spots[:1], np.zeros(1, dtype=int))
-    margins[:1] = _capped(margin)
-    if good[0] and margins[0] >= FLOOR_DEG:  # no spot can be better
+    roof = _Roof(spots, count)
+    (good,) = yield from roof.content(np.array([0]), 0)
+    if good and roof.margins[0] >= FLOOR_DEG:  # no spot can be better
         return int(spots[0]), 0, True
     for some in np.split(np.arange(1, spots.size), _PIECES):
         if not some.size:
             break
-        spare, margin = yield _Question("clearance", spots[some], np.zeros(some.size, dtype=int))
-        spares[some], margins[some] = spare, _capped(margin)
-        for k in some[(spare >= 0.0) & (margins[some] >= FLOOR_DEG)]:
-            good, _, _, sure = yield _Question("content", spots[k : k + 1], np.zeros(1, dtype=int))
-            if good[0]:
+        yield from roof.look(some, 0)
+        for k in some[(roof.spares[some] >= 0.0) & (roof.margins[some] >= FLOOR_DEG)]:
+            (good,) = yield from roof.content(np.array([k]), 0)
+            if good:
                 return int(spots[k]), 0, True
-            p_clear[k] = sure[0]
-    ready = np.flatnonzero(spares >= 0.0)
-    best = yield from _first_content(spots, ready[margins[ready] < FLOOR_DEG], margins, 0, p_clear)
+    best = yield from _first_content(roof, np.flatnonzero(roof.spares >= 0.0), 0)
     if best >= 0:
         return int(spots[best]), 0, True
-    likely = np.lexsort((-spares, -np.nan_to_num(p_clear, nan=-1.0)))
-    least, where = yield from _least_level(spots, spares, likely, count)
+    least, where = yield from _least_level(roof)
     if where < 0:
-        return (yield from _best_of_the_tallest(spots, count))
-    able = np.flatnonzero(least <= where)
-    spare, margin = yield _Question("clearance", spots[able], np.full(able.size, where))
-    margins[able] = _capped(margin)
-    best = yield from _first_content(spots, able[spare >= 0.0], margins, where, p_clear)
+        return (yield from _best_of_the_tallest(roof))
+    able = np.flatnonzero((least <= where) & (roof.failed < where))
+    yield from roof.look(able, where)
+    best = yield from _first_content(roof, able[roof.spares[able] >= 0.0], where)
     return int(spots[best]), where, True
+
+
+class _Roof:
+    """What is known of one roof's spots. Certainty is taken to grow with height: what fails fails below too.
+
+    spots : (spot,) in their order among equals; count : number of levels
+    spares, margins : (spot,) degrees at the level looked at last, the margins as they count
+    p_clear : (spot,) probability at the level asked about last, -1: not asked, or not known
+    failed : (spot,) highest level known to fail, -1: none; good : (spot,) level of the last that is content, -1: none
+    """
+
+    def __init__(self, spots: Ints, count: int) -> None:
+        self.spots, self.count = spots, count
+        self.spares, self.margins = np.full(spots.size, np.nan), np.full(spots.size, np.nan)
+        self.p_clear = np.full(spots.size, -1.0)
+        self.failed, self.good = np.full(spots.size, -1), np.full(spots.size, -1)
+
+    def look(self, some: Ints, level: int) -> Generator[_Question, tuple[Floats, ...], None]:
+        """Ask for the clearances of some spots at a level."""
+        spare, margin = yield _Question("clearance", self.spots[some], np.full(some.size, level))
+        self.spares[some], self.margins[some] = spare, _capped(margin)
+
+    def content(self, some: Ints, level: int) -> Generator[_Question, tuple[Floats, ...], Bools]:
+        """Whether some spots are content at a level, as far as that is not known."""
+        ask = some[(self.failed[some] < level) & (self.good[some] != level)]
+        if ask.size:
+            found, spare, margin, p_clear = yield _Question(
+                "content", self.spots[ask], np.full(ask.size, level)
+            )
+            self.p_clear[ask] = np.nan_to_num(p_clear, nan=-1.0)
+            if level == 0:
+                self.spares[ask], self.margins[ask] = spare, _capped(margin)
+            self.good[ask[found > 0.0]] = level
+            self.failed[ask[found <= 0.0]] = level
+        return np.asarray(self.good[some] == level)
 
 
 def _capped(margin_deg: Floats) -> Floats:
@@ -157,83 +179,76 @@ def _capped(margin_deg: Floats) -> Floats:
     return np.asarray(np.round(np.minimum(np.nan_to_num(margin_deg, nan=FLOOR_DEG), FLOOR_DEG), 3))
 
 
-def _first_content(
-    spots: Ints, some: Ints, margins_deg: Floats, level: int, p_clear: Floats
-) -> Generator[_Question, tuple[Floats, ...], int]:
-    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is.
-
-    p_clear : (spot,) changed to what is found
-    """
-    order = some[np.lexsort((some, -margins_deg[some]))]
+def _first_content(roof: _Roof, some: Ints, level: int) -> Generator[_Question, tuple[Floats, ...], int]:
+    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is."""
+    some = some[roof.failed[some] < level]
+    order = some[np.lexsort((some, -roof.margins[some]))]
     start, size = 0, 1
     while start < order.size:
         asked = order[start : start + size]
-        good, _, _, p_clear[asked] = yield _Question("content", spots[asked], np.full(asked.size, level))
+        good = yield from roof.content(asked, level)
         if good.any():
             return int(asked[np.argmax(good)])
         start, size = start + size, 2 * size
     return -1
 
 
-def _least_level(
-    spots: Ints, spares_deg: Floats, likely: Ints, count: int
-) -> Generator[_Question, tuple[Floats, ...], tuple[Ints, int]]:
+def _least_level(roof: _Roof) -> Generator[_Question, tuple[Floats, ...], tuple[Ints, int]]:
     """(spot,) no more than the first level with the room; and the least at which any is content, -1: there is none.
 
-    likely : the spots in the order in which they are asked about
-
-    None is content at level 0. Certainty is taken to grow with height. Each further spot is first asked about one level
-    below the least so far.
+    None is content at level 0. Each further spot is first asked about one level below the least so far.
     """
-    first = np.ones(spots.size, dtype=int)
-    best = count
+    first = np.ones(roof.spots.size, dtype=int)
+    likely = np.lexsort((-roof.spares, -roof.p_clear))
+    best = roof.count
     start, size = 0, 1
     while start < likely.size and best > 1:
         some = likely[start : start + size]
         start, size = start + size, 2 * size
-        short = some[spares_deg[some] < 0.0]
+        short = some[roof.spares[some] < 0.0]
         if short.size:
             (levels,) = yield _Question(
-                "least", spots[short], np.zeros(short.size, dtype=int), min(best, count - 1)
+                "least", roof.spots[short], np.zeros(short.size, dtype=int), min(best, roof.count - 1)
             )
             first[short] = np.maximum(levels.astype(int), 1)
         while True:
             some = some[first[some] < best]
             if not some.size:
                 break
-            good, *_ = yield _Question("content", spots[some], np.full(some.size, best - 1))
-            some = some[good > 0.0]
+            good = yield from roof.content(some, best - 1)
+            some = some[good]
             if not some.size:
                 break
-            best = yield from _lowest_of(spots, some, first, best - 1)
-    return first, best if best < count else -1
+            best = yield from _lowest_of(roof, int(some[np.argmin(first[some])]), first, best - 1)
+    return first, best if best < roof.count else -1
 
 
-def _lowest_of(
-    spots: Ints, some: Ints, first: Ints, known: int
-) -> Generator[_Question, tuple[Floats, ...], int]:
-    """The least level at which one of some spots is content, those with the lowest room; all are at the known one."""
-    k = int(some[np.argmin(first[some])])
-    low, high, stride = int(first[k]) - 1, known, 1
-    at = min(low + 1, known)
-    while at < high:  # upwards in growing steps, then by halves
-        good, *_ = yield _Question("content", spots[k : k + 1], np.array([at]))
-        if good[0]:
-            high = at
+def _lowest_of(roof: _Roof, k: int, first: Ints, known: int) -> Generator[_Question, tuple[Floats, ...], int]:
+    """The least level at which one spot is content; it is at the known one.
+
+    Asked in growing steps: upwards from the first level with the room where the tallest mast is all that is known, else
+    downwards, since little less than what serves another spot is to be expected; then by halves.
+    """
+    low, high, stride = max(int(first[k]) - 1, int(roof.failed[k])), known, 1
+    upwards = known == roof.count - 1
+    while high - low > 1:
+        at = min(low + stride, high - 1) if upwards else max(high - stride, low + 1)
+        (good,) = yield from roof.content(np.array([k]), at)
+        low, high = (low, at) if good else (at, high)
+        if bool(good) == upwards:
             break
-        low, at, stride = at, min(at + stride, high), 2 * stride
+        stride *= 2
     while high - low > 1:
         middle = (low + high) // 2
-        good, *_ = yield _Question("content", spots[k : k + 1], np.array([middle]))
-        low, high = (low, middle) if good[0] else (middle, high)
+        (good,) = yield from roof.content(np.array([k]), middle)
+        low, high = (low, middle) if good else (middle, high)
     return high
 
 
-def _best_of_the_tallest(
-    spots: Ints, count: int
-) -> Generator[_Question, tuple[Floats, ...], tuple[int, int, bool]]:
+def _best_of_the_tallest(roof: _Roof) -> Generator[_Question, tuple[Floats, ...], tuple[int, int, bool]]:
     """Where no mast serves: at the tallest the spot with the room, else with a free line, else the largest margin."""
-    spare, margin = yield _Question("clearance", spots, np.full(spots.size, count - 1))
+    spots, last = roof.spots, roof.count - 1
+    spare, margin = yield _Question("clearance", spots, np.full(spots.size, last))
     margin = np.nan_to_num(margin, nan=FLOOR_DEG)
     order = np.lexsort((spots, -margin, margin < 0.0, spare < 0.0))
-    return int(spots[order[0]]), count - 1, False
+    return int(spots[order[0]]), last, False

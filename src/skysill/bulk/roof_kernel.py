@@ -23,7 +23,13 @@ from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.finding_verdicts import judged
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
 from skysill.bulk.roof_choice import ChosenSpots, choose_spots
-from skysill.bulk.roof_results import RoofSearch, caution_codes, edge_distances_m, kit_of
+from skysill.bulk.roof_results import (
+    RoofSearch,
+    caution_codes,
+    edge_distances_m,
+    kit_of,
+    order_among_equals,
+)
 from skysill.bulk.roof_search import heights_m, mount_of, serves
 from skysill.bulk.roof_spots import Roofs, RoofSpots
 from skysill.bulk.screening_verdicts import PROVED_WITHIN, ScreeningResults
@@ -55,12 +61,15 @@ def search_together(
     Those that could not be answered
     """
     heights = heights_m(query.terminal, search)
-    room = _KernelRoom(stack, roofs, spots, query, float(heights[0]))
+    room = _KernelRoom(stack, roofs, spots, query)
     order = np.searchsorted(spots.building, np.arange(len(roofs) + 1))
-    simple = np.bincount(spots.building[~room.dishes.simple], minlength=len(roofs)) == 0
-    asked = wanted[simple[wanted]]
     edge_m = edge_distances_m(roofs, spots.building, spots.east_m, spots.north_m)
-    best = choose_spots(room, [np.arange(order[at], order[at + 1]) for at in asked], edge_m, heights)
+    rank = np.lexsort((*order_among_equals(edge_m, spots.surface_m)[::-1], spots.building))
+    simple = room.simple(rank[order[wanted]], float(heights[0]))
+    asked = wanted[simple]
+    if not asked.size:
+        return wanted
+    best = choose_spots(room, [rank[order[at] : order[at + 1]] for at in asked], heights)
     dishes = room.at(best.spot, heights[best.level])
     found = room.known(best.spot, heights[best.level], best.content, dishes)
     good = ~room.odd[asked] & ~is_odd(found)
@@ -78,7 +87,7 @@ def search_together(
     results.least_height_m[asked[sound]] = np.where(best.content[sound], height_m, np.nan)
     results.texts["cautions"][asked[sound]] = caution_codes(query, search, edge_m[spot])
     results.texts["kit"][asked[sound]] = [kit_of(search.kits, one) for one in height_m.tolist()]
-    return np.sort(np.concatenate([wanted[~simple[wanted]], np.delete(asked, sound)]))
+    return np.sort(np.concatenate([wanted[~simple], np.delete(asked, sound)]))
 
 
 def _write(
@@ -122,35 +131,57 @@ def is_odd(found: DishFindings) -> Bools:
 class _KernelRoom:
     """The room of dishes at spots, by the compiled loops. odd : (building,) whether any answer is to be doubted"""
 
-    def __init__(
-        self, stack: RasterStack, roofs: Roofs, spots: RoofSpots, query: ScreeningQuery, lowest_m: float
-    ) -> None:
+    def __init__(self, stack: RasterStack, roofs: Roofs, spots: RoofSpots, query: ScreeningQuery) -> None:
         self.stack, self.query, self.building = stack, query, spots.building
-        latitude, longitude = offset_position(
-            roofs.latitude_deg[spots.building],
-            roofs.longitude_deg[spots.building],
-            spots.east_m,
-            spots.north_m,
-        )
-        height_m = np.full(latitude.shape, lowest_m)
-        self.dishes = place_dishes(stack, latitude, longitude, height_m, query, surface_m=spots.surface_m)
+        self.roofs, self.spots = roofs, spots
+        self.latitude_deg, self.longitude_deg = np.full((2, spots.building.size), np.nan)
+        self.first = np.zeros(len(roofs), dtype=np.int64)
+        self.mapped = np.zeros(spots.building.size, dtype=bool)
+        self.terms = np.zeros((0, 0, 0))
         self.odd = np.zeros(len(roofs), dtype=bool)
         self.answers: list[tuple[Ints, Floats, DishFindings]] = []
         # probabilities without the error that matters most, which is told of the best spots only
         self.unexplained = replace(query, criteria=replace(query.criteria, min_p_clear=0.0))
 
+    def simple(self, spot: Ints, height_m: float) -> Bools:
+        """(spot,) whether the loops can answer there; one spot of each roof, the first to be asked about."""
+        self.first[self.building[spot]] = spot
+        return self._placed(spot, np.full(spot.size, height_m)).simple
+
     def at(self, spot: Ints, height_m: Floats) -> PlacedDishes:
-        """Dishes at spots, so high over the roof."""
-        some = self.dishes
-        return place_dishes(
-            self.stack,
-            some.latitude_deg[spot],
-            some.longitude_deg[spot],
-            height_m,
-            self.query,
-            surface_m=some.surface_m[spot],
-            terms=some.terms[:, spot],
+        """Dishes at spots, so high over the roof; where the loops cannot answer, the roof's first spot, as odd."""
+        placed = self._placed(spot, height_m)
+        if (strange := ~placed.simple).any():
+            building = self.building[spot]
+            self.odd[building[strange]] = True
+            placed = self._placed(np.where(strange, self.first[building], spot), height_m)
+        return placed
+
+    def _placed(self, spot: Ints, height_m: Floats) -> PlacedDishes:
+        missing = spot[~self.mapped[spot]]
+        if missing.size:
+            self._map(missing)
+        place = self.latitude_deg[spot], self.longitude_deg[spot], height_m
+        surface_m, terms = self.spots.surface_m[spot], self.terms[:, spot]
+        return place_dishes(self.stack, *place, self.query, surface_m=surface_m, terms=terms)
+
+    def _map(self, missing: Ints) -> None:
+        """Work out where spots lie on the rasters: from the second time on all spots of their roofs, each once."""
+        if self.mapped.any():
+            missing = np.flatnonzero(np.isin(self.building, self.building[missing]) & ~self.mapped)
+        roofs, spots, building = self.roofs, self.spots, self.building[missing]
+        self.latitude_deg[missing], self.longitude_deg[missing] = offset_position(
+            roofs.latitude_deg[building],
+            roofs.longitude_deg[building],
+            spots.east_m[missing],
+            spots.north_m[missing],
         )
+        place = self.latitude_deg[missing], self.longitude_deg[missing], np.zeros(missing.size)
+        found = place_dishes(self.stack, *place, self.query, surface_m=spots.surface_m[missing])
+        if not self.mapped.any():
+            self.terms = np.full((found.terms.shape[0], self.building.size, found.terms.shape[2]), np.nan)
+        self.terms[:, missing] = found.terms
+        self.mapped[missing] = True
 
     def clearances(self, spot: Ints, height_m: Floats) -> tuple[Floats, Floats]:
         found = dish_clearances(self.stack, self.at(spot, height_m), self.query)

@@ -28,6 +28,7 @@ __all__ = [
     "empty_roof_results",
     "general_codes",
     "kit_of",
+    "order_among_equals",
     "outline_of",
     "write_look",
     "write_spot",
@@ -139,6 +140,17 @@ def edge_distances_m(roofs: Roofs, building: Ints, east_m: Floats, north_m: Floa
     share = np.clip((gap * step).sum(axis=1) / length2, 0.0, 1.0)
     away = gap - share[:, None] * step
     return np.asarray(np.sqrt(np.minimum.reduceat((away * away).sum(axis=1), cuts)))
+
+
+def order_among_equals(edge_m: Floats, surface_m: Floats) -> tuple[Floats, Floats, Floats]:
+    """What decides, one after the other, between spots of one roof with the same verdict, mast and margin: lower first.
+
+    Spots that are not near the roof's edge, then the highest, since more comes into view from there, then those farther
+    from the edge.
+
+    edge_m : (spot,) distance from the roof's edge; surface_m : elevation of the roof
+    """
+    return (edge_m < EDGE_M).astype(np.float64), -np.round(surface_m, 2), -np.round(edge_m, 3)
 
 
 def kit_of(kits: tuple[MastKit, ...], height_m: float) -> str:

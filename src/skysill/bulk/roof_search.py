@@ -14,7 +14,14 @@ from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.assessment.verdict import RANK
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
-from skysill.bulk.roof_results import RoofSearch, edge_distances_m, general_codes, outline_of, write_spot
+from skysill.bulk.roof_results import (
+    RoofSearch,
+    edge_distances_m,
+    general_codes,
+    order_among_equals,
+    outline_of,
+    write_spot,
+)
 from skysill.bulk.roof_spots import Roofs, RoofSpots
 from skysill.bulk.screening_verdicts import ScreeningResults
 from skysill.errors import InputError
@@ -28,7 +35,7 @@ from skysill.siting.mast_search import SpotRoom, mast_heights_m, mount_at
 from skysill.siting.spots import Spots
 from skysill.units import Floats, Ints
 
-__all__ = ["heights_m", "mount_of", "order_among_equals", "scenes_of", "search_each", "serves"]
+__all__ = ["heights_m", "mount_of", "scenes_of", "search_each", "serves"]
 
 _KEPT = 6
 _TOO_NEAR = 2
@@ -214,8 +221,14 @@ def _best(job: Job, grid: Spots, heights: Floats, edge_m: Floats) -> _Best | Non
         best = offered[0]
         if best.content:
             alike = [one for one in choice.alike(best, [0]) if _verdict(one) == _verdict(best)]
+            equals = order_among_equals(edge_m, grid.surface_elevation_m)
             best = min(
-                alike, key=lambda one: order_among_equals(_margin_deg(one), edge_m[one.spot], one.spot)
+                alike,
+                key=lambda one: (
+                    -_capped_deg(_margin_deg(one)),
+                    *(float(part[one.spot]) for part in equals),
+                    one.spot,
+                ),
             )
         lines = _line_codes(job, room, best.spot, best.at)
         return _Best(room.mount(best.spot, best.at), best.assessment, best.content, lines)
@@ -258,12 +271,9 @@ def _line_codes(job: Job, room: SpotRoom, spot: int, at: int) -> tuple[str, ...]
     return () if near is None else tuple(dict.fromkeys(caution.code for caution in line_cautions(near, 0)))
 
 
-def order_among_equals(margin_deg: float, edge_m: float, number: int) -> tuple[float, float, int]:
-    """Order of spots with one verdict and mast: by margin up to 10 degrees, then by the distance from the roof's edge.
-
-    Margins over that are not exact, and none of them is better than another.
-    """
-    return (-round(min(margin_deg, FLOOR_DEG), 3), -round(edge_m, 3), number)
+def _capped_deg(margin_deg: float) -> float:
+    """Margins over ten degrees are not exact, and none of them is better than another."""
+    return round(min(margin_deg, FLOOR_DEG), 3)
 
 
 def _verdict(chosen: Chosen) -> str:

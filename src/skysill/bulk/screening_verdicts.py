@@ -33,7 +33,7 @@ __all__ = [
     "write_near",
 ]
 
-PROVED_WITHIN = 0.03
+PROVED_WITHIN = 0.005
 """A `clear` by the compiled loops is proved by an assessment where its probability is over the one asked by less."""
 
 
