@@ -7,6 +7,8 @@ import json
 
 import numpy as np
 import pytest
+import shapely
+import shapely.geometry
 from click.testing import CliRunner
 
 from invented_village import (
@@ -24,6 +26,7 @@ from skysill.bulk.roof_results import RoofSearch
 from skysill.cli.main import main
 from skysill.errors import InputError
 from skysill.io import screening as screening_module
+from skysill.io.geoparquet import read_geoparquet
 from skysill.io.mast_kits import read_mast_kits
 from skysill.io.rasters import RasterSpec, open_rasters
 from skysill.io.screening import COLUMNS, ScreeningRequest, screen_file
@@ -89,6 +92,35 @@ def test_rows_and_rejects_are_the_records_and_all_formats_say_the_same(place, tm
     for row, one, other in zip(rows, features, table, strict=True):
         assert one["properties"]["mast_height_m"] == other["mast_height_m"] == float(row["mast_height_m"])
         assert one["properties"]["cautions"] == other["cautions"] == row["cautions"]
+
+
+def test_parquet_holds_the_outlines_as_geoparquet(place, tmp_path):
+    """GeoParquet 1.1 (OGC, from memory): key "geo", WKB, no "crs" means longitude and latitude of OGC:CRS84."""
+    parquet = pytest.importorskip("pyarrow.parquet")
+    screen_file(asked(place), place / "houses.geojson", tmp_path / "out.parquet")
+    table = parquet.read_table(tmp_path / "out.parquet")
+    given = [
+        shapely.geometry.shape(one["geometry"])
+        for k, one in enumerate(
+            json.loads((place / "houses.geojson").read_text(encoding="utf-8"))["features"]
+        )
+        if k != 1
+    ]
+    head = json.loads(table.schema.metadata[b"geo"])
+    assert (head["version"], head["primary_column"]) == ("1.1.0", "geometry")
+    column = head["columns"]["geometry"]
+    assert (column["encoding"], column["geometry_types"]) == ("WKB", ["Polygon"])
+    assert "crs" not in column
+    assert column["bbox"] == pytest.approx(shapely.total_bounds(given), abs=1e-12)
+    found = shapely.from_wkb(table.column("geometry").to_pylist())
+    assert shapely.equals_exact(found, given, 0.0).all()
+    again = screen_file(
+        asked(place), tmp_path / "out.parquet", tmp_path / "again.csv"
+    )  # it is a list of roofs itself
+    assert (again.screened, again.of_roofs) == (3, True)
+    whole = read_geoparquet(tmp_path / "out.parquet", "out.parquet")
+    assert whole.crs == "OGC:CRS84"
+    assert list(whole.columns[whole.fields.index("verdict")]) == table.column("verdict").to_pylist()
 
 
 def test_a_run_that_was_stopped_is_resumed_with_the_same_bytes(place, tmp_path, monkeypatch):

@@ -1,15 +1,16 @@
-"""GeoParquet in: geometry and columns of a Parquet file with the metadata of the GeoParquet specification.
+"""GeoParquet: geometry and columns of a Parquet file with the metadata of the GeoParquet specification.
 
 GeoParquet 1.1.0 (Open Geospatial Consortium, from memory): the file's key "geo" holds a JSON object with "version",
 "primary_column" and "columns"; a column's "encoding" is "WKB" or a native one, its "crs" a PROJJSON object; without the
 key "crs" the coordinates are longitude and latitude of OGC:CRS84, and null means that the system is not known.
+"geometry_types" lists the kinds that occur, and "bbox" is west, south, east, north.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from typing import Any
 from skysill.errors import InputError
 from skysill.io.text import quoted
 
-__all__ = ["GeoTable", "read_geoparquet"]
+__all__ = ["GeoTable", "geometry_head", "geometry_name", "read_geoparquet", "wkb_of"]
 
 _MOST_ROWS = 5_000_000
 _MOST_UNPACKED_BYTES = 8_000_000_000
@@ -135,3 +136,40 @@ def _values(column: Any) -> list[Any]:
 
     values: list[Any] = column.to_pylist()
     return [None if one is None else dict(one) for one in values] if kinds.is_map(column.type) else values
+
+
+def geometry_name(names: Collection[str]) -> str:
+    """A name for a geometry column beside others."""
+    name = "geometry"
+    while name in names:
+        name += "_"
+    return name
+
+
+def wkb_of(shapes: Sequence[Mapping[str, Any]]) -> list[bytes]:
+    """Well-known binary of GeoJSON geometries, without elevations."""
+    import shapely
+    from shapely.geometry import shape
+
+    return list(shapely.to_wkb(shapely.force_2d([shape(one) for one in shapes]), flavor="iso"))
+
+
+def geometry_head(name: str, shapes: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """The file's metadata for one geometry column of longitude and latitude.
+
+    shapes : GeoJSON geometries; name : of their column
+
+    >>> geometry_head("geometry", [{"type": "Point", "coordinates": [-24.6, 58.0]}])["geo"][:40]
+    '{"version": "1.1.0", "primary_column": "'
+    """
+    import shapely
+    from shapely.geometry import shape
+
+    about: dict[str, Any] = {
+        "encoding": "WKB",
+        "geometry_types": sorted({str(one["type"]) for one in shapes}),
+    }
+    if shapes:
+        about["bbox"] = [float(side) for side in shapely.total_bounds([shape(one) for one in shapes])]
+    said = {"version": "1.1.0", "primary_column": name, "columns": {name: about}}
+    return {"geo": json.dumps(said)}

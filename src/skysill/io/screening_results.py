@@ -23,6 +23,7 @@ from skysill.io.address_files import AddressFile, Record
 from skysill.io.address_lists import Addresses, records as address_records
 from skysill.io.address_vectors import holds_areas, outline_of
 from skysill.io.delimited_bytes import fixed
+from skysill.io.geoparquet import geometry_head, geometry_name, wkb_of
 from skysill.io.json_text import to_json_text
 from skysill.model.site import Satellite
 from skysill.units import Bools, Floats, Ints
@@ -459,7 +460,14 @@ def _write_parquet(path: Path, file: AddressFile, places: Addresses, results: Re
     for name in names:
         kind = pa.float64() if name in numbers else pa.bool_() if name == "margin_is_floor" else pa.string()
         columns[name] = pa.array(results.values(0, count, name), kind)
-    pq.write_table(pa.table(columns), path)
+    head = None
+    if holds_areas(file):
+        shapes = [
+            outline_of(record.cells[-1]) for _, some in matched_records(file, places) for record in some
+        ]
+        name = geometry_name(columns)
+        columns[name], head = pa.array(wkb_of(shapes), pa.binary()), geometry_head(name, shapes)
+    pq.write_table(pa.table(columns).replace_schema_metadata(head), path)
 
 
 def _array(values: list[Any]) -> Any:
