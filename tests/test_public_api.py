@@ -120,13 +120,16 @@ def test_the_data_types_that_a_job_is_made_of_have_an_example():
             assert ">>> " in (inspect.getdoc(getattr(skysill, name)) or ""), f"{name} has no example"
 
 
-@pytest.mark.parametrize("name", [name for name in NAMES if callable(getattr(skysill, name))])
-def test_every_example_runs(name, monkeypatch):
-    monkeypatch.chdir(ROOT)
-    module = sys.modules[getattr(skysill, name).__module__]
-    for test in doctest.DocTestFinder(recurse=False).find(getattr(skysill, name), name, module=module):
-        result = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE).run(test)
-        assert result.failed == 0
+def test_every_example_is_run_with_its_module(request):
+    """By pytest itself, as a test named after the module and the name."""
+    assert request.config.option.doctestmodules
+    assert "src" in request.config.getini("testpaths")
+    for name in NAMES:
+        thing = getattr(skysill, name)
+        if callable(thing) and ">>> " in (thing.__doc__ or ""):
+            module = sys.modules[thing.__module__]
+            run = {test.name for test in doctest.DocTestFinder(exclude_empty=True).find(module)}
+            assert f"{module.__name__}.{thing.__qualname__}" in run
 
 
 def blocks() -> Iterator[re.Match[str]]:

@@ -43,12 +43,12 @@ def test_every_remedy_is_true_and_least_when_it_is_tried(house, tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("house", HOUSES, ids=lambda house: house.name)
-def test_forty_ground_mounts_within_four_metres_of_a_house_are_all_answered(house, tmp_path):
+def test_ground_mounts_within_four_metres_of_a_house_are_all_answered(house, tmp_path):
     """With what is tried around them inside walls, crowns and neighbours: none ends in a refusal."""
     rng = np.random.default_rng(1)
     job = read_site_file(site_file(tmp_path, house, mount_text(0.0, 0.0, 0.0, 1.0)))
     job = dataclasses.replace(job, satellites=job.satellites[:1])
-    for _ in range(40):
+    for _ in range(12):
         east_m, north_m, surface_m, height_m = placed(house, rng, "ground")
         mount = Mount("tripod", east_m, north_m, height_m, surface_m, 9.0)
         try:
