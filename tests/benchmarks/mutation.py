@@ -254,6 +254,22 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "web.survey": ("web/test_survey",),
     "web.tasks": ("web/test_serving", "web/test_record"),
     "web.warm_jobs": ("web/test_serving", "web/test_sites"),
+    "bulk.compiled.raster_stack": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.ray_sampling": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.reach": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.cone": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.cubic_maps": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.skyline": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.standing_off": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.kernel": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.placed": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.verdicts": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.draws": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.measure": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.search": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.columns": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.column_search": ("bulk/compiled/test_plain_loops",),
+    "bulk.compiled.certainty": ("bulk/compiled/test_plain_loops",),
 }
 """Test files below tests/ for each module; its own examples count too."""
 

@@ -160,6 +160,74 @@ def numbers_and_words(sentence):
     return number.sub("#", sentence), np.array([float(one[0]) for one in found]), np.array(steps)
 
 
+@pytest.mark.parametrize(
+    ("epsg", "east_m", "north_m"), [(32627, 480_000.0, 6_430_000.0), (32719, 700_000.0, 4_000_000.0)]
+)
+def test_rays_lie_where_the_geodesics_do(epsg, east_m, north_m):
+    """Against geodesics and the projection of PROJ, out to 15 km."""
+    grid = Grid(np.zeros((9, 9), np.float32), (20.0, 8.0, east_m, 8.0, -20.0, north_m), f"EPSG:{epsg}")
+    back = Transformer.from_crs(f"EPSG:{epsg}", "EPSG:4326", always_xy=True)
+    longitude, latitude = (np.array([part]) for part in back.transform(east_m, north_m))
+    loops, geod = plain_loops(), Geod(ellps="WGS84")
+    rays = np.zeros((400, loops.ray_sampling.RAY_FIELDS))
+    for azimuth in (17.0, 104.0, 199.0, 286.0):
+        centre = loops.ray_sampling.turn_rays(rays, 20, 5, 8, np.deg2rad(azimuth), 1 / 8.5e6, 1 / 8.4e6)
+        offsets = np.rad2deg(rays[: 2 * centre + 1, loops.ray_sampling.OFF_RAD])
+        assert offsets == pytest.approx(
+            [-4.0, -3.5, -3.0, -2.5, *np.arange(-20, 21) / 10, 2.5, 3.0, 3.5, 4.0]
+        )
+        loops.ray_sampling.lay_rays(
+            rays, 2 * centre + 1, loops.cubic_maps.cubic_maps(grid, latitude, longitude)[0]
+        )
+        for number, distance_m in ((0, 700.0), (centre, 5_000.0), (2 * centre, 15_000.0)):
+            at = geod.fwd(longitude[0], latitude[0], azimuth + offsets[number], distance_m)
+            x, y = back.transform(*at[:2], direction="INVERSE")
+            column, row = np.linalg.solve([[20.0, 8.0], [8.0, -20.0]], [x - east_m, y - north_m])
+            assert loops.ray_sampling.position(rays[number], distance_m) == pytest.approx(
+                (column, row), abs=1e-3
+            )
+
+
+def test_what_stands_off_a_roof():
+    """Against the definition: a slope over the steepest, or no straight line of half the length that stays up."""
+    loops, rng = plain_loops(), np.random.default_rng(9)
+    values = (10.0 + rng.uniform(0.0, 0.12, (60, 50))).astype(np.float32)
+    values[20:23, 30:34] += 0.6  # a chimney
+    values[40:, 10:14] += 0.5  # a ridge to stand on
+    values[5, 5] = np.nan
+    start, linear = np.array([[24.0, 31.0]]), np.array([[[3.5, 0.4], [0.3, -3.6]]])
+    square = np.array([[[1e-3, 2e-3, -1e-3], [0.0, 1e-3, 2e-3]]])
+    east, north = rng.uniform(-7.0, 7.0, (2, 150))
+    half, found = rng.integers(2, 5, 150), np.zeros(150, dtype=np.int8)
+    loops.standing_off.stand_off(
+        values, start, linear, square, np.zeros(150, dtype=int), east, north, half, 0.3, 0.5, found
+    )
+    off, whole = np.array(
+        [
+            standing_off(values, start[0], linear[0], square[0], *spot)
+            for spot in zip(east, north, half, strict=True)
+        ]
+    ).T
+    assert (found[whole] == off[whole]).all()
+    assert ((found == -1) | (found == off)).all()
+    assert set(found.tolist()) == {-1, 0, 1}
+
+
+def standing_off(values, start, linear, square, x, y, half):
+    """Whether a spot stands off, and whether all samples around it have data."""
+    turn = np.arange(16) * np.pi / 16
+    along = np.arange(-half, half + 1) * 0.5
+    e, n = x + np.sin(turn)[:, None] * along, y + np.cos(turn)[:, None] * along
+    square = (
+        square[:, 0, None, None] * e * e + square[:, 1, None, None] * e * n + square[:, 2, None, None] * n * n
+    )
+    column, row = start[:, None, None] + linear[:, 0, None, None] * e + linear[:, 1, None, None] * n + square
+    z = interpolate(Grid(values, (1.0, 0.0, 0.0, 0.0, 1.0, 0.0), "EPSG:32627"), column, row)
+    steep = np.abs(z[:, half + 1] - z[:, half - 1]) > 0.5
+    level = (sliding_window_view(z, half + 1, axis=1) >= z[0, half] - 0.3).all(axis=2)
+    return steep.any() or not level.any(), not np.isnan(z).any()
+
+
 @pytest.mark.parametrize("name", SCENES)
 def test_verdicts_and_sentences(name):
     _, results, _, _, _, each = answers(name)
@@ -259,71 +327,3 @@ def test_position_error_of_an_address():
     assert found.verdict.tolist() == one_by_one.verdict.tolist()
     assert found.reason.tolist() == one_by_one.reason.tolist()
     assert set(found.verdict) == {"blocked", "marginal"}
-
-
-@pytest.mark.parametrize(
-    ("epsg", "east_m", "north_m"), [(32627, 480_000.0, 6_430_000.0), (32719, 700_000.0, 4_000_000.0)]
-)
-def test_rays_lie_where_the_geodesics_do(epsg, east_m, north_m):
-    """Against geodesics and the projection of PROJ, out to 15 km."""
-    grid = Grid(np.zeros((9, 9), np.float32), (20.0, 8.0, east_m, 8.0, -20.0, north_m), f"EPSG:{epsg}")
-    back = Transformer.from_crs(f"EPSG:{epsg}", "EPSG:4326", always_xy=True)
-    longitude, latitude = (np.array([part]) for part in back.transform(east_m, north_m))
-    loops, geod = plain_loops(), Geod(ellps="WGS84")
-    rays = np.zeros((400, loops.ray_sampling.RAY_FIELDS))
-    for azimuth in (17.0, 104.0, 199.0, 286.0):
-        centre = loops.ray_sampling.turn_rays(rays, 20, 5, 8, np.deg2rad(azimuth), 1 / 8.5e6, 1 / 8.4e6)
-        offsets = np.rad2deg(rays[: 2 * centre + 1, loops.ray_sampling.OFF_RAD])
-        assert offsets == pytest.approx(
-            [-4.0, -3.5, -3.0, -2.5, *np.arange(-20, 21) / 10, 2.5, 3.0, 3.5, 4.0]
-        )
-        loops.ray_sampling.lay_rays(
-            rays, 2 * centre + 1, loops.cubic_maps.cubic_maps(grid, latitude, longitude)[0]
-        )
-        for number, distance_m in ((0, 700.0), (centre, 5_000.0), (2 * centre, 15_000.0)):
-            at = geod.fwd(longitude[0], latitude[0], azimuth + offsets[number], distance_m)
-            x, y = back.transform(*at[:2], direction="INVERSE")
-            column, row = np.linalg.solve([[20.0, 8.0], [8.0, -20.0]], [x - east_m, y - north_m])
-            assert loops.ray_sampling.position(rays[number], distance_m) == pytest.approx(
-                (column, row), abs=1e-3
-            )
-
-
-def test_what_stands_off_a_roof():
-    """Against the definition: a slope over the steepest, or no straight line of half the length that stays up."""
-    loops, rng = plain_loops(), np.random.default_rng(9)
-    values = (10.0 + rng.uniform(0.0, 0.12, (60, 50))).astype(np.float32)
-    values[20:23, 30:34] += 0.6  # a chimney
-    values[40:, 10:14] += 0.5  # a ridge to stand on
-    values[5, 5] = np.nan
-    start, linear = np.array([[24.0, 31.0]]), np.array([[[3.5, 0.4], [0.3, -3.6]]])
-    square = np.array([[[1e-3, 2e-3, -1e-3], [0.0, 1e-3, 2e-3]]])
-    east, north = rng.uniform(-7.0, 7.0, (2, 150))
-    half, found = rng.integers(2, 5, 150), np.zeros(150, dtype=np.int8)
-    loops.standing_off.stand_off(
-        values, start, linear, square, np.zeros(150, dtype=int), east, north, half, 0.3, 0.5, found
-    )
-    off, whole = np.array(
-        [
-            standing_off(values, start[0], linear[0], square[0], *spot)
-            for spot in zip(east, north, half, strict=True)
-        ]
-    ).T
-    assert (found[whole] == off[whole]).all()
-    assert ((found == -1) | (found == off)).all()
-    assert set(found.tolist()) == {-1, 0, 1}
-
-
-def standing_off(values, start, linear, square, x, y, half):
-    """Whether a spot stands off, and whether all samples around it have data."""
-    turn = np.arange(16) * np.pi / 16
-    along = np.arange(-half, half + 1) * 0.5
-    e, n = x + np.sin(turn)[:, None] * along, y + np.cos(turn)[:, None] * along
-    square = (
-        square[:, 0, None, None] * e * e + square[:, 1, None, None] * e * n + square[:, 2, None, None] * n * n
-    )
-    column, row = start[:, None, None] + linear[:, 0, None, None] * e + linear[:, 1, None, None] * n + square
-    z = interpolate(Grid(values, (1.0, 0.0, 0.0, 0.0, 1.0, 0.0), "EPSG:32627"), column, row)
-    steep = np.abs(z[:, half + 1] - z[:, half - 1]) > 0.5
-    level = (sliding_window_view(z, half + 1, axis=1) >= z[0, half] - 0.3).all(axis=2)
-    return steep.any() or not level.any(), not np.isnan(z).any()
