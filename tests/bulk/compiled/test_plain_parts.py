@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -56,7 +57,7 @@ def test_samples_are_as_many_and_the_same_and_each_error_alone_moves_as_much(mon
         one = assess(job, Mount(height_m=1.0), losses=False).results[0]
     assert 0.02 < one.p_clear < 0.9
     loops = plain_loops()
-    assert [loops.draws.SAMPLES, loops.draws.ALONE_SAMPLES] == [spares[0][1], spares[1][1]]
+    assert [spares[0][1], spares[1][1]] == [loops.draws.SAMPLES, loops.draws.ALONE_SAMPLES]
     for name in ("SAMPLES", "ALONE_SAMPLES"):
         monkeypatch.setattr(loops.draws, name, FEW)
     with np.errstate(all="ignore"):
@@ -66,3 +67,70 @@ def test_samples_are_as_many_and_the_same_and_each_error_alone_moves_as_much(mon
         [alone] = [part.std() for errors, _, part in spares[1:] if getattr(errors, name) > 0.0]
         assert found.alone_deg[0, number] == pytest.approx(alone, rel=0.01), name
         assert alone > 0.02
+
+
+@pytest.mark.parametrize("shape", [(2, 2), (3, 40), (41, 5), (17, 9), (24, 71)])
+def test_block_maxima_and_voids_are_those_of_the_nodes_under_them(shape):
+    loops, rng = plain_loops(), np.random.default_rng(shape[0])
+    values = rng.uniform(0.0, 9.0, shape).astype(np.float32)
+    values[rng.uniform(size=shape) < 0.02] = np.nan
+    values[0, 0] = np.nan
+    raster = HeldGrid(
+        Grid(values, (1.0, 0.0, 0.0, 0.0, -1.0, 0.0), "EPSG:32627"), "a.tif", "surface", 1.0, 0.3
+    )
+    part, levels, fill = loops.raster_stack, [], -1e30
+    stack = part.raster_stack((raster,), (raster.grid,))
+    for level in range(stack.parts[0, part.LEVELS]):
+        at, down, across = stack.parts[0, part.LEVEL_0 + 3 * level : part.LEVEL_0 + 3 * level + 3]
+        size = 2 << level  # cells a side; a block has the nodes on its rim too
+        found = (some[at : at + down * across].reshape(down, across) for some in (stack.cells, stack.voids))
+        blocks = [
+            [values[size * i : size * (i + 1) + 1, size * j : size * (j + 1) + 1] for j in range(across)]
+            for i in range(down)
+        ]
+        highest = np.array(
+            [[np.nanmax(b, initial=fill, where=np.isfinite(b)) for b in row] for row in blocks]
+        )
+        assert np.array_equal(next(found), highest.astype(np.float32))
+        assert np.array_equal(next(found) != 0, [[np.isnan(block).any() for block in row] for row in blocks])
+        levels.append((down, across))
+    assert max(levels[-1]) <= 2  # a search climbs until it needs no more than two blocks a side
+    assert levels[0] == (-(-(shape[0] - 1) // 2), -(-(shape[1] - 1) // 2))
+
+
+def test_a_dish_in_a_deep_yard_stands_as_deep_in_the_walls_as_the_assessment_says():
+    """Walls of 30 to 60 m all round, 7 to 14 m away: the nearest open direction is more than 45 degrees off."""
+    rng, side = np.random.default_rng(4), 60
+    row, column = np.mgrid[:side, :side] - side / 2
+    turned = np.arctan2(row, column)
+    wall_m = 45.0 + 10.0 * np.sin(3.0 * turned + 1.0) + rng.uniform(-3.0, 3.0, (side, side))
+    values = np.where(
+        np.hypot(row, column) > 10.0 + 3.0 * np.cos(2.0 * turned), 300.0 + wall_m, 300.0
+    ).astype(np.float32)
+    rasters, place, asked = wall_in_the_south()
+    grid = Grid(values, (1.0, 0.0, 500_000.0 - 30.4, 0.0, -1.0, 6_430_000.0 + 29.7), "EPSG:32627")
+    rasters, asked = (
+        (HeldGrid(grid, "yard.tif", "surface", 1.0, 0.3),),
+        replace(asked, highest_ground_m=400.0),
+    )
+    job = Job(
+        Site("a", float(place[0][0]), float(place[1][0])), (asked.satellite,),
+        sources=Sources(rasters=rasters, highest_ground_m=400.0),
+    )  # fmt: skip
+    one = assess(job, Mount(height_m=1.0), explain=False, losses=False).results[0]
+    loops = plain_loops()
+    with np.errstate(all="ignore"):
+        stack = loops.raster_stack.raster_stack(rasters, [grid])
+        found = loops.kernel.dish_clearances(stack, loops.placed.place_dishes(stack, *place, asked), asked)
+    assert one.clearance.margin_deg < -45.0
+    assert found.margin_deg[0] == pytest.approx(one.clearance.margin_deg, abs=0.001)
+
+
+@pytest.mark.parametrize("distance_m", [30.0, 4_000.0, 60_000.0, 400_000.0])
+def test_slopes_over_the_sphere(distance_m):
+    """Against vectors in the plane of the ray: the exact figure, and its terms to the sixth power at 400 km."""
+    radius_m, eye_m, top_m = 8_500_000.0, 310.0, 2_900.0
+    turn = np.longdouble(distance_m) / radius_m
+    level, up = (radius_m + top_m) * np.sin(turn), (radius_m + top_m) * np.cos(turn) - (radius_m + eye_m)
+    loops = plain_loops()
+    assert loops.cone.sight(distance_m, top_m, eye_m, radius_m) == pytest.approx(float(up / level), abs=1e-11)
