@@ -297,7 +297,8 @@ def _bare_branches(evidence: Evidence, look: LookVector, now: Clearance, later: 
             c.controlling.name for c in (now, later) if c.controlling is not None and not c.has_clearance
         ]
         lines = [
-            f"{name} is judged in leaf; a survey in winter sees through its bare branches and proves nothing."
+            f"{name[:1].upper()}{name[1:]} is judged in leaf; a survey in winter sees through its bare branches and "
+            "proves nothing."
             for name in dict.fromkeys(ruling)
             if name in bare
         ]
