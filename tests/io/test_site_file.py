@@ -8,6 +8,7 @@ import pytest
 
 from skysill.assessment.pipeline import assess
 from skysill.errors import InputError
+from skysill.io.job_options import JobOptions
 from skysill.io.site_file import read_site_file
 from skysill.model.site import Criteria, Terminal
 from skysill.model.survey import Survey
@@ -501,3 +502,13 @@ def test_a_landmark_written_as_a_square_of_100_m_is_refused(site):
         'clinic.toml, [[landmarks]] number 1, position: "26VPK388351" is known to 29 m only, too little for a bearing. '
         "Write it with more digits."
     )
+
+
+def test_two_satellites_of_one_name_are_refused(site):
+    text = PLACE + "".join(
+        f'[[satellites]]\nname = "A"\nlongitude = "{longitude}"\n' for longitude in ("24 W", "5 E")
+    )
+    assert refusal(site(text)) == 'clinic.toml, [[satellites]]: two satellites are called "A". Rename one.'
+    with pytest.raises(InputError, match=r'--satellite: two satellites are called "A"\. Rename one\.'):
+        JobOptions(satellite=("A=24W", "A=5E")).satellites(())
+    assert len(JobOptions(satellite=("A=24W", "A=24.0W")).satellites(())) == 2

@@ -162,13 +162,15 @@ class JobOptions:
 
     def satellites(self, filed: Sequence[Satellite]) -> tuple[Satellite, ...]:
         """The satellites of --satellite, by their names in the site file or as text; else all of the site file."""
-        from skysill.io.survey_tables import read_satellites
+        from skysill.io.survey_tables import read_satellites, refuse_same_names
 
         found: list[Satellite] = []
         for text in self.satellite:
             known = [satellite for satellite in filed if satellite.name == text.strip()]
             with placed_at("--satellite"):
                 found.extend(known or read_satellites(text))
+        with placed_at("--satellite"):
+            refuse_same_names(found)
         return tuple(found) if self.satellite else tuple(filed)
 
     def criteria(self, filed: Criteria) -> Criteria:

@@ -28,7 +28,7 @@ from skysill.io.sources import (
     terrain_area,
     with_position_error,
 )
-from skysill.io.survey_tables import read_horizon_csv, read_satellites
+from skysill.io.survey_tables import read_horizon_csv, read_satellites, refuse_same_names
 from skysill.io.text import check_file, placed_at, quoted
 from skysill.model.default_errors import BEARING, DISTANCE, INCLINATION, POSITION, default_error_of
 from skysill.model.job import Job, Sources
@@ -96,6 +96,8 @@ def read_site_file(
     file = parse_site_file(path) if options.site_text is None else parse_site_text(options.site_text, shown)
     site = options.site(_site(file, path))
     satellites = tuple(_satellites(file, folder, shown))
+    with placed_at(f"{shown}, [[satellites]]"):
+        refuse_same_names(satellites)
     left_out = {*without, *options.replaced}
     rasters: tuple[Any, ...] = ()
     if "terrain" not in without:

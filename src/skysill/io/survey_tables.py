@@ -25,6 +25,7 @@ __all__ = [
     "gathered_readings",
     "read_horizon_csv",
     "read_satellites",
+    "refuse_same_names",
     "typed_reading",
     "writes_decimal_commas",
 ]
@@ -287,3 +288,18 @@ def _is_file(place: Path) -> bool:
 
 def _longitude_name(longitude_deg: float) -> str:
     return f"{abs(longitude_deg):g}{'W' if longitude_deg < 0 else 'E'}"
+
+
+def refuse_same_names(satellites: Sequence[Satellite]) -> None:
+    """Refuse two satellites of one name at different longitudes: results could not be told apart.
+
+    Raises
+    ------
+    InputError : naming the first such name
+    """
+    longitude_deg: dict[str, float] = {}
+    for one in satellites:
+        if one.longitude_deg is None:
+            continue
+        if longitude_deg.setdefault(one.name, one.longitude_deg) != one.longitude_deg:
+            raise InputError(f"two satellites are called {quoted(one.name)}.", mend="Rename one.")
