@@ -96,7 +96,7 @@ def _without_surface(
     if not chosen.size:
         return
     latitude, longitude = roofs.latitude_deg[chosen], roofs.longitude_deg[chosen]
-    found = screen_one_by_one(rasters, latitude, longitude, height_m[chosen], query)
+    found = screen_one_by_one(rasters, latitude, longitude, height_m[chosen], query, most_height_m=0.0)
     for name in ("azimuth_deg", "elevation_deg", "terrain_elevation_deg", "terrain_distance_m", "margin_deg",
                  "margin_is_floor"):  # fmt: skip
         getattr(results, name)[chosen] = getattr(found, name)

@@ -32,6 +32,7 @@ from skysill.bulk.prefilter import (
 )
 from skysill.bulk.raster_gaps import known_out_to_m, may_have_gap
 from skysill.bulk.screening_verdicts import (
+    MOST_HEIGHT_M,
     ScreeningResults,
     assess_each,
     below_horizon_reason,
@@ -61,7 +62,6 @@ __all__ = [
     "screen_one_by_one",
 ]
 
-_MAX_HEIGHT_M = 200.0
 _STEEP_DEG = 80.0
 _GAP_HIDDEN_DEG = 1.0
 _P_BAND, _P_BAND_NEAR = 0.02, 0.06
@@ -148,7 +148,7 @@ def _screened(
         some = places.take(visible[steep])
         one_by_one[steep] = may_come_near_upright(ground, some, query) | may_have_gap(ground, some, query)
         write_far(results, visible[steep][~one_by_one[steep]])
-    assess_each((ground.source,), places, query, visible[one_by_one], results)
+    assess_each((ground.source,), places, query, visible[one_by_one], results, most_height_m=MOST_HEIGHT_M)
     one_by_one[steep] = True
     _screen_coarse(ground, places, query, visible[~one_by_one], results, whole=whole)
     return results
@@ -165,13 +165,16 @@ def _is_fine(ground: Ground) -> bool:
 
 def screen_one_by_one(
     rasters: Sequence[Elevations], latitude_deg: ArrayLike, longitude_deg: ArrayLike, mount_height_m: ArrayLike,
-    query: ScreeningQuery,
+    query: ScreeningQuery, *, most_height_m: float = MOST_HEIGHT_M,
 ) -> ScreeningResults:  # fmt: skip
-    """Screen addresses against several rasters, finest first: each is assessed by itself, which is slow."""
+    """Screen addresses against several rasters, finest first: each is assessed by itself, which is slow.
+
+    most_height_m : least heights are looked for up to there; 0: they are not
+    """
     places = _unlocated_places(*_alike(latitude_deg, longitude_deg, mount_height_m), query)
     results = empty_results(places)
     everyone = np.arange(places.latitude_deg.size)
-    assess_each(tuple(rasters), places, query, everyone, results)
+    assess_each(tuple(rasters), places, query, everyone, results, most_height_m=most_height_m)
     if query.position_error_m > 0.0:
         _apply_position_error_one_by_one(tuple(rasters), places, query, everyone, results)
     return results
@@ -381,7 +384,7 @@ def _least_heights(
     todo, state = np.arange(height.size), controlling
     for _ in range(60):
         height[todo] += np.maximum(state.raise_m, 0.002) * 1.0000001
-        todo = todo[height[todo] <= _MAX_HEIGHT_M]
+        todo = todo[height[todo] <= MOST_HEIGHT_M]
         if not todo.size:
             break
         here = places.take(todo)
@@ -390,5 +393,5 @@ def _least_heights(
         short = state.inside | (state.excess_deg < 0.0)
         todo, state = todo[short], state.take(short)
     height[todo] = np.nan
-    height[height > _MAX_HEIGHT_M] = np.nan
+    height[height > MOST_HEIGHT_M] = np.nan
     return np.ceil(np.round(height * 10.0, 4)) / 10.0

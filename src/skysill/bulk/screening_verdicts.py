@@ -9,11 +9,13 @@ from typing import Any, Protocol
 import numpy as np
 
 from skysill.assessment.clearance import Clearance, Controlling
+from skysill.assessment.job_context import WindowCache
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.verdict import Findings, decide
 from skysill.bulk.controlling_obstruction import ControllingGround
 from skysill.bulk.position_error import reason_text
 from skysill.bulk.prefilter import FLOOR_DEG, Ground, Places, ScreeningQuery
+from skysill.bulk.single_heights import least_height_m
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations
 from skysill.model.job import Job, Sources
@@ -22,16 +24,21 @@ from skysill.radio.required_room import room_m
 from skysill.units import Bools, Floats, Ints
 
 __all__ = [
+    "MOST_HEIGHT_M",
     "PROVED_WITHIN",
     "ScreeningResults",
     "assess_each",
     "below_horizon_reason",
     "empty_results",
+    "in_order",
     "merged",
     "require_support",
     "write_far",
     "write_near",
 ]
+
+MOST_HEIGHT_M = 200.0
+"""Least heights are looked for up to here."""
 
 PROVED_WITHIN = 0.005
 """A `clear` by the compiled loops is proved by an assessment where its probability is over the one asked by less."""
@@ -104,7 +111,12 @@ def below_horizon_reason(query: ScreeningQuery, apparent_deg: float) -> str:
 
 def merged(parts: Sequence[ScreeningResults], first: Bools) -> ScreeningResults:
     """Two results as one: the first for addresses where `first` is true, the second for the others."""
-    order = np.argsort(np.concatenate([np.flatnonzero(first), np.flatnonzero(~first)]))
+    return in_order(parts, [np.flatnonzero(first), np.flatnonzero(~first)])
+
+
+def in_order(parts: Sequence[ScreeningResults], rows: Sequence[Ints]) -> ScreeningResults:
+    """Results of groups of addresses as one; rows : of each group, the numbers of its addresses."""
+    order = np.argsort(np.concatenate(rows))
 
     def joined(columns: Sequence[Any]) -> Any:
         if isinstance(columns[0], dict):
@@ -125,6 +137,7 @@ def assess_each(
     *,
     into: Ints | None = None,
     words: bool = True,
+    most_height_m: float = 0.0,
 ) -> None:
     """Assess places one by one, as `check` does, and write their results.
 
@@ -133,6 +146,7 @@ def assess_each(
     chosen : (n,) indices of the places
     into : index of each place's result, where it is not the place's own
     words : whether the reason of a marginal verdict names the largest errors, which takes longer
+    most_height_m : least heights of dishes without the required room are looked for up to there; 0: they are not
     """
     for k in chosen:
         at = k if into is None else into[k]
@@ -141,7 +155,10 @@ def assess_each(
             satellites=(query.satellite,),
             terminal=query.terminal,
             criteria=query.criteria,
-            sources=Sources(rasters=rasters, highest_ground_m=query.highest_ground_m),
+            # read once for all heights of a place
+            sources=Sources(
+                rasters=tuple(map(WindowCache, rasters)), highest_ground_m=query.highest_ground_m
+            ),
         )
         try:
             mount = Mount(height_m=float(places.height_m[k]))
@@ -156,6 +173,8 @@ def assess_each(
         results.elevation_deg[at] = look.elevation_deg
         results.azimuth_deg[at] = np.nan if look.azimuth_deg is None else look.azimuth_deg
         results.verdict[at], results.reason[at] = found.verdict, found.reasons[0]
+        if look.visible and not clear.has_clearance and mount.height_m < most_height_m:
+            results.least_height_m[at] = least_height_m(job, mount, clear, most_m=most_height_m)
         beyond = clear.margin_deg is None or clear.margin_deg > FLOOR_DEG
         if beyond and not query.full:
             results.margin_deg[at], results.margin_is_floor[at] = FLOOR_DEG, True

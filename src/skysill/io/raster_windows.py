@@ -249,12 +249,16 @@ class Raster:
 
     def highest_of_m(self, first_row: int, last_row: int, first_col: int, last_col: int) -> float:
         """Highest ground of a block of cells, read strip by strip; -inf where all of it is void."""
-        found, strip = -np.inf, max(_STRIP_CELLS // max(last_col - first_col, 1), 1)
+        return self.range_of_m(first_row, last_row, first_col, last_col)[1]
+
+    def range_of_m(self, first_row: int, last_row: int, first_col: int, last_col: int) -> tuple[float, float]:
+        """Lowest and highest ground of a block of cells, read strip by strip; inf and -inf where all of it is void."""
+        low, high, strip = np.inf, -np.inf, max(_STRIP_CELLS // max(last_col - first_col, 1), 1)
         for top in range(first_row, last_row, strip):
             values = self._cells((top, min(top + strip, last_row), first_col, last_col), ()).values
-            high = float(np.fmax.reduce(values, axis=None, initial=-np.inf))
-            found = max(found, high)
-        return found
+            low = min(low, float(np.fmin.reduce(values, axis=None, initial=np.inf)))
+            high = max(high, float(np.fmax.reduce(values, axis=None, initial=-np.inf)))
+        return low, high
 
     def cells(self, first_row: int, last_row: int, first_col: int, last_col: int) -> Grid:
         """The block of rows first_row..last_row-1 and columns first_col..last_col-1 as a Grid; void outside tiles."""

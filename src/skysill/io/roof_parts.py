@@ -15,10 +15,10 @@ from skysill.bulk.roof_results import NUMBERS, TEXTS, RoofSearch
 from skysill.bulk.roof_screening import is_fine_surface, screen_roofs
 from skysill.bulk.roof_search import heights_m
 from skysill.bulk.roof_spots import Roofs
-from skysill.bulk.screening_verdicts import ScreeningResults
+from skysill.bulk.screening_verdicts import ScreeningResults, in_order
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid
-from skysill.io.ground_boxes import MOST_CELLS, box_around, is_held, lattice_of
+from skysill.io.ground_boxes import MOST_CELLS, Box, ground_boxes, is_held, lattice_of
 from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import ResultColumns
 from skysill.model.default_errors import facts_of
@@ -79,41 +79,41 @@ class RoofParts:
     search: RoofSearch
     _held: dict[int, HeldGrid] = field(default_factory=dict)
     _kept: RasterStack | None = None
-    _boxes: list[tuple[int, int, int, int]] = field(default_factory=list)
+    _boxes: tuple[Box, ...] = ()
 
     def screened(self, roofs: Roofs, ground_height_m: Floats, query: ScreeningQuery) -> ScreeningResults:
         """The best spot of each roof for one satellite; arrays as of `screen_roofs`."""
-        sources = [self._source(number) for number in range(len(self.rasters))]
-        stack = self._stack(sources, roofs, query)
-        grids = [
-            self._grid(number, roofs) if stack is None else stack.grids[number]
-            for number, raster in enumerate(self.rasters)
-            if is_fine_surface(raster)
-        ]
-        return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search, stack=stack)
+        where = roofs.latitude_deg, roofs.longitude_deg
+        if not (self._is_compiled() and len(roofs)):
+            sources = [self._source(number) for number in range(len(self.rasters))]
+            grids = [self._grid(number, roofs) for number in self._fine()]
+            return screen_roofs(sources, grids, roofs, ground_height_m, query, self.search, stack=None)
+        found, rows = [], []
+        for group in ground_boxes(self.rasters, *where, query, wider_m=2.0 * _half_width_m(roofs)):
+            stack, at = self._stack_of(group.boxes), group.rows
+            grids = [stack.grids[number] for number in self._fine()]
+            some = roofs.take(at), ground_height_m[at]
+            found.append(screen_roofs(stack.sources, grids, *some, query, self.search, stack=stack))
+            rows.append(at)
+        return in_order(found, rows)
 
-    def _stack(
-        self, sources: Sequence[Elevations], roofs: Roofs, query: ScreeningQuery
-    ) -> RasterStack | None:
-        """All ground that could matter to the roofs, for the compiled loops; None where they are not to be used."""
-        if not (available() and len(roofs)) or any(_grows(raster) for raster in self.rasters):
-            return None
-        where, wider_m = (roofs.latitude_deg, roofs.longitude_deg), 2.0 * _half_width_m(roofs)
-        boxes = [box_around(raster, *where, query, wider_m=wider_m) for raster in self.rasters]
-        large = sum((box[1] - box[0]) * (box[3] - box[2]) for box in boxes) > MOST_CELLS
-        if large or min(min(raster.rows, raster.cols) for raster in self.rasters) < 2:
-            return None
+    def _is_compiled(self) -> bool:
+        """Whether the compiled loops are to be used."""
+        small = min(min(raster.rows, raster.cols) for raster in self.rasters) < 2
+        return available() and not small and not any(_grows(raster) for raster in self.rasters)
+
+    def _fine(self) -> list[int]:
+        return [number for number, raster in enumerate(self.rasters) if is_fine_surface(raster)]
+
+    def _stack_of(self, boxes: tuple[Box, ...]) -> RasterStack:
+        """Boxes of the rasters as the compiled loops read them; neighbouring groups need the same."""
         if self._kept is None or self._boxes != boxes:
             from skysill.bulk.compiled.kernel import load
-            from skysill.bulk.compiled.raster_stack import raster_stack
+            from skysill.bulk.compiled.raster_stack import held_stack
 
             load()
             self._kept = None  # before the next one is read
-            grids = [
-                source.grid if isinstance(source, HeldGrid) else raster.cells(*box)
-                for source, raster, box in zip(sources, self.rasters, boxes, strict=True)
-            ]
-            self._kept, self._boxes = raster_stack(sources, grids), boxes
+            self._kept, self._boxes = held_stack(self.rasters, boxes), boxes
         return self._kept
 
     def _source(self, number: int) -> Elevations:

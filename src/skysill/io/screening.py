@@ -30,10 +30,12 @@ from skysill.bulk.screening import (
     screen,
     screen_one_by_one,
 )
+from skysill.bulk.screening_verdicts import in_order
 from skysill.bulk.survey_order import add_survey_samples
 from skysill.bulk.worker_pool import Work, WorkerPool, run_tasks
 from skysill.errors import InputError
 from skysill.horizon.ray_march import FINE_CELL_M
+from skysill.horizon.terrain import LOWEST_GROUND_M
 from skysill.io.address_files import AddressFile
 from skysill.io.address_lists import Addresses, open_addresses, read_addresses
 from skysill.io.address_vectors import holds_areas
@@ -45,7 +47,8 @@ from skysill.io.ground_boxes import (
     LEAST_TILE,
     MARGIN_STEP,
     MOST_CELLS,
-    box_around,
+    Box,
+    ground_boxes,
     is_held,
     lattice_of,
     margins_cells,
@@ -209,10 +212,7 @@ def screen_file(
     rasters = [path for raster in request.rasters for path in raster.files]
     outputs = {"output": out, "layer": layer, "rejects": f"{os.fspath(out)}.rejected.csv"}
     check_outputs(outputs, [source, *rasters])
-    if request.highest_ground_m < HIGHEST_GROUND_ON_EARTH_M:
-        for raster in request.rasters:
-            found_m = raster.highest_of_m(0, raster.rows, 0, raster.cols)
-            refuse_higher(raster.name, found_m, request.highest_ground_m, "--highest-ground")
+    lowest_m = _checked_heights(request)
     file = open_addresses(addresses)
     if _is_compiled(request):
         from skysill.bulk.compiled.kernel import load
@@ -231,7 +231,8 @@ def screen_file(
             notes.append(HOW_TO_GET)
         least = _LONG_ROOFS_BYTES if holds_areas(file) else _LONG_LIST_BYTES
         long = cluster is None and source.stat().st_size > least
-        with WorkerPool(jobs if long else 1, partial(_PartWork, request)) as workers:
+        make_work = partial(_PartWork, request, lowest_m)
+        with WorkerPool(jobs if long else 1, make_work) as workers:
             places, roofs = _read(request, file)
             groups = _grouped(request, places, roofs=roofs is not None)
             replies, replies_notes = _matched(request, file, places)
@@ -239,7 +240,7 @@ def screen_file(
             missing = [groups[number] for number in checkpoints.missing(len(groups))]
             tasks = _Tasks(places, roofs, replies, missing)
             _work_out(
-                request, tasks, groups, checkpoints, progress, jobs=jobs, cluster=cluster, workers=workers
+                make_work, tasks, groups, checkpoints, progress, jobs=jobs, cluster=cluster, workers=workers
             )
         checkpoints.check_inputs()
         columns = _columns(request, roofs=roofs is not None)
@@ -253,6 +254,18 @@ def screen_file(
                          mend="Make room there, then go on with --resume.") from fault  # fmt: skip
     finally:
         checkpoints.close()
+
+
+def _checked_heights(request: ScreeningRequest) -> float:
+    """Refuse rasters higher than the highest ground; gives the lowest ground, or a bound where they are not read."""
+    if request.highest_ground_m >= HIGHEST_GROUND_ON_EARTH_M:
+        return LOWEST_GROUND_M
+    lowest_m = np.inf
+    for raster in request.rasters:
+        low_m, high_m = raster.range_of_m(0, raster.rows, 0, raster.cols)
+        refuse_higher(raster.name, high_m, request.highest_ground_m, "--highest-ground")
+        lowest_m = min(lowest_m, low_m)
+    return lowest_m - 1.0 if np.isfinite(lowest_m) else LOWEST_GROUND_M
 
 
 def _read(request: ScreeningRequest, file: AddressFile) -> tuple[Addresses, Roofs | None]:
@@ -294,14 +307,13 @@ def _matched(
 
 
 def _work_out(
-    request: ScreeningRequest, tasks: _Tasks, groups: Sequence[Ints], checkpoints: Checkpoints,
+    make_work: Callable[[], _PartWork], tasks: _Tasks, groups: Sequence[Ints], checkpoints: Checkpoints,
     progress: Callable[[int, int], None], *, jobs: int, cluster: str | None, workers: WorkerPool,
 ) -> None:  # fmt: skip
     """Screen the parts that are missing and store them."""
     missing, places = checkpoints.missing(len(groups)), tasks.places
     done = places.record.size - sum(groups[number].size for number in missing)
     progress(done, places.record.size)
-    make_work = partial(_PartWork, request)
     with closing(run_tasks(make_work, tasks, jobs=jobs, cluster=cluster, workers=workers)) as results:
         for number, result in results:
             checkpoints.check_inputs()
@@ -427,12 +439,12 @@ def _is_compiled(request: ScreeningRequest) -> bool:
 class _PartWork(Work[_Task]):
     """Screens the parts of one list, and keeps the ground that it read last."""
 
-    def __init__(self, request: ScreeningRequest) -> None:
-        self.request = request
+    def __init__(self, request: ScreeningRequest, lowest_m: float = LOWEST_GROUND_M) -> None:
+        self.request, self.lowest_m = request, lowest_m
         self.roof_parts = RoofParts(request.rasters, request.roofs)
         self.box: tuple[int, int, int, int] | None = None
         self.ground: Ground | None = None
-        self.boxes: list[tuple[int, int, int, int]] = []
+        self.boxes: tuple[Box, ...] = ()
         self.stack: RasterStack | None = None
 
     def prepare(self) -> None:
@@ -460,8 +472,8 @@ class _PartWork(Work[_Task]):
         latitude, longitude, height = task.latitude_deg[at], task.longitude_deg[at], task.mount_height_m[at]
         if task.roofs is not None:
             return self.roof_parts.screened(task.roofs.take(at), height, query)
-        stack = self._stack_for(task, satellite)
-        if len(request.rasters) == 1 and stack is None:
+        compiled = _is_compiled(request) and min(min(r.rows, r.cols) for r in request.rasters) > 1
+        if len(request.rasters) == 1 and not compiled:
             return screen(self._ground_for(task, satellite), latitude, longitude, height, query)
         *finer, last = request.rasters
         far = np.zeros(at.size, dtype=bool)
@@ -472,29 +484,39 @@ class _PartWork(Work[_Task]):
             these = (latitude[some], longitude[some], height[some], query)
             if some is far:
                 found.append(screen(self._whole(last), *these))
-            elif stack is not None:
-                from skysill.bulk.compiled.verdicts import screen_compiled
-
-                found.append(screen_compiled(stack, request.rasters, *these))
+            elif compiled:
+                found.append(self._screened_compiled(*these))
             else:
                 found.append(screen_one_by_one(request.rasters, *these))
         return merged(found, far)
 
-    def _stack_for(self, task: _Task, satellite: Satellite) -> RasterStack | None:
-        """All ground that could matter to a part, for the compiled loops; None where they are not to be used."""
+    def _screened_compiled(
+        self, latitude_deg: Floats, longitude_deg: Floats, height_m: Floats, query: ScreeningQuery
+    ) -> ScreeningResults:
+        """Results of the compiled loops, group by group of addresses whose ground fits in memory together."""
+        from skysill.bulk.compiled.verdicts import screen_compiled
+
+        found, rows = [], []
         rasters = self.request.rasters
-        if not _is_compiled(self.request):
-            return None
-        query = self._query(satellite)
-        boxes = [box_around(raster, task.latitude_deg, task.longitude_deg, query) for raster in rasters]
-        cells = [(bottom - top) * (right - left) for top, bottom, left, right in boxes]
-        if sum(cells) > MOST_CELLS or min(min(raster.rows, raster.cols) for raster in rasters) < 2:
-            return None
+        for group in ground_boxes(rasters, latitude_deg, longitude_deg, query, lowest_m=self.lowest_m):
+            stack, at = self._stack_of(group.boxes), group.rows
+            found.append(
+                screen_compiled(
+                    stack, stack.sources, latitude_deg[at], longitude_deg[at], height_m[at], query
+                )
+            )
+            rows.append(at)
+        if not rows:
+            return screen_one_by_one(self.request.rasters, latitude_deg, longitude_deg, height_m, query)
+        return in_order(found, rows)
+
+    def _stack_of(self, boxes: tuple[Box, ...]) -> RasterStack:
+        """Boxes of the rasters as the compiled loops read them; neighbouring groups need the same."""
         if self.stack is None or self.boxes != boxes:
-            from skysill.bulk.compiled.raster_stack import raster_stack
+            from skysill.bulk.compiled.raster_stack import held_stack
 
             self.stack = None
-            self.stack = raster_stack(rasters, [r.cells(*box) for r, box in zip(rasters, boxes, strict=True)])
+            self.stack = held_stack(self.request.rasters, boxes)
             self.boxes = boxes
         return self.stack
 

@@ -1,26 +1,24 @@
 """One or several rasters held in memory as the compiled loops read them: one flat array, and tables of where what is.
 
-A cell is the ground between four nodes. Of each raster there are the heights of its nodes, the maxima of blocks of
-2, 4,
-8 ... cells, which parts of it hold voids, and, for fine surfaces, how much blocks of 8 cells may have blurred
-(filled in
-when it is first asked for).
+A cell is the ground between four nodes. Of each raster there are the heights of its nodes, the maxima of blocks of 2,
+4, 8 ... cells, which parts of it hold voids, and, for fine surfaces, how much blocks of 8 cells may have blurred
+(filled in when it is first asked for).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skysill.assessment.placement import CORRELATION_CELLS
 from skysill.bulk.compiled.jit import compiled
-from skysill.horizon.lattice import Elevations, Grid
+from skysill.horizon.lattice import Elevations, Grid, HeldGrid
 from skysill.horizon.ray_march import FINE_CELL_M
-from skysill.model.default_errors import CellValue, facts_of
+from skysill.model.default_errors import CellValue, RasterFacts, facts_of
 from skysill.units import Floats, Ints
 
 __all__ = [
@@ -43,6 +41,7 @@ __all__ = [
     "RELIEF_CELLS",
     "VERTICAL",
     "RasterStack",
+    "held_stack",
     "raster_stack",
 ]
 
@@ -103,16 +102,58 @@ def raster_stack(sources: Sequence[Elevations], grids: Sequence[Grid]) -> Raster
     -------
     RasterStack; the nodes are copied once, and its own grids look at that copy
     """
-    parts = np.zeros((len(grids), LEVEL_0 + 3 * _MOST_LEVELS), dtype=np.int64)
-    facts = np.zeros((len(grids), 8))
+    return _stacked(sources, [grid.values.shape for grid in grids], iter(grids))
+
+
+class Windows(Elevations, Protocol):
+    """A raster of which blocks of cells can be read."""
+
+    @property
+    def facts(self) -> RasterFacts: ...
+
+    def cells(self, first_row: int, last_row: int, first_col: int, last_col: int) -> Grid: ...
+
+
+def held_stack(rasters: Sequence[Windows], boxes: Sequence[tuple[int, int, int, int]]) -> RasterStack:
+    """Boxes of rasters laid out for the compiled loops; its sources are these boxes alone, held in memory.
+
+    boxes : first row, last row plus one, first column, last column plus one of each raster
+
+    The boxes are read one after the other, and what was read is given up before the next.
+    """
+    shapes = [(bottom - top, right - left) for top, bottom, left, right in boxes]
+    stack = _stacked(rasters, shapes, (r.cells(*box) for r, box in zip(rasters, boxes, strict=True)))
+    held = (
+        HeldGrid(
+            grid,
+            r.name,
+            "surface" if r.kind == "surface" else "bare",
+            r.cell_size_m,
+            r.vertical_error_m,
+            r.facts,
+        )
+        for r, grid in zip(rasters, stack.grids, strict=True)
+    )
+    return replace(stack, sources=tuple(held))
+
+
+def _stacked(
+    sources: Sequence[Elevations], shapes: Sequence[tuple[int, int]], grids: Iterator[Grid]
+) -> RasterStack:
+    """grids : given up one by one, so that not all of them have to be in memory beside their copies."""
+    parts = np.zeros((len(sources), LEVEL_0 + 3 * _MOST_LEVELS), dtype=np.int64)
+    facts = np.zeros((len(sources), 8))
     size = 0
-    for number, (source, grid) in enumerate(zip(sources, grids, strict=True)):
-        fine = source.kind == "surface" and source.cell_size_m <= FINE_CELL_M
-        size = _lay_out(parts[number], grid.values.shape, fine, size)
-        parts[number, HAS_VOID], parts[number, FINE] = grid.has_void, fine
-        known = facts_of(source)
-        parts[number, MEANS] = known.cells == "mean"
-        cell_m = source.cell_size_m
+    for part, source, shape in zip(parts, sources, shapes, strict=True):
+        size = _lay_out(part, shape, source.kind == "surface" and source.cell_size_m <= FINE_CELL_M, size)
+    cells = np.empty(size, dtype=np.float32)
+    held = []
+    for part, shape in zip(parts, shapes, strict=True):
+        held.append(_copied(next(grids), cells[part[OFFSET] : part[OFFSET] + shape[0] * shape[1]]))
+    voids = np.zeros(size if any(grid.has_void for grid in held) else 1, dtype=np.uint8)
+    for number, (source, grid) in enumerate(zip(sources, held, strict=True)):
+        known, cell_m = facts_of(source), source.cell_size_m
+        parts[number, HAS_VOID], parts[number, MEANS] = grid.has_void, known.cells == "mean"
         facts[number] = (
             2.0 * cell_m if cell_m > FINE_CELL_M else 0.0,
             cell_m,
@@ -123,16 +164,6 @@ def raster_stack(sources: Sequence[Elevations], grids: Sequence[Grid]) -> Raster
             _LOST_CELLS[known.cells] * cell_m,
             _SPREAD_CELLS * cell_m,
         )
-    cells = np.empty(size, dtype=np.float32)
-    has_void = any(grid.has_void for grid in grids)
-    voids = np.zeros(size if has_void else 1, dtype=np.uint8)
-    held = []
-    for number, grid in enumerate(grids):
-        rows, columns = grid.values.shape
-        at = parts[number, OFFSET]
-        nodes = cells[at : at + rows * columns].reshape(rows, columns)
-        nodes[:] = grid.values
-        held.append(Grid(nodes, grid.transform, grid.crs, grid.notes))
         _fill_levels(cells, voids, parts[number])
         relief = parts[number, RELIEF : RELIEF + 3]
         if relief[0] >= 0:
@@ -140,9 +171,17 @@ def raster_stack(sources: Sequence[Elevations], grids: Sequence[Grid]) -> Raster
     return RasterStack(tuple(sources), tuple(held), cells, voids, parts, facts)
 
 
+def _copied(grid: Grid, nodes: NDArray[np.float32]) -> Grid:
+    """The same grid, its values copied into an array that is given."""
+    values = nodes.reshape(grid.values.shape)
+    values[:] = grid.values
+    return Grid(values, grid.transform, grid.crs, grid.notes)
+
+
 def _lay_out(part: Ints, shape: tuple[int, int], fine: bool, size: int) -> int:
     """Write where the parts of one raster begin; returns where the next one does."""
     rows, columns = shape
+    part[FINE] = fine
     part[OFFSET : OFFSET + 3] = size, rows, columns
     size += rows * columns
     level = 0

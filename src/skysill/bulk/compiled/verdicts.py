@@ -23,6 +23,7 @@ from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.position_error import PLACES_AROUND, offsets_around_m, supports
 from skysill.bulk.prefilter import FLOOR_DEG, ScreeningQuery
 from skysill.bulk.screening_verdicts import (
+    MOST_HEIGHT_M,
     PROVED_WITHIN,
     ScreeningResults,
     assess_each,
@@ -38,7 +39,6 @@ from skysill.units import Bools, Floats, Ints, wrap_360
 
 __all__ = ["can_screen", "screen_compiled"]
 
-_MAX_HEIGHT_M = 200.0
 _TOGETHER = 4_096
 
 
@@ -66,7 +66,7 @@ def screen_compiled(
 
     Returns
     -------
-    ScreeningResults, (n,); those assessed one by one have no least height
+    ScreeningResults, (n,)
     """
     dishes = place_dishes(stack, latitude_deg, longitude_deg, height_m, query)
     results = empty_results(dishes)
@@ -98,11 +98,11 @@ def _screen_part(
     _write(stack, asked, found, query, into, results)
     told = ~found.untold
     short = told & (found.clearances.met | (found.clearances.spare_deg < 0.0))
-    least = least_dish_heights(stack, asked.take(short), query, most_m=_MAX_HEIGHT_M).height_m
+    least = least_dish_heights(stack, asked.take(short), query, most_m=MOST_HEIGHT_M).height_m
     results.least_height_m[into[short]] = np.where(np.isfinite(least), _next_tenth(least), np.nan)
     close = _close_calls(found, results.verdict[into], query)
     others = np.concatenate([rows[~simple & ~below], into[~told | close]])
-    assess_each(tuple(rasters), dishes, query, others, results)
+    assess_each(tuple(rasters), dishes, query, others, results, most_height_m=MOST_HEIGHT_M)
 
 
 def _next_tenth(height_m: Floats) -> Floats:
