@@ -122,8 +122,8 @@ def test_what_would_be_clear_over_the_ground_is_not_so_on_a_roof_that_nobody_see
     _, bare = job.sources.rasters
     asked = roof_screening.screen_one_by_one
 
-    def always_clear(*given):
-        found = asked(*given)
+    def always_clear(*given, **options):
+        found = asked(*given, **options)
         found.verdict[:] = "clear"
         return found
 

@@ -90,7 +90,6 @@ def ground_boxes(
     *,
     lowest_m: float = LOWEST_GROUND_M,
     wider_m: float = 0.0,
-    most_cells: int = MOST_CELLS,
 ) -> Iterator[GroundBoxes]:
     """Groups of addresses with boxes that hold all ground that could matter to them, or as much as fits.
 
@@ -100,7 +99,6 @@ def ground_boxes(
     latitude_deg, longitude_deg : (n,)
     lowest_m : no ground of the rasters is lower
     wider_m : how far beside each place a dish may stand, besides its position error
-    most_cells : of all boxes of a group together
 
     Notes
     -----
@@ -116,17 +114,17 @@ def ground_boxes(
         where = latitude_deg[rows], longitude_deg[rows]
         here_m = lowest_m
         boxes = _boxes(asked, *where, here_m)
-        if _cells(boxes) > most_cells:
+        if _cells(boxes) > MOST_CELLS:
             here_m = max(_lowest_m(asked, *where), lowest_m)
             boxes = _boxes(asked, *where, here_m)
-        if _cells(boxes) <= most_cells:
+        if _cells(boxes) <= MOST_CELLS:
             yield GroundBoxes(rows, boxes)
             continue
         halves = _halves(rasters[0], *where)
         if halves is not None:
             todo += [rows[half] for half in halves[::-1]]
             continue
-        yield _cut(asked, *where, rows, here_m, most_cells)
+        yield _cut(asked, *where, rows, here_m)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,7 +257,7 @@ def _halves(raster: Raster, latitude_deg: Floats, longitude_deg: Floats) -> tupl
 
 
 def _cut(
-    asked: _Asked, latitude_deg: Floats, longitude_deg: Floats, rows: Ints, lowest_m: float, most_cells: int
+    asked: _Asked, latitude_deg: Floats, longitude_deg: Floats, rows: Ints, lowest_m: float
 ) -> GroundBoxes:
     """Boxes without the far ground of the largest raster's box, as much as fits; rows : the number of each address."""
     where, count = (latitude_deg, longitude_deg, lowest_m), len(asked.rasters)
@@ -268,7 +266,7 @@ def _cut(
     lowest_deg = float(_angles(latitude_deg, longitude_deg, asked.query).elevation_deg.min())
     cut_m, least_m = _reach_m(lowest_deg, asked.query, lowest_m), _near_m(lowest_deg)
     alone, boxes = replace(asked, rasters=asked.rasters[largest : largest + 1]), whole
-    while _cells(boxes) > most_cells and cut_m > least_m:
+    while _cells(boxes) > MOST_CELLS and cut_m > least_m:
         cut_m = max(_CUT * cut_m, least_m)
         boxes = (*whole[:largest], *_boxes(alone, *where, cut_m), *whole[largest + 1 :])
     return GroundBoxes(rows, boxes, cut_m)

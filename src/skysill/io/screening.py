@@ -26,7 +26,6 @@ from skysill.bulk.screening import (
     Ground,
     ScreeningQuery,
     ScreeningResults,
-    merged,
     screen,
     screen_one_by_one,
 )
@@ -479,16 +478,19 @@ class _PartWork(Work[_Task]):
         far = np.zeros(at.size, dtype=bool)
         if is_held(last) and finer:
             far = out_of_reach(self._whole(last), finer, latitude, longitude, height, query)
-        found = []
+        found, rows = [], []
         for some in (far, ~far):
+            if not some.any():
+                continue
             these = (latitude[some], longitude[some], height[some], query)
+            rows.append(np.flatnonzero(some))
             if some is far:
                 found.append(screen(self._whole(last), *these))
             elif compiled:
                 found.append(self._screened_compiled(*these))
             else:
                 found.append(screen_one_by_one(request.rasters, *these))
-        return merged(found, far)
+        return in_order(found, rows)
 
     def _screened_compiled(
         self, latitude_deg: Floats, longitude_deg: Floats, height_m: Floats, query: ScreeningQuery
@@ -506,8 +508,6 @@ class _PartWork(Work[_Task]):
                 )
             )
             rows.append(at)
-        if not rows:
-            return screen_one_by_one(self.request.rasters, latitude_deg, longitude_deg, height_m, query)
         return in_order(found, rows)
 
     def _stack_of(self, boxes: tuple[Box, ...]) -> RasterStack:
