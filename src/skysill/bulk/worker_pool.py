@@ -190,7 +190,10 @@ _cluster_work_lock = threading.Lock()
 
 
 def _work_on_cluster(job: str, make_work: Callable[[], Work[Any]], task: Any) -> bytes:
-    """In a Dask worker: one task, with the work that this worker keeps until a task of another job comes."""
+    """In a Dask worker: one task, with the work that this worker keeps until a task of another job comes.
+
+    The threads of a worker take turns: a work holds its part of the ground once.
+    """
     from distributed import get_worker
 
     worker: Any = get_worker()
@@ -198,8 +201,8 @@ def _work_on_cluster(job: str, make_work: Callable[[], Work[Any]], task: Any) ->
         held = getattr(worker, "skysill_work", None)
         if held is None or held[0] != job:
             held = worker.skysill_work = (job, make_work())
-    work: Work[Any] = held[1]
-    return work(task)
+        work: Work[Any] = held[1]
+        return work(task)
 
 
 def _on_cluster(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import socket
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, field
@@ -230,7 +231,7 @@ def screen_file(
             notes.append(HOW_TO_GET)
         least = _LONG_ROOFS_BYTES if holds_areas(file) else _LONG_LIST_BYTES
         long = cluster is None and source.stat().st_size > least
-        make_work = partial(_PartWork, request, lowest_m)
+        make_work = partial(_PartWork, request, lowest_m, with_numba=available())
         with WorkerPool(jobs if long else 1, make_work) as workers:
             places, roofs = _read(request, file)
             groups = _grouped(request, places, roofs=roofs is not None)
@@ -438,8 +439,10 @@ def _is_compiled(request: ScreeningRequest) -> bool:
 class _PartWork(Work[_Task]):
     """Screens the parts of one list, and keeps the ground that it read last."""
 
-    def __init__(self, request: ScreeningRequest, lowest_m: float = LOWEST_GROUND_M) -> None:
-        self.request, self.lowest_m = request, lowest_m
+    def __init__(
+        self, request: ScreeningRequest, lowest_m: float = LOWEST_GROUND_M, *, with_numba: bool
+    ) -> None:
+        self.request, self.lowest_m, self.with_numba = request, lowest_m, with_numba
         self.roof_parts = RoofParts(request.rasters, request.roofs)
         self.box: tuple[int, int, int, int] | None = None
         self.ground: Ground | None = None
@@ -453,7 +456,19 @@ class _PartWork(Work[_Task]):
             self._whole(rasters[0])
 
     def __call__(self, task: _Task, /) -> bytes:
-        """One part: the results of its addresses."""
+        """One part: the results of its addresses.
+
+        Raises
+        ------
+        InputError : numba is installed here and not where the list is held, or the other way round
+        """
+        if available() != self.with_numba:
+            raise InputError(
+                f"numba is {'not ' if self.with_numba else ''}installed on the worker {socket.gethostname()} but "
+                f"{'' if self.with_numba else 'not '}on this machine: parts of the list would differ slightly.",
+                where="--cluster",
+                mend='Install it on all of them: pip install "skysill[fast]".',
+            )
         wanted = range(len(self.request.satellites))
         results: dict[int, tuple[Ints, ScreeningResults]] = {}
         for number, satellite in enumerate(task.satellites):

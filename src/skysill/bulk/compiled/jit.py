@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import os
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from typing import Any, TypeVar, cast
 
@@ -23,6 +25,11 @@ HOW_TO_GET = 'Addresses over fine surfaces go faster with compiled loops: pip in
 """What is said where numba is not installed and it would help."""
 
 _COMPILES = "skysill: compiling loops, once for this version; about half a minute.\n"
+_COMPILES_EACH = (
+    "skysill: compiling loops, about half a minute in every process: neither the package's folder nor the user's cache "
+    "folder can be written. Set NUMBA_CACHE_DIR to a folder that can.\n"
+)
+_WAITS = "skysill: another process compiles loops, once for this version; waiting for it.\n"
 _QUIET_S = 3.0
 """Loading compiled code from the cache takes less."""
 
@@ -70,14 +77,39 @@ def _compiled(function: Function, **options: Any) -> Function:
     # division by zero gives inf as NumPy does; a loop that checked every divisor would be slower
     try:
         made = numba.njit(cache=True, error_model="numpy", **options)(function)
+        _tolerate_damage(made._cache)
     except RuntimeError:  # numba finds no folder that it can write
         made = numba.njit(error_model="numpy", **options)(function)
+    _made.append(made)
     _digests[function.__module__, function.__name__] = digest
     return cast(Function, made)
 
 
 _digests: dict[tuple[str, str], str] = {}
 """Checksums of the functions compiled so far, by module and name; those that a function calls come before it."""
+
+
+_made: list[Any] = []
+"""The functions compiled so far, as numba holds them."""
+
+
+def _tolerate_damage(cache: Any) -> None:
+    """Compile anew where a file of the cache is damaged, and go on where it cannot be written (a full disk)."""
+    load, save = cache.load_overload, cache.save_overload
+
+    def load_overload(signature: Any, context: Any) -> Any:
+        try:
+            return load(signature, context)
+        except Exception:  # what a damaged pickle raises depends on where it is damaged
+            with contextlib.suppress(OSError):
+                cache.flush()
+            return None
+
+    def save_overload(signature: Any, data: Any) -> None:
+        with contextlib.suppress(OSError):
+            save(signature, data)
+
+    cache.load_overload, cache.save_overload = load_overload, save_overload
 
 
 def _digest(function: Callable[..., object]) -> str:
@@ -95,11 +127,53 @@ def _digest(function: Callable[..., object]) -> str:
 
 
 def announced(load: Callable[[], None]) -> None:
-    """Load or compile functions; says on standard error that it compiles where that takes a while."""
-    timer = threading.Timer(_QUIET_S, sys.stderr.write, [_COMPILES])
+    """Load or compile functions; says on standard error that it compiles where that takes a while.
+
+    Processes that start together take turns: one compiles, the others load what it has compiled.
+    """
+    turn = threading.Event()
+
+    timer = threading.Timer(_QUIET_S, lambda: sys.stderr.write(_message(waits=not turn.is_set())))
     timer.daemon = True
     timer.start()
     try:
-        load()
+        with _one_at_a_time():
+            turn.set()
+            load()
     finally:
         timer.cancel()
+
+
+def _message(*, waits: bool) -> str:
+    """What to say where loading takes a while; waits : for another process."""
+    if waits:
+        return _WAITS
+    if not any(made.stats.cache_misses for made in _made):
+        return ""
+    return _COMPILES if _cache_folder() else _COMPILES_EACH
+
+
+def _cache_folder() -> str:
+    """The folder of the compiled code; empty: there is none that can be written."""
+    return next((str(made._cache.cache_path) for made in _made if made._cache.cache_path), "")
+
+
+@contextlib.contextmanager
+def _one_at_a_time() -> Iterator[None]:
+    """Hold a lock on the folder of the compiled code, where the system has such locks. It ends with the process."""
+    folder = _cache_folder()
+    try:
+        import fcntl
+
+        held = os.open(os.path.join(folder, "skysill.lock"), os.O_CREAT | os.O_RDWR, 0o644) if folder else -1
+    except (ImportError, OSError):
+        held = -1
+    if held < 0:
+        yield
+        return
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.flock(held, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(held)
