@@ -18,6 +18,7 @@ from skysill.bulk.roof_spots import Roofs
 from skysill.bulk.screening_verdicts import ScreeningResults, in_order
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations, Grid, HeldGrid
+from skysill.io.compiled_loops import load_compiled_loops
 from skysill.io.ground_boxes import MOST_CELLS, Box, ground_boxes, is_held, lattice_of
 from skysill.io.raster_windows import Raster
 from skysill.io.screening_results import ResultColumns
@@ -108,10 +109,9 @@ class RoofParts:
     def _stack_of(self, boxes: tuple[Box, ...]) -> RasterStack:
         """Boxes of the rasters as the compiled loops read them; neighbouring groups need the same."""
         if self._kept is None or self._boxes != boxes:
-            from skysill.bulk.compiled.kernel import load
             from skysill.bulk.compiled.raster_stack import held_stack
 
-            load()
+            load_compiled_loops()
             self._kept = None  # before the next one is read
             self._kept, self._boxes = held_stack(self.rasters, boxes), boxes
         return self._kept

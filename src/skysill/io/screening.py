@@ -43,6 +43,7 @@ from skysill.io.answers import matched_answers
 from skysill.io.building_lists import read_buildings
 from skysill.io.caller_columns import CallerColumns, PlacesAsked, put_in_order, replies_of
 from skysill.io.checkpoints import Checkpoints, file_states
+from skysill.io.compiled_loops import load_compiled_loops
 from skysill.io.ground_boxes import (
     LEAST_TILE,
     MARGIN_STEP,
@@ -215,9 +216,7 @@ def screen_file(
     lowest_m = _checked_heights(request)
     file = open_addresses(addresses)
     if _is_compiled(request):
-        from skysill.bulk.compiled.kernel import load
-
-        load()  # once, before several processes would each compile
+        load_compiled_loops()  # once, before several processes would each compile
     manifest = _manifest(request, source)
     checkpoints = Checkpoints(target, manifest)
     try:

@@ -13,6 +13,7 @@ import pytest
 numba = pytest.importorskip("numba")
 
 from skysill.bulk.compiled import jit  # noqa: E402
+from skysill.io.compiled_loops import one_at_a_time  # noqa: E402
 
 CODE = """
 from skysill.bulk.compiled.jit import compiled
@@ -116,8 +117,10 @@ def test_processes_take_turns(fresh, monkeypatch):
     monkeypatch.setattr(sys, "stderr", _Said())
     order = []
     with contextlib.ExitStack() as other:
-        other.enter_context(jit._one_at_a_time())
-        waiting = threading.Thread(target=jit.announced, args=(lambda: order.append("second"),))
+        other.enter_context(one_at_a_time(str(fresh.folder)))
+        waiting = threading.Thread(
+            target=jit.announced, args=(lambda: order.append("second"),), kwargs={"turn": one_at_a_time}
+        )
         waiting.start()
         assert sys.stderr.written.wait(20.0)
         assert "another process compiles" in sys.stderr.text

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from importlib.util import find_spec
 from typing import Any, TypeVar, cast
 
@@ -126,19 +126,22 @@ def _digest(function: Callable[..., object]) -> str:
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:12]
 
 
-def announced(load: Callable[[], None]) -> None:
+def announced(
+    load: Callable[[], None], *, turn: Callable[[str], AbstractContextManager[Any]] = nullcontext
+) -> None:
     """Load or compile functions; says on standard error that it compiles where that takes a while.
 
-    Processes that start together take turns: one compiles, the others load what it has compiled.
+    turn : gives what is entered before, with the folder of the compiled code, so that of processes that start together
+        one compiles and the others load what it has compiled
     """
-    turn = threading.Event()
+    begun = threading.Event()
 
-    timer = threading.Timer(_QUIET_S, lambda: sys.stderr.write(_message(waits=not turn.is_set())))
+    timer = threading.Timer(_QUIET_S, lambda: sys.stderr.write(_message(waits=not begun.is_set())))
     timer.daemon = True
     timer.start()
     try:
-        with _one_at_a_time():
-            turn.set()
+        with turn(_cache_folder()):
+            begun.set()
             load()
     finally:
         timer.cancel()
@@ -156,24 +159,3 @@ def _message(*, waits: bool) -> str:
 def _cache_folder() -> str:
     """The folder of the compiled code; empty: there is none that can be written."""
     return next((str(made._cache.cache_path) for made in _made if made._cache.cache_path), "")
-
-
-@contextlib.contextmanager
-def _one_at_a_time() -> Iterator[None]:
-    """Hold a lock on the folder of the compiled code, where the system has such locks. It ends with the process."""
-    folder = _cache_folder()
-    try:
-        import fcntl
-
-        held = os.open(os.path.join(folder, "skysill.lock"), os.O_CREAT | os.O_RDWR, 0o644) if folder else -1
-    except (ImportError, OSError):
-        held = -1
-    if held < 0:
-        yield
-        return
-    try:
-        with contextlib.suppress(OSError):
-            fcntl.flock(held, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(held)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -188,9 +189,12 @@ def dish_findings(
     )
 
 
-def load() -> None:
-    """Load the compiled loops, or compile them; says on standard error that it compiles where that takes a while."""
-    announced(_ask_once)
+def load(*, turn: Callable[[str], AbstractContextManager[Any]] = nullcontext) -> None:
+    """Load the compiled loops, or compile them; says on standard error that it compiles where that takes a while.
+
+    turn : as of `jit.announced`
+    """
+    announced(_ask_once, turn=turn)
 
 
 def _ask_once() -> None:
