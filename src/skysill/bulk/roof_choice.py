@@ -22,6 +22,10 @@ _PIECES = np.cumsum(2 ** np.arange(2, 20))
 """Where the spots of a roof, in their order, are cut into pieces that are asked about together, each twice as long."""
 
 
+_TRIED_LOW = 3
+"""Spots of a roof that are asked about at the lowest mast before taller ones are looked at, which rule out more."""
+
+
 class Room(Protocol):
     """Answers about dishes at spots; arrays of one length. Heights are over the roof."""
 
@@ -127,14 +131,15 @@ def _search(spots: Ints, count: int) -> _Search:
             (good,) = yield from roof.content(np.array([k]), 0)
             if good:
                 return int(spots[k]), 0, True
-    best = yield from _first_content(roof, np.flatnonzero(roof.spares >= 0.0), 0)
+    best = yield from _first_content(roof, np.flatnonzero(roof.spares >= 0.0), 0, most=_TRIED_LOW)
     if best >= 0:
         return int(spots[best]), 0, True
-    least, where = yield from _least_level(roof)
+    where = yield from _least_level(roof)
     if where < 0:
         return (yield from _best_of_the_tallest(roof))
-    able = np.flatnonzero((least <= where) & (roof.failed < where))
-    yield from roof.look(able, where)
+    able = np.flatnonzero((roof.first <= where) & (roof.failed < where))
+    if where > 0:
+        yield from roof.look(able, where)
     best = yield from _first_content(roof, able[roof.spares[able] >= 0.0], where)
     return int(spots[best]), where, True
 
@@ -146,6 +151,7 @@ class _Roof:
     spares, margins : (spot,) degrees at the level looked at last, the margins as they count
     p_clear : (spot,) probability at the level asked about last, -1: not asked, or not known
     failed : (spot,) highest level known to fail, -1: none; good : (spot,) level of the last that is content, -1: none
+    first : (spot,) no more than the first level with the room
     """
 
     def __init__(self, spots: Ints, count: int) -> None:
@@ -153,6 +159,7 @@ class _Roof:
         self.spares, self.margins = np.full(spots.size, np.nan), np.full(spots.size, np.nan)
         self.p_clear = np.full(spots.size, -1.0)
         self.failed, self.good = np.full(spots.size, -1), np.full(spots.size, -1)
+        self.first = np.zeros(spots.size, dtype=int)
 
     def look(self, some: Ints, level: int) -> Generator[_Question, tuple[Floats, ...], None]:
         """Ask for the clearances of some spots at a level."""
@@ -179,10 +186,15 @@ def _capped(margin_deg: Floats) -> Floats:
     return np.asarray(np.round(np.minimum(np.nan_to_num(margin_deg, nan=FLOOR_DEG), FLOOR_DEG), 3))
 
 
-def _first_content(roof: _Roof, some: Ints, level: int) -> Generator[_Question, tuple[Floats, ...], int]:
-    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is."""
+def _first_content(
+    roof: _Roof, some: Ints, level: int, *, most: int | None = None
+) -> Generator[_Question, tuple[Floats, ...], int]:
+    """Which of some spots is the first, by margin and then in their order, that is content at a level; -1: none is.
+
+    most : only so many are asked
+    """
     some = some[roof.failed[some] < level]
-    order = some[np.lexsort((some, -roof.margins[some]))]
+    order = some[np.lexsort((some, -roof.margins[some]))][:most]
     start, size = 0, 1
     while start < order.size:
         asked = order[start : start + size]
@@ -193,16 +205,15 @@ def _first_content(roof: _Roof, some: Ints, level: int) -> Generator[_Question, 
     return -1
 
 
-def _least_level(roof: _Roof) -> Generator[_Question, tuple[Floats, ...], tuple[Ints, int]]:
-    """(spot,) no more than the first level with the room; and the least at which any is content, -1: there is none.
+def _least_level(roof: _Roof) -> Generator[_Question, tuple[Floats, ...], int]:
+    """The least level at which any spot is content; -1: there is none.
 
-    None is content at level 0. Each further spot is first asked about one level below the least so far.
+    Each further spot is first asked about one level below the least so far; those that fail there fail below it too.
     """
-    first = np.ones(roof.spots.size, dtype=int)
     likely = np.lexsort((-roof.spares, -roof.p_clear))
     best = roof.count
     start, size = 0, 1
-    while start < likely.size and best > 1:
+    while start < likely.size and best > 0:
         some = likely[start : start + size]
         start, size = start + size, 2 * size
         short = some[roof.spares[some] < 0.0]
@@ -210,26 +221,26 @@ def _least_level(roof: _Roof) -> Generator[_Question, tuple[Floats, ...], tuple[
             (levels,) = yield _Question(
                 "least", roof.spots[short], np.zeros(short.size, dtype=int), min(best, roof.count - 1)
             )
-            first[short] = np.maximum(levels.astype(int), 1)
+            roof.first[short] = np.maximum(levels.astype(int), 1)
         while True:
-            some = some[first[some] < best]
+            some = some[np.maximum(roof.first[some], roof.failed[some] + 1) < best]
             if not some.size:
                 break
             good = yield from roof.content(some, best - 1)
             some = some[good]
             if not some.size:
                 break
-            best = yield from _lowest_of(roof, int(some[np.argmin(first[some])]), first, best - 1)
-    return first, best if best < roof.count else -1
+            best = yield from _lowest_of(roof, int(some[np.argmin(roof.first[some])]), best - 1)
+    return best if best < roof.count else -1
 
 
-def _lowest_of(roof: _Roof, k: int, first: Ints, known: int) -> Generator[_Question, tuple[Floats, ...], int]:
+def _lowest_of(roof: _Roof, k: int, known: int) -> Generator[_Question, tuple[Floats, ...], int]:
     """The least level at which one spot is content; it is at the known one.
 
     Asked in growing steps: upwards from the first level with the room where the tallest mast is all that is known, else
     downwards, since little less than what serves another spot is to be expected; then by halves.
     """
-    low, high, stride = max(int(first[k]) - 1, int(roof.failed[k])), known, 1
+    low, high, stride = max(int(roof.first[k]) - 1, int(roof.failed[k])), known, 1
     upwards = known == roof.count - 1
     while high - low > 1:
         at = min(low + stride, high - 1) if upwards else max(high - stride, low + 1)
