@@ -172,6 +172,11 @@ def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
     centre = directions(np.array([azimuth_deg]), np.array([elevation_deg]))[0]
     side = np.array([centre[1], -centre[0], 0.0]) / np.hypot(*centre[:2])
     up = np.cross(side, centre)
+    middle = things.mean(axis=1) - dish
+    size = np.linalg.norm(things - dish - middle[:, None], axis=-1).max(axis=1)
+    far = np.linalg.norm(middle, axis=1)
+    lies = np.arccos(np.clip(middle @ centre / far, -1.0, 1.0))
+    reach = np.where(size < far, np.arcsin(np.minimum(size / far, 1.0)), np.pi) + 1e-6
 
     def spares(angle, around):
         rays = (
@@ -179,7 +184,11 @@ def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
             + (np.sin(angle) * np.cos(around))[:, None] * side
             + (np.sin(angle) * np.sin(around))[:, None] * up
         )
-        away = cast(things, np.asarray(dish), rays)
+        away = np.full(len(angle), np.inf)
+        for ring in np.unique(angle):  # only at the triangles that reach this angle off the ray
+            rows, some = angle == ring, np.abs(lies - ring) <= reach
+            if some.any():
+                away[rows] = cast(things[some], np.asarray(dish), rays[rows])
         met = np.isfinite(away)
         spare = np.full(len(angle), 90.0)
         spare[met] = np.rad2deg(angle[met] - needed_rad(house, away[met]))
