@@ -164,10 +164,11 @@ def wire_points(house: House, step_m=0.05):
     return np.concatenate(found)
 
 
-def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
+def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg, *, metres=False):
     """Least of (angle off the ray) - atan(required / distance) over rays all round it, -90 where it is obstructed.
 
     Rays 0.2 to 2.5 degrees apart first, then finer ones around the eight that leave least.
+    metres : the required metres beside the line at every distance, which near the dish is more than the angle
     """
     centre = directions(np.array([azimuth_deg]), np.array([elevation_deg]))[0]
     side = np.array([centre[1], -centre[0], 0.0]) / np.hypot(*centre[:2])
@@ -191,7 +192,7 @@ def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
                 away[rows] = cast(things[some], np.asarray(dish), rays[rows])
         met = np.isfinite(away)
         spare = np.full(len(angle), 90.0)
-        spare[met] = np.rad2deg(angle[met] - needed_rad(house, away[met]))
+        spare[met] = np.rad2deg(angle[met] - needed_rad(house, away[met], metres))
         spare[met & (angle == 0.0)] = -90.0
         return spare
 
@@ -211,14 +212,13 @@ def spare_deg(house: House, things, dish, azimuth_deg, elevation_deg):
     if len(wire):
         distance = np.linalg.norm(wire, axis=1)
         gap = np.arccos(np.clip(wire @ centre / distance, -1, 1))
-        least.append(float(np.rad2deg(gap - needed_rad(house, distance)).min()))
+        least.append(float(np.rad2deg(gap - needed_rad(house, distance, metres)).min()))
     return min(least)
 
 
-def needed_rad(house: House, distance_m):
-    return np.arctan(
-        (house.dish_diameter_m / 2 + 0.6 * np.sqrt(LIGHT_M_S / (GHZ * 1e9) * distance_m)) / distance_m
-    )
+def needed_rad(house: House, distance_m, metres=False):
+    share = (house.dish_diameter_m / 2 + 0.6 * np.sqrt(LIGHT_M_S / (GHZ * 1e9) * distance_m)) / distance_m
+    return np.arcsin(np.minimum(share, 1.0)) if metres else np.arctan(share)
 
 
 def tried(folder: Path, house: House, mount, tally: Tally) -> None:
@@ -299,7 +299,8 @@ def _judged(folder, house, mount, name, look, trims=()):
 def _spare(house, mount, result):
     look = result["look"]
     dish = np.array([mount[0], mount[1], mount[2] + mount[3]])
-    return spare_deg(house, world(house), dish, look["azimuth_deg"], look["elevation_apparent_deg"])
+    look = look["azimuth_deg"], look["elevation_apparent_deg"]
+    return spare_deg(house, world(house), dish, *look, metres=True)  # with it there is no doubt of `clear`
 
 
 def _verdict(folder, house, mount, name, trims=()):
