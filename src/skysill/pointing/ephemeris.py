@@ -51,8 +51,9 @@ def sun_ecef_m(midnight: Floats, fraction: Floats | float = 0.0) -> Floats:
 
     Notes
     -----
-    ERFA: Earth ephemeris (epv00), aberration (ab), IAU 2006/2000A precession-nutation (c2t06a). Light takes 500 s
-    from the sun, which hardly moves in that time: only the aberration of the moving Earth is corrected.
+    ERFA: Earth ephemeris (epv00), aberration (ab), IAU 2000B precession-nutation (c2t00b: within 0.004 arcseconds
+    of 2006/2000A, with a twentieth of its terms). Light takes 500 s from the sun, which hardly moves in that time:
+    only the aberration of the moving Earth is corrected.
     """
     import erfa
 
@@ -67,7 +68,7 @@ def sun_ecef_m(midnight: Floats, fraction: Floats | float = 0.0) -> Floats:
     velocity = barycentric["v"] * (erfa.DAU / erfa.DAYSEC / erfa.CMPS)
     slowing = np.sqrt(1.0 - (velocity**2).sum(axis=-1))
     apparent = erfa.ab(-heliocentric["p"] / distance_au, velocity, distance_au[..., 0], slowing)
-    turn = erfa.c2t06a(midnight, terrestrial, midnight, fraction, 0.0, 0.0)
+    turn = erfa.c2t00b(midnight, terrestrial, midnight, fraction, 0.0, 0.0)
     return np.asarray(erfa.rxp(turn, apparent) * (distance_au * erfa.DAU))
 
 
