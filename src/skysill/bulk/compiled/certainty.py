@@ -8,15 +8,14 @@ import numpy as np
 
 from skysill.assessment.sampling import THIN_LOST
 from skysill.bulk.compiled.columns import (
-    AWAY,
-    BLURS_WITHIN_M,
+    COLUMN_DROP,
     COLUMN_RASTER,
     COLUMN_RAY,
     COLUMN_SLANT,
     COLUMN_SLOPE,
     COLUMN_SPARE,
+    COLUMN_THIN,
     MOST_COLUMNS,
-    blur_at,
 )
 from skysill.bulk.compiled.jit import compiled, compiled_loosely, in_place_loosely
 from skysill.bulk.compiled.raster_stack import (
@@ -28,7 +27,7 @@ from skysill.bulk.compiled.raster_stack import (
     PLAN,
     VERTICAL,
 )
-from skysill.bulk.compiled.ray_sampling import EAST, NORTH, OFF_COS, OFF_RAD, OFF_SIN, position
+from skysill.bulk.compiled.ray_sampling import EAST, NORTH, OFF_COS, OFF_RAD, OFF_SIN
 
 __all__ = [
     "DRAW_FIELDS",
@@ -37,12 +36,13 @@ __all__ = [
     "MOST_GROUPS",
     "deciding_columns",
     "probability",
-    "rising_columns",
     "spread_alone",
 ]
 
 MOST_DECIDING = 48
 _STEEP_M = 1.0
+_MOST_DEVIATIONS = 5.0
+"""As in `confidence`: columns farther from the required room do not count."""
 _ALL_BUT = 0.998
 """Share of the samples without room from which on nothing more is asked."""
 
@@ -74,25 +74,7 @@ DRAW_FIELDS = 17
 
 
 @compiled
-def rising_columns(columns: Any, count: int) -> int:
-    """Keep only columns that rise over all nearer ones on their ray, of several rasters together; returns how
-    many."""
-    key = columns[:count, COLUMN_RAY] * 1e7 + columns[:count, AWAY]
-    order = np.argsort(key)
-    sorted_columns = columns[:count][order]
-    kept, ray, best = 0, -1.0, 0.0
-    for n in range(count):
-        column = sorted_columns[n]
-        if column[COLUMN_RAY] != ray or column[COLUMN_SLOPE] > best:
-            ray, best = column[COLUMN_RAY], column[COLUMN_SLOPE]
-            columns[kept] = column
-            kept += 1
-    return kept
-
-
-@compiled
 def deciding_columns(
-    cells: Any,
     parts: Any,
     facts: Any,
     rays: Any,
@@ -100,7 +82,6 @@ def deciding_columns(
     count: int,
     dish_m: float,
     own_m: float,
-    most: float,
     deciding: Any,
     table: Any,
     slots: Any,
@@ -108,7 +89,6 @@ def deciding_columns(
     """Of the columns noted, those that decide: of each group with the same errors the most critical one, 48 at most.
 
     dish_m, own_m : standard deviations of the dish's place and of the ground under it
-    most : deviations from the required room beyond which columns do not count
     deciding : (MOST_DECIDING, DRAW_FIELDS) float32, filled, the most critical first
     table, slots : room to work in; table is -1 everywhere, before and after
 
@@ -120,13 +100,11 @@ def deciding_columns(
     for n in range(count):
         raster, i = int(columns[n, COLUMN_RASTER]), int(columns[n, COLUMN_RAY])
         slant_m, fact = columns[n, COLUMN_SLANT], facts[raster]
-        thin, lost, spread = _blur_of(
-            cells, parts[raster], fact, rays[raster, i], columns[n, COLUMN_SLOPE], slant_m
-        )
+        thin, lost, spread = _blur_of(parts[raster], fact, columns[n])
         shift_m = dish_m + fact[VERTICAL] + fact[PLAN] + own_m + lost + spread + THIN_LOST * thin
         sigma = max(np.arctan2(shift_m, slant_m), 1.7e-11)
         deviations = columns[n, COLUMN_SPARE] / sigma
-        if deviations > most:
+        if deviations > _MOST_DEVIATIONS:
             continue
         aside = int(np.floor(np.rint(20.0 * np.rad2deg(rays[raster, i, OFF_RAD])) / 10.0)) + 400
         away = int(np.floor(20.0 * np.log(max(slant_m, 0.1)))) + 100
@@ -146,26 +124,21 @@ def deciding_columns(
     chosen = min(groups, MOST_DECIDING)
     for place in range(chosen):
         n = int(slots[order[place], 2])
-        _describe(cells, parts, facts, rays, columns[n], deciding[place])
+        _describe(parts, facts, rays, columns[n], deciding[place])
         deciding[place, D_DEVIATIONS] = slots[order[place], 1]
     return chosen
 
 
 @compiled
-def _blur_of(
-    cells: Any, part: Any, fact: Any, ray: Any, slope: float, slant_m: float
-) -> tuple[float, float, float]:
+def _blur_of(part: Any, fact: Any, column: Any) -> tuple[float, float, float]:
     """What a fine raster may have blurred at a column: thin height, lost and spread width."""
-    if part[FINE] == 0 or slant_m >= BLURS_WITHIN_M:
-        return 0.0, 0.0, 0.0
-    column, row = position(ray, slant_m / np.sqrt(1.0 + slope * slope))
-    thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
-    steep = min(drop / _STEEP_M, 1.0)
-    return thin if part[MEANS] != 0 else 0.0, steep * fact[BLUR_LOST], steep * fact[BLUR_SPREAD]
+    steep = min(column[COLUMN_DROP] / _STEEP_M, 1.0)
+    thin = column[COLUMN_THIN] if part[MEANS] != 0 else 0.0
+    return thin, steep * fact[BLUR_LOST], steep * fact[BLUR_SPREAD]
 
 
 @compiled
-def _describe(cells: Any, parts: Any, facts: Any, rays: Any, column: Any, into: Any) -> None:
+def _describe(parts: Any, facts: Any, rays: Any, column: Any, into: Any) -> None:
     """The fields of one deciding column."""
     raster, i, slope, slant_m = (
         int(column[COLUMN_RASTER]),
@@ -199,7 +172,7 @@ def _describe(cells: Any, parts: Any, facts: Any, rays: Any, column: Any, into: 
         fact[VERTICAL] * (1.0 - share) / scale,
         fact[VERTICAL] * share / scale,
     )
-    into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(cells, parts[raster], fact, ray, slope, slant_m)
+    into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(parts[raster], fact, column)
 
 
 @in_place_loosely

@@ -4,23 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from skysill.assessment.sampling import THIN_LOST
-from skysill.bulk.compiled.certainty import MOST_DECIDING, deciding_columns, rising_columns
-from skysill.bulk.compiled.columns import COLUMNS, DEVIATIONS, EDGE, NOTED, OVERFLOW, SIGMA, THIN
+from skysill.bulk.compiled.certainty import deciding_columns
+from skysill.bulk.compiled.columns import COLUMNS, NOTED, OVERFLOW
+from skysill.bulk.compiled.displacement import BOUNDS
 from skysill.bulk.compiled.jit import compiled
-from skysill.bulk.compiled.raster_stack import ASSURED, BLUR_LOST, BLUR_SPREAD, FINE, MEANS, PLAN, VERTICAL
+from skysill.bulk.compiled.raster_stack import ASSURED, VERTICAL
 from skysill.bulk.compiled.search import EYE, MOST_EYE, SPARE, search
 from skysill.bulk.compiled.skyline import NO_SLOPE
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 
 __all__ = ["columns_that_decide"]
-
-_WIDENING = (1.3, 5.0)
-"""Standard deviations from the required room within which columns are looked for, one after the other until they are
-enough to decide alone; the last one is that of `assessment.confidence`. They are the cautious sums of
-`sampling.sigma_bound_deg`. Every ray is looked at: of each group of columns the most critical one is wanted, and it may
-stand on any."""
-
 
 @compiled
 def columns_that_decide(
@@ -37,6 +30,7 @@ def columns_that_decide(
     half_dish_m: float,
     zone: float,
     dish_m: float,
+    bounds: Any,
     bounded: bool,
     found: Any,
     errors: Any,
@@ -64,14 +58,10 @@ def columns_that_decide(
     errors[:] = 0.0
     found[SPARE], found[EYE], found[MOST_EYE] = 0.0, eye_m, 1e30
     chosen = 0
-    for most in _WIDENING:
-        errors[NOTED], errors[DEVIATIONS] = 0.0, most
+    for _ in range(1):
         for raster in range(count):
             fact = facts[raster]
-            # added up as `sampling.sigma_bound_deg` does
-            errors[SIGMA] = dish_m + fact[VERTICAL] + fact[PLAN] + own_m
-            errors[EDGE] = fact[BLUR_LOST] + fact[BLUR_SPREAD] if parts[raster, FINE] != 0 else 0.0
-            errors[THIN] = THIN_LOST if parts[raster, MEANS] != 0 else 0.0
+            errors[:BOUNDS] = bounds[own, raster]
             ladder[: 2 * centre + 1] = NO_SLOPE
             search(
                 cells,
@@ -101,12 +91,7 @@ def columns_that_decide(
         if errors[OVERFLOW] > 0.0:
             return -1
         noted = int(errors[NOTED])
-        if count > 1:
-            noted = rising_columns(columns, noted)
-            errors[NOTED] = noted
         chosen = deciding_columns(
-            cells, parts, facts, rays, columns, noted, dish_m, own_m, most, deciding, table, slots
+            parts, facts, rays, columns, noted, dish_m, own_m, deciding, table, slots
         )
-        if chosen == MOST_DECIDING:
-            return chosen
     return chosen

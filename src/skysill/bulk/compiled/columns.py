@@ -6,33 +6,32 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.jit import compiled, in_place
+from skysill.bulk.compiled.displacement import BOUNDS, may_take_room
+from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
+    FINE,
     OFFSET,
     RELIEF,
     RELIEF_CELLS,
 )
-from skysill.bulk.compiled.ray_sampling import position
+from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_SIN, position
 
 __all__ = [
     "AWAY",
     "BLURS_WITHIN_M",
     "COLUMNS",
+    "COLUMN_DROP",
     "COLUMN_FIELDS",
     "COLUMN_RASTER",
     "COLUMN_RAY",
     "COLUMN_SLOPE",
     "COLUMN_SPARE",
-    "DEVIATIONS",
-    "EDGE",
+    "COLUMN_THIN",
     "ERROR_FIELDS",
     "MOST_COLUMNS",
     "NOTED",
     "OVERFLOW",
-    "SIGMA",
-    "THIN",
     "blur_at",
-    "error_angle",
     "most_blur",
     "note_column",
 ]
@@ -41,15 +40,16 @@ COLUMNS = 2
 """The mode of `search.search` that notes columns."""
 
 # fields of a column: ground distance, slope, slant distance, spare room (radians), numbers of ray and raster
-AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER = range(6)
-COLUMN_FIELDS = 6
+AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER, COLUMN_THIN, COLUMN_DROP = range(8)
+COLUMN_FIELDS = 8
 MOST_COLUMNS = 20_000
 
-# fields of `errors`: standard deviations in metres, all but those of blurred edges added up; of lost and spread
-# width at a steep edge; share of the height of thin things; deviations out to which columns are noted; how many are
-# noted; whether there were too many
-SIGMA, EDGE, THIN, DEVIATIONS, NOTED, OVERFLOW = range(6)
-ERROR_FIELDS = 6
+# fields of `errors`: first the bounds of `displacement`; how many columns are noted; whether there were too many
+NOTED, OVERFLOW = BOUNDS, BOUNDS + 1
+ERROR_FIELDS = BOUNDS + 2
+
+SAMPLE_SLACK = 1e-4
+"""Tangent by which the room is wider where a single sample is asked about: the Monte Carlo samples are rounded."""
 
 BLURS_WITHIN_M = 80.0
 """As in `horizon.raster_sharpness`."""
@@ -116,15 +116,6 @@ def most_blur(
     return thin, drop
 
 
-@in_place
-def error_angle(slant_m: float, thin: float, drop: float, errors: Any) -> float:
-    """Standard deviation of where a column is seen, radians, times the deviations asked about; an upper bound."""
-    sigma_m = errors[SIGMA]
-    if slant_m < BLURS_WITHIN_M:
-        sigma_m += errors[EDGE] * min(drop, 1.0) + errors[THIN] * thin
-    return float(errors[DEVIATIONS] * np.arctan(sigma_m / slant_m))
-
-
 @compiled
 def note_column(
     cells: Any,
@@ -136,16 +127,22 @@ def note_column(
     slope: float,
     slant_m: float,
     spare: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
     errors: Any,
     columns: Any,
     ladder: Any,
 ) -> None:
     """Note a sample that rises over all nearer ones noted on its ray, if errors might bring it into the room."""
     thin, drop = 0.0, 0.0
-    if part[RELIEF] >= 0 and slant_m < BLURS_WITHIN_M:
+    if part[FINE] != 0 and slant_m < BLURS_WITHIN_M:
         column, row = position(ray, d)
-        thin, drop = most_blur(cells, part, column, column, row, row)
-    if spare >= error_angle(slant_m, thin, drop, errors):
+        thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
+    if not may_take_room(
+        slope, ray[OFF_COS], ray[OFF_SIN], d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, SAMPLE_SLACK
+    ):
         return
     ladder[i] = slope
     n = int(errors[NOTED])
@@ -154,4 +151,5 @@ def note_column(
         return
     columns[n, AWAY], columns[n, COLUMN_SLOPE], columns[n, COLUMN_SLANT] = d, slope, slant_m
     columns[n, COLUMN_SPARE], columns[n, COLUMN_RAY], columns[n, COLUMN_RASTER] = spare, i, raster
+    columns[n, COLUMN_THIN], columns[n, COLUMN_DROP] = thin, drop
     errors[NOTED] = n + 1

@@ -15,11 +15,13 @@ from skysill.assessment.sampling import (
     height_error_samples,
     plan_offset_samples_m,
 )
+from skysill.bulk.compiled.displacement import displacement_bounds
 from skysill.bulk.compiled.raster_stack import (
     PLAN,
     VERTICAL,
     RasterStack,
 )
+from skysill.units import Floats
 
 __all__ = ["Draws", "all_draws"]
 
@@ -40,9 +42,12 @@ class Draws:
         float32
     alone : the same of fewer samples, with moved (error, raster, 3, samples) by the dish's place, its height, the
     rasters
+    bounds : (raster + 1, raster, BOUNDS) by how much the samples of `whole` move columns at most, see
+        `displacement`; first by the raster that the dish's ground is from
     """
 
     dish_m: float
+    bounds: Floats
     whole: tuple[Any, ...]
     alone: tuple[Any, ...]
 
@@ -60,7 +65,8 @@ def all_draws(stack: RasterStack, errors: Errors) -> Draws:
         few = [_samples(stack, one, ALONE_SAMPLES) for one in (place, height, rasters)]
         alone = (np.stack([part[0] for part in few]), *few[2][1:])
         dish_m = float(np.hypot(errors.position_m, errors.height_m))
-        stack.held[key] = Draws(dish_m, whole, alone)
+        bounds = displacement_bounds(stack, *whole)
+        stack.held[key] = Draws(dish_m, bounds, whole, alone)
     found: Draws = stack.held[key]
     return found
 

@@ -235,6 +235,7 @@ def _measured(
         query.highest_ground_m,
         -1.0 if errors is None else query.criteria.min_p_clear,
         draws.dish_m,
+        draws.bounds,
         draws.whole,
         draws.alone,
         out,

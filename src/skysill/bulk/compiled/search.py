@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.columns import COLUMNS, error_angle, most_blur, note_column
+from skysill.bulk.compiled.columns import BLURS_WITHIN_M, COLUMNS, most_blur, note_column
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight, tangent_of_sum, within
+from skysill.bulk.compiled.displacement import may_take_room
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
     CELL,
@@ -62,9 +63,6 @@ SEARCH_FIELDS = 7
 
 _SLACK = 3e-3
 """Radians by which bounds are looser: slopes in bounds and sieves are good to a thousandth."""
-
-_WIDEST = 1.5
-"""Radians from which on everything is near the ray."""
 
 _LEAF_CELLS = 3.0
 _RAY_LEAF_CELLS = 6.0
@@ -170,28 +168,11 @@ def _needed_eye(
 
 
 @compiled
-def _limit_tangent(
-    mode: int,
-    spare: float,
-    distance_m: float,
-    half_dish_m: float,
-    zone: float,
-    errors: Any,
-    thin: float,
-    drop: float,
-) -> float:
+def _limit_tangent(mode: int, spare: float, distance_m: float, half_dish_m: float, zone: float) -> float:
     """Tangent of the angle from the ray within which ground at least this far away matters; inf: all does."""
-    if mode == COLUMNS:
-        turned = error_angle(distance_m, thin, drop, errors)
-        tangent = (
-            np.inf
-            if turned > _WIDEST
-            else tangent_of_sum(np.tan(turned), room_tangent(distance_m, half_dish_m, zone))
-        )
-    else:
-        tangent = room_tangent(distance_m, half_dish_m, zone)
-        if mode == CONTROLS:
-            tangent = tangent_of_sum(tangent, np.tan(spare))
+    tangent = room_tangent(distance_m, half_dish_m, zone)
+    if mode == CONTROLS:
+        tangent = tangent_of_sum(tangent, np.tan(spare))
     return tangent if tangent == np.inf else tangent_of_sum(tangent, _SLACK)
 
 
@@ -240,6 +221,7 @@ def search(
     from_m = least_m
     while from_m < most_m:
         to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
+        unknown = 1e9 if fine and from_m < BLURS_WITHIN_M else 0.0
         if bounded and not _matters(
             facts[raster, HIGHEST],
             from_m,
@@ -253,8 +235,8 @@ def search(
             half_dish_m,
             zone,
             errors,
-            1e9,
-            1e9,
+            unknown,
+            unknown,
             rays[raster, centre, RADIUS],
         ):
             return
@@ -349,10 +331,14 @@ def _matters(
     radius_m: float,
 ) -> bool:
     """Whether ground up to top_m at distances from r0 to r1 on an azimuth could matter; a False is certain."""
-    tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone, errors, thin, drop)
     rise_m = top_m - found[EYE] - r0 * r0 / (2.01 * radius_m)
     slope = rise_m / (r0 if rise_m > 0.0 else r1)
     slope += abs(slope) * 2e-3 + 1e-6
+    if mode == COLUMNS:
+        return may_take_room(
+            slope, off_cos, off_sin, r0, r1, thin, drop, cosine, sine, half_dish_m, zone, errors, _SLACK
+        )
+    tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone)
     return within(slope, off_cos, off_sin, cosine, sine, tangent)
 
 
@@ -405,7 +391,7 @@ def _node_matters(
         return False
     near = i0 if i0 > centre else i1 if i1 < centre else centre
     thin, drop = 0.0, 0.0
-    if mode == COLUMNS and fine:
+    if mode == COLUMNS and fine and r0 < BLURS_WITHIN_M:
         thin = drop = 1e9
         if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
             thin, drop = most_blur(cells, part, left, right, upper, lower)
@@ -460,18 +446,21 @@ def _look(
         return
     sag = 0.5 / radius_m
     thin, drop = 0.0, 0.0
-    if mode == COLUMNS and fine:
+    if mode == COLUMNS and fine and r0 < BLURS_WITHIN_M:
         (left, upper), (right, lower) = position(ray, r0), position(ray, r1)
         thin, drop = most_blur(
             cells, parts[raster], min(left, right), max(left, right), min(upper, lower), max(upper, lower)
         )
-    tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
+    tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone)
     for k in range(count):
         d, z = away[k, 0], height[k]
         slope = (z - found[EYE]) / d - d * sag
-        if mode == COLUMNS and slope < ladder[i] - 2e-3 * abs(slope) - 1e-6:
-            continue
-        if not within(slope, off_cos, off_sin, cosine, sine, tangent):
+        if mode == COLUMNS:
+            if slope < ladder[i] - 2e-3 * abs(slope) - 1e-6 or not may_take_room(
+                slope, off_cos, off_sin, d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, _SLACK
+            ):
+                continue
+        elif not within(slope, off_cos, off_sin, cosine, sine, tangent):
             continue
         slope = sight(d, z, found[EYE], radius_m)
         margin, slant_m = margin_and_slant(slope, d, z, radius_m, off_cos, off_sin, cosine, sine)
@@ -479,7 +468,22 @@ def _look(
         if mode == COLUMNS:
             if slope > ladder[i] and not is_covered(cells, parts, rays, raster, i, away[k]):
                 note_column(
-                    cells, parts[raster], ray, raster, i, d, slope, slant_m, spare, errors, columns, ladder
+                    cells,
+                    parts[raster],
+                    ray,
+                    raster,
+                    i,
+                    d,
+                    slope,
+                    slant_m,
+                    spare,
+                    cosine,
+                    sine,
+                    half_dish_m,
+                    zone,
+                    errors,
+                    columns,
+                    ladder,
                 )
             continue
         if spare >= (found[SPARE] if mode == CONTROLS else 0.0) or is_covered(
@@ -500,4 +504,4 @@ def _look(
             i,
             raster,
         )
-        tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone, errors, thin, drop)
+        tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone)
