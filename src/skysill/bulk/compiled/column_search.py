@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from skysill.bulk.compiled.certainty import deciding_columns
-from skysill.bulk.compiled.columns import COLUMNS, NOTED, OVERFLOW
+from skysill.bulk.compiled.columns import COLUMNS, FLOOR, NOTED, OVERFLOW
 from skysill.bulk.compiled.displacement import BOUNDS
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import ASSURED, VERTICAL
@@ -31,6 +31,7 @@ def columns_that_decide(
     zone: float,
     dish_m: float,
     bounds: Any,
+    floors: Any,
     bounded: bool,
     found: Any,
     errors: Any,
@@ -62,6 +63,7 @@ def columns_that_decide(
         for raster in range(count):
             fact = facts[raster]
             errors[:BOUNDS] = bounds[own, raster]
+            errors[FLOOR:] = floors[own, raster]
             ladder[: 2 * centre + 1] = NO_SLOPE
             search(
                 cells,

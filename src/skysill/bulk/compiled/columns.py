@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.displacement import BOUNDS, may_take_room
+from skysill.bulk.compiled.displacement import BOUNDS, FLOOR_BINS, may_take_room, near_may_take_room
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
     FINE,
@@ -28,6 +28,7 @@ __all__ = [
     "COLUMN_SPARE",
     "COLUMN_THIN",
     "ERROR_FIELDS",
+    "FLOOR",
     "MOST_COLUMNS",
     "NOTED",
     "OVERFLOW",
@@ -44,9 +45,12 @@ AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER, COLUM
 COLUMN_FIELDS = 8
 MOST_COLUMNS = 20_000
 
-# fields of `errors`: first the bounds of `displacement`; how many columns are noted; whether there were too many
-NOTED, OVERFLOW = BOUNDS, BOUNDS + 1
-ERROR_FIELDS = BOUNDS + 2
+# fields of `errors`: first the bounds of `displacement`; how many columns are noted; whether there were too
+# many; the harmless floor
+NOTED, OVERFLOW, FLOOR = BOUNDS, BOUNDS + 1, BOUNDS + 2
+ERROR_FIELDS = BOUNDS + 2 + FLOOR_BINS
+
+_NEAR_M = 10.0
 
 SAMPLE_SLACK = 1e-4
 """Tangent by which the room is wider where a single sample is asked about: the Monte Carlo samples are rounded."""
@@ -142,6 +146,10 @@ def note_column(
         thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
     if not may_take_room(
         slope, ray[OFF_COS], ray[OFF_SIN], d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, SAMPLE_SLACK
+    ):
+        return
+    if d < _NEAR_M and not near_may_take_room(
+        slope, ray[OFF_COS], ray[OFF_SIN], d, thin, drop, cosine, sine, half_dish_m, zone, errors, SAMPLE_SLACK
     ):
         return
     ladder[i] = slope

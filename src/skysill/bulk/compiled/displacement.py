@@ -1,7 +1,7 @@
 """By how much the samples move a column of terrain at most: exact bounds, from the samples themselves.
 
-A column stands at a direction and a distance; a sample moves it aside, up and outwards (`certainty.failures`). It is
-obstructed from its foot to its top, so it comes nearer to the ray, or stays, the higher its top moves, the nearer its
+A column stands at a direction and a distance; a sample moves it aside, up and outwards (`certainty.failures`). It
+obstructs its azimuth up to its top, so it comes nearer to the ray, or stays, the higher its top moves, the nearer its
 azimuth moves to the ray's, and the less far away it is, which widens the required room. All three at their most at
 once, and still outside the room: then the column takes the room in no sample.
 """
@@ -25,7 +25,16 @@ from skysill.bulk.compiled.raster_stack import (
 )
 from skysill.units import Floats
 
-__all__ = ["BOUNDS", "displacement_bounds", "may_take_room"]
+__all__ = [
+    "BOUNDS",
+    "FLOOR_BINS",
+    "FLOOR_THIN_M",
+    "displacement_bounds",
+    "floor_bin",
+    "harmless_floor",
+    "may_take_room",
+    "near_may_take_room",
+]
 
 _SHARES = 8
 _LIFTS = 2 * _SHARES + 1
@@ -34,11 +43,19 @@ _ROUNDING = 1.0001
 
 _STEEP_SLOPE = 1.9
 
-_ASIDE, _OUT, _THIN, _PER_LENGTH, _IS_FINE, _LIFT = 0, 2, 4, 5, 6, 7
-BOUNDS = _LIFT + 2 * _LIFTS
-"""Numbers of one raster: most metres aside and outwards, without and with a steep edge; most share of a thin thing's
-height; 1 over the correlation length; whether distances change; most metres up and nearer, out to eighths of the first
-two correlation lengths and everywhere, without and then with a steep edge."""
+_ASIDE, _OUT, _THIN, _PER_LENGTH, _IS_FINE, _LEVEL_UP, _SWING, _LIFT = 0, 2, 4, 5, 6, 7, 8, 9
+_RISE = _LIFT + 2 * _LIFTS
+BOUNDS = _RISE + _LIFTS
+"""Numbers of one raster, metres: most aside and most outwards, without and with a steep edge; most share of a thin
+thing's height; 1 over the correlation length; whether distances change; most of the dish's height; most in any
+direction; by distance, out to eighths of the first two correlation lengths and everywhere: most
+square to the ray and upwards without and with a steep edge, and upwards alone."""
+
+FLOOR_BINS = 75
+_FLOOR_FROM_M, _FLOOR_GROWTH = 0.25, 1.05
+FLOOR_THIN_M = 0.5
+_STEPS = 8
+_TURNS = 128
 
 
 def displacement_bounds(
@@ -59,16 +76,23 @@ def displacement_bounds(
     between its values at 0 and 1 lies above it.
 
     With h how far a sample moves the dish level, w how much nearer the edge is, u how far up the dish is, and e the
-    error of the column's height over the dish's ground, the top moves by a unit vector times (h + w, e - u) at most:
-    up to its direction by the root of (h + w)**2 + (e - u)**2. e = c + a x + b y with the knots x and y on either side,
-    a**2 + b**2 = 1. Between two pairs (a, b) that are t apart on the unit circle, it is by no more than 1 / cos(t / 2)
-    times the larger one, and (1 / cos(t / 2) - 1) times that of c alone.
+    error of the column's height over the dish's ground, the top moves up, square to its direction, by the root of
+    (h + w)**2 + (e - u)**2 at most. e = c + a x + b y with the knots x and y on either side and a**2 + b**2 = 1.
+    Between two pairs (a, b) that are t apart on the unit circle, that is no more than 1 / cos(t / 2) times the larger
+    one, and 1 / cos(t / 2) - 1 times that of c alone.
     """
     count = len(stack)
     bounds = np.zeros((count + 1, count, BOUNDS))
     share = np.linspace(0.0, 1.0, _SHARES + 1)
     turn = np.arctan2(share, 1.0 - share)
     slack = 1.0 / np.cos(0.5 * np.diff(turn).max())
+
+    def by_distance(each: Any, alone: float) -> Any:
+        """(_LIFTS, ...) from (knot, share, ...): the most up to a distance."""
+        between = slack * np.maximum(each[:, :-1], each[:, 1:]) + (slack - 1.0) * alone
+        most = np.concatenate([between[0], between[1], between[2:].max(axis=(0, 1))[None]])
+        return np.maximum.accumulate(most, axis=0)
+
     for r in range(count):
         facts = stack.facts[r]
         east, north, up = moved[r].astype(np.float64)
@@ -82,17 +106,19 @@ def displacement_bounds(
             into[_OUT : _OUT + 2] = np.hypot(flat, up).max(axis=1)
             into[_THIN] = short.max() if stack.parts[r, MEANS] else 0.0
             into[_PER_LENGTH], into[_IS_FINE] = 1.0 / facts[CORRELATION], stack.parts[r, FINE] != 0
+            into[_LEVEL_UP] = np.abs(up).max()
             alone = -own_m[own].astype(np.float64) - up
-            base = np.hypot(flat, alone).max()
-
-            def most(knot: int, at: float, flat: Any = flat, alone: Any = alone, error: Any = error) -> Any:
-                raised = np.cos(at) * error[knot] + np.sin(at) * error[knot + 1] + alone
-                return np.hypot(flat, np.maximum(raised, 0.0)).max(axis=1)
-
-            lifts = np.array([[most(knot, at) for at in turn] for knot in range(len(error) - 1)])
-            lifts = slack * np.maximum(lifts[:, :-1], lifts[:, 1:]) + (slack - 1.0) * base
-            by_distance = np.concatenate([lifts[0], lifts[1], lifts[2:].max(axis=(0, 1))[None]])
-            into[_LIFT:] = np.maximum.accumulate(by_distance, axis=0).T.ravel()
+            lifts = np.empty((len(error) - 1, _SHARES + 1, 2))
+            rises, swings = np.empty(lifts.shape[:2]), np.empty(lifts.shape[:2])
+            for knot in range(len(error) - 1):
+                for j, at in enumerate(turn):
+                    raised = np.cos(at) * error[knot] + np.sin(at) * error[knot + 1] + alone
+                    swings[knot, j] = np.hypot(flat[1], raised).max()
+                    raised = np.maximum(raised, 0.0)
+                    lifts[knot, j], rises[knot, j] = np.hypot(flat, raised).max(axis=1), raised.max()
+            into[_SWING] = slack * swings.max() + (slack - 1.0) * np.hypot(flat[1], alone).max()
+            into[_LIFT:_RISE] = by_distance(lifts, np.hypot(flat, alone).max()).T.ravel()
+            into[_RISE:] = by_distance(rises, np.abs(alone).max())
     return bounds * _ROUNDING
 
 
@@ -114,14 +140,16 @@ def may_take_room(
 ) -> bool:
     """Whether a sample might bring ground into the required room; a False is certain.
 
-    The top at the elevation t turns up by atan(x cos(t)) at most, x the metres up over the ground distance. Up to
-    _STEEP_SLOPE, t + atan(x cos(t)) grows with t for every x: so the highest ground comes highest. Its derivative has
-    the sign of x**2 (1 - s**2) - x s + 1, s = sin(t), which has no zero where s**2 < 0.8.
-
-    slope, off_cos, off_sin : its direction, see `cone`; ground up to that slope, nearer to the ray's azimuth not
+    slope, off_cos, off_sin : its direction, see `cone`; ground up to that slope, no nearer to the ray's azimuth
     least_m, most_m : of its ground distance
     thin, drop : of `columns.blur_at`, the largest of all that ground
     bounds : (BOUNDS,) of its raster; slack : tangent by which the room is taken to be wider
+
+    Notes
+    -----
+    The top at the elevation t turns up by atan(x cos(t)) at most, x the metres up over the ground distance. Up to
+    _STEEP_SLOPE, t + atan(x cos(t)) grows with t for every x, so the highest ground comes highest: its derivative has
+    the sign of x**2 (1 - s**2) - x s + 1, s = sin(t), which is positive where s**2 < 0.8.
     """
     steep, least_m = min(drop, 1.0), max(least_m, 0.2)
     step = min(int(most_m * bounds[_PER_LENGTH] * _SHARES), _LIFTS - 1)
@@ -135,14 +163,186 @@ def may_take_room(
     if slope * lift >= 0.999:  # up to the zenith
         return True
     slope = (slope + lift) / (1.0 - slope * lift)
-    turn = aside_m / least_m
-    stretch = 1.0 / np.sqrt(1.0 + turn * turn)
-    beside = (abs(off_sin) - off_cos * turn) * stretch
-    along = (off_cos + abs(off_sin) * turn) * stretch
-    if beside <= 0.0:
-        beside, along = 0.0, 1.0
+    along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
     far_m = least_m
     if bounds[_IS_FINE] != 0.0:
         out_m = bounds[_OUT] + steep * (bounds[_OUT + 1] - bounds[_OUT])
         far_m = max(least_m - out_m, 0.1 * least_m, 0.1)
     return within(slope, along, beside, cosine, sine, room_tangent(far_m, half_dish_m, zone) + slack)
+
+
+@compiled
+def _turned_to_ray(off_cos: float, off_sin: float, turn: float) -> tuple[float, float]:
+    """Cosine and sine of an azimuth offset less an angle of that tangent; no offset where it is less."""
+    stretch = 1.0 / np.sqrt(1.0 + turn * turn)
+    beside = (abs(off_sin) - off_cos * turn) * stretch
+    if beside <= 0.0:
+        return 1.0, 0.0
+    return (off_cos + abs(off_sin) * turn) * stretch, beside
+
+
+@compiled
+def near_may_take_room(
+    slope: float,
+    off_cos: float,
+    off_sin: float,
+    distance_m: float,
+    thin: float,
+    drop: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    bounds: Any,
+    slack: float,
+) -> bool:
+    """The same for a single sample of ground near a dish, where moves are as long as the distance itself.
+
+    A dish that moves towards ground far below sees it lower and nearer; one that moves away, higher and farther. So
+    the moves are taken in _STEPS parts by how far they go towards the column.
+    """
+    low_cos = 1.0 / np.sqrt(1.0 + slope * slope)
+    low_sin = slope * low_cos
+    return _any_step_reaches(
+        low_sin,
+        low_cos,
+        low_sin,
+        low_cos,
+        max(distance_m, 0.2),
+        max(distance_m, 0.2),
+        off_cos,
+        off_sin,
+        thin,
+        min(drop, 1.0),
+        cosine,
+        sine,
+        half_dish_m,
+        zone,
+        bounds,
+        slack,
+    )
+
+
+@compiled
+def _any_step_reaches(
+    low_sin: float,
+    low_cos: float,
+    high_sin: float,
+    high_cos: float,
+    least_m: float,
+    most_m: float,
+    off_cos: float,
+    off_sin: float,
+    thin: float,
+    steep: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    bounds: Any,
+    slack: float,
+) -> bool:
+    """Whether ground whose top lies between two elevations could take the room for some move of the dish.
+
+    low_sin ... high_cos : sines and cosines of the two, of one sign
+    """
+    nearest_m = least_m / max(low_cos, high_cos)
+    farthest_m = most_m / max(min(low_cos, high_cos), 1e-9)
+    step = min(int(most_m * bounds[_PER_LENGTH] * _SHARES), _LIFTS - 1)
+    rise_m = (bounds[_RISE + step] + bounds[_THIN] * thin) * max(low_cos, high_cos)
+    up_m = bounds[_LEVEL_UP] * max(abs(low_sin), abs(high_sin))
+    aside_m = bounds[_ASIDE] + steep * (bounds[_ASIDE + 1] - bounds[_ASIDE])
+    along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
+    closest_m = max(0.1 * nearest_m, 0.1)
+    high = high_sin / max(high_cos, 1e-9)
+    if low_sin < 0.0:
+        # moved by so much that it passes below the dish, it comes up on the other side
+        swing = (bounds[_SWING] + bounds[_THIN] * thin) / nearest_m
+        low = low_sin / max(low_cos, 1e-9)
+        past = 1.0 + low * swing
+        if past <= 0.0 and within(
+            min((low - swing) / min(past, -1e-9), 1e9) * -1.0,
+            1.0,
+            0.0,
+            cosine,
+            sine,
+            room_tangent(closest_m, half_dish_m, zone) + slack,
+        ):
+            return True
+    from_m, width_m = -bounds[_ASIDE], (bounds[_ASIDE] + aside_m) / _STEPS
+    for part in range(_STEPS):
+        # metres towards the column: from_m to to_m
+        to_m = from_m + width_m
+        raised_m = rise_m + max(
+            max(from_m * low_sin, from_m * high_sin), max(to_m * low_sin, to_m * high_sin)
+        )
+        lift = raised_m / (nearest_m if raised_m > 0.0 else farthest_m)
+        far_m = nearest_m
+        if bounds[_IS_FINE] != 0.0:
+            far_m = max(nearest_m - max(to_m * low_cos, to_m * high_cos) - up_m, closest_m)
+        from_m = to_m
+        rest = 1.0 - high * lift
+        if rest <= 1e-3:
+            if high > 0.0:
+                return True
+            continue
+        if within(
+            (high + lift) / rest,
+            along,
+            beside,
+            cosine,
+            sine,
+            room_tangent(far_m, half_dish_m, zone) + slack,
+        ):
+            return True
+    return False
+
+
+@compiled
+def floor_bin(distance_m: float) -> int:
+    """Number of the distance's part of `harmless_floor`; FLOOR_BINS and more: beyond."""
+    return int(np.log(max(distance_m, _FLOOR_FROM_M) / _FLOOR_FROM_M) * _PER_GROWTH)
+
+
+_PER_GROWTH = float(1.0 / np.log(_FLOOR_GROWTH))
+
+
+@compiled
+def harmless_floor(
+    cosine: float, sine: float, half_dish_m: float, zone: float, bounds: Any, slack: float, floor: Any
+) -> None:
+    """Heights over the dish below which ground near by takes the room in no sample, whatever its azimuth.
+
+    cosine, sine : of the lowest ray asked about
+    floor : (FLOOR_BINS,) filled, by the parts of `floor_bin`; no thing thinner than FLOOR_THIN_M
+    """
+    for number in range(FLOOR_BINS):
+        # a little wider than the part itself, for its logarithm's rounding
+        least_m = _FLOOR_FROM_M * _FLOOR_GROWTH ** (number - 1e-6)
+        most_m = _FLOOR_FROM_M * _FLOOR_GROWTH ** (number + 1 + 1e-6)
+        safe = -np.inf
+        low = -0.5 * np.pi
+        step = 0.5 * np.pi / _TURNS
+        for _ in range(2 * _TURNS):
+            high = low + step
+            if _any_step_reaches(
+                np.sin(low),
+                max(np.cos(low), 0.0),
+                np.sin(high),
+                max(np.cos(high), 0.0),
+                least_m,
+                most_m,
+                1.0,
+                0.0,
+                FLOOR_THIN_M,
+                1.0,
+                cosine,
+                sine,
+                half_dish_m,
+                zone,
+                bounds,
+                slack,
+            ):
+                break
+            safe, low = np.tan(high), high
+        floor[number] = safe * (most_m if safe < 0.0 else least_m)

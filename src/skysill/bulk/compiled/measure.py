@@ -21,6 +21,7 @@ from skysill.bulk.compiled.columns import (
     MOST_COLUMNS,
 )
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight
+from skysill.bulk.compiled.displacement import FLOOR_BINS, floor_bin, harmless_floor
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import ASSURED
 from skysill.bulk.compiled.ray_sampling import (
@@ -183,6 +184,9 @@ def clearances(
         np.zeros((count, MOST_STRETCHES, 2)),
         np.zeros(count, dtype=np.int64),
     )
+    floors = np.full((count + 1, count, FLOOR_BINS), -np.inf)
+    if least_p >= 0.0 and places.shape[0] > 0:
+        _lay_floors(facts, places, half_dish_m, zone, bounds, floors)
     for k in range(places.shape[0]):
         place, into = places[k], out[k]
         into[:] = np.nan
@@ -309,6 +313,7 @@ def clearances(
             zone,
             dish_m,
             bounds,
+            floors,
             bounded,
             found,
             errors,
@@ -327,6 +332,23 @@ def clearances(
         _certainty(
             deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into
         )
+
+
+@compiled
+def _lay_floors(
+    facts: Any, places: Any, half_dish_m: float, zone: float, bounds: Any, floors: Any
+) -> None:
+    """The harmless floors of all rasters that show ground so near, for the lowest ray of all places."""
+    lowest = places[:, P_ELEVATION].min()
+    for own in range(floors.shape[0]):
+        if not (places[:, P_OWN] == own).any():
+            continue
+        for raster in range(floors.shape[1]):
+            if floor_bin(facts[raster, ASSURED]) < FLOOR_BINS:
+                harmless_floor(
+                    np.cos(lowest), np.sin(lowest), half_dish_m, zone, bounds[own, raster], 1e-3,
+                    floors[own, raster],
+                )
 
 
 @compiled

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.columns import BLURS_WITHIN_M, COLUMNS, most_blur, note_column
+from skysill.bulk.compiled.columns import BLURS_WITHIN_M, COLUMNS, FLOOR, most_blur, note_column
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight, tangent_of_sum, within
-from skysill.bulk.compiled.displacement import may_take_room
+from skysill.bulk.compiled.displacement import FLOOR_BINS, FLOOR_THIN_M, floor_bin, may_take_room
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
     CELL,
@@ -343,6 +343,18 @@ def _matters(
 
 
 @compiled
+def _under_floor(top_m: float, r0: float, r1: float, errors: Any) -> bool:
+    """Whether ground up to top_m over the dish takes the room in no sample, by `displacement.harmless_floor`."""
+    last = floor_bin(r1)
+    if last >= FLOOR_BINS:
+        return False
+    for number in range(floor_bin(r0), last + 1):
+        if top_m > errors[FLOOR + number]:
+            return False
+    return True
+
+
+@compiled
 def _node_matters(
     cells: Any,
     part: Any,
@@ -395,6 +407,8 @@ def _node_matters(
         thin = drop = 1e9
         if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
             thin, drop = most_blur(cells, part, left, right, upper, lower)
+    if mode == COLUMNS and thin <= FLOOR_THIN_M and _under_floor(top_m - found[EYE], r0, r1, errors):
+        return False
     return _matters(
         top_m,
         r0,
