@@ -74,6 +74,52 @@ DRAW_FIELDS = 17
 
 
 @compiled
+def _blur_of(part: Any, fact: Any, column: Any) -> tuple[float, float, float]:
+    """What a fine raster may have blurred at a column: thin height, lost and spread width."""
+    steep = min(column[COLUMN_DROP] / _STEEP_M, 1.0)
+    thin = column[COLUMN_THIN] if part[MEANS] != 0 else 0.0
+    return thin, steep * fact[BLUR_LOST], steep * fact[BLUR_SPREAD]
+
+
+@compiled
+def _describe(parts: Any, facts: Any, rays: Any, column: Any, into: Any) -> None:
+    """The fields of one deciding column."""
+    raster, i, slope, slant_m = (
+        int(column[COLUMN_RASTER]),
+        int(column[COLUMN_RAY]),
+        column[COLUMN_SLOPE],
+        column[COLUMN_SLANT],
+    )
+    ray, fact = rays[raster, i], facts[raster]
+    level = 1.0 / np.sqrt(1.0 + slope * slope)
+    into[D_OFF_SIN], into[D_OFF_COS], into[D_TOP_SIN], into[D_TOP_COS] = (
+        ray[OFF_SIN],
+        ray[OFF_COS],
+        slope * level,
+        level,
+    )
+    into[D_SLANT], into[D_LEVEL], into[D_EAST], into[D_NORTH] = (
+        slant_m,
+        slant_m * level,
+        ray[EAST],
+        ray[NORTH],
+    )
+    into[D_RASTER], into[D_FINE] = raster, 1.0 if parts[raster, FINE] != 0 else 0.0
+    along = slant_m * level / fact[CORRELATION]
+    knot, low, high = 0, 0.0, 1.0
+    while along >= high and knot < 18:
+        knot, low, high = knot + 1, high, 2.0 * high
+    share = min((along - low) / (high - low), 1.0)
+    scale = np.hypot(1.0 - share, share)
+    into[D_KNOT] = knot
+    into[D_WEIGHT_0], into[D_WEIGHT_1] = (
+        fact[VERTICAL] * (1.0 - share) / scale,
+        fact[VERTICAL] * share / scale,
+    )
+    into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(parts[raster], fact, column)
+
+
+@compiled
 def deciding_columns(
     parts: Any,
     facts: Any,
@@ -129,52 +175,6 @@ def deciding_columns(
     return chosen
 
 
-@compiled
-def _blur_of(part: Any, fact: Any, column: Any) -> tuple[float, float, float]:
-    """What a fine raster may have blurred at a column: thin height, lost and spread width."""
-    steep = min(column[COLUMN_DROP] / _STEEP_M, 1.0)
-    thin = column[COLUMN_THIN] if part[MEANS] != 0 else 0.0
-    return thin, steep * fact[BLUR_LOST], steep * fact[BLUR_SPREAD]
-
-
-@compiled
-def _describe(parts: Any, facts: Any, rays: Any, column: Any, into: Any) -> None:
-    """The fields of one deciding column."""
-    raster, i, slope, slant_m = (
-        int(column[COLUMN_RASTER]),
-        int(column[COLUMN_RAY]),
-        column[COLUMN_SLOPE],
-        column[COLUMN_SLANT],
-    )
-    ray, fact = rays[raster, i], facts[raster]
-    level = 1.0 / np.sqrt(1.0 + slope * slope)
-    into[D_OFF_SIN], into[D_OFF_COS], into[D_TOP_SIN], into[D_TOP_COS] = (
-        ray[OFF_SIN],
-        ray[OFF_COS],
-        slope * level,
-        level,
-    )
-    into[D_SLANT], into[D_LEVEL], into[D_EAST], into[D_NORTH] = (
-        slant_m,
-        slant_m * level,
-        ray[EAST],
-        ray[NORTH],
-    )
-    into[D_RASTER], into[D_FINE] = raster, 1.0 if parts[raster, FINE] != 0 else 0.0
-    along = slant_m * level / fact[CORRELATION]
-    knot, low, high = 0, 0.0, 1.0
-    while along >= high and knot < 18:
-        knot, low, high = knot + 1, high, 2.0 * high
-    share = min((along - low) / (high - low), 1.0)
-    scale = np.hypot(1.0 - share, share)
-    into[D_KNOT] = knot
-    into[D_WEIGHT_0], into[D_WEIGHT_1] = (
-        fact[VERTICAL] * (1.0 - share) / scale,
-        fact[VERTICAL] * share / scale,
-    )
-    into[D_THIN], into[D_LOST], into[D_SPREAD] = _blur_of(parts[raster], fact, column)
-
-
 @in_place_loosely
 def _turned(
     off_sin: Any,
@@ -221,8 +221,10 @@ def _turned(
     far_m = max(length_m * stretch, np.float32(0.1))
     beside, along = cosine * o_sin, cosine * o_cos
     below = t_sin * along - t_cos * sine
-    forward = t_cos * along + t_sin * sine if below < zero else np.sqrt(along * along + sine * sine)
-    below = min(below, zero)
+    # the sine of its top less that of the point of its azimuth nearest to the ray, which lies over the horizon
+    over = (below >= zero) & (t_sin > zero)
+    forward = np.sqrt(along * along + sine * sine) if over else t_cos * along + t_sin * sine
+    below = zero if over else below
     return beside * beside + below * below, forward, far_m
 
 

@@ -53,6 +53,7 @@ square to the ray and upwards without and with a steep edge, and upwards alone."
 
 FLOOR_BINS = 75
 _FLOOR_FROM_M, _FLOOR_GROWTH = 0.25, 1.05
+_PER_GROWTH = float(1.0 / np.log(_FLOOR_GROWTH))
 FLOOR_THIN_M = 0.5
 _STEPS = 8
 _TURNS = 128
@@ -123,6 +124,16 @@ def displacement_bounds(
 
 
 @compiled
+def _turned_to_ray(off_cos: float, off_sin: float, turn: float) -> tuple[float, float]:
+    """Cosine and sine of an azimuth offset less an angle of that tangent; no offset where it is less."""
+    stretch = 1.0 / np.sqrt(1.0 + turn * turn)
+    beside = (abs(off_sin) - off_cos * turn) * stretch
+    if beside <= 0.0:
+        return 1.0, 0.0
+    return (off_cos + abs(off_sin) * turn) * stretch, beside
+
+
+@compiled
 def may_take_room(
     slope: float,
     off_cos: float,
@@ -169,58 +180,6 @@ def may_take_room(
         out_m = bounds[_OUT] + steep * (bounds[_OUT + 1] - bounds[_OUT])
         far_m = max(least_m - out_m, 0.1 * least_m, 0.1)
     return within(slope, along, beside, cosine, sine, room_tangent(far_m, half_dish_m, zone) + slack)
-
-
-@compiled
-def _turned_to_ray(off_cos: float, off_sin: float, turn: float) -> tuple[float, float]:
-    """Cosine and sine of an azimuth offset less an angle of that tangent; no offset where it is less."""
-    stretch = 1.0 / np.sqrt(1.0 + turn * turn)
-    beside = (abs(off_sin) - off_cos * turn) * stretch
-    if beside <= 0.0:
-        return 1.0, 0.0
-    return (off_cos + abs(off_sin) * turn) * stretch, beside
-
-
-@compiled
-def near_may_take_room(
-    slope: float,
-    off_cos: float,
-    off_sin: float,
-    distance_m: float,
-    thin: float,
-    drop: float,
-    cosine: float,
-    sine: float,
-    half_dish_m: float,
-    zone: float,
-    bounds: Any,
-    slack: float,
-) -> bool:
-    """The same for a single sample of ground near a dish, where moves are as long as the distance itself.
-
-    A dish that moves towards ground far below sees it lower and nearer; one that moves away, higher and farther. So
-    the moves are taken in _STEPS parts by how far they go towards the column.
-    """
-    low_cos = 1.0 / np.sqrt(1.0 + slope * slope)
-    low_sin = slope * low_cos
-    return _any_step_reaches(
-        low_sin,
-        low_cos,
-        low_sin,
-        low_cos,
-        max(distance_m, 0.2),
-        max(distance_m, 0.2),
-        off_cos,
-        off_sin,
-        thin,
-        min(drop, 1.0),
-        cosine,
-        sine,
-        half_dish_m,
-        zone,
-        bounds,
-        slack,
-    )
 
 
 @compiled
@@ -299,12 +258,51 @@ def _any_step_reaches(
 
 
 @compiled
+def near_may_take_room(
+    slope: float,
+    off_cos: float,
+    off_sin: float,
+    distance_m: float,
+    thin: float,
+    drop: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    bounds: Any,
+    slack: float,
+) -> bool:
+    """The same for a single sample of ground near a dish, where moves are as long as the distance itself.
+
+    A dish that moves towards ground far below sees it lower and nearer; one that moves away, higher and farther. So
+    the moves are taken in _STEPS parts by how far they go towards the column.
+    """
+    low_cos = 1.0 / np.sqrt(1.0 + slope * slope)
+    low_sin = slope * low_cos
+    return _any_step_reaches(
+        low_sin,
+        low_cos,
+        low_sin,
+        low_cos,
+        max(distance_m, 0.2),
+        max(distance_m, 0.2),
+        off_cos,
+        off_sin,
+        thin,
+        min(drop, 1.0),
+        cosine,
+        sine,
+        half_dish_m,
+        zone,
+        bounds,
+        slack,
+    )
+
+
+@compiled
 def floor_bin(distance_m: float) -> int:
     """Number of the distance's part of `harmless_floor`; FLOOR_BINS and more: beyond."""
     return int(np.log(max(distance_m, _FLOOR_FROM_M) / _FLOOR_FROM_M) * _PER_GROWTH)
-
-
-_PER_GROWTH = float(1.0 / np.log(_FLOOR_GROWTH))
 
 
 @compiled

@@ -134,6 +134,53 @@ def _line_before(ray: Any, distance_m: float) -> int:
     return int(np.floor(ray[_SIGN] * (main - ray[_LINE_0])))
 
 
+@in_place
+def _note(
+    d: float,
+    z: float,
+    bulge: float,
+    before_m: float,
+    before_z: float,
+    before_slope: float,
+    n: int,
+    from_m: float,
+    to_m: float,
+    least_m: float,
+    most_m: float,
+    eye_m: float,
+    sag: float,
+    away: Any,
+    height: Any,
+    voids: bool,
+) -> tuple[int, float, float, float]:
+    """Note one crossing, and before it the highest-looking ground of the chord that ends there.
+
+    before_m, before_z, before_slope : of the crossing before; before_m of -1: that one does not count
+
+    Returns
+    -------
+    How many samples there are now; the crossing for the next one
+    """
+    if not (d >= least_m and d <= most_m and z == z):  # z is nan in voids and outside
+        if voids and d >= max(least_m, from_m) and d <= min(most_m, to_m):
+            away[n, 0], away[n, 1], away[n, 2], height[n] = d, d, d, np.nan
+            n += 1
+        return n, -1.0, 0.0, 0.0
+    slope = (z - eye_m) / d - d * sag
+    if bulge > 0.0 and before_m >= 0.0:
+        share = 0.5 + (slope - before_slope) * (before_m + d) / (4.0 * bulge)
+        if 0.0 < share < 1.0:
+            between_m = before_m + share * (d - before_m)
+            if from_m <= between_m <= to_m:
+                away[n, 0], away[n, 1], away[n, 2] = between_m, before_m, d
+                height[n] = before_z + share * (z - before_z) + bulge * share * (1.0 - share)
+                n += 1
+    if from_m <= d <= to_m:
+        away[n, 0], away[n, 1], away[n, 2], height[n] = d, d, d, z
+        n += 1
+    return n, d, z, slope
+
+
 @compiled
 def sample_ray(
     cells: Any,
@@ -249,50 +296,3 @@ def sample_ray(
             now += sideways
         line, d, other = line + step, d_next, other_next
     return n
-
-
-@in_place
-def _note(
-    d: float,
-    z: float,
-    bulge: float,
-    before_m: float,
-    before_z: float,
-    before_slope: float,
-    n: int,
-    from_m: float,
-    to_m: float,
-    least_m: float,
-    most_m: float,
-    eye_m: float,
-    sag: float,
-    away: Any,
-    height: Any,
-    voids: bool,
-) -> tuple[int, float, float, float]:
-    """Note one crossing, and before it the highest-looking ground of the chord that ends there.
-
-    before_m, before_z, before_slope : of the crossing before; before_m of -1: that one does not count
-
-    Returns
-    -------
-    How many samples there are now; the crossing for the next one
-    """
-    if not (d >= least_m and d <= most_m and z == z):  # z is nan in voids and outside
-        if voids and d >= max(least_m, from_m) and d <= min(most_m, to_m):
-            away[n, 0], away[n, 1], away[n, 2], height[n] = d, d, d, np.nan
-            n += 1
-        return n, -1.0, 0.0, 0.0
-    slope = (z - eye_m) / d - d * sag
-    if bulge > 0.0 and before_m >= 0.0:
-        share = 0.5 + (slope - before_slope) * (before_m + d) / (4.0 * bulge)
-        if 0.0 < share < 1.0:
-            between_m = before_m + share * (d - before_m)
-            if from_m <= between_m <= to_m:
-                away[n, 0], away[n, 1], away[n, 2] = between_m, before_m, d
-                height[n] = before_z + share * (z - before_z) + bulge * share * (1.0 - share)
-                n += 1
-    if from_m <= d <= to_m:
-        away[n, 0], away[n, 1], away[n, 2], height[n] = d, d, d, z
-        n += 1
-    return n, d, z, slope

@@ -104,19 +104,6 @@ def _highest_node_m(cells: Any, part: Any, left: float, right: float, upper: flo
 
 
 @compiled
-def is_covered(cells: Any, parts: Any, rays: Any, raster: int, ray: int, away: Any) -> bool:
-    """Whether a raster before this one has data at a sample, or at either crossing that it lies between.
-
-    away : (3,) as `sample_ray` fills it
-    """
-    if raster == 0:
-        return False
-    return _has_finer(cells, parts, rays, raster, ray, away[1]) or (
-        away[2] != away[1] and _has_finer(cells, parts, rays, raster, ray, away[2])
-    )
-
-
-@compiled
 def _has_finer(cells: Any, parts: Any, rays: Any, raster: int, ray: int, distance_m: float) -> bool:
     for finer in range(raster):
         part = parts[finer]
@@ -128,6 +115,19 @@ def _has_finer(cells: Any, parts: Any, rays: Any, raster: int, ray: int, distanc
             if total == total:
                 return True
     return False
+
+
+@compiled
+def is_covered(cells: Any, parts: Any, rays: Any, raster: int, ray: int, away: Any) -> bool:
+    """Whether a raster before this one has data at a sample, or at either crossing that it lies between.
+
+    away : (3,) as `sample_ray` fills it
+    """
+    if raster == 0:
+        return False
+    return _has_finer(cells, parts, rays, raster, ray, away[1]) or (
+        away[2] != away[1] and _has_finer(cells, parts, rays, raster, ray, away[2])
+    )
 
 
 @compiled
@@ -174,142 +174,6 @@ def _limit_tangent(mode: int, spare: float, distance_m: float, half_dish_m: floa
     if mode == CONTROLS:
         tangent = tangent_of_sum(tangent, np.tan(spare))
     return tangent if tangent == np.inf else tangent_of_sum(tangent, _SLACK)
-
-
-@compiled
-def search(
-    cells: Any,
-    parts: Any,
-    facts: Any,
-    rays: Any,
-    raster: int,
-    first_ray: int,
-    last_ray: int,
-    centre: int,
-    cosine: float,
-    sine: float,
-    half_dish_m: float,
-    zone: float,
-    least_m: float,
-    most_m: float,
-    mode: int,
-    bounded: bool,
-    found: Any,
-    errors: Any,
-    columns: Any,
-    ladder: Any,
-    nodes: Any,
-    away: Any,
-    height: Any,
-) -> None:
-    """Look at all ground of one raster that matters.
-
-    Parameters
-    ----------
-    cells, parts, facts : of the raster stack
-    rays : (raster, ray, field); first_ray, last_ray : those looked at; centre : the ray to the satellite
-    cosine, sine : of its apparent elevation
-    half_dish_m, zone : of the required room, see `cone.room_tangent`
-    least_m, most_m : ground distances outside which nothing counts
-    mode : CONTROLS, LEAST_EYE or COLUMNS
-    bounded : False looks at everything, for tests: the answers must not change
-    found : the best so far, changed here; columns, ladder : see `columns.note_column`; errors : see `columns`
-    nodes, away, height : room to work in
-    """
-    part, cell_m = parts[raster], facts[raster, CELL]
-    fine = part[FINE] != 0
-    from_m = least_m
-    while from_m < most_m:
-        to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
-        unknown = 1e9 if fine and from_m < BLURS_WITHIN_M else 0.0
-        if bounded and not _matters(
-            facts[raster, HIGHEST],
-            from_m,
-            most_m,
-            1.0,
-            0.0,
-            cosine,
-            sine,
-            found,
-            mode,
-            half_dish_m,
-            zone,
-            errors,
-            unknown,
-            unknown,
-            rays[raster, centre, RADIUS],
-        ):
-            return
-        nodes[0, 0], nodes[0, 1], nodes[0, 2], nodes[0, 3] = from_m, to_m, first_ray, last_ray
-        count = 1
-        while count > 0:
-            count -= 1
-            r0, r1, i0, i1 = nodes[count, 0], nodes[count, 1], int(nodes[count, 2]), int(nodes[count, 3])
-            if found[EYE] > found[MOST_EYE]:
-                return
-            if bounded and not _node_matters(
-                cells,
-                part,
-                rays[raster],
-                r0,
-                r1,
-                i0,
-                i1,
-                centre,
-                cosine,
-                sine,
-                found,
-                mode,
-                half_dish_m,
-                zone,
-                errors,
-                fine,
-                cell_m,
-            ):
-                continue
-            radial_m, across_m = r1 - r0, r1 * abs(rays[raster, i1, OFF_RAD] - rays[raster, i0, OFF_RAD])
-            if max(radial_m, across_m) <= _LEAF_CELLS * cell_m or (
-                i0 == i1 and radial_m <= _RAY_LEAF_CELLS * cell_m
-            ):
-                for i in range(i0, i1 + 1):
-                    _look(
-                        cells,
-                        parts,
-                        rays,
-                        raster,
-                        i,
-                        r0,
-                        r1,
-                        cosine,
-                        sine,
-                        half_dish_m,
-                        zone,
-                        least_m,
-                        most_m,
-                        mode,
-                        found,
-                        errors,
-                        columns,
-                        ladder,
-                        away,
-                        height,
-                        fine,
-                    )
-            elif across_m > radial_m and i1 > i0:
-                middle = (i0 + i1) // 2
-                right_first = middle < centre  # the half nearer to the ray to the satellite
-                for half in range(2):
-                    right = right_first == (half == 1)
-                    nodes[count, 0], nodes[count, 1] = r0, r1
-                    nodes[count, 2], nodes[count, 3] = (middle + 1, i1) if right else (i0, middle)
-                    count += 1
-            else:
-                half_m = 0.5 * (r0 + r1)
-                nodes[count, 0], nodes[count, 1], nodes[count, 2], nodes[count, 3] = half_m, r1, i0, i1
-                count += 1
-                nodes[count, 0], nodes[count, 1], nodes[count, 2], nodes[count, 3] = r0, half_m, i0, i1
-                count += 1
-        from_m = to_m
 
 
 @compiled
@@ -519,3 +383,139 @@ def _look(
             raster,
         )
         tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone)
+
+
+@compiled
+def search(
+    cells: Any,
+    parts: Any,
+    facts: Any,
+    rays: Any,
+    raster: int,
+    first_ray: int,
+    last_ray: int,
+    centre: int,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    least_m: float,
+    most_m: float,
+    mode: int,
+    bounded: bool,
+    found: Any,
+    errors: Any,
+    columns: Any,
+    ladder: Any,
+    nodes: Any,
+    away: Any,
+    height: Any,
+) -> None:
+    """Look at all ground of one raster that matters.
+
+    Parameters
+    ----------
+    cells, parts, facts : of the raster stack
+    rays : (raster, ray, field); first_ray, last_ray : those looked at; centre : the ray to the satellite
+    cosine, sine : of its apparent elevation
+    half_dish_m, zone : of the required room, see `cone.room_tangent`
+    least_m, most_m : ground distances outside which nothing counts
+    mode : CONTROLS, LEAST_EYE or COLUMNS
+    bounded : False looks at everything, for tests: the answers must not change
+    found : the best so far, changed here; columns, ladder : see `columns.note_column`; errors : see `columns`
+    nodes, away, height : room to work in
+    """
+    part, cell_m = parts[raster], facts[raster, CELL]
+    fine = part[FINE] != 0
+    from_m = least_m
+    while from_m < most_m:
+        to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
+        unknown = 1e9 if fine and from_m < BLURS_WITHIN_M else 0.0
+        if bounded and not _matters(
+            facts[raster, HIGHEST],
+            from_m,
+            most_m,
+            1.0,
+            0.0,
+            cosine,
+            sine,
+            found,
+            mode,
+            half_dish_m,
+            zone,
+            errors,
+            unknown,
+            unknown,
+            rays[raster, centre, RADIUS],
+        ):
+            return
+        nodes[0, 0], nodes[0, 1], nodes[0, 2], nodes[0, 3] = from_m, to_m, first_ray, last_ray
+        count = 1
+        while count > 0:
+            count -= 1
+            r0, r1, i0, i1 = nodes[count, 0], nodes[count, 1], int(nodes[count, 2]), int(nodes[count, 3])
+            if found[EYE] > found[MOST_EYE]:
+                return
+            if bounded and not _node_matters(
+                cells,
+                part,
+                rays[raster],
+                r0,
+                r1,
+                i0,
+                i1,
+                centre,
+                cosine,
+                sine,
+                found,
+                mode,
+                half_dish_m,
+                zone,
+                errors,
+                fine,
+                cell_m,
+            ):
+                continue
+            radial_m, across_m = r1 - r0, r1 * abs(rays[raster, i1, OFF_RAD] - rays[raster, i0, OFF_RAD])
+            if max(radial_m, across_m) <= _LEAF_CELLS * cell_m or (
+                i0 == i1 and radial_m <= _RAY_LEAF_CELLS * cell_m
+            ):
+                for i in range(i0, i1 + 1):
+                    _look(
+                        cells,
+                        parts,
+                        rays,
+                        raster,
+                        i,
+                        r0,
+                        r1,
+                        cosine,
+                        sine,
+                        half_dish_m,
+                        zone,
+                        least_m,
+                        most_m,
+                        mode,
+                        found,
+                        errors,
+                        columns,
+                        ladder,
+                        away,
+                        height,
+                        fine,
+                    )
+            elif across_m > radial_m and i1 > i0:
+                middle = (i0 + i1) // 2
+                right_first = middle < centre  # the half nearer to the ray to the satellite
+                for half in range(2):
+                    right = right_first == (half == 1)
+                    nodes[count, 0], nodes[count, 1] = r0, r1
+                    nodes[count, 2], nodes[count, 3] = (middle + 1, i1) if right else (i0, middle)
+                    count += 1
+            else:
+                half_m = 0.5 * (r0 + r1)
+                nodes[count, 0], nodes[count, 1], nodes[count, 2], nodes[count, 3] = half_m, r1, i0, i1
+                count += 1
+                nodes[count, 0], nodes[count, 1], nodes[count, 2], nodes[count, 3] = r0, half_m, i0, i1
+                count += 1
+        from_m = to_m
