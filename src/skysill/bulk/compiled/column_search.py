@@ -6,7 +6,7 @@ from typing import Any
 
 from skysill.bulk.compiled.certainty import deciding_columns
 from skysill.bulk.compiled.columns import COLUMNS, FLOOR, NOTED, OVERFLOW
-from skysill.bulk.compiled.displacement import BOUNDS
+from skysill.bulk.compiled.displacement import BOUNDS, FLOOR_BINS
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import ASSURED, VERTICAL
 from skysill.bulk.compiled.search import EYE, MOST_EYE, SPARE, search
@@ -63,7 +63,7 @@ def columns_that_decide(
         for raster in range(count):
             fact = facts[raster]
             errors[:BOUNDS] = bounds[own, raster]
-            errors[FLOOR:] = floors[own, raster]
+            errors[FLOOR : FLOOR + FLOOR_BINS] = floors[own, raster]
             ladder[: 2 * centre + 1] = NO_SLOPE
             search(
                 cells,

@@ -29,10 +29,13 @@ __all__ = [
     "COLUMN_THIN",
     "ERROR_FIELDS",
     "FLOOR",
+    "LEAF_DROP",
+    "LEAF_THIN",
     "MOST_COLUMNS",
     "NOTED",
     "OVERFLOW",
     "blur_at",
+    "blur_of_nodes",
     "most_blur",
     "note_column",
 ]
@@ -46,9 +49,10 @@ COLUMN_FIELDS = 8
 MOST_COLUMNS = 20_000
 
 # fields of `errors`: first the bounds of `displacement`; how many columns are noted; whether there were too
-# many; the harmless floor
+# many; the harmless floor; the blur of the piece of the fan looked at last
 NOTED, OVERFLOW, FLOOR = BOUNDS, BOUNDS + 1, BOUNDS + 2
-ERROR_FIELDS = BOUNDS + 2 + FLOOR_BINS
+LEAF_THIN, LEAF_DROP = FLOOR + FLOOR_BINS, FLOOR + FLOOR_BINS + 1
+ERROR_FIELDS = FLOOR + FLOOR_BINS + 2
 
 _NEAR_M = 10.0
 
@@ -117,6 +121,19 @@ def most_blur(
                         thinnest, steepest = max(thinnest, one), max(steepest, other)
                 cells[index], cells[index + 1] = thinnest * 1.000001, steepest * 1.000001
             thin, drop = max(thin, float(cells[index])), max(drop, float(cells[index + 1]))
+    return thin, drop
+
+
+@compiled
+def blur_of_nodes(
+    cells: Any, part: Any, left: float, right: float, upper: float, lower: float
+) -> tuple[float, float]:
+    """The largest of `blur_at` over a small box of columns and rows."""
+    thin, drop = 0.0, 0.0
+    for r in range(int(np.rint(upper)), int(np.rint(lower)) + 1):
+        for c in range(int(np.rint(left)), int(np.rint(right)) + 1):
+            one, other = blur_at(cells, part, r, c)
+            thin, drop = max(thin, one), max(drop, other)
     return thin, drop
 
 

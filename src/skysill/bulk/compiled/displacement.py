@@ -213,6 +213,7 @@ def _any_step_reaches(
     aside_m = bounds[_ASIDE] + steep * (bounds[_ASIDE + 1] - bounds[_ASIDE])
     along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
     closest_m = max(0.1 * nearest_m, 0.1)
+    closer_m = max(nearest_m - aside_m * max(low_cos, high_cos) - up_m, closest_m)
     high = high_sin / max(high_cos, 1e-9)
     if low_sin < 0.0:
         # moved by so much that it passes below the dish, it comes up on the other side
@@ -225,7 +226,7 @@ def _any_step_reaches(
             0.0,
             cosine,
             sine,
-            room_tangent(closest_m, half_dish_m, zone) + slack,
+            room_tangent(closer_m, half_dish_m, zone) + slack,
         ):
             return True
     from_m, width_m = -bounds[_ASIDE], (bounds[_ASIDE] + aside_m) / _STEPS

@@ -12,7 +12,16 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.columns import BLURS_WITHIN_M, COLUMNS, FLOOR, most_blur, note_column
+from skysill.bulk.compiled.columns import (
+    BLURS_WITHIN_M,
+    COLUMNS,
+    FLOOR,
+    LEAF_DROP,
+    LEAF_THIN,
+    blur_of_nodes,
+    most_blur,
+    note_column,
+)
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight, tangent_of_sum, within
 from skysill.bulk.compiled.displacement import FLOOR_BINS, FLOOR_THIN_M, floor_bin, may_take_room
 from skysill.bulk.compiled.jit import compiled
@@ -266,30 +275,57 @@ def _node_matters(
     if top_m <= NO_GROUND_M:
         return False
     near = i0 if i0 > centre else i1 if i1 < centre else centre
-    thin, drop = 0.0, 0.0
-    if mode == COLUMNS and fine and r0 < BLURS_WITHIN_M:
-        thin = drop = 1e9
-        if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
-            thin, drop = most_blur(cells, part, left, right, upper, lower)
-    if mode == COLUMNS and thin <= FLOOR_THIN_M and _under_floor(top_m - found[EYE], r0, r1, errors):
-        return False
-    return _matters(
-        top_m,
-        r0,
-        r1,
-        rays[near, OFF_COS],
-        rays[near, OFF_SIN],
-        cosine,
-        sine,
-        found,
-        mode,
-        half_dish_m,
-        zone,
-        errors,
-        thin,
-        drop,
-        rays[near, RADIUS],
-    )
+    if mode != COLUMNS:
+        return _matters(
+            top_m,
+            r0,
+            r1,
+            rays[near, OFF_COS],
+            rays[near, OFF_SIN],
+            cosine,
+            sine,
+            found,
+            mode,
+            half_dish_m,
+            zone,
+            errors,
+            0.0,
+            0.0,
+            rays[near, RADIUS],
+        )
+    thin, drop, small = 0.0, 0.0, max(right - left, lower - upper) <= _FEW_CELLS
+    blurred = fine and r0 < BLURS_WITHIN_M
+    for step in range(2):
+        if blurred and step == 0:
+            thin = drop = 1e9
+            if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
+                thin, drop = most_blur(cells, part, left, right, upper, lower)
+        elif blurred and small:
+            thin, drop = blur_of_nodes(cells, part, left, right, upper, lower)
+        elif step == 1:
+            break
+        errors[LEAF_THIN], errors[LEAF_DROP] = thin, drop
+        if thin <= FLOOR_THIN_M and _under_floor(top_m - found[EYE], r0, r1, errors):
+            return False
+        if not _matters(
+            top_m,
+            r0,
+            r1,
+            rays[near, OFF_COS],
+            rays[near, OFF_SIN],
+            cosine,
+            sine,
+            found,
+            mode,
+            half_dish_m,
+            zone,
+            errors,
+            thin,
+            drop,
+            rays[near, RADIUS],
+        ):
+            return False
+    return True
 
 
 @compiled
@@ -323,12 +359,7 @@ def _look(
     if count == 0:
         return
     sag = 0.5 / radius_m
-    thin, drop = 0.0, 0.0
-    if mode == COLUMNS and fine and r0 < BLURS_WITHIN_M:
-        (left, upper), (right, lower) = position(ray, r0), position(ray, r1)
-        thin, drop = most_blur(
-            cells, parts[raster], min(left, right), max(left, right), min(upper, lower), max(upper, lower)
-        )
+    thin, drop = errors[LEAF_THIN], errors[LEAF_DROP]
     tangent = _limit_tangent(mode, found[SPARE], away[0, 0], half_dish_m, zone)
     for k in range(count):
         d, z = away[k, 0], height[k]
@@ -456,6 +487,7 @@ def search(
             r0, r1, i0, i1 = nodes[count, 0], nodes[count, 1], int(nodes[count, 2]), int(nodes[count, 3])
             if found[EYE] > found[MOST_EYE]:
                 return
+            errors[LEAF_THIN] = errors[LEAF_DROP] = 1e9
             if bounded and not _node_matters(
                 cells,
                 part,
