@@ -328,6 +328,64 @@ def probability(
     return float(1.0 - failed.sum() / failed.shape[0])
 
 
+@compiled_loosely
+def _least_spares(
+    column: Any,
+    moved: Any,
+    first: Any,
+    second: Any,
+    own_m: Any,
+    inward: Any,
+    short: Any,
+    terrain: Any,
+    cosine: Any,
+    sine: Any,
+    half_dish_m: Any,
+    zone: Any,
+    least: Any,
+) -> None:
+    """Lower `least`, (samples,) float32, to the spare room beside one column, as a number that grows with the angle.
+
+    With y and x the sine and cosine of the angle times any length, it is y / (|x| + |y|) up to a right angle, and 2
+    less that beyond.
+    """
+    one, two, small = np.float32(1.0), np.float32(2.0), np.float32(1e-30)
+    off_sin, off_cos, top_sin, top_cos = (
+        column[D_OFF_SIN],
+        column[D_OFF_COS],
+        column[D_TOP_SIN],
+        column[D_TOP_COS],
+    )
+    slant_m, level_m, east, north = column[D_SLANT], column[D_LEVEL], column[D_EAST], column[D_NORTH]
+    weight_0, weight_1, fine = column[D_WEIGHT_0], column[D_WEIGHT_1], column[D_FINE]
+    thin, lost, spread = column[D_THIN], column[D_LOST], column[D_SPREAD]
+    for k in range(least.shape[0]):
+        raised_m = terrain * (weight_0 * first[k] + weight_1 * second[k] - own_m[k] + short[k] * thin)
+        in_m = terrain * max(lost + spread * inward[k], np.float32(0.0))
+        off2, forward, far_m = _turned(
+            off_sin,
+            off_cos,
+            top_sin,
+            top_cos,
+            slant_m,
+            level_m,
+            east,
+            north,
+            fine,
+            moved[0, k],
+            moved[1, k],
+            moved[2, k],
+            raised_m,
+            in_m,
+            cosine,
+            sine,
+        )
+        off, room = np.sqrt(off2), (half_dish_m + zone * np.sqrt(far_m)) / far_m
+        y, x = off - forward * room, forward + off * room
+        part = y / (abs(x) + abs(y) + small)
+        least[k] = min(least[k], part if x >= np.float32(0.0) else two * one - part)
+
+
 @compiled
 def spread_alone(
     deciding: Any,
@@ -342,49 +400,38 @@ def spread_alone(
     sine: float,
     half_dish_m: float,
     zone: float,
+    least: Any,
 ) -> float:
     """Standard deviation of the spare room, radians, with one kind of error alone.
 
     moved : (raster, 3, samples) by that error; terrain : 1, or 0 without the errors of heights and edges
+    least : (samples or more,) float32, room to work in
     """
     samples = inward.shape[0]
+    least[:samples] = np.float32(np.inf)
+    for n in range(count):
+        column = deciding[n]
+        raster, knot = int(column[D_RASTER]), int(column[D_KNOT])
+        _least_spares(
+            column,
+            moved[raster],
+            knots[raster, knot],
+            knots[raster, knot + 1],
+            own_m,
+            inward,
+            short,
+            np.float32(terrain),
+            np.float32(cosine),
+            np.float32(sine),
+            np.float32(half_dish_m),
+            np.float32(zone),
+            least[:samples],
+        )
     total, square = 0.0, 0.0
-    on = np.float32(terrain)
     for k in range(samples):
-        least = np.inf
-        for n in range(count):
-            column = deciding[n]
-            raster, knot = int(column[D_RASTER]), int(column[D_KNOT])
-            raised_m = on * (
-                column[D_WEIGHT_0] * knots[raster, knot, k]
-                + column[D_WEIGHT_1] * knots[raster, knot + 1, k]
-                - own_m[k]
-                + short[k] * column[D_THIN]
-            )
-            in_m = on * max(column[D_LOST] + column[D_SPREAD] * inward[k], np.float32(0.0))
-            off2, forward, far_m = _turned(
-                column[D_OFF_SIN],
-                column[D_OFF_COS],
-                column[D_TOP_SIN],
-                column[D_TOP_COS],
-                column[D_SLANT],
-                column[D_LEVEL],
-                column[D_EAST],
-                column[D_NORTH],
-                column[D_FINE],
-                moved[raster, 0, k],
-                moved[raster, 1, k],
-                moved[raster, 2, k],
-                raised_m,
-                in_m,
-                np.float32(cosine),
-                np.float32(sine),
-            )
-            least = min(
-                least,
-                np.arctan2(np.sqrt(off2), forward) - np.arctan((half_dish_m + zone * np.sqrt(far_m)) / far_m),
-            )
-        total += least
-        square += least * least
+        part = float(least[k])
+        spare = np.arctan2(part, 1.0 - abs(part)) if part <= 1.0 else np.arctan2(2.0 - part, 1.0 - part)
+        total += spare
+        square += spare * spare
     mean = total / samples
     return float(np.sqrt(max(square / samples - mean * mean, 0.0)))

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.displacement import BOUNDS, FLOOR_BINS, may_take_room, near_may_take_room
+from skysill.bulk.compiled.cone import margin_and_slant, room_tangent
+from skysill.bulk.compiled.displacement import BOUNDS, FLOOR_BINS, may_take_room_at
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
     FINE,
@@ -14,7 +15,7 @@ from skysill.bulk.compiled.raster_stack import (
     RELIEF,
     RELIEF_CELLS,
 )
-from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_SIN, position
+from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_SIN, RADIUS, position
 
 __all__ = [
     "AWAY",
@@ -54,9 +55,7 @@ NOTED, OVERFLOW, FLOOR = BOUNDS, BOUNDS + 1, BOUNDS + 2
 LEAF_THIN, LEAF_DROP = FLOOR + FLOOR_BINS, FLOOR + FLOOR_BINS + 1
 ERROR_FIELDS = FLOOR + FLOOR_BINS + 2
 
-_NEAR_M = 10.0
-
-SAMPLE_SLACK = 1e-4
+_ROUNDING = 1e-4
 """Tangent by which the room is wider where a single sample is asked about: the Monte Carlo samples are rounded."""
 
 BLURS_WITHIN_M = 80.0
@@ -145,9 +144,8 @@ def note_column(
     raster: int,
     i: int,
     d: float,
+    z: float,
     slope: float,
-    slant_m: float,
-    spare: float,
     cosine: float,
     sine: float,
     half_dish_m: float,
@@ -156,25 +154,28 @@ def note_column(
     columns: Any,
     ladder: Any,
 ) -> None:
-    """Note a sample that rises over all nearer ones noted on its ray, if errors might bring it into the room."""
-    thin, drop = 0.0, 0.0
-    if part[FINE] != 0 and slant_m < BLURS_WITHIN_M:
-        column, row = position(ray, d)
-        thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
-    if not may_take_room(
-        slope, ray[OFF_COS], ray[OFF_SIN], d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, SAMPLE_SLACK
+    """Note a sample that rises over all nearer ones noted on its ray, if errors might bring it into the room.
+
+    d, z : its ground distance and elevation; slope : at which it is seen
+    """
+    off_cos, off_sin, radius_m, thin, drop = ray[OFF_COS], ray[OFF_SIN], ray[RADIUS], 0.0, 0.0
+    if part[FINE] != 0 and d < BLURS_WITHIN_M:
+        slant_m = (radius_m + z) * np.sin(d / radius_m) * np.sqrt(1.0 + slope * slope)
+        if slant_m < BLURS_WITHIN_M:
+            column, row = position(ray, d)
+            thin, drop = blur_at(cells, part, int(np.rint(row)), int(np.rint(column)))
+    if not may_take_room_at(
+        slope, off_cos, off_sin, d, thin, drop, cosine, sine, half_dish_m, zone, errors, _ROUNDING
     ):
         return
-    if d < _NEAR_M and not near_may_take_room(
-        slope, ray[OFF_COS], ray[OFF_SIN], d, thin, drop, cosine, sine, half_dish_m, zone, errors, SAMPLE_SLACK
-    ):
-        return
+    margin, slant_m = margin_and_slant(slope, d, z, radius_m, off_cos, off_sin, cosine, sine)
     ladder[i] = slope
     n = int(errors[NOTED])
     if n >= MOST_COLUMNS:
         errors[OVERFLOW] = 1.0
         return
     columns[n, AWAY], columns[n, COLUMN_SLOPE], columns[n, COLUMN_SLANT] = d, slope, slant_m
-    columns[n, COLUMN_SPARE], columns[n, COLUMN_RAY], columns[n, COLUMN_RASTER] = spare, i, raster
+    columns[n, COLUMN_SPARE] = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
+    columns[n, COLUMN_RAY], columns[n, COLUMN_RASTER] = i, raster
     columns[n, COLUMN_THIN], columns[n, COLUMN_DROP] = thin, drop
     errors[NOTED] = n + 1

@@ -33,7 +33,7 @@ __all__ = [
     "floor_bin",
     "harmless_floor",
     "may_take_room",
-    "near_may_take_room",
+    "may_take_room_at",
 ]
 
 _SHARES = 8
@@ -45,17 +45,19 @@ _STEEP_SLOPE = 1.9
 
 _ASIDE, _OUT, _THIN, _PER_LENGTH, _IS_FINE, _LEVEL_UP, _SWING, _LIFT = 0, 2, 4, 5, 6, 7, 8, 9
 _RISE = _LIFT + 2 * _LIFTS
-BOUNDS = _RISE + _LIFTS
+_PARTS = 4
+_STEPS = 2 * _PARTS
+BOUNDS = _RISE + _STEPS * _LIFTS
 """Numbers of one raster, metres: most aside and most outwards, without and with a steep edge; most share of a thin
 thing's height; 1 over the correlation length; whether distances change; most of the dish's height; most in any
 direction; by distance, out to eighths of the first two correlation lengths and everywhere: most
-square to the ray and upwards without and with a steep edge, and upwards alone."""
+square to the ray and upwards without and with a steep edge, and upwards alone, of samples that move the dish by some
+quarters of the most away from the column, and towards it."""
 
 FLOOR_BINS = 75
 _FLOOR_FROM_M, _FLOOR_GROWTH = 0.25, 1.05
 _PER_GROWTH = float(1.0 / np.log(_FLOOR_GROWTH))
 FLOOR_THIN_M = 0.5
-_STEPS = 8
 _TURNS = 128
 
 
@@ -101,6 +103,10 @@ def displacement_bounds(
         wide = np.maximum(facts[BLUR_LOST] + facts[BLUR_SPREAD] * inward.astype(np.float64), 0.0)
         flat = np.stack([level, level + wide if stack.parts[r, FINE] else level])
         error = facts[VERTICAL] * knots[r].astype(np.float64)
+        # samples that move the dish so far away from a column, and towards it, where an edge of any steepness adds
+        quarters = np.arange(_PARTS) / _PARTS
+        far_enough = [flat[0] >= part * flat[0].max() for part in quarters]
+        far_enough += [(flat >= part * flat.max(axis=1)[:, None]).any(axis=0) for part in quarters]
         for own in range(count + 1):
             into = bounds[own, r]
             into[_ASIDE : _ASIDE + 2] = flat.max(axis=1)
@@ -109,17 +115,14 @@ def displacement_bounds(
             into[_PER_LENGTH], into[_IS_FINE] = 1.0 / facts[CORRELATION], stack.parts[r, FINE] != 0
             into[_LEVEL_UP] = np.abs(up).max()
             alone = -own_m[own].astype(np.float64) - up
-            lifts = np.empty((len(error) - 1, _SHARES + 1, 2))
-            rises, swings = np.empty(lifts.shape[:2]), np.empty(lifts.shape[:2])
-            for knot in range(len(error) - 1):
-                for j, at in enumerate(turn):
-                    raised = np.cos(at) * error[knot] + np.sin(at) * error[knot + 1] + alone
-                    swings[knot, j] = np.hypot(flat[1], raised).max()
-                    raised = np.maximum(raised, 0.0)
-                    lifts[knot, j], rises[knot, j] = np.hypot(flat, raised).max(axis=1), raised.max()
-            into[_SWING] = slack * swings.max() + (slack - 1.0) * np.hypot(flat[1], alone).max()
+            raised = np.cos(turn)[:, None] * error[:-1, None] + np.sin(turn)[:, None] * error[1:, None] + alone
+            upwards = np.maximum(raised, 0.0)
+            swings = np.hypot(flat[1], raised).max()
+            into[_SWING] = slack * swings + (slack - 1.0) * np.hypot(flat[1], alone).max()
+            lifts = np.stack([np.hypot(part, upwards).max(axis=2) for part in flat], axis=2)
             into[_LIFT:_RISE] = by_distance(lifts, np.hypot(flat, alone).max()).T.ravel()
-            into[_RISE:] = by_distance(rises, np.abs(alone).max())
+            rises = np.stack([upwards[:, :, part].max(axis=2) for part in far_enough], axis=2)
+            into[_RISE:] = by_distance(rises, np.abs(alone).max()).T.ravel()
     return bounds * _ROUNDING
 
 
@@ -208,7 +211,6 @@ def _any_step_reaches(
     nearest_m = least_m / max(low_cos, high_cos)
     farthest_m = most_m / max(min(low_cos, high_cos), 1e-9)
     step = min(int(most_m * bounds[_PER_LENGTH] * _SHARES), _LIFTS - 1)
-    rise_m = (bounds[_RISE + step] + bounds[_THIN] * thin) * max(low_cos, high_cos)
     up_m = bounds[_LEVEL_UP] * max(abs(low_sin), abs(high_sin))
     aside_m = bounds[_ASIDE] + steep * (bounds[_ASIDE + 1] - bounds[_ASIDE])
     along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
@@ -229,18 +231,20 @@ def _any_step_reaches(
             room_tangent(closer_m, half_dish_m, zone) + slack,
         ):
             return True
-    from_m, width_m = -bounds[_ASIDE], (bounds[_ASIDE] + aside_m) / _STEPS
     for part in range(_STEPS):
         # metres towards the column: from_m to to_m
-        to_m = from_m + width_m
-        raised_m = rise_m + max(
+        if part < _PARTS:
+            from_m, to_m = -(part + 1) * bounds[_ASIDE] / _PARTS, -part * bounds[_ASIDE] / _PARTS
+        else:
+            from_m, to_m = (part - _PARTS) * aside_m / _PARTS, (part - _PARTS + 1) * aside_m / _PARTS
+        rise_m = bounds[_RISE + part * _LIFTS + step] + bounds[_THIN] * thin
+        raised_m = rise_m * max(low_cos, high_cos) + max(
             max(from_m * low_sin, from_m * high_sin), max(to_m * low_sin, to_m * high_sin)
         )
         lift = raised_m / (nearest_m if raised_m > 0.0 else farthest_m)
         far_m = nearest_m
         if bounds[_IS_FINE] != 0.0:
             far_m = max(nearest_m - max(to_m * low_cos, to_m * high_cos) - up_m, closest_m)
-        from_m = to_m
         rest = 1.0 - high * lift
         if rest <= 1e-3:
             if high > 0.0:
@@ -259,7 +263,7 @@ def _any_step_reaches(
 
 
 @compiled
-def near_may_take_room(
+def may_take_room_at(
     slope: float,
     off_cos: float,
     off_sin: float,
@@ -273,10 +277,9 @@ def near_may_take_room(
     bounds: Any,
     slack: float,
 ) -> bool:
-    """The same for a single sample of ground near a dish, where moves are as long as the distance itself.
+    """The same for a single sample of ground, less cautiously: the moves are taken apart by how far they go towards it.
 
-    A dish that moves towards ground far below sees it lower and nearer; one that moves away, higher and farther. So
-    the moves are taken in _STEPS parts by how far they go towards the column.
+    A dish that moves towards ground far below sees it lower and nearer; one that moves away, higher and farther.
     """
     low_cos = 1.0 / np.sqrt(1.0 + slope * slope)
     low_sin = slope * low_cos

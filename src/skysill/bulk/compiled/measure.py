@@ -326,6 +326,7 @@ def _certainty(
             sine,
             half_dish_m,
             zone,
+            failed,
         )
 
 

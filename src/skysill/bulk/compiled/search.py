@@ -295,17 +295,36 @@ def _node_matters(
         )
     thin, drop, small = 0.0, 0.0, max(right - left, lower - upper) <= _FEW_CELLS
     blurred = fine and r0 < BLURS_WITHIN_M
+    low = _under_floor(top_m - found[EYE], r0, r1, errors)
     for step in range(2):
         if blurred and step == 0:
             thin = drop = 1e9
             if max(right - left, lower - upper) <= 2 * RELIEF_CELLS:
                 thin, drop = most_blur(cells, part, left, right, upper, lower)
-        elif blurred and small:
+        elif blurred and small and thin + drop > 0.0:
+            if not low and _matters(
+                top_m,
+                r0,
+                r1,
+                rays[near, OFF_COS],
+                rays[near, OFF_SIN],
+                cosine,
+                sine,
+                found,
+                mode,
+                half_dish_m,
+                zone,
+                errors,
+                0.0,
+                0.0,
+                rays[near, RADIUS],
+            ):
+                break
             thin, drop = blur_of_nodes(cells, part, left, right, upper, lower)
         elif step == 1:
             break
         errors[LEAF_THIN], errors[LEAF_DROP] = thin, drop
-        if thin <= FLOOR_THIN_M and _under_floor(top_m - found[EYE], r0, r1, errors):
+        if low and thin <= FLOOR_THIN_M:
             return False
         if not _matters(
             top_m,
@@ -365,36 +384,34 @@ def _look(
         d, z = away[k, 0], height[k]
         slope = (z - found[EYE]) / d - d * sag
         if mode == COLUMNS:
-            if slope < ladder[i] - 2e-3 * abs(slope) - 1e-6 or not may_take_room(
+            if slope >= ladder[i] - 2e-3 * abs(slope) - 1e-6 and may_take_room(
                 slope, off_cos, off_sin, d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, _SLACK
             ):
-                continue
-        elif not within(slope, off_cos, off_sin, cosine, sine, tangent):
+                slope = sight(d, z, found[EYE], radius_m)
+                if slope > ladder[i] and not is_covered(cells, parts, rays, raster, i, away[k]):
+                    note_column(
+                        cells,
+                        parts[raster],
+                        ray,
+                        raster,
+                        i,
+                        d,
+                        z,
+                        slope,
+                        cosine,
+                        sine,
+                        half_dish_m,
+                        zone,
+                        errors,
+                        columns,
+                        ladder,
+                    )
+            continue
+        if not within(slope, off_cos, off_sin, cosine, sine, tangent):
             continue
         slope = sight(d, z, found[EYE], radius_m)
         margin, slant_m = margin_and_slant(slope, d, z, radius_m, off_cos, off_sin, cosine, sine)
         spare = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
-        if mode == COLUMNS:
-            if slope > ladder[i] and not is_covered(cells, parts, rays, raster, i, away[k]):
-                note_column(
-                    cells,
-                    parts[raster],
-                    ray,
-                    raster,
-                    i,
-                    d,
-                    slope,
-                    slant_m,
-                    spare,
-                    cosine,
-                    sine,
-                    half_dish_m,
-                    zone,
-                    errors,
-                    columns,
-                    ladder,
-                )
-            continue
         if spare >= (found[SPARE] if mode == CONTROLS else 0.0) or is_covered(
             cells, parts, rays, raster, i, away[k]
         ):
@@ -460,7 +477,8 @@ def search(
     fine = part[FINE] != 0
     from_m = least_m
     while from_m < most_m:
-        to_m = min(max(from_m * _RING_GROWTH, from_m + 0.1), most_m)
+        least_step_m = cell_m if mode == COLUMNS and fine else 0.1
+        to_m = min(max(from_m * _RING_GROWTH, from_m + least_step_m), most_m)
         unknown = 1e9 if fine and from_m < BLURS_WITHIN_M else 0.0
         if bounded and not _matters(
             facts[raster, HIGHEST],
