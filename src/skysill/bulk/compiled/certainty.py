@@ -299,10 +299,12 @@ def probability(
     sine: float,
     half_dish_m: float,
     zone: float,
+    enough: float,
     failed: Any,
 ) -> float:
     """The share of the samples in which no deciding column takes the required room.
 
+    enough : once it is less than this, the other columns are not asked: it is then too high and still less
     moved, knots, inward, short : of `draws.Draws`; own_m : (samples,); failed : (samples,) float32, room to work in
     """
     failed[:] = np.float32(0.0)
@@ -323,7 +325,7 @@ def probability(
             np.float32(zone),
             failed,
         )
-        if n % 8 == 7 and failed.sum() >= _ALL_BUT * failed.shape[0]:
+        if n % 4 == 3 and failed.sum() > min(_ALL_BUT, 1.0 - enough) * failed.shape[0]:
             break
     return float(1.0 - failed.sum() / failed.shape[0])
 

@@ -15,6 +15,7 @@ from skysill.horizon.rays import NEAREST_SAMPLE_M
 
 __all__ = ["columns_that_decide"]
 
+
 @compiled
 def columns_that_decide(
     cells: Any,
@@ -58,42 +59,38 @@ def columns_that_decide(
     own_m = float(facts[own, VERTICAL]) if own < count else 0.0
     errors[:] = 0.0
     found[SPARE], found[EYE], found[MOST_EYE] = 0.0, eye_m, 1e30
-    chosen = 0
-    for _ in range(1):
-        for raster in range(count):
-            fact = facts[raster]
-            errors[:BOUNDS] = bounds[own, raster]
-            errors[FLOOR : FLOOR + FLOOR_BINS] = floors[own, raster]
-            ladder[: 2 * centre + 1] = NO_SLOPE
-            search(
-                cells,
-                parts,
-                facts,
-                rays,
-                raster,
-                0,
-                2 * centre,
-                centre,
-                cosine,
-                sine,
-                half_dish_m,
-                zone,
-                max(fact[ASSURED], NEAREST_SAMPLE_M),
-                most_m,
-                COLUMNS,
-                bounded,
-                found,
-                errors,
-                columns,
-                ladder,
-                nodes,
-                away,
-                height,
-            )
-        if errors[OVERFLOW] > 0.0:
-            return -1
-        noted = int(errors[NOTED])
-        chosen = deciding_columns(
-            parts, facts, rays, columns, noted, dish_m, own_m, deciding, table, slots
+    for raster in range(count):
+        fact = facts[raster]
+        errors[:BOUNDS] = bounds[own, raster]
+        errors[FLOOR : FLOOR + FLOOR_BINS] = floors[own, raster]
+        ladder[: 2 * centre + 1] = NO_SLOPE
+        search(
+            cells,
+            parts,
+            facts,
+            rays,
+            raster,
+            0,
+            2 * centre,
+            centre,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            max(fact[ASSURED], NEAREST_SAMPLE_M),
+            most_m,
+            COLUMNS,
+            bounded,
+            found,
+            errors,
+            columns,
+            ladder,
+            nodes,
+            away,
+            height,
         )
-    return chosen
+    if errors[OVERFLOW] > 0.0:
+        return -1
+    return deciding_columns(
+        parts, facts, rays, columns, int(errors[NOTED]), dish_m, own_m, deciding, table, slots
+    )

@@ -115,7 +115,9 @@ def displacement_bounds(
             into[_PER_LENGTH], into[_IS_FINE] = 1.0 / facts[CORRELATION], stack.parts[r, FINE] != 0
             into[_LEVEL_UP] = np.abs(up).max()
             alone = -own_m[own].astype(np.float64) - up
-            raised = np.cos(turn)[:, None] * error[:-1, None] + np.sin(turn)[:, None] * error[1:, None] + alone
+            raised = (
+                np.cos(turn)[:, None] * error[:-1, None] + np.sin(turn)[:, None] * error[1:, None] + alone
+            )
             upwards = np.maximum(raised, 0.0)
             swings = np.hypot(flat[1], raised).max()
             into[_SWING] = slack * swings + (slack - 1.0) * np.hypot(flat[1], alone).max()
@@ -239,7 +241,7 @@ def _any_step_reaches(
             from_m, to_m = (part - _PARTS) * aside_m / _PARTS, (part - _PARTS + 1) * aside_m / _PARTS
         rise_m = bounds[_RISE + part * _LIFTS + step] + bounds[_THIN] * thin
         raised_m = rise_m * max(low_cos, high_cos) + max(
-            max(from_m * low_sin, from_m * high_sin), max(to_m * low_sin, to_m * high_sin)
+            from_m * low_sin, from_m * high_sin, to_m * low_sin, to_m * high_sin
         )
         lift = raised_m / (nearest_m if raised_m > 0.0 else farthest_m)
         far_m = nearest_m

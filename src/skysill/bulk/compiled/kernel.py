@@ -163,6 +163,7 @@ def dish_findings(
     *,
     errors: Errors | None = None,
     most_spare_deg: float = _MOST_SPARE_DEG,
+    enough_p: float = 0.0,
     bounded: bool = True,
 ) -> DishFindings:
     """The clearance of each dish, how far its rays are known, and the probability that the room is there.
@@ -171,10 +172,10 @@ def dish_findings(
     ----------
     dishes, most_spare_deg, bounded : as for `dish_clearances`
     errors : of the dish's place and height; None: as stated where nobody says otherwise
+    enough_p : where the probability is less than this, an upper bound that is less, too, will do
     """
-    out = _measured(
-        stack, dishes, query, most_spare_deg, bounded, errors or stated_errors(Job(_NOWHERE, ()), None, 0.0)
-    )
+    errors = errors or stated_errors(Job(_NOWHERE, ()), None, 0.0)
+    out = _measured(stack, dishes, query, most_spare_deg, bounded, errors, enough_p)
     return DishFindings(
         clearances=_clearances(out),
         near_slant_m=out[:, O_NEAR_SLANT].copy(),
@@ -218,6 +219,7 @@ def _measured(
     most_spare_deg: float,
     bounded: bool,
     errors: Errors | None,
+    enough_p: float = 0.0,
 ) -> Floats:
     """(place, OUT_FIELDS): what the compiled loop finds; only the clearance where errors is None."""
     out = np.zeros((len(dishes), OUT_FIELDS))
@@ -234,6 +236,7 @@ def _measured(
         bounded,
         query.highest_ground_m,
         -1.0 if errors is None else query.criteria.min_p_clear,
+        enough_p,
         draws.dish_m,
         draws.bounds,
         draws.whole,

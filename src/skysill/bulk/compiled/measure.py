@@ -143,9 +143,7 @@ def _set_up(parts: Any, terms: Any, k: int, place: Any, rays: Any) -> int:
 
 
 @compiled
-def _lay_floors(
-    facts: Any, places: Any, half_dish_m: float, zone: float, bounds: Any, floors: Any
-) -> None:
+def _lay_floors(facts: Any, places: Any, half_dish_m: float, zone: float, bounds: Any, floors: Any) -> None:
     """The harmless floors of all rasters that show ground so near, for the lowest ray of all places."""
     lowest = places[:, P_ELEVATION].min()
     for own in range(floors.shape[0]):
@@ -154,7 +152,12 @@ def _lay_floors(
         for raster in range(floors.shape[1]):
             if floor_bin(facts[raster, ASSURED]) < FLOOR_BINS:
                 harmless_floor(
-                    np.cos(lowest), np.sin(lowest), half_dish_m, zone, bounds[own, raster], 1e-3,
+                    np.cos(lowest),
+                    np.sin(lowest),
+                    half_dish_m,
+                    zone,
+                    bounds[own, raster],
+                    1e-3,
                     floors[own, raster],
                 )
 
@@ -297,6 +300,7 @@ def _certainty(
     half_dish_m: float,
     zone: float,
     least_p: float,
+    enough_p: float,
     drawn: Any,
     alone: Any,
     failed: Any,
@@ -306,7 +310,19 @@ def _certainty(
     moved, knots, inward, short, own_m = drawn
     own = int(place[P_OWN])
     p_clear = probability(
-        deciding, chosen, moved, knots, own_m[own], inward, short, cosine, sine, half_dish_m, zone, failed
+        deciding,
+        chosen,
+        moved,
+        knots,
+        own_m[own],
+        inward,
+        short,
+        cosine,
+        sine,
+        half_dish_m,
+        zone,
+        enough_p,
+        failed,
     )
     into[O_P_CLEAR] = p_clear
     if p_clear >= least_p or p_clear > 0.995 or p_clear < 0.005:
@@ -344,6 +360,7 @@ def clearances(
     bounded: bool,
     highest_m: float,
     least_p: float,
+    enough_p: float,
     dish_m: float,
     bounds: Any,
     drawn: Any,
@@ -355,6 +372,8 @@ def clearances(
     terms : (raster, place, MAP_TERMS); places : (place, PLACE_FIELDS)
     most_spare : radians; ground that leaves more is not looked for
     highest_m : of the ground around; least_p : probability that `clear` asks; dish_m : error of the dish's place
+    enough_p : of a probability less than this only an upper bound is asked that is less, too
+    bounds : of `draws.Draws`
     drawn : moved, knots, inward, short, own of `draws.Draws`; alone : the same of fewer samples, moved by one error
         alone at a time, (error, raster, 3, samples)
     out : (place, OUT_FIELDS), filled; SPARE is inf where nothing leaves less than most_spare
@@ -518,7 +537,19 @@ def clearances(
             into[O_UNTOLD] = 1.0
             continue
         _certainty(
-            deciding, chosen, place, cosine, sine, half_dish_m, zone, least_p, drawn, alone, failed, into
+            deciding,
+            chosen,
+            place,
+            cosine,
+            sine,
+            half_dish_m,
+            zone,
+            least_p,
+            enough_p,
+            drawn,
+            alone,
+            failed,
+            into,
         )
 
 

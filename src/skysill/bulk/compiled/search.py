@@ -221,10 +221,7 @@ def _under_floor(top_m: float, r0: float, r1: float, errors: Any) -> bool:
     last = floor_bin(r1)
     if last >= FLOOR_BINS:
         return False
-    for number in range(floor_bin(r0), last + 1):
-        if top_m > errors[FLOOR + number]:
-            return False
-    return True
+    return bool(top_m <= errors[FLOOR + floor_bin(r0) : FLOOR + last + 1].min())
 
 
 @compiled
