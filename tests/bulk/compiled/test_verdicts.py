@@ -117,15 +117,15 @@ def assessed(monkeypatch):
 
 
 def test_a_clear_with_hardly_enough_probability_is_left_to_an_assessment(monkeypatch, assessed):
-    """Were the loops' probabilities too high by 0.029, no address would be `clear` that `check` calls marginal."""
-    every = addresses(500, 7)
-    # the probability is 0.8945 at the first and 0.8725 at the second, 0.9 or a little over at the next, and far over
-    places = tuple(part[[257, 497, 3, 65, 219, 0, 1, 2, 4, 5]] for part in every)
+    """Were the loops' probabilities too high by 0.0048, no address would be `clear` that `check` calls marginal."""
+    every = addresses(500, 9)
+    # the probability is 0.8955 at the first and 0.896 at the second, a little over 0.9 at the next, and far over
+    places = tuple(part[[160, 275, 216, 0, 1, 2, 4, 5]] for part in every)
     real = verdicts.dish_findings
 
     def too_high(*asked, **more):
         found = real(*asked, **more)
-        return replace(found, p_clear=np.minimum(found.p_clear + 0.029, 1.0))
+        return replace(found, p_clear=np.minimum(found.p_clear + 0.0048, 1.0))
 
     monkeypatch.setattr(verdicts, "dish_findings", too_high)
     one_by_one = screen_one_by_one(sources(), *places, query())
@@ -139,7 +139,7 @@ def test_a_clear_with_hardly_enough_probability_is_left_to_an_assessment(monkeyp
 
 
 def test_few_addresses_are_close_calls(assessed):
-    found = screened(sources(), addresses(500, 7), query())
+    found = screened(sources(), addresses(500, 9), query())
     assert 0 < len(assessed) < 0.04 * (found.verdict == "clear").sum()
 
 
