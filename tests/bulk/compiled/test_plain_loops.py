@@ -185,7 +185,7 @@ def test_rays_lie_where_the_geodesics_do(epsg, east_m, north_m):
     longitude, latitude = (np.array([part]) for part in back.transform(east_m, north_m))
     loops, geod = plain_loops(), Geod(ellps="WGS84")
     rays = np.zeros((400, loops.ray_sampling.RAY_FIELDS))
-    for azimuth in (17.0, 104.0, 199.0, 286.0):
+    for azimuth in (17.0, 49.0, 104.0, 131.0, 199.0, 286.0):
         centre = loops.ray_sampling.turn_rays(rays, 20, 5, 8, np.deg2rad(azimuth), 1 / 8.5e6, 1 / 8.4e6)
         offsets = np.rad2deg(rays[: 2 * centre + 1, loops.ray_sampling.OFF_RAD])
         assert offsets == pytest.approx(
@@ -194,13 +194,12 @@ def test_rays_lie_where_the_geodesics_do(epsg, east_m, north_m):
         loops.ray_sampling.lay_rays(
             rays, 2 * centre + 1, loops.cubic_maps.cubic_maps(grid, latitude, longitude)[0]
         )
-        for number, distance_m in ((0, 700.0), (centre, 5_000.0), (2 * centre, 15_000.0)):
+        for number, distance_m in ((0, 700.0), (centre, 5_000.0), (0, 15_000.0), (2 * centre, 18_000.0)):
             at = geod.fwd(longitude[0], latitude[0], azimuth + offsets[number], distance_m)
             x, y = back.transform(*at[:2], direction="INVERSE")
             column, row = np.linalg.solve([[20.0, 8.0], [8.0, -20.0]], [x - east_m, y - north_m])
-            assert loops.ray_sampling.position(rays[number], distance_m) == pytest.approx(
-                (column, row), abs=1e-3
-            )
+            found = loops.ray_sampling.position(rays[number], distance_m)
+            assert found == pytest.approx((column, row), abs=1e-4)  # 2 mm
 
 
 def test_what_stands_off_a_roof():
@@ -208,11 +207,17 @@ def test_what_stands_off_a_roof():
     loops, rng = plain_loops(), np.random.default_rng(9)
     values = (10.0 + rng.uniform(0.0, 0.12, (60, 50))).astype(np.float32)
     values[20:23, 30:34] += 0.6  # a chimney
-    values[40:, 10:14] += 0.5  # a ridge to stand on
+    row, column = np.mgrid[:60, :50]
+    values += np.maximum(1.2 - 0.3 * np.hypot(row - 40, column - 12), 0.0)  # a cone: steep nowhere at its top
+    values += np.where(
+        (column > 22) & (row > 30), np.maximum(1.0 - 0.25 * abs(row - 46), 0.0), 0.0
+    )  # a ridge
     values[5, 5] = np.nan
     start, linear = np.array([[24.0, 31.0]]), np.array([[[3.5, 0.4], [0.3, -3.6]]])
-    square = np.array([[[1e-3, 2e-3, -1e-3], [0.0, 1e-3, 2e-3]]])
+    square = np.array([[[0.03, 0.05, -0.02], [-0.04, 0.02, 0.03]]])
     east, north = rng.uniform(-7.0, 7.0, (2, 150))
+    east[:20], north[:20] = rng.uniform(-3.4, -2.9, 20), rng.uniform(-3.0, -2.4, 20)  # on the cone
+    east[20:50], north[20:50] = rng.uniform(1.0, 5.0, 30), rng.uniform(-4.4, -3.2, 30)  # on the ridge
     half, found = rng.integers(2, 5, 150), np.zeros(150, dtype=np.int8)
     loops.standing_off.stand_off(
         values, start, linear, square, np.zeros(150, dtype=int), east, north, half, 0.3, 0.5, found

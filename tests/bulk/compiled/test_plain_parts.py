@@ -134,3 +134,35 @@ def test_slopes_over_the_sphere(distance_m):
     level, up = (radius_m + top_m) * np.sin(turn), (radius_m + top_m) * np.cos(turn) - (radius_m + eye_m)
     loops = plain_loops()
     assert loops.cone.sight(distance_m, top_m, eye_m, radius_m) == pytest.approx(float(up / level), abs=1e-11)
+
+
+@pytest.mark.parametrize("turned", [0, 1])
+@pytest.mark.parametrize("along", [1.0, -1.0])
+def test_a_ray_along_the_rim_of_a_raster_sees_the_rim(turned, along):
+    """On the first and the last line there is ground, a hundredth of a cell outside there is none."""
+    loops = plain_loops()
+    values = np.arange(56, dtype=np.float32).reshape(8, 7)
+    raster = HeldGrid(
+        Grid(values, (1.0, 0.0, 0.0, 0.0, -1.0, 0.0), "EPSG:32627"), "a.tif", "surface", 1.0, 0.3
+    )
+    stack, sampling = loops.raster_stack.raster_stack((raster,), (raster.grid,)), loops.ray_sampling
+    last = values.shape[turned] - 1
+    for rim, inside in ((0.0, True), (last, True), (-0.01, False), (last + 0.01, False)):
+        rays, terms = np.zeros((1, sampling.RAY_FIELDS)), np.zeros(loops.cubic_maps.MAP_TERMS)
+        start = 0.5 if along > 0.0 else 5.5
+        terms[:2] = (rim, start) if turned else (start, rim)
+        # metres east and north to columns and rows: one of both runs along the ray, the other stays
+        terms[2:6] = (0.0, 1e-12, along, 0.0) if turned else (along, 0.0, 1e-12, 0.0)
+        sampling.turn_rays(rays, 0, 1, 0, np.pi / 2.0, 1e-7, 1e-7)
+        sampling.lay_rays(rays, 1, terms)
+        away, height = np.zeros((sampling.MOST_SAMPLES, 3)), np.zeros(sampling.MOST_SAMPLES)
+        count = sampling.sample_ray(
+            stack.cells, stack.parts[0], rays[0], 0.1, 4.2, 0.1, 9.0, -1e4, away, height
+        )
+        line = np.arange(1.0, 5.0) if along > 0.0 else np.arange(5.0, 1.0, -1.0)
+        if not inside:
+            assert count == 0
+            continue
+        assert away[:count, 0] == pytest.approx(np.abs(line - start))
+        at = line.astype(int), np.full(4, round(rim))
+        assert height[:count] == pytest.approx(values[at if turned else at[::-1]])
