@@ -96,7 +96,7 @@ def test_it_says_what_it_wrote_and_json_has_every_answer(site, tmp_path):
     result = run(*asked)
     lines = result.stdout.splitlines()
     assert re.fullmatch(r"Invented North: spot 0\.0 E 0\.0 N, mast \d\.\d\d m: clear", lines[0]), lines[0]
-    assert lines[-1] == f"{out}: card of Marrow Point pump house, 3 places, 1 satellites."
+    assert lines[-1] == f"{out}: card of Marrow Point pump house, 3 places, 1 satellite."
     document = json.loads(run(*asked, "--json", "--quiet").stdout)
     assert [len(place["answers"]) for place in document["places"]] == [1, 1, 1]
     answer = document["places"][0]["answers"][0]

@@ -76,8 +76,10 @@ def card(
         return
     for number, one in enumerate(made.satellites):
         out.text(_best_line(made, number, one.satellite.name))
+    places, satellites = len(made.places), len(made.satellites)
     out.text(
-        f"{path}: card of {made.site.name}, {len(made.places)} places, {len(made.satellites)} satellites."
+        f"{path}: card of {made.site.name}, {places} {'place' if places == 1 else 'places'}, "
+        f"{satellites} {'satellite' if satellites == 1 else 'satellites'}."
     )
     out.say(*dict.fromkeys((*made.notes, *(note for one in made.satellites for note in one.notes))))
 
