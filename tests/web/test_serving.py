@@ -17,6 +17,7 @@ from skysill.cli import serve as command
 from skysill.cli.group import main
 from skysill.io.job_options import JobOptions
 from skysill.web import server
+from skysill.web.addresses import reasons_for_readers
 from skysill.web.tasks import TaskBoard
 from skysill.web.warm_jobs import WarmJobs
 
@@ -287,3 +288,12 @@ def test_a_task_that_cannot_be_started_says_why(client, folder, asked, said):
     answer = client.post("/api/tasks", json=asked)
     assert answer.status_code in (404, 422)
     assert said in answer.json()["error"]
+
+
+def test_reasons_on_the_page_of_addresses_name_no_options():
+    columns, row = ("reason", "id", "verdict", "reason"), ["(type of roof)", "7", "needs-survey", ""]
+    row[3] = "Nobody looked. Measure the horizon there (type --horizon FILE), or ask. Give highest_ground_m."
+    assert reasons_for_readers(columns, [row]) == [
+        ["(type of roof)", "7", "needs-survey", "Nobody looked. Measure the horizon there, or ask."]
+    ]
+    assert reasons_for_readers(("id",), [["7"]]) == [["7"]]

@@ -166,11 +166,12 @@ def _tell(
     ground = "" if found.ground_elevation_m is None else f", ground {found.ground_elevation_m:.1f} m"
     out.text(f"{found.name}{ground}")
     if found.roof is not None:
-        count = counts["on_the_roof"]
+        planes, count = counts["roof_planes"], counts["on_the_roof"]
         standing = "1 thing stands" if count == 1 else f"{count} things stand"
         worst = max((plane.residual_rms_m for plane in found.roof.planes), default=0.0)
         out.text(
-            f"  roof      {counts['roof_planes']} {'plane' if counts['roof_planes'] == 1 else 'planes'}, residuals up to {worst:.2f} m rms; {standing} on it"
+            f"  roof      {planes} {'plane' if planes == 1 else 'planes'}, residuals up to {worst:.2f} m rms; "
+            f"{standing} on it"
         )
     for label, things in (
         ("buildings", [(one.name, one.height_m, one.height_origin) for one in found.buildings]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -25,13 +25,14 @@ from skysill.io.site_file import rasters_of
 from skysill.io.site_schema import parse_site_text
 from skysill.io.uploaded_lists import UploadedLists
 from skysill.model.default_errors import POSITION, default_error_of
+from skysill.report.formatting import for_readers
 from skysill.web.answers import endpoint, field_of
 from skysill.web.new_places import place_text
 from skysill.web.pages import page
 from skysill.web.state import AppState
 from skysill.web.tasks import Progress
 
-__all__ = ["routes"]
+__all__ = ["reasons_for_readers", "routes"]
 
 _LIST_BYTES = 60_000_000
 _MOST_ROWS = 20_000
@@ -141,7 +142,7 @@ def _document(made: ScreeningSummary, key: str, table: Path, wanted: str) -> dic
         "counts": dict(made.counts),
         "notes": list(made.notes),
         "columns": rows.columns,
-        "rows": rows.rows,
+        "rows": reasons_for_readers(rows.columns, rows.rows),
         "left_out": rows.left_out,
         "latitude_deg": plain_values(made.latitude_deg[:most]),
         "longitude_deg": plain_values(made.longitude_deg[:most]),
@@ -149,3 +150,11 @@ def _document(made: ScreeningSummary, key: str, table: Path, wanted: str) -> dic
         "download": f"/api/lists/{key}/screened{wanted}",
         "rejects_download": f"/api/lists/{key}/screened.csv.rejected.csv" if made.rejected_path else None,
     }
+
+
+def reasons_for_readers(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Rows of a screened list, their reasons without what is typed into commands and site files."""
+    if "reason" not in columns:
+        return [[*row] for row in rows]
+    at = len(columns) - 1 - [*columns][::-1].index("reason")  # the list's own columns stand first
+    return [[*row[:at], " ".join(for_readers((row[at],))) or row[at], *row[at + 1 :]] for row in rows]
