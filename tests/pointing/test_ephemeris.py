@@ -179,7 +179,7 @@ def test_passages_of_an_azimuth_are_those_a_brute_search_finds(place, azimuth_de
 
 
 def test_the_sun_stands_where_the_whole_series_of_the_library_put_it():
-    """epv00 at every time itself and IAU 2006/2000A (ERFA, after SOFA); UTC taken as 10 s behind TAI before 1960, 37 s since 2017."""
+    """epv00 at every time itself and IAU 2006/2000A (ERFA, after SOFA); UTC is taken as 10 s behind TAI before 1960."""
     import erfa
 
     rng = np.random.default_rng(5)
