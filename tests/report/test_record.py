@@ -13,13 +13,14 @@ import numpy as np
 import pytest
 
 import skysill.radio.rain as rain
+from skysill.assessment.pipeline import assess
 from skysill.assessment.placement import place
 from skysill.errors import InputError
 from skysill.geodesy.positions import offset_position
 from skysill.io.as_built import AsBuilt
 from skysill.io.json_text import to_json_text
 from skysill.io.photos import Photo
-from skysill.model.site import Satellite, Terminal
+from skysill.model.site import Mount, Satellite, Terminal
 from skysill.pointing.dish_pointing import beam_half_width_deg
 from skysill.report.as_built import photo_record
 from skysill.report.record_page import record_page
@@ -197,6 +198,15 @@ def test_cable_and_tapes_are_planned_and_held_against_what_was_taken(make_record
         assert row(made, f"tape from {one.corner}").matters
     assert row(made, "cable run").matters  # the terminal's limit is 40 m
     assert row(built(make_record, cable_run_m=20.0), "cable run").difference.endswith(" m")
+
+
+def test_the_planned_cable_of_a_mount_on_the_rasters_ground_is_known(make_record, clinic_job):
+    yard = Mount(name="yard post", east_m=12.0, north_m=3.0, height_m=2.0)
+    job = replace(clinic_job, mounts=(yard,), satellites=clinic_job.satellites[:1])
+    done = AsBuilt(satellite="Demo South", source="built.toml", bearings="true", cable_run_m=20.0)
+    made = make_record(job, assess(job, yard, explain=False), as_built=done)
+    assert made.cable_run_m > 12.0 - 4.0  # to the entry on the wall 4 m east of the position
+    assert row(made.built, "cable run").planned == f"{made.cable_run_m:.1f} m"
 
 
 def test_what_is_written_down_after_alignment(make_record, record):

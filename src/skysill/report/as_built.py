@@ -148,7 +148,7 @@ def built(
     east_m, north_m = _plan(job, done)
     rows = [
         *_place_rows(mount, at, done, east_m, north_m),
-        *_tape_rows(job, mount, done),
+        *_tape_rows(job, mount, at, done),
         *_pointing_rows(job, at, result, done, notes),
     ]
     moved = replace(
@@ -209,9 +209,9 @@ def _place_rows(
     )
 
 
-def _tape_rows(job: Job, mount: Mount, done: AsBuilt) -> Iterator[BuiltRow]:
+def _tape_rows(job: Job, mount: Mount, at: Place, done: AsBuilt) -> Iterator[BuiltRow]:
     """Cable run and tape distances, planned and as built, by the names of their corners."""
-    route = None if job.roof is None else cable_run(job.roof, mount)
+    route = None if job.roof is None else cable_run(job.roof, at.mount)
     if route is not None or done.cable_run_m is not None:
         limit_m, real_m = job.terminal.cable_limit_m, done.cable_run_m
         more = None if route is None or real_m is None else f"{real_m - route.length_m:+.1f} m"
