@@ -21,6 +21,7 @@ from skysill.pointing.compass import declination, true_bearing
 from skysill.pointing.dish_pointing import beam_half_width_deg, compass_point
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.remedies.tape_distances import tapes_to
+from skysill.report.formatting import east_and_north
 from skysill.siting.cables import cable_run
 from skysill.units import separation_deg, wrap_180, wrap_360
 
@@ -186,12 +187,12 @@ def _plan(job: Job, done: AsBuilt) -> tuple[float | None, float | None]:
 def _place_rows(
     mount: Mount, at: Place, done: AsBuilt, east_m: float | None, north_m: float | None
 ) -> Iterator[BuiltRow]:
-    planned = f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north"
+    planned = east_and_north(mount.east_m, mount.north_m)
     if east_m is None or north_m is None:
         yield BuiltRow("place of the mast", planned, "-", "-")
     else:
         apart_m = float(((east_m - mount.east_m) ** 2 + (north_m - mount.north_m) ** 2) ** 0.5)
-        where = f"{east_m:.1f} m east, {north_m:.1f} m north"
+        where = east_and_north(east_m, north_m)
         yield BuiltRow(
             "place of the mast",
             planned,

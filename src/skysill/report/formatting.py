@@ -14,6 +14,7 @@ __all__ = [
     "Table",
     "bearing",
     "degrees",
+    "east_and_north",
     "for_readers",
     "metres",
     "percent",
@@ -81,6 +82,19 @@ def metres(value: float | None) -> str:
         if abs(value) >= 10.0
         else f"{value:.2f} m"
     )
+
+
+def east_and_north(east_m: float, north_m: float, *, digits: int | None = 1, between: str = ", ") -> str:
+    """A plan position in words. digits : None: as many as the numbers have
+
+    >>> east_and_north(2.0836, -1.4), east_and_north(-3.0, 5.0, digits=None, between=" and ")
+    ('2.1 m east, 1.4 m south', '3 m west and 5 m north')
+    """
+    words = []
+    for value, ahead, back in ((east_m, "east", "west"), (north_m, "north", "south")):
+        number = f"{abs(value):g}" if digits is None else f"{abs(value):.{digits}f}"
+        words.append(f"{number} m {back if value < 0.0 and float(number) else ahead}")
+    return between.join(words)
 
 
 def percent(share: float) -> str:

@@ -10,7 +10,17 @@ from skysill.model.site import Terminal
 from skysill.remedies.tape_distances import tape_words
 from skysill.report.as_built import PhotoRecord
 from skysill.report.as_built_page import BuiltPage, built_page, commissioning
-from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, for_readers, metres
+from skysill.report.formatting import (
+    NOT_KNOWN,
+    Facts,
+    Head,
+    Table,
+    bearing,
+    degrees,
+    east_and_north,
+    for_readers,
+    metres,
+)
 from skysill.report.record import Record
 from skysill.report.satellite_page import SatellitePage, satellite_page
 from skysill.report.survey_readings import ReadingRow, SurveyRecord
@@ -118,7 +128,7 @@ def _place(record: Record) -> Facts:
         ("dish", record.position),
         ("site", record.site_position),
         ("mount", mount.name),
-        ("from the site", f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north"),
+        ("from the site", east_and_north(mount.east_m, mount.north_m)),
         *((("by tape", tape_words(record.tapes)),) if record.tapes else ()),
         ("dish centre", f"{mount.height_m:.2f} m above what the mount stands on"),
         ("height of the ground", NOT_KNOWN if ground_m is None else f"{ground_m:.1f} m, {zero}"),

@@ -28,6 +28,7 @@ from skysill.pointing.look_vector import LookVector, look_vector
 from skysill.pointing.sun_guides import SunGuide, day_shadows, sun_guides
 from skysill.pointing.survey_compass import compass_correction_of
 from skysill.radio.required_room import room_angle_deg
+from skysill.report.formatting import east_and_north
 from skysill.report.sheet_rows import SheetRow, Window, covered_azimuths, magnetic, rows_asked, window_for
 from skysill.report.survey_gaps import still_missing
 from skysill.units import Bools, Floats
@@ -341,7 +342,8 @@ def _instrument(job: Job) -> str:
     survey = job.sources.survey
     where = "at the site's position"
     if survey.east_m or survey.north_m:
-        where = f"{survey.east_m:g} m east and {survey.north_m:g} m north of the site's position"
+        at = east_and_north(survey.east_m, survey.north_m, digits=None, between=" and ")
+        where = f"{at} of the site's position"
     return f"{where}, eye {survey.instrument_height_m:g} m above the ground"
 
 

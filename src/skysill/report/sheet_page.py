@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from skysill.assessment.cautions import sun_caution
 from skysill.model.site import Mount
 from skysill.pointing.sun_guides import clock
-from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, metres
+from skysill.report.formatting import NOT_KNOWN, Facts, Head, Table, bearing, degrees, east_and_north, metres
 from skysill.report.sheet import FieldSheet
 from skysill.report.sheet_rows import SheetRow
 
@@ -162,7 +162,7 @@ def _place_facts(sheet: FieldSheet) -> Facts:
     mount: Mount = sheet.mount
     return (
         ("site", sheet.position),
-        ("mount", f"{mount.east_m:.1f} m east, {mount.north_m:.1f} m north of the site's position"),
+        ("mount", f"{east_and_north(mount.east_m, mount.north_m)} of the site's position"),
         ("dish centre", f"{mount.height_m:g} m above what the mount stands on"),
         (
             "declination" if sheet.taken is None else "compass of the survey",

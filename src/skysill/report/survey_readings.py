@@ -14,6 +14,7 @@ from skysill.model.job import Job
 from skysill.model.readings import Readings
 from skysill.pointing.sun import sun_direction
 from skysill.pointing.survey_compass import compass_correction_of
+from skysill.report.formatting import east_and_north
 from skysill.units import wrap_180, wrap_360
 
 __all__ = ["ReadingRow", "SightingRow", "SurveyRecord", "sightings_of", "survey_part"]
@@ -76,7 +77,7 @@ def survey_part(job: Job, at: Place) -> SurveyRecord | None:
     found = compass_correction_of(job, at.site)
     where = "at the site's position"
     if survey.east_m or survey.north_m:
-        where = f"{survey.east_m:g} m east, {survey.north_m:g} m north of the site's position"
+        where = f"{east_and_north(survey.east_m, survey.north_m, digits=None)} of the site's position"
     return SurveyRecord(
         source=readings.source,
         count=len(readings.azimuth_deg),
