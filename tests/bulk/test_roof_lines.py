@@ -157,7 +157,7 @@ def test_lines_bear_on_roofs_within_reach_and_on_those_whose_ray_passes_near():
         np.full(4, 58.0),
         np.full(4, -24.0),
     )
-    asked = {"half_width_m": 8.0, "low_m": 45.0, "tall_m": 3.0, "look_deg": (180.0, 24.0)}
+    asked = {"half_width_m": 8.0, "low_m": 45.0, "reach_m": 18.0, "look_deg": (180.0, 24.0)}
     assert near.bearing_on(58.0, -24.0, **asked).tolist() == [0, 1]
     assert near.bearing_on(58.04, -24.0, **asked).tolist() == []
     there = near.scene_at(58.0, -24.0, [1])

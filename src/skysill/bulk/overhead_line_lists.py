@@ -26,9 +26,6 @@ _BESIDE_DEG = 8.0
 """Beside the ten degrees up to which margins are told: the required room from the distance on at which lines are looked
 for by their angle, and the step between points of a line."""
 
-_LADDER_M = 100.0
-"""Ladders are taken to be no longer. A line farther off than this and all other distances together is out of reach."""
-
 _DEGREE_M = 111_320.0
 _NEARER = 0.97
 """Distances of this flat plan are too long by less."""
@@ -73,7 +70,7 @@ class OverheadLines:
         *,
         half_width_m: float,
         low_m: float,
-        tall_m: float,
+        reach_m: float,
         look_deg: tuple[float, float],
     ) -> Ints:
         """Numbers of the lines that could come near a mast on a roof, or near the ray from there.
@@ -81,7 +78,8 @@ class OverheadLines:
         Parameters
         ----------
         latitude_deg, longitude_deg : of the roof's middle; half_width_m : no spot of it is farther from there
-        low_m : elevation of the lowest dish centre; tall_m : of the tallest mast
+        low_m : elevation of the lowest dish centre
+        reach_m : how far mast or ladder reach from a spot, or from the roof's edge, while they are raised
         look_deg : azimuth and apparent elevation of the satellite
         """
         latitude, longitude, elevation_m, owner = self._points
@@ -93,7 +91,7 @@ class OverheadLines:
         kept_m = np.array(
             [approach_distance_m(w.voltage_kv) + error_allowance_m(w, Survey()) for w in self.wires]
         )
-        near = away_m < kept_m[owner] + tall_m + _LADDER_M
+        near = away_m < kept_m[owner] + reach_m
         azimuth_deg, apparent_deg = look_deg
         angle_deg = np.rad2deg(np.arctan2(elevation_m - low_m, away_m))
         wide_deg = FLOOR_DEG + _BESIDE_DEG

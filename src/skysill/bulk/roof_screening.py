@@ -72,7 +72,7 @@ def screen_roofs(
     )
     _without_surface(rasters, roofs, ground_height_m, query, np.flatnonzero((count == 0) & ~hidden), results)
     wanted = np.flatnonzero(count > 0)
-    scenes = scenes_of(roofs, spots, wanted, query, search)
+    scenes = scenes_of(rasters, roofs, spots, wanted, query, search)
     alone = np.array(sorted(scenes), dtype=int)  # the loops know no obstacles
     together = np.setdiff1d(wanted, alone)
     if stack is not None and together.size:

@@ -9,7 +9,14 @@ import numpy as np
 
 from skysill.assessment.cautions import line_cautions
 from skysill.assessment.job_context import JobContext, WindowCache, prepared
-from skysill.assessment.overhead_lines import LINE_RANK, LineDistances, near_lines
+from skysill.assessment.overhead_lines import (
+    ARM_M,
+    LADDER_OVER_M,
+    LADDER_SLOPE,
+    LINE_RANK,
+    LineDistances,
+    near_lines,
+)
 from skysill.assessment.pipeline import assess, judge
 from skysill.assessment.results import Assessment, SatelliteResult
 from skysill.assessment.verdict import RANK
@@ -26,6 +33,7 @@ from skysill.bulk.roof_spots import Roofs, RoofSpots
 from skysill.bulk.screening_verdicts import ScreeningResults
 from skysill.errors import InputError
 from skysill.horizon.lattice import Elevations
+from skysill.horizon.terrain import ground_at
 from skysill.model.job import Job, Sources
 from skysill.model.scene import Scene
 from skysill.model.site import Mount, Site, Terminal
@@ -38,6 +46,9 @@ from skysill.units import Floats, Ints
 __all__ = ["heights_m", "mount_of", "scenes_of", "search_each", "serves"]
 
 _KEPT = 6
+_HIGH_ROOF_M = 100.0
+"""A roof is taken to stand so high over ground of which no raster has the elevation."""
+
 _TOO_NEAR = 2
 """The severity of `LineDistances` with which a spot is never offered."""
 
@@ -117,7 +128,12 @@ def search_each(
 
 
 def scenes_of(
-    roofs: Roofs, spots: RoofSpots, chosen: Ints, query: ScreeningQuery, search: RoofSearch
+    rasters: Sequence[Elevations],
+    roofs: Roofs,
+    spots: RoofSpots,
+    chosen: Ints,
+    query: ScreeningQuery,
+    search: RoofSearch,
 ) -> dict[int, Scene]:
     """The known overhead lines around the buildings that they bear on.
 
@@ -126,21 +142,27 @@ def scenes_of(
     import shapely
 
     satellite_deg = query.satellite.longitude_deg
-    if search.lines is None or satellite_deg is None:
+    if search.lines is None or satellite_deg is None or not chosen.size:
         return {}
     heights = heights_m(query.terminal, search)
-    looks = look_angles(roofs.latitude_deg, roofs.longitude_deg, 0.0, satellite_longitude_deg=satellite_deg)
+    place = roofs.latitude_deg, roofs.longitude_deg
+    looks = look_angles(*place, 0.0, satellite_longitude_deg=satellite_deg)
     wide_m = np.abs(shapely.bounds(roofs.plan)).max(axis=1) * np.sqrt(2.0)
-    lowest_m = np.full(len(roofs), np.inf)
+    lowest_m, highest_m = np.full(len(roofs), np.inf), np.full(len(roofs), -np.inf)
     np.minimum.at(lowest_m, spots.building, spots.surface_m)
+    np.maximum.at(highest_m, spots.building, spots.surface_m)
+    ground_m, _ = ground_at(rasters, *place)  # as `near_lines` takes it
+    rise_m = np.maximum(np.nan_to_num(highest_m - ground_m, nan=_HIGH_ROOF_M), 0.0)
+    ladder_m = (1.0 + 2.0 * LADDER_SLOPE) * rise_m + LADDER_OVER_M + ARM_M
+    mast_m = float(heights[-1]) + query.terminal.dish_diameter_m
     found = {}
     for at in chosen.tolist():
-        where = float(roofs.latitude_deg[at]), float(roofs.longitude_deg[at])
+        where = float(place[0][at]), float(place[1][at])
         some = search.lines.bearing_on(
             *where,
             half_width_m=float(wide_m[at]),
             low_m=float(lowest_m[at] + heights[0]),
-            tall_m=float(heights[-1] + query.terminal.dish_diameter_m),
+            reach_m=max(float(ladder_m[at]), mast_m),
             look_deg=(float(looks.azimuth_deg[at]), float(looks.elevation_deg[at])),
         )
         scene = search.lines.scene_at(*where, some.tolist())
