@@ -270,3 +270,24 @@ def _taken(solid, dish, azimuth, elevation):
     away = np.minimum(cast(solid, dish, rays), 1e6)
     slack = np.deg2rad(0.3)  # triangles lie up to 0.03 m beside the cells
     return bool((np.repeat(off, turn.size) + slack < np.arctan(room_m(away) / away)).any())
+
+
+def test_what_is_asked_is_enough_to_the_last_sample():
+    """Probabilities are whole shares of the samples: asked for exactly one, its spot serves and lower ones do not."""
+    from skysill.bulk.compiled.kernel import dish_findings
+    from skysill.bulk.roof_kernel import _KernelRoom
+
+    _, source, roofs = scene(6, seed=4, trees_each=6.0)
+    stack, spots = stack_of(source), roof_spots(roofs, [source.grid], step_m=2.0, setback_m=1.0)
+    every = np.arange(len(spots.building))
+    low_m = np.full(every.size, 0.7)
+    room = _KernelRoom(stack, roofs, spots, query_of())
+    found = dish_findings(stack, room.at(every, low_m), query_of())
+    known = np.isfinite(found.p_clear) & room._has_required_m(found.clearances)
+    every, exact = every[known], found.p_clear[known]
+    between = np.unique(exact[(exact > 0.3) & (exact < 0.99)])
+    assert between.size > 8
+    for asked in between:
+        room = _KernelRoom(stack, roofs, spots, query_of(min_p_clear=float(asked)))
+        content = room.findings(every, low_m[: every.size])[0]
+        assert content.tolist() == (exact >= asked).tolist(), asked
