@@ -38,8 +38,9 @@ def scattered(count, low_m, high_m, seed=3):
 
 @pytest.mark.parametrize("satellite_deg", [-20.0, -62.0, 28.0])
 @pytest.mark.parametrize("position_error_m", [0.0, 62.0])
-def test_boxes_hold_the_ground_toward_the_satellite(satellite_deg, position_error_m):
+def test_boxes_hold_the_ground_toward_the_satellite(satellite_deg, position_error_m, monkeypatch):
     """Ground counts down to ten degrees below the ray, as far as it could rise so high over an Earth of 4/3 radius."""
+    monkeypatch.setattr(module, "_STEP_CELLS", 1)
     latitude, longitude = scattered(40, 6_000.0, 9_000.0)
     asked = query(satellite_deg, position_error_m=position_error_m)
     groups = list(ground_boxes([PLANE], latitude, longitude, asked, lowest_m=250.0))
