@@ -347,3 +347,28 @@ def test_position_error_of_an_address():
     assert found.verdict.tolist() == one_by_one.verdict.tolist()
     assert found.reason.tolist() == one_by_one.reason.tolist()
     assert set(found.verdict) == {"blocked", "marginal"}
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_rule_in_arrays_is_that_of_each_address(name):
+    """The rule that places around an address are judged by, and which of them an assessment has to prove."""
+    loops, (_, _, asked) = plain_loops(), scene(name)
+    _, results, _, found, _, _ = answers(name)
+    assert loops.verdicts._verdicts(found, asked).tolist() == results.verdict.tolist()
+    hardly = replace(found, p_clear=np.full(found.p_clear.shape, asked.criteria.min_p_clear + 1e-4))
+    for told in (hardly, replace(hardly, p_clear=hardly.p_clear + 0.05)):
+        for verdict in ("clear", "marginal"):
+            proved = loops.verdicts._close_calls(told, np.full(len(results.verdict), verdict, object), asked)
+            assert proved.all() if told is hardly and verdict == "clear" else not proved.any()
+
+
+def test_only_surfaces_that_do_not_grow_are_screened_by_the_loops():
+    fine, coarse = scene("village")[0]
+    grows = replace(fine, facts=RasterFacts(growth_m_per_year=0.3))
+    can_screen = plain_loops().verdicts.can_screen
+    assert can_screen((fine, coarse), full=False)
+    assert not can_screen((grows, coarse), full=False)
+    assert not can_screen((fine, coarse), full=True)
+    assert can_screen(
+        (fine, replace(coarse, facts=RasterFacts(growth_m_per_year=0.3))), full=False
+    )  # bare ground
