@@ -372,3 +372,24 @@ def test_only_surfaces_that_do_not_grow_are_screened_by_the_loops():
     assert can_screen(
         (fine, replace(coarse, facts=RasterFacts(growth_m_per_year=0.3))), full=False
     )  # bare ground
+
+
+def test_a_place_around_an_address_without_ground_is_assessed_by_itself():
+    rasters, places, asked = scene("hills")
+    latitude, longitude, height = (part[[0, 2]] for part in places)
+    latitude = np.append(latitude, latitude[0] + 0.5)  # outside the raster
+    longitude, height = np.append(longitude, longitude[0]), np.append(height, 2.0)
+    with few_samples() as (loops, patch):
+        alone, real = [], loops.verdicts.assess_each
+        patch.setattr(
+            loops.verdicts,
+            "assess_each",
+            lambda *given, **more: alone.append(given[3]) or real(*given, **more),
+        )
+        stack = loops.raster_stack.raster_stack(rasters, [one.grid for one in rasters])
+        found = loops.verdicts._verdicts_at(stack, rasters, latitude, longitude, height, asked)
+    assert found.tolist() == [
+        *(one.verdict for one in np.array(answers("hills")[-1], object)[[0, 2]]),
+        "unknown",
+    ]
+    assert np.concatenate(alone).tolist() == [2]

@@ -166,3 +166,72 @@ def test_a_ray_along_the_rim_of_a_raster_sees_the_rim(turned, along):
         assert away[:count, 0] == pytest.approx(np.abs(line - start))
         at = line.astype(int), np.full(4, round(rim))
         assert height[:count] == pytest.approx(values[at if turned else at[::-1]])
+
+
+def angle_from_the_ray(offset, top, apparent):
+    """From the ray to the nearest direction of a column from the horizon up to `top`, radians: by vectors."""
+    directions = [np.array([np.cos(t) * np.sin(offset), np.cos(t) * np.cos(offset), np.sin(t)]) for t in
+                  np.append(np.linspace(min(top, 0.0), top, 2001), top)]  # fmt: skip
+    ray = np.array([0.0, np.cos(apparent), np.sin(apparent)])
+    return min(2.0 * np.arcsin(min(np.linalg.norm(one - ray) / 2.0, 1.0)) for one in directions)
+
+
+def test_columns_moved_by_large_errors():
+    """The dish steps, the column is higher, nearer and wider: as two turns by arc tangents, in double precision."""
+    certainty, rng = plain_loops().certainty, np.random.default_rng(3)
+    for _ in range(40):
+        offset, top, apparent = rng.uniform(-2.6, 2.6), rng.uniform(-0.3, 1.1), rng.uniform(0.1, 1.0)
+        slant, azimuth, fine = rng.uniform(1.0, 20.0), rng.uniform(0.0, 6.3), rng.integers(2)
+        level = slant * np.cos(top)
+        step, up, raised, wider = rng.normal(0.0, 1.5, 2), rng.normal(), rng.normal(), rng.uniform(0.0, 0.8)
+        outward = np.array([np.sin(azimuth), np.cos(azimuth)])
+        right = np.array([outward[1], -outward[0]])
+        aside = -step @ right - np.sign(offset) * min(abs(level * np.sin(offset)), wider)
+        seen = np.array([-step @ outward - wider, -up])
+        lift = seen @ [-np.sin(top), np.cos(top)] + raised * np.cos(top)
+        far = slant * max(1.0 + fine * (seen @ [np.cos(top), np.sin(top)]) / slant, 0.1)
+        moved_offset, moved_top = offset + np.arctan(aside / level), top + np.arctan(lift / slant)
+        given = (np.sin(offset), np.cos(offset), np.sin(top), np.cos(top), slant, level, *outward, fine, *step, up,
+                 raised, wider, np.cos(apparent), np.sin(apparent))  # fmt: skip
+        off2, forward, far_m = certainty._turned(*map(np.float32, given))
+        assert far_m == pytest.approx(max(far, 0.1), rel=1e-5)
+        found = np.arctan2(np.sqrt(off2), forward)
+        if (
+            abs(moved_offset) < np.pi / 2.0 or moved_top > 0.0
+        ):  # else all of it lies under the horizon behind the dish
+            assert found == pytest.approx(angle_from_the_ray(moved_offset, moved_top, apparent), abs=2e-3)
+
+
+def test_spare_room_as_a_number_that_grows_with_the_angle():
+    """y / (|x| + |y|) up to a right angle, 2 less that beyond: turned back, the angle to the column less the room."""
+    certainty, before = plain_loops().certainty, -np.inf
+    nothing, one = np.zeros((3, 1), np.float32), np.zeros(1, np.float32)
+    apparent, half_dish, zone, slant = 0.4, 0.6, 0.07, 8.0
+    for offset in np.linspace(0.2, 3.0, 12):
+        column = np.zeros(certainty.DRAW_FIELDS, np.float32)
+        fields = {"OFF_SIN": np.sin(offset), "OFF_COS": np.cos(offset), "TOP_SIN": 0.0, "TOP_COS": 1.0, "SLANT": slant,
+                  "LEVEL": slant, "EAST": 0.0, "NORTH": 1.0}  # fmt: skip
+        for name, value in fields.items():
+            column[getattr(certainty, f"D_{name}")] = value
+        least = np.full(1, np.inf, np.float32)
+        ray = map(np.float32, (np.cos(apparent), np.sin(apparent), half_dish, zone))
+        certainty._least_spares(column, nothing, one, one, one, one, one, np.float32(1.0), *ray, least)
+        part = float(least[0])
+        spare = np.arctan2(part, 1.0 - abs(part)) if part <= 1.0 else np.arctan2(2.0 - part, 1.0 - part)
+        room = np.arctan((half_dish + zone * np.sqrt(slant)) / slant)
+        assert spare == pytest.approx(np.arccos(np.cos(apparent) * np.cos(offset)) - room, abs=1e-4)
+        assert part > before
+        before = part
+
+
+def test_fields_of_the_table_of_errors_share_no_place():
+    c = plain_loops().columns
+    places = [
+        *range(c.BOUNDS),
+        c.NOTED,
+        c.OVERFLOW,
+        *range(c.FLOOR, c.FLOOR + c.FLOOR_BINS),
+        c.LEAF_THIN,
+        c.LEAF_DROP,
+    ]
+    assert sorted(places) == list(range(c.ERROR_FIELDS))
