@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -14,6 +15,7 @@ from skysill.assessment import confidence
 from skysill.assessment.pipeline import assess
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.horizon.lattice import Grid, HeldGrid
+from skysill.horizon.raster_sharpness import _shape
 from skysill.model.default_errors import RasterFacts
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
@@ -235,3 +237,44 @@ def test_fields_of_the_table_of_errors_share_no_place():
         c.LEAF_DROP,
     ]
     assert sorted(places) == list(range(c.ERROR_FIELDS))
+
+
+def test_blur_of_every_node_and_its_bounds():
+    """Against the arrays of `raster_sharpness`: at edges, thin lines and corners of the raster.
+
+    Right beside a void they differ: the arrays take its elevation as 0, the loops as that of the node.
+    """
+    loops, rng = plain_loops(), np.random.default_rng(8)
+    values = rng.uniform(0.0, 0.5, (21, 27)).astype(np.float32)
+    values[5:9, 4:12] += 4.0
+    values[12, :] += 3.0
+    values[rng.integers(0, 21, 12), rng.integers(0, 27, 12)] += 2.5
+    values[rng.integers(0, 21, 15), rng.integers(0, 27, 15)] = np.nan
+    raster = HeldGrid(
+        Grid(values, (1.0, 0.0, 0.0, 0.0, -1.0, 0.0), "EPSG:32627"), "a.tif", "surface", 1.0, 0.3
+    )
+    stack = loops.raster_stack.raster_stack((raster,), (raster.grid,))
+    given = stack.cells, stack.parts[0]
+    row, column = np.mgrid[:21, :27]
+    thin, drop = _shape(raster.grid, column.ravel().astype(float), row.ravel().astype(float))
+    found = np.array(
+        [loops.columns.blur_at(*given, r, c) for r, c in zip(row.ravel(), column.ravel(), strict=True)]
+    )
+    known = np.isfinite(np.pad(values, 1, mode="edge"))
+    whole = np.all([known[r : r + 21, c : c + 27] for r in range(3) for c in range(3)], axis=0).ravel()
+    assert 350 < whole.sum() < whole.size
+    assert found[whole] == pytest.approx(np.column_stack([thin, drop])[whole])
+    thin, drop = found.T.reshape(2, 21, 27)
+    for left, right, upper, lower in ((3.2, 6.7, 4.1, 11.9), (0.0, 0.4, 0.0, 20.0), (17.3, 25.8, 13.0, 13.0)):
+        box = np.s_[
+            int(np.rint(upper)) : int(np.rint(lower)) + 1, int(np.rint(left)) : int(np.rint(right)) + 1
+        ]
+        most = loops.columns.most_blur(*given, left, right, upper, lower)
+        nodes = loops.columns.blur_of_nodes(*given, left, right, upper, lower)
+        assert nodes == pytest.approx((thin[box].max(), drop[box].max()))
+        assert all(bound >= value for bound, value in zip(most, nodes, strict=True))
+    for r, c in itertools.product(range(0, 21, 4), range(0, 27, 5)):
+        # blocks of 8 cells a side, with the nodes on their rims and a node around
+        block = np.s_[max(r // 8 * 8 - 1, 0) : r // 8 * 8 + 10, max(c // 8 * 8 - 1, 0) : c // 8 * 8 + 10]
+        most = loops.columns.most_blur(*given, c, c, r, r)
+        assert most == pytest.approx((thin[block].max(), drop[block].max()), rel=1e-5)
