@@ -17,7 +17,7 @@ from skysill.assessment.clearance import Clearance, Controlling
 from skysill.assessment.confidence import ALONE_NAMES, Confidence
 from skysill.assessment.coverage import gap_sentence, near_doubt_sentence
 from skysill.assessment.verdict import Findings, decide
-from skysill.bulk.compiled.kernel import DishFindings, dish_findings, least_dish_heights
+from skysill.bulk.compiled.kernel import DishFindings, dish_clearances, dish_findings, least_dish_heights
 from skysill.bulk.compiled.placed import PlacedDishes, place_dishes
 from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.position_error import PLACES_AROUND, offsets_around_m, supports
@@ -118,7 +118,9 @@ def _close_calls(found: DishFindings, verdict: Any, query: ScreeningQuery) -> Bo
 def _verdicts(found: DishFindings, query: ScreeningQuery) -> Any:
     """(place,) the rule of `assessment.verdict.decide`, for what terrain alone decides."""
     clear = found.clearances
+    left_m = clear.slant_m * np.sin(np.deg2rad(clear.margin_deg))
     short = (clear.spare_deg < 0.0) | (found.p_clear < query.criteria.min_p_clear)
+    short |= left_m < room_m(clear.slant_m, query.link)  # False where nothing controls
     near = ~found.near_seen | np.isfinite(found.near_slant_m)
     rule = [
         (clear.met, "blocked"),
@@ -217,23 +219,39 @@ def _apply_position_error(
     """Make a verdict marginal that holds at too few of the places where the dish may stand by its position error."""
     east_m, north_m = offsets_around_m(query.position_error_m, PLACES_AROUND)
     exact = replace(query, position_error_m=0.0)
-    decided = np.flatnonzero(
-        (dishes.apparent_deg > 0.0) & np.isin(results.verdict, ["blocked", "needs-survey", "clear"])
-    )
-    for low in range(0, decided.size, _TOGETHER // PLACES_AROUND):
-        some = decided[low : low + _TOGETHER // PLACES_AROUND]
-        latitude, longitude = (
-            part.ravel()
-            for part in offset_position(
-                dishes.latitude_deg[some, None], dishes.longitude_deg[some, None], east_m, north_m
+    decided = (dishes.apparent_deg > 0.0) & np.isin(results.verdict, list(_SUPPORT))
+    for verdict, wanted in _SUPPORT.items():
+        rows = np.flatnonzero(decided & (results.verdict == verdict))
+        for low in range(0, rows.size, _TOGETHER // PLACES_AROUND):
+            some = rows[low : low + _TOGETHER // PLACES_AROUND]
+            latitude, longitude = (
+                part.ravel()
+                for part in offset_position(
+                    dishes.latitude_deg[some, None], dishes.longitude_deg[some, None], east_m, north_m
+                )
             )
-        )
-        height = np.repeat(dishes.height_m[some], PLACES_AROUND)
-        elsewhere = _verdicts_at(stack, rasters, latitude, longitude, height, exact).reshape(
-            -1, PLACES_AROUND
-        )
-        for at, verdicts in zip(some, elsewhere, strict=True):
-            require_support(results, at, supports(results.verdict[at], verdicts.tolist()), query)
+            height = np.repeat(dishes.height_m[some], PLACES_AROUND)
+            elsewhere = wanted(stack, rasters, latitude, longitude, height, exact).reshape(-1, PLACES_AROUND)
+            for at, verdicts in zip(some, elsewhere, strict=True):
+                require_support(results, at, supports(verdict, verdicts.tolist()), query)
+
+
+def _blocked_at(
+    stack: RasterStack,
+    rasters: Sequence[Elevations],
+    latitude: Floats,
+    longitude: Floats,
+    height: Floats,
+    query: ScreeningQuery,
+) -> Any:
+    """(place,) `blocked` where the ray is obstructed, else "": what else decides does not matter then."""
+    dishes = place_dishes(stack, latitude, longitude, height, query)
+    simple: Bools = dishes.simple & (stack.highest_m <= query.highest_ground_m)
+    elsewhere = empty_results(dishes)
+    met = dish_clearances(stack, dishes.take(simple), query, most_spare_deg=0.0).met
+    elsewhere.verdict[simple] = np.where(met, "blocked", "").astype(object)
+    assess_each(tuple(rasters), dishes, query, np.flatnonzero(~simple), elsewhere, words=False)
+    return elsewhere.verdict
 
 
 def _verdicts_at(
@@ -247,10 +265,17 @@ def _verdicts_at(
     """(place,) verdicts alone."""
     dishes = place_dishes(stack, latitude, longitude, height, query)
     simple: Bools = dishes.simple & (stack.highest_m <= query.highest_ground_m)
-    found = dish_findings(stack, dishes.take(simple), query, most_spare_deg=0.0)
+    wordless = replace(query, criteria=replace(query.criteria, min_p_clear=0.0))
+    found = dish_findings(
+        stack, dishes.take(simple), wordless, enough_p=query.criteria.min_p_clear
+    )
     elsewhere = empty_results(dishes)
     elsewhere.verdict[simple] = _verdicts(found, query)
     alone = found.untold | _close_calls(found, elsewhere.verdict[simple], query)
     others = np.concatenate([np.flatnonzero(~simple), np.flatnonzero(simple)[alone]])
     assess_each(tuple(rasters), dishes, query, others, elsewhere, words=False)
     return elsewhere.verdict
+
+
+_SUPPORT = {"blocked": _blocked_at, "needs-survey": _verdicts_at, "clear": _verdicts_at}
+"""What is asked of the places where an address may stand, by the verdict at the address itself."""
