@@ -22,6 +22,7 @@ from skysill.bulk.compiled.displacement import (
     harmless_floor,
     may_take_room,
     may_take_room_at,
+    piece_may_take_room,
 )
 from skysill.bulk.compiled.draws import all_draws
 from skysill.bulk.compiled.raster_stack import raster_stack
@@ -78,7 +79,7 @@ def test_columns_left_out_take_the_room_in_no_sample(up_deg, own, raster):
     bounds, floor = draws.bounds[own, raster], np.zeros(FLOOR_BINS)
     room = (cosine, sine, HALF_DISH_M, ZONE)
     harmless_floor(*room, bounds, 1e-3, floor)
-    taken, left_out = 0, np.zeros(3, dtype=int)
+    taken, left_out = 0, np.zeros(4, dtype=int)
     for shape in shapes(1200, 10 * own + raster) * (
         1.0,
         1.0,
@@ -93,6 +94,7 @@ def test_columns_left_out_take_the_room_in_no_sample(up_deg, own, raster):
         out = (
             not may_take_room(slope, *beside, distance_m, distance_m, thin, drop, *room, bounds, 1e-4),
             not may_take_room_at(slope, *beside, distance_m, thin, drop, *room, bounds, 1e-4),
+            not piece_may_take_room(slope, *beside, distance_m, distance_m, thin, drop, *room, bounds, 1e-4),
             under,
         )
         fails = failing_samples(stack, draws, own, raster, shape, cosine, sine)
@@ -100,7 +102,7 @@ def test_columns_left_out_take_the_room_in_no_sample(up_deg, own, raster):
         taken += fails > 0
         left_out += out
     assert taken > 100
-    assert (left_out[:2] > 100).all()
+    assert (left_out[:3] > 100).all()
 
 
 def test_compiled_functions_stand_after_those_that_they_call():

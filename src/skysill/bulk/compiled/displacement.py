@@ -34,6 +34,7 @@ __all__ = [
     "harmless_floor",
     "may_take_room",
     "may_take_room_at",
+    "piece_may_take_room",
 ]
 
 _SHARES = 8
@@ -57,7 +58,7 @@ quarters of the most away from the column, and towards it."""
 FLOOR_BINS = 75
 _FLOOR_FROM_M, _FLOOR_GROWTH = 0.25, 1.05
 _PER_GROWTH = float(1.0 / np.log(_FLOOR_GROWTH))
-FLOOR_THIN_M = 0.5
+FLOOR_THIN_M = 0.3
 _TURNS = 128
 
 
@@ -139,6 +140,88 @@ def _turned_to_ray(off_cos: float, off_sin: float, turn: float) -> tuple[float, 
 
 
 @compiled
+def _any_step_reaches(
+    low_sin: float,
+    low_cos: float,
+    high_sin: float,
+    high_cos: float,
+    least_m: float,
+    most_m: float,
+    off_cos: float,
+    off_sin: float,
+    thin: float,
+    steep: float,
+    cosine: float,
+    sine: float,
+    half_dish_m: float,
+    zone: float,
+    bounds: Any,
+    slack: float,
+    lower: bool = False,
+) -> bool:
+    """Whether ground whose top lies between two elevations could take the room for some move of the dish.
+
+    low_sin ... high_cos : sines and cosines of the two, of one sign
+    lower : tops lower than both, too, where all moves are shorter than least_m
+    """
+    nearest_m = least_m / max(low_cos, high_cos)
+    farthest_m = most_m / max(min(low_cos, high_cos), 1e-9)
+    step = min(int(most_m * bounds[_PER_LENGTH] * _SHARES), _LIFTS - 1)
+    up_m = bounds[_LEVEL_UP] * max(abs(low_sin), abs(high_sin))
+    aside_m = bounds[_ASIDE] + steep * (bounds[_ASIDE + 1] - bounds[_ASIDE])
+    along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
+    closest_m = max(0.1 * nearest_m, 0.1)
+    closer_m = max(nearest_m - aside_m * max(low_cos, high_cos) - up_m, closest_m)
+    high = high_sin / max(high_cos, 1e-9)
+    if low_sin < 0.0 and not lower:
+        # moved by so much that it passes below the dish, it comes up on the other side
+        swing = (bounds[_SWING] + bounds[_THIN] * thin) / nearest_m
+        low = low_sin / max(low_cos, 1e-9)
+        past = 1.0 + low * swing
+        if past <= 0.0 and within(
+            min((low - swing) / min(past, -1e-9), 1e9) * -1.0,
+            1.0,
+            0.0,
+            cosine,
+            sine,
+            room_tangent(closer_m, half_dish_m, zone) + slack,
+        ):
+            return True
+    for part in range(_STEPS):
+        # metres towards the column: from_m to to_m
+        if part < _PARTS:
+            from_m, to_m = -(part + 1) * bounds[_ASIDE] / _PARTS, -part * bounds[_ASIDE] / _PARTS
+        else:
+            from_m, to_m = (part - _PARTS) * aside_m / _PARTS, (part - _PARTS + 1) * aside_m / _PARTS
+        rise_m = bounds[_RISE + part * _LIFTS + step] + bounds[_THIN] * thin
+        raised_m = rise_m * max(low_cos, high_cos) + max(
+            from_m * low_sin, from_m * high_sin, to_m * low_sin, to_m * high_sin
+        )
+        lift = raised_m / (nearest_m if raised_m > 0.0 else farthest_m)
+        far_m = least_m if lower else nearest_m
+        if bounds[_IS_FINE] != 0.0:
+            if lower:
+                far_m = max(least_m - max(to_m, 0.0) - bounds[_LEVEL_UP], 0.1 * least_m, 0.1)
+            else:
+                far_m = max(nearest_m - max(to_m * low_cos, to_m * high_cos) - up_m, closest_m)
+        rest = 1.0 - high * lift
+        if rest <= 1e-3:
+            if high > 0.0:
+                return True
+            continue
+        if within(
+            (high + lift) / rest,
+            along,
+            beside,
+            cosine,
+            sine,
+            room_tangent(far_m, half_dish_m, zone) + slack,
+        ):
+            return True
+    return False
+
+
+@compiled
 def may_take_room(
     slope: float,
     off_cos: float,
@@ -178,27 +261,24 @@ def may_take_room(
         lift /= np.sqrt(1.0 + slope * slope)
     if slope * lift >= 0.999:  # up to the zenith
         return True
-    slope = (slope + lift) / (1.0 - slope * lift)
+    moved = (slope + lift) / (1.0 - slope * lift)
     along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
     far_m = least_m
     if bounds[_IS_FINE] != 0.0:
         out_m = bounds[_OUT] + steep * (bounds[_OUT + 1] - bounds[_OUT])
         far_m = max(least_m - out_m, 0.1 * least_m, 0.1)
-    return within(slope, along, beside, cosine, sine, room_tangent(far_m, half_dish_m, zone) + slack)
+    return within(moved, along, beside, cosine, sine, room_tangent(far_m, half_dish_m, zone) + slack)
 
 
 @compiled
-def _any_step_reaches(
-    low_sin: float,
-    low_cos: float,
-    high_sin: float,
-    high_cos: float,
-    least_m: float,
-    most_m: float,
+def piece_may_take_room(
+    slope: float,
     off_cos: float,
     off_sin: float,
+    least_m: float,
+    most_m: float,
     thin: float,
-    steep: float,
+    drop: float,
     cosine: float,
     sine: float,
     half_dish_m: float,
@@ -206,62 +286,39 @@ def _any_step_reaches(
     bounds: Any,
     slack: float,
 ) -> bool:
-    """Whether ground whose top lies between two elevations could take the room for some move of the dish.
+    """The same, less cautiously, for all ground up to a slope on a stretch that lies beyond the longest move.
 
-    low_sin ... high_cos : sines and cosines of the two, of one sign
+    There every part of `may_take_room_at` holds for lower ground too: with h metres towards the ground and v upwards,
+    t + atan((h sin(t) + v cos(t)) cos(t) / d) has a derivative of at least 1 - hypot(h, v) / d; and no top passes below
+    the dish.
     """
-    nearest_m = least_m / max(low_cos, high_cos)
-    farthest_m = most_m / max(min(low_cos, high_cos), 1e-9)
-    step = min(int(most_m * bounds[_PER_LENGTH] * _SHARES), _LIFTS - 1)
-    up_m = bounds[_LEVEL_UP] * max(abs(low_sin), abs(high_sin))
-    aside_m = bounds[_ASIDE] + steep * (bounds[_ASIDE + 1] - bounds[_ASIDE])
-    along, beside = _turned_to_ray(off_cos, off_sin, aside_m / least_m)
-    closest_m = max(0.1 * nearest_m, 0.1)
-    closer_m = max(nearest_m - aside_m * max(low_cos, high_cos) - up_m, closest_m)
-    high = high_sin / max(high_cos, 1e-9)
-    if low_sin < 0.0:
-        # moved by so much that it passes below the dish, it comes up on the other side
-        swing = (bounds[_SWING] + bounds[_THIN] * thin) / nearest_m
-        low = low_sin / max(low_cos, 1e-9)
-        past = 1.0 + low * swing
-        if past <= 0.0 and within(
-            min((low - swing) / min(past, -1e-9), 1e9) * -1.0,
-            1.0,
-            0.0,
-            cosine,
-            sine,
-            room_tangent(closer_m, half_dish_m, zone) + slack,
-        ):
-            return True
-    for part in range(_STEPS):
-        # metres towards the column: from_m to to_m
-        if part < _PARTS:
-            from_m, to_m = -(part + 1) * bounds[_ASIDE] / _PARTS, -part * bounds[_ASIDE] / _PARTS
-        else:
-            from_m, to_m = (part - _PARTS) * aside_m / _PARTS, (part - _PARTS + 1) * aside_m / _PARTS
-        rise_m = bounds[_RISE + part * _LIFTS + step] + bounds[_THIN] * thin
-        raised_m = rise_m * max(low_cos, high_cos) + max(
-            from_m * low_sin, from_m * high_sin, to_m * low_sin, to_m * high_sin
-        )
-        lift = raised_m / (nearest_m if raised_m > 0.0 else farthest_m)
-        far_m = nearest_m
-        if bounds[_IS_FINE] != 0.0:
-            far_m = max(nearest_m - max(to_m * low_cos, to_m * high_cos) - up_m, closest_m)
-        rest = 1.0 - high * lift
-        if rest <= 1e-3:
-            if high > 0.0:
-                return True
-            continue
-        if within(
-            (high + lift) / rest,
-            along,
-            beside,
-            cosine,
-            sine,
-            room_tangent(far_m, half_dish_m, zone) + slack,
-        ):
-            return True
-    return False
+    if not may_take_room(
+        slope, off_cos, off_sin, least_m, most_m, thin, drop, cosine, sine, half_dish_m, zone, bounds, slack
+    ):
+        return False
+    steep, raised_m = min(drop, 1.0), bounds[_THIN] * thin
+    if least_m <= max(bounds[_LIFT + 2 * _LIFTS - 1], bounds[_SWING]) + raised_m:
+        return True
+    top_cos = 1.0 / np.sqrt(1.0 + slope * slope)
+    return _any_step_reaches(
+        slope * top_cos,
+        top_cos,
+        slope * top_cos,
+        top_cos,
+        least_m,
+        most_m,
+        off_cos,
+        off_sin,
+        thin,
+        steep,
+        cosine,
+        sine,
+        half_dish_m,
+        zone,
+        bounds,
+        slack,
+        True,
+    )
 
 
 @compiled

@@ -23,7 +23,7 @@ from skysill.bulk.compiled.columns import (
     note_column,
 )
 from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight, tangent_of_sum, within
-from skysill.bulk.compiled.displacement import FLOOR_BINS, FLOOR_THIN_M, floor_bin, may_take_room
+from skysill.bulk.compiled.displacement import FLOOR_BINS, FLOOR_THIN_M, floor_bin, piece_may_take_room
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import (
     CELL,
@@ -208,7 +208,7 @@ def _matters(
     slope = rise_m / (r0 if rise_m > 0.0 else r1)
     slope += abs(slope) * 2e-3 + 1e-6
     if mode == COLUMNS:
-        return may_take_room(
+        return piece_may_take_room(
             slope, off_cos, off_sin, r0, r1, thin, drop, cosine, sine, half_dish_m, zone, errors, _SLACK
         )
     tangent = _limit_tangent(mode, found[SPARE], r0, half_dish_m, zone)
@@ -381,7 +381,7 @@ def _look(
         d, z = away[k, 0], height[k]
         slope = (z - found[EYE]) / d - d * sag
         if mode == COLUMNS:
-            if slope >= ladder[i] - 2e-3 * abs(slope) - 1e-6 and may_take_room(
+            if slope >= ladder[i] - 2e-3 * abs(slope) - 1e-6 and piece_may_take_room(
                 slope, off_cos, off_sin, d, d, thin, drop, cosine, sine, half_dish_m, zone, errors, _SLACK
             ):
                 slope = sight(d, z, found[EYE], radius_m)

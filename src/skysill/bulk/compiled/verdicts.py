@@ -266,9 +266,7 @@ def _verdicts_at(
     dishes = place_dishes(stack, latitude, longitude, height, query)
     simple: Bools = dishes.simple & (stack.highest_m <= query.highest_ground_m)
     wordless = replace(query, criteria=replace(query.criteria, min_p_clear=0.0))
-    found = dish_findings(
-        stack, dishes.take(simple), wordless, enough_p=query.criteria.min_p_clear
-    )
+    found = dish_findings(stack, dishes.take(simple), wordless, enough_p=query.criteria.min_p_clear)
     elsewhere = empty_results(dishes)
     elsewhere.verdict[simple] = _verdicts(found, query)
     alone = found.untold | _close_calls(found, elsewhere.verdict[simple], query)
