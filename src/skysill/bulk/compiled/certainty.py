@@ -31,6 +31,8 @@ from skysill.bulk.compiled.ray_sampling import EAST, NORTH, OFF_COS, OFF_RAD, OF
 
 __all__ = [
     "DRAW_FIELDS",
+    "D_NUMBER",
+    "D_TAKES",
     "GROUP_TABLE",
     "MOST_DECIDING",
     "MOST_GROUPS",
@@ -50,7 +52,8 @@ GROUP_TABLE, MOST_GROUPS = 1 << 15, MOST_COLUMNS
 """No group may be left out: as many as columns, and a table half as large again at least."""
 
 # fields of a deciding column: its direction against the ray (sine and cosine of azimuth offset and elevation),
-# lengths, unit vectors to the right, upward and outward, raster, knots and their weights, blur
+# lengths, unit vectors to the right, upward and outward, raster, knots and their weights, blur, deviations, which of
+# the columns noted it is, and whether it takes the room in a sample in which none before it does
 (
     D_OFF_SIN,
     D_OFF_COS,
@@ -69,8 +72,10 @@ GROUP_TABLE, MOST_GROUPS = 1 << 15, MOST_COLUMNS
     D_SPREAD,
     D_FINE,
     D_DEVIATIONS,
-) = range(17)
-DRAW_FIELDS = 17
+    D_NUMBER,
+    D_TAKES,
+) = range(19)
+DRAW_FIELDS = 19
 
 
 @compiled
@@ -171,7 +176,7 @@ def deciding_columns(
     for place in range(chosen):
         n = int(slots[order[place], 2])
         _describe(parts, facts, rays, columns[n], deciding[place])
-        deciding[place, D_DEVIATIONS] = slots[order[place], 1]
+        deciding[place, D_DEVIATIONS], deciding[place, D_NUMBER] = slots[order[place], 1], n
     return chosen
 
 
@@ -242,8 +247,8 @@ def failures(
     half_dish_m: Any,
     zone: Any,
     failed: Any,
-) -> None:
-    """Mark the samples in which one column takes the required room.
+) -> float:
+    """Mark the samples in which one column takes the required room; returns how many are marked.
 
     column : (DRAW_FIELDS,) float32
     moved : (3, samples); first, second : the knots on either side; own_m : of the dish's ground
@@ -260,6 +265,7 @@ def failures(
     slant_m, level_m, east, north = column[D_SLANT], column[D_LEVEL], column[D_EAST], column[D_NORTH]
     weight_0, weight_1, fine = column[D_WEIGHT_0], column[D_WEIGHT_1], column[D_FINE]
     thin, lost, spread = column[D_THIN], column[D_LOST], column[D_SPREAD]
+    total = zero
     for k in range(failed.shape[0]):
         raised_m = weight_0 * first[k] + weight_1 * second[k] - own_m[k] + short[k] * thin
         in_m = max(lost + spread * inward[k], zero)
@@ -283,7 +289,10 @@ def failures(
         )
         room = (half_dish_m + zone * np.sqrt(far_m)) * forward
         taken = one if (forward > zero) & (off2 * far_m * far_m < room * room) else zero
-        failed[k] = max(failed[k], taken)
+        taken = max(failed[k], taken)
+        failed[k] = taken
+        total += taken
+    return float(total)
 
 
 @compiled
@@ -308,10 +317,12 @@ def probability(
     moved, knots, inward, short : of `draws.Draws`; own_m : (samples,); failed : (samples,) float32, room to work in
     """
     failed[:] = np.float32(0.0)
+    deciding[:count, D_TAKES] = np.float32(0.0)
+    before, most = 0.0, min(_ALL_BUT, 1.0 - enough) * failed.shape[0] + 0.5  # whole numbers
     for n in range(count):
         column = deciding[n]
         raster, knot = int(column[D_RASTER]), int(column[D_KNOT])
-        failures(
+        after = failures(
             column,
             moved[raster],
             knots[raster, knot],
@@ -325,9 +336,11 @@ def probability(
             np.float32(zone),
             failed,
         )
-        if n % 4 == 3 and failed.sum() > min(_ALL_BUT, 1.0 - enough) * failed.shape[0]:
+        deciding[n, D_TAKES] = 1.0 if after > before else 0.0
+        before = after
+        if after > most:
             break
-    return float(1.0 - failed.sum() / failed.shape[0])
+    return float(1.0 - before / failed.shape[0])
 
 
 @compiled_loosely

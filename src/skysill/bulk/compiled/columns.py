@@ -45,8 +45,18 @@ COLUMNS = 2
 """The mode of `search.search` that notes columns."""
 
 # fields of a column: ground distance, slope, slant distance, spare room (radians), numbers of ray and raster
-AWAY, COLUMN_SLOPE, COLUMN_SLANT, COLUMN_SPARE, COLUMN_RAY, COLUMN_RASTER, COLUMN_THIN, COLUMN_DROP = range(8)
-COLUMN_FIELDS = 8
+(
+    AWAY,
+    COLUMN_SLOPE,
+    COLUMN_SLANT,
+    COLUMN_SPARE,
+    COLUMN_RAY,
+    COLUMN_RASTER,
+    COLUMN_THIN,
+    COLUMN_DROP,
+    COLUMN_SEEN,
+) = range(9)
+COLUMN_FIELDS = 9
 MOST_COLUMNS = 20_000
 
 # fields of `errors`: first the bounds of `displacement`; how many columns are noted; whether there were too
@@ -177,5 +187,5 @@ def note_column(
     columns[n, AWAY], columns[n, COLUMN_SLOPE], columns[n, COLUMN_SLANT] = d, slope, slant_m
     columns[n, COLUMN_SPARE] = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
     columns[n, COLUMN_RAY], columns[n, COLUMN_RASTER] = i, raster
-    columns[n, COLUMN_THIN], columns[n, COLUMN_DROP] = thin, drop
+    columns[n, COLUMN_THIN], columns[n, COLUMN_DROP], columns[n, COLUMN_SEEN] = thin, drop, 0.0
     errors[NOTED] = n + 1

@@ -11,10 +11,9 @@ from skysill.bulk.compiled.certainty import (
     GROUP_TABLE,
     MOST_DECIDING,
     MOST_GROUPS,
-    probability,
     spread_alone,
 )
-from skysill.bulk.compiled.column_search import columns_that_decide
+from skysill.bulk.compiled.column_search import columns_that_decide, probability_by_seen
 from skysill.bulk.compiled.columns import (
     COLUMN_FIELDS,
     ERROR_FIELDS,
@@ -291,42 +290,19 @@ def _near_doubt(
 
 
 @compiled
-def _certainty(
+def _explain(
     deciding: Any,
     chosen: int,
-    place: Any,
+    own: int,
     cosine: float,
     sine: float,
     half_dish_m: float,
     zone: float,
-    least_p: float,
-    enough_p: float,
-    drawn: Any,
     alone: Any,
     failed: Any,
     into: Any,
 ) -> None:
-    """The probability that the room is there; where it is too low, what each kind of error alone moves."""
-    moved, knots, inward, short, own_m = drawn
-    own = int(place[P_OWN])
-    p_clear = probability(
-        deciding,
-        chosen,
-        moved,
-        knots,
-        own_m[own],
-        inward,
-        short,
-        cosine,
-        sine,
-        half_dish_m,
-        zone,
-        enough_p,
-        failed,
-    )
-    into[O_P_CLEAR] = p_clear
-    if p_clear >= least_p or p_clear > 0.995 or p_clear < 0.005:
-        return
+    """What each kind of error alone moves."""
     moved_alone, knots, inward, short, own_m = alone
     for kind in range(3):
         into[O_ALONE + kind] = spread_alone(
@@ -536,21 +512,37 @@ def clearances(
         if chosen < 0:
             into[O_UNTOLD] = 1.0
             continue
-        _certainty(
-            deciding,
-            chosen,
-            place,
+        p_clear, chosen = probability_by_seen(
+            cells,
+            parts,
+            facts,
+            rays,
+            int(place[P_OWN]),
+            place[P_EYE],
             cosine,
             sine,
             half_dish_m,
             zone,
-            least_p,
+            dish_m,
             enough_p,
             drawn,
-            alone,
             failed,
-            into,
+            errors,
+            columns,
+            chosen,
+            deciding,
+            table,
+            slots,
+            top,
+            nodes,
+            away,
+            height,
         )
+        into[O_P_CLEAR] = p_clear
+        if p_clear < least_p and 0.005 <= p_clear <= 0.995:
+            _explain(
+                deciding, chosen, int(place[P_OWN]), cosine, sine, half_dish_m, zone, alone, failed, into
+            )
 
 
 @compiled
