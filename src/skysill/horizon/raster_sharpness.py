@@ -92,7 +92,8 @@ def _places(
 
 def _shape(grid: Grid, col: Floats, row: Floats) -> tuple[Floats, Floats]:
     """Height over both sides, two cells away, in two of four directions at least (a corner has but one); and the drop
-    to the lowest neighbour. Voids count as level.
+    to the lowest neighbour. Voids count as level, but the drop beside one is at least that of a steep edge: a hole
+    beside a wall hides its foot.
     """
     rows, cols = grid.values.shape
     at_row, at_col = (
@@ -101,11 +102,17 @@ def _shape(grid: Grid, col: Floats, row: Floats) -> tuple[Floats, Floats]:
 
     def height(by_row: int, by_col: int) -> Floats:
         found = grid.values[np.clip(at_row + by_row, 0, rows - 1), np.clip(at_col + by_col, 0, cols - 1)]
-        return np.where(np.isnan(found), middle, found.astype(float))
+        return np.asarray(found, dtype=np.float64)
 
-    middle = np.zeros(at_row.shape)
-    around = [height(0, 0), *(height(*step) for step in _AROUND)]
-    middle = around[0]
-    top = np.max(around, axis=0)
-    sides = [np.maximum(height(r, c), height(-r, -c)) for r, c in _ACROSS]
-    return np.maximum(top - np.sort(sides, axis=0)[1], 0.0), np.maximum(top - np.min(around, axis=0), 0.0)
+    around = np.stack([height(0, 0), *(height(*step) for step in _AROUND)])
+    hidden = np.isnan(around)
+    middle = np.where(hidden[0], 0.0, around[0])
+
+    def level(found: Floats) -> Floats:
+        return np.where(np.isnan(found), middle, found)
+
+    sides = [np.maximum(level(height(r, c)), level(height(-r, -c))) for r, c in _ACROSS]
+    around = level(around)
+    top = around.max(axis=0)
+    drop = np.maximum(top - around.min(axis=0), np.where(hidden.any(axis=0), _STEEP_M, 0.0))
+    return np.maximum(top - np.sort(sides, axis=0)[1], 0.0), drop

@@ -69,24 +69,27 @@ _ROUNDING = 1e-4
 """Tangent by which the room is wider where a single sample is asked about: the Monte Carlo samples are rounded."""
 
 BLURS_WITHIN_M = 80.0
+_STEEP_M = 1.0
 """As in `horizon.raster_sharpness`."""
 
 
 @compiled
 def blur_at(cells: Any, part: Any, r0: int, c0: int) -> tuple[float, float]:
-    """Height of a node over both sides two cells away, and its drop to the lowest neighbour; see
+    """Height of a node over both sides two cells away, and its drop to the lowest neighbour, steep beside a void; see
     `raster_sharpness`."""
     rows, columns, offset = part[OFFSET + 1], part[OFFSET + 2], part[OFFSET]
     r0, c0 = min(max(r0, 0), rows - 1), min(max(c0, 0), columns - 1)
     middle = float(cells[offset + r0 * columns + c0])
     if middle != middle:
         middle = 0.0
-    top, low = middle, middle
+    top, low, hidden_m = middle, middle, 0.0
     for r in range(r0 - 1, r0 + 2):
         for c in range(c0 - 1, c0 + 2):
             z = float(cells[offset + min(max(r, 0), rows - 1) * columns + min(max(c, 0), columns - 1)])
             if z == z:
                 top, low = max(top, z), min(low, z)
+            else:
+                hidden_m = _STEEP_M
     least, second = np.inf, np.inf
     for way in range(4):
         by_row, by_column = (0, 2, 2, 2)[way], (2, 0, 2, -2)[way]
@@ -99,7 +102,7 @@ def blur_at(cells: Any, part: Any, r0: int, c0: int) -> tuple[float, float]:
             least, second = side, least
         elif side < second:
             second = side
-    return max(top - second, 0.0), max(top - low, 0.0)
+    return max(top - second, 0.0), max(top - low, hidden_m)
 
 
 @compiled
