@@ -199,8 +199,7 @@ class _KernelRoom:
 
     def findings(self, spot: Ints, height_m: Floats) -> tuple[Bools, Floats, Floats, Floats]:
         asked = self.query.criteria.min_p_clear
-        enough = asked - 1e-6  # a bound that is less than this is less than what is asked in any rounding
-        found = dish_findings(self.stack, self.at(spot, height_m), self.unexplained, enough_p=enough)
+        found = dish_findings(self.stack, self.at(spot, height_m), self.unexplained, enough_p=asked)
         clear = found.clearances
         odd = is_odd(found)
         self.odd[self.building[spot[odd]]] = True
