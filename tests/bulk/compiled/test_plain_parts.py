@@ -299,7 +299,6 @@ def test_holes_around_a_thing_never_raise_the_probability_and_the_loops_agree(mo
                 patch.setattr(loops.draws, name, FEW)
             stack = loops.raster_stack.raster_stack(rasters, [grid])
             found = loops.kernel.dish_findings(stack, loops.placed.place_dishes(stack, *place, asked), asked)
-        print(holed, one.verdict, one.p_clear, found.p_clear, one.clearance.spare_deg, one.reasons[0][:90])
         assert found.p_clear[0] == pytest.approx(one.p_clear, abs=0.5 / FEW)
         probability.append(one.p_clear)
     assert probability[1] <= probability[0]

@@ -59,17 +59,17 @@ def numbers_and_words(sentence):
 )  # fmt: skip
 def test_what_is_missing_decides_as_in_an_assessment(kind, monkeypatch):
     rasters, highest_m, longitude_deg, reach_m = scene(kind)
-    rng, loops = np.random.default_rng(11), plain_loops()
-    x, y = EAST_M + rng.uniform(-reach_m, reach_m, 8), NORTH_M + rng.uniform(-reach_m, reach_m, 8)
+    rng, loops = np.random.default_rng(12), plain_loops()
+    x, y = EAST_M + rng.uniform(-reach_m, reach_m, 5), NORTH_M + rng.uniform(-reach_m, reach_m, 5)
     longitude, latitude = Transformer.from_crs("EPSG:32627", "EPSG:4326", always_xy=True).transform(x, y)
-    places = latitude, longitude, np.full(8, 12.0)
+    places = latitude, longitude, np.full(5, 12.0)
     asked = ScreeningQuery(Satellite("Demo", longitude_deg), Terminal(), Criteria(), highest_m)
     monkeypatch.setattr(loops.draws, "SAMPLES", 8)  # level ground leaves the room in every one
     with np.errstate(all="ignore"):
         stack = loops.raster_stack.raster_stack(rasters, [raster.grid for raster in rasters])
         dishes = loops.placed.place_dishes(stack, *places, asked)
         found = loops.verdicts.screen_compiled(stack, rasters, *places, asked)
-    assert dishes.simple.sum() >= 6  # the others stand in a void
+    assert dishes.simple.sum() >= 4  # the others stand in a void
     for at in np.flatnonzero(dishes.simple):
         job = Job(
             Site("a", float(latitude[at]), float(longitude[at])), (asked.satellite,),
@@ -81,4 +81,4 @@ def test_what_is_missing_decides_as_in_an_assessment(kind, monkeypatch):
             (words, numbers), (others, told) = map(numbers_and_words, (one.reasons[0], found.reason[at]))
             assert others == words
             assert told == pytest.approx(numbers, abs=1.01)
-    print(kind, {v: found.verdict.tolist().count(v) for v in set(found.verdict)}, dishes.simple.sum())
+    assert "unknown" in found.verdict
