@@ -1,6 +1,6 @@
 """How fast many addresses are screened and least heights mapped, and how exact the heights are.
 
-    python tests/benchmarks/bulk.py [kernels] [agreement] [certainty] [accuracy] [surface] [files] [large]
+    python tests/benchmarks/bulk.py [kernels] [bare] [agreement] [certainty] [accuracy] [surface] [files] [large]
 
 Prints figures and ratios of one run; never passes or fails. Times are processor seconds of one core unless they say
 "wall". Ground is invented: seeded fractal, half plains, half ridges, 30 m cells; RELIEF=1.35 makes it so much steeper.
@@ -14,13 +14,15 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from pyproj import Transformer
 
 from skysill.bulk import screening as room
+from skysill.bulk.compiled.bare_places import BareSearch
 from skysill.bulk.least_heights import tile_heights_m
 from skysill.bulk.raster_tiles import Relief, Tile, block_relief
 from skysill.bulk.running_maximum import SweepGeometry, swept_heights_m
@@ -34,7 +36,10 @@ from skysill.units import local_earth_radius_m
 CELL_M = 30.0
 SIDE = int(os.environ.get("SIDE", "4000"))
 RELIEF = float(os.environ.get("RELIEF", "1"))
-NORTH_M = {20: 6_620_000.0, 35: 5_350_000.0, 50: 3_850_000.0}  # UTM 27 north; satellite at 20 W
+NORTH_M = {
+    11: 7_800_000.0, 14: 7_500_000.0, 17: 7_180_000.0, 20: 6_620_000.0, 35: 5_350_000.0, 50: 3_850_000.0,
+}  # fmt: skip
+"""UTM 27 north; satellite at 20 W. The raster reaches 120 km to the south of it, so satellites stand higher there."""
 
 
 def fractal(side, seed, slope):
@@ -100,11 +105,69 @@ def seconds(call):
 @contextmanager
 def geometry_alone():
     """Screening without certainty and least heights."""
-    kept = room.assess_each, room._least_heights, room.estimated_p_clear
+    kept = (
+        room.assess_each,
+        room._least_heights,
+        room.estimated_p_clear,
+        BareSearch.least_heights,
+        BareSearch.p_clear,
+    )
     room.assess_each, room._least_heights = lambda *a, **k: None, lambda g, p, q, c: p.height_m
     room.estimated_p_clear = lambda g, p, q: np.ones(p.height_m.size)
+    BareSearch.least_heights = lambda search, places, most_m: places.height_m
+    BareSearch.p_clear = lambda search, places, told=True: np.ones(places.height_m.size)
     yield
-    room.assess_each, room._least_heights, room.estimated_p_clear = kept
+    (
+        room.assess_each,
+        room._least_heights,
+        room.estimated_p_clear,
+        BareSearch.least_heights,
+        BareSearch.p_clear,
+    ) = kept
+
+
+@contextmanager
+def arrays_alone():
+    """Screening as without numba."""
+    kept, room.available = room.available, lambda: False
+    yield
+    room.available = kept
+
+
+def bare():
+    """Bare rasters by compiled loops beside the array way, the same addresses, for satellites from low to high."""
+    ground = rough()
+    for elevation, north_m in NORTH_M.items():
+        grid = grid_at(ground, north_m)
+        own = room.Ground.of(grid, name="rough", kind="bare", cell_size_m=CELL_M, vertical_error_m=3.0)
+        count = int(os.environ.get("COUNT", {35: 100_000, 50: 100_000}.get(elevation, 10_000)))
+        latitude, longitude = addresses(grid, count)
+        said = []
+        for error_m in (0.0, 16.0):
+            asked = room.ScreeningQuery(
+                Satellite("S", -20.0), Terminal(), Criteria(), float(ground.max()), position_error_m=error_m
+            )
+            some = slice(0, count if not error_m else count // 4)
+            call = partial(room.screen, own, latitude[some], longitude[some], 2.0, asked)
+            room.screen(own, latitude[:50], longitude[:50], 2.0, asked)  # compiles, or loads
+            took = {}
+            for way in ("loops", "arrays"):
+                with arrays_alone() if way == "arrays" else nullcontext():
+                    if not error_m:
+                        with geometry_alone():
+                            took[way, "geometry"] = seconds(call)[0]
+                    took[way, "all"], found = seconds(call)
+                    took[way, "verdicts"] = found.verdict
+            n = latitude[some].size
+            for what in ("geometry", "all") if not error_m else ("all",):
+                fast, slow = took["loops", what], took["arrays", what]
+                name = what if not error_m else "with position error"
+                said.append(f"{name} {n / fast:,.0f} loops, {n / slow:,.0f} arrays (ratio {slow / fast:.1f})")
+            differ = int((took["loops", "verdicts"] != took["arrays", "verdicts"]).sum())
+            said.append(f"{differ} of {n} verdicts differ")
+        near, said = 100.0 * np.mean(~found.margin_is_floor), "; ".join(said)
+        print(f"satellite {found.elevation_deg.mean():.1f} deg up, {near:.1f} % within 10 deg, a second: {said}",
+              flush=True)  # fmt: skip
 
 
 def kernels():
@@ -384,6 +447,7 @@ if __name__ == "__main__":
     for name in wanted:
         {
             "kernels": kernels,
+            "bare": bare,
             "agreement": agreement,
             "certainty": certainty,
             "accuracy": accuracy,

@@ -6,9 +6,9 @@ Most places are decided by a bound: no ground of the raster can come within ten 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -52,6 +52,7 @@ class Ground:
 
     grid : its elevations and where they lie; maxima : highest ground of blocks of cells
     name, kind, cell_size_m, vertical_error_m, facts : as of the raster
+    held : what is made of it when it is first wanted, by name
     """
 
     grid: Grid
@@ -61,6 +62,7 @@ class Ground:
     cell_size_m: float
     vertical_error_m: float
     facts: RasterFacts | None = None
+    held: dict[str, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, grid: Grid, *, name: str, kind: Literal["surface", "bare"], cell_size_m: float,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -51,6 +52,9 @@ from skysill.model.site import HIGHEST_GROUND_ON_EARTH_M
 from skysill.pointing.look_vector import look_angles
 from skysill.radio.required_room import room_angle_deg
 from skysill.units import Bools, Floats, Ints
+
+if TYPE_CHECKING:
+    from skysill.bulk.compiled.bare_places import BareSearch
 
 __all__ = [
     "FLOOR_DEG",
@@ -209,9 +213,12 @@ def _apply_position_error(
     here.antenna_m = np.where(unknown, here.antenna_m, np.minimum(lowest_m, here.antenna_m))
     here.search_m = 1.1 * here.search_m + far_m  # for a dish that much lower
     asked = unknown | (here.apparent_deg > _STEEP_DEG)
-    asked |= may_come_near(
-        ground, here, exact_query, angle_limit=_uncertain_angle(ground, exact_query), moved_m=far_m
-    )
+    search = _compiled_search(ground, here, exact_query)
+    if search is not None:
+        asked |= search.may_matter(here, far_m)
+    else:
+        limit = _uncertain_angle(ground, exact_query)
+        asked |= may_come_near(ground, here, exact_query, angle_limit=limit, moved_m=far_m)
     decided = decided[asked]
     for low in range(0, decided.size, _PLACES_TOGETHER):
         some = decided[low : low + _PLACES_TOGETHER]
@@ -288,33 +295,50 @@ def _screen_coarse(
         return
     rows = rows[cache_order(places.take(rows))]
     some = places.take(rows)
-    angle_limit = _relevant_angle(ground, query) if whole else _uncertain_angle(ground, query)
-    near = np.flatnonzero(may_come_near(ground, some, query, angle_limit=angle_limit))
+    search = _compiled_search(ground, some, query)
+    most_deg = FLOOR_DEG if whole else _GAP_HIDDEN_DEG
+    if search is not None:
+        near, controlling = search.controlling_ground(some, most_deg=most_deg, exact=whole)
+    else:
+        angle_limit = _relevant_angle(ground, query) if whole else _uncertain_angle(ground, query)
+        near = np.flatnonzero(may_come_near(ground, some, query, angle_limit=angle_limit))
+        controlling = controlling_ground(ground, some.take(near), query, most_deg=most_deg)
     write_far(results, rows)
     near_places, into = some.take(near), rows[near]
-    controlling = controlling_ground(
-        ground, near_places, query, most_deg=FLOOR_DEG if whole else _GAP_HIDDEN_DEG
-    )
     write_near(ground, near_places, query, controlling, into, results)
     _write_gaps(ground, some, query, near, controlling, rows, results)
     undecided = np.array([v == "needs-survey" for v in results.verdict[into]], dtype=bool)
     asked = np.flatnonzero(undecided & controlling.uncertain)
     wanted = query.criteria.min_p_clear
-    p_clear = estimated_p_clear(ground, near_places.take(asked), query)
-    band = _decision_band(ground, controlling.slant_m[asked]) if whole else np.zeros(asked.size)
+    if search is not None:
+        p_clear, band = search.p_clear(near_places.take(asked), told=whole), np.zeros(asked.size)
+    else:
+        p_clear = estimated_p_clear(ground, near_places.take(asked), query)
+        band = _decision_band(ground, controlling.slant_m[asked]) if whole else np.zeros(asked.size)
     for number in np.flatnonzero(p_clear < wanted - band):
         results.verdict[into[asked[number]]] = "marginal"
         results.reason[into[asked[number]]] = _UNSURE.format(percent=100.0 * p_clear[number])
     if not whole:
         return
-    asked = asked[np.abs(p_clear - wanted) <= band]
+    asked = asked[~(np.abs(p_clear - wanted) > band)] if search is None else asked[np.isnan(p_clear)]
     assess_each((ground.source,), places, query, into[asked], results)
     short = np.array([v in ("blocked", "marginal") for v in results.verdict[into]], dtype=bool) & (
         controlling.excess_deg < 0.0
     )
-    results.least_height_m[into[short]] = _least_heights(
-        ground, near_places.take(short), query, controlling.take(short)
-    )
+    low = near_places.take(short)
+    if search is not None:
+        results.least_height_m[into[short]] = _next_tenth(search.least_heights(low, MOST_HEIGHT_M))
+    else:
+        results.least_height_m[into[short]] = _least_heights(ground, low, query, controlling.take(short))
+
+
+def _compiled_search(ground: Ground, places: Places, query: ScreeningQuery) -> BareSearch | None:
+    """The compiled loops for these places; None where they are not installed, or cannot answer."""
+    if not available() or min(ground.grid.values.shape) < 2:
+        return None
+    from skysill.bulk.compiled.bare_places import bare_search
+
+    return bare_search(ground, query)
 
 
 def _decision_band(ground: Ground, slant_m: Floats) -> Floats:
@@ -392,6 +416,10 @@ def _least_heights(
         state = controlling_ground(ground, raised, query)
         short = state.inside | (state.excess_deg < 0.0)
         todo, state = todo[short], state.take(short)
-    height[todo] = np.nan
-    height[height > MOST_HEIGHT_M] = np.nan
-    return np.ceil(np.round(height * 10.0, 4)) / 10.0
+    height[todo] = np.inf
+    return _next_tenth(height)
+
+
+def _next_tenth(height_m: Floats) -> Floats:
+    """Heights rounded up to tenths of a metre; nan where they are above what is asked about."""
+    return np.where(height_m > MOST_HEIGHT_M, np.nan, np.ceil(np.round(height_m * 10.0, 4)) / 10.0)

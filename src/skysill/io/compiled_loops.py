@@ -6,12 +6,19 @@ import contextlib
 import os
 from collections.abc import Iterator
 
-__all__ = ["load_compiled_loops", "one_at_a_time"]
+__all__ = ["load_bare_loops", "load_compiled_loops", "one_at_a_time"]
 
 
 def load_compiled_loops() -> None:
     """Load the compiled loops, or compile them, which is said on standard error."""
     from skysill.bulk.compiled.kernel import load
+
+    load(turn=one_at_a_time)
+
+
+def load_bare_loops() -> None:
+    """The same for the loops over a bare raster alone, which is made up of those and some more."""
+    from skysill.bulk.compiled.bare_places import load
 
     load(turn=one_at_a_time)
 

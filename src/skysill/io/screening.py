@@ -43,7 +43,7 @@ from skysill.io.answers import matched_answers
 from skysill.io.building_lists import read_buildings
 from skysill.io.caller_columns import CallerColumns, PlacesAsked, put_in_order, replies_of
 from skysill.io.checkpoints import Checkpoints, file_states
-from skysill.io.compiled_loops import load_compiled_loops
+from skysill.io.compiled_loops import load_bare_loops, load_compiled_loops
 from skysill.io.ground_boxes import (
     LEAST_TILE,
     MARGIN_STEP,
@@ -217,6 +217,8 @@ def screen_file(
     file = open_addresses(addresses)
     if _is_compiled(request):
         load_compiled_loops()  # once, before several processes would each compile
+    elif available() and not _one_by_one(request):
+        load_bare_loops()
     manifest = _manifest(request, source)
     checkpoints = Checkpoints(target, manifest)
     try:
@@ -348,7 +350,7 @@ def _manifest(request: ScreeningRequest, source: Path) -> dict[str, Any]:
         "position error": request.position_error_m,
         "callers": request.callers.stated,
         "roofs": request.roofs.stated,
-        "compiled": _is_compiled(request),
+        "compiled": available() and (_is_compiled(request) or not _one_by_one(request)),
     }
 
 
