@@ -300,3 +300,23 @@ def test_holes_around_a_thing_never_raise_the_probability_and_the_loops_agree(mo
         assert found.p_clear[0] == pytest.approx(one.p_clear, abs=0.5 / FEW)
         probability.append(one.p_clear)
     assert probability[1] <= probability[0]
+
+
+def test_ground_in_the_line_that_is_too_coarse_to_be_believed_is_named_at_its_nearest():
+    """A ridge 25 m to the south in a raster of 30 m; from 60 m on, where such cells count, the ground is low."""
+    _, place, asked = wall_in_the_south()
+    values = np.full((12, 12), 300.0, np.float32)
+    values[6] = 345.0
+    grid = Grid(values, (30.0, 0.0, 500_000.0 - 165.0, 0.0, -30.0, 6_430_000.0 + 155.0), "EPSG:32627")
+    rasters, asked = (HeldGrid(grid, "hills.tif", "bare", 30.0, 1.0),), replace(asked, highest_ground_m=346.0)
+    job = Job(
+        Site("a", float(place[0][0]), float(place[1][0])), (asked.satellite,),
+        sources=Sources(rasters=rasters, highest_ground_m=346.0),
+    )  # fmt: skip
+    one = assess(job, Mount(height_m=1.0), explain=False, losses=False).results[0]
+    loops = plain_loops()
+    with np.errstate(all="ignore"):
+        stack = loops.raster_stack.raster_stack(rasters, [grid])
+        found = loops.verdicts.screen_compiled(stack, rasters, *place, asked)
+    assert "seems to stand in the line, but hills.tif is too coarse" in one.reasons[0]
+    assert (found.verdict[0], found.reason[0]) == (one.verdict, one.reasons[0])
