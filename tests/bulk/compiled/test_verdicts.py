@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -44,8 +45,18 @@ def compare(rasters, places, asked, *, distance_m=0.1):
         )
     assert found.margin_is_floor.tolist() == one_by_one.margin_is_floor.tolist()
     for at in np.flatnonzero(~found.margin_is_floor | (found.verdict != "clear")):
-        assert found.reason[at] == one_by_one.reason[at]
+        words, percent = told(found.reason[at])
+        assert (words, True) == (
+            told(one_by_one.reason[at])[0],
+            0 <= told(one_by_one.reason[at])[1] - percent <= 1,
+        )
     return found
+
+
+def told(reason):
+    """A reason without its probability, and that: the loops may be lower by up to 0.01, never higher."""
+    percent = re.search(r"probability of (\d+) %", reason)
+    return re.sub(r"probability of \d+ %", "probability", reason), int(percent[1]) if percent else 0
 
 
 def test_surface_with_voids_over_coarse_ground():
