@@ -277,6 +277,11 @@ NEARBY: dict[str, tuple[str, ...]] = {
     "bulk.compiled.columns": PLAIN_LOOPS,
     "bulk.compiled.column_search": PLAIN_LOOPS,
     "bulk.compiled.certainty": PLAIN_LOOPS,
+    "bulk.compiled.sampled_room": PLAIN_LOOPS,
+    "bulk.compiled.fan_ground": PLAIN_LOOPS,
+    "bulk.compiled.piece_bounds": PLAIN_LOOPS,
+    "bulk.compiled.place_fields": PLAIN_LOOPS,
+    "bulk.compiled.obstructions": PLAIN_LOOPS,
 }
 """Test files below tests/ for each module; its own examples count too."""
 

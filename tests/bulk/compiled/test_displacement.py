@@ -14,7 +14,7 @@ from small_village import sources
 pytest.importorskip("numba")
 
 import skysill.bulk.compiled as package
-from skysill.bulk.compiled import certainty, columns, jit, ray_sampling
+from skysill.bulk.compiled import certainty, columns, jit, ray_sampling, sampled_room
 from skysill.bulk.compiled.displacement import (
     FLOOR_BINS,
     FLOOR_THIN_M,
@@ -55,7 +55,7 @@ def failing_samples(stack, draws, own, raster, shape, cosine, sine):
     moved, knots, inward, short, own_m = draws.whole
     knot, failed = int(into[certainty.D_KNOT]), np.zeros(inward.size, dtype=np.float32)
     room = (np.float32(value) for value in (cosine, sine, HALF_DISH_M, ZONE))
-    certainty.failures(
+    sampled_room.failures(
         into,
         moved[raster],
         knots[raster, knot],

@@ -180,7 +180,7 @@ def angle_from_the_ray(offset, top, apparent):
 
 def test_columns_moved_by_large_errors():
     """The dish steps, the column is higher, nearer and wider: as two turns by arc tangents, in double precision."""
-    certainty, rng = plain_loops().certainty, np.random.default_rng(3)
+    rng = np.random.default_rng(3)
     for _ in range(40):
         offset, top, apparent = rng.uniform(-2.6, 2.6), rng.uniform(-0.3, 1.1), rng.uniform(0.1, 1.0)
         slant, azimuth, fine = rng.uniform(1.0, 20.0), rng.uniform(0.0, 6.3), rng.integers(2)
@@ -195,7 +195,7 @@ def test_columns_moved_by_large_errors():
         moved_offset, moved_top = offset + np.arctan(aside / level), top + np.arctan(lift / slant)
         given = (np.sin(offset), np.cos(offset), np.sin(top), np.cos(top), slant, level, *outward, fine, *step, up,
                  raised, wider, np.cos(apparent), np.sin(apparent))  # fmt: skip
-        off2, forward, far_m = certainty._turned(*map(np.float32, given))
+        off2, forward, far_m = plain_loops().sampled_room._turned(*map(np.float32, given))
         assert far_m == pytest.approx(max(far, 0.1), rel=1e-5)
         found = np.arctan2(np.sqrt(off2), forward)
         if (
@@ -217,7 +217,9 @@ def test_spare_room_as_a_number_that_grows_with_the_angle():
             column[getattr(certainty, f"D_{name}")] = value
         least = np.full(1, np.inf, np.float32)
         ray = map(np.float32, (np.cos(apparent), np.sin(apparent), half_dish, zone))
-        certainty._least_spares(column, nothing, one, one, one, one, one, np.float32(1.0), *ray, least)
+        plain_loops().sampled_room._least_spares(
+            column, nothing, one, one, one, one, one, np.float32(1.0), *ray, least
+        )
         part = float(least[0])
         spare = np.arctan2(part, 1.0 - abs(part)) if part <= 1.0 else np.arctan2(2.0 - part, 1.0 - part)
         room = np.arctan((half_dish + zone * np.sqrt(slant)) / slant)

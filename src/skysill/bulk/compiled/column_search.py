@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.certainty import D_NUMBER, D_TAKES, deciding_columns, probability
+from skysill.bulk.compiled.certainty import D_NUMBER, D_TAKES, deciding_columns
 from skysill.bulk.compiled.columns import (
     AWAY,
     COLUMN_RAY,
@@ -20,8 +20,10 @@ from skysill.bulk.compiled.columns import (
 )
 from skysill.bulk.compiled.displacement import BOUNDS, FLOOR_BINS
 from skysill.bulk.compiled.jit import compiled
+from skysill.bulk.compiled.piece_bounds import EYE, MOST_EYE, SPARE
 from skysill.bulk.compiled.raster_stack import ASSURED, VERTICAL
-from skysill.bulk.compiled.search import EYE, MOST_EYE, SPARE, search
+from skysill.bulk.compiled.sampled_room import probability
+from skysill.bulk.compiled.search import search
 from skysill.bulk.compiled.skyline import NO_SLOPE, TOP_SLOPE, highest_on_ray
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 

@@ -13,7 +13,8 @@ from skysill.assessment.error_model import Errors
 from skysill.assessment.evidence import stated_errors
 from skysill.bulk.compiled.draws import all_draws
 from skysill.bulk.compiled.jit import announced
-from skysill.bulk.compiled.measure import (
+from skysill.bulk.compiled.measure import clearances, least_eyes
+from skysill.bulk.compiled.place_fields import (
     O_ALONE,
     O_GAP_FIRST,
     O_GAP_LAST,
@@ -31,8 +32,6 @@ from skysill.bulk.compiled.measure import (
     O_TOP_SLOPE,
     O_UNTOLD,
     OUT_FIELDS,
-    clearances,
-    least_eyes,
 )
 from skysill.bulk.compiled.placed import PlacedDishes, required_room
 from skysill.bulk.compiled.raster_stack import RasterStack

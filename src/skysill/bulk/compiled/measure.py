@@ -6,22 +6,52 @@ from typing import Any
 
 import numpy as np
 
-from skysill.bulk.compiled.certainty import (
-    DRAW_FIELDS,
-    GROUP_TABLE,
-    MOST_DECIDING,
-    MOST_GROUPS,
-    spread_alone,
-)
+from skysill.bulk.compiled.certainty import DRAW_FIELDS, GROUP_TABLE, MOST_DECIDING, MOST_GROUPS
 from skysill.bulk.compiled.column_search import columns_that_decide, probability_by_seen
 from skysill.bulk.compiled.columns import (
     COLUMN_FIELDS,
     ERROR_FIELDS,
     MOST_COLUMNS,
 )
-from skysill.bulk.compiled.cone import margin_and_slant, room_tangent, sight
 from skysill.bulk.compiled.displacement import FLOOR_BINS, floor_bin, harmless_floor
 from skysill.bulk.compiled.jit import compiled
+from skysill.bulk.compiled.obstructions import near_doubt, obstructed
+from skysill.bulk.compiled.piece_bounds import (
+    CONTROLS,
+    EYE,
+    LEAST_EYE,
+    MARGIN,
+    MOST_EYE,
+    RASTER,
+    SEARCH_FIELDS,
+    SLANT,
+    SPARE,
+)
+from skysill.bulk.compiled.place_fields import (
+    O_ALONE,
+    O_GAP_FIRST,
+    O_GAP_LAST,
+    O_GAP_REACH,
+    O_MARGIN,
+    O_NEAR_SEEN,
+    O_P_CLEAR,
+    O_RASTER,
+    O_SLANT,
+    O_SPARE,
+    O_UNTOLD,
+    P_AZIMUTH,
+    P_CURVE_EAST,
+    P_CURVE_NORTH,
+    P_DENSE,
+    P_ELEVATION,
+    P_EYE,
+    P_INNER,
+    P_MOST,
+    P_NEAR,
+    P_OUTER,
+    P_OWN,
+    P_WANTED,
+)
 from skysill.bulk.compiled.raster_stack import ASSURED
 from skysill.bulk.compiled.ray_sampling import (
     MOST_SAMPLES,
@@ -29,7 +59,6 @@ from skysill.bulk.compiled.ray_sampling import (
     RADIUS,
     RAY_FIELDS,
     lay_rays,
-    sample_ray,
     turn_rays,
 )
 from skysill.bulk.compiled.reach import (
@@ -41,80 +70,18 @@ from skysill.bulk.compiled.reach import (
     MOST_STRETCHES,
     known_rays,
 )
-from skysill.bulk.compiled.search import (
-    CONTROLS,
-    EYE,
-    LEAST_EYE,
-    MARGIN,
-    MOST_EYE,
-    RASTER,
-    SEARCH_FIELDS,
-    SLANT,
-    SPARE,
-    is_covered,
-    search,
-)
+from skysill.bulk.compiled.sampled_room import spread_alone
+from skysill.bulk.compiled.search import search
 from skysill.bulk.compiled.skyline import (
-    HIT_AWAY,
-    HIT_RASTER,
-    HIT_Z,
-    NO_SLOPE,
-    TOP_AWAY,
     TOP_FIELDS,
-    TOP_SLOPE,
-    TOP_Z,
-    depth,
-    highest_on_ray,
 )
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 
 __all__ = [
-    "OUT_FIELDS",
-    "PLACE_FIELDS",
-    "P_DENSE",
     "clearances",
     "least_eyes",
 ]
 
-# fields of a place: eye, azimuth, apparent elevation (radians), curvatures of the effective Earth east and north,
-# most distance that counts, rays of the window, distances out to which ground and near evidence must be known, and
-# the raster that the dish's ground is from (the number of rasters: none)
-(
-    P_EYE,
-    P_AZIMUTH,
-    P_ELEVATION,
-    P_CURVE_EAST,
-    P_CURVE_NORTH,
-    P_MOST,
-    P_DENSE,
-    P_INNER,
-    P_OUTER,
-    P_WANTED,
-    P_NEAR,
-    P_OWN,
-) = range(12)
-PLACE_FIELDS = 12
-
-# fields of what is found of a place: see `kernel.DishClearances` and `kernel.DishFindings`
-(
-    O_SPARE,
-    O_MARGIN,
-    O_SLANT,
-    O_RASTER,
-    O_MET,
-    O_TOP_SLOPE,
-    O_TOP_SLANT,
-    O_NEAR_SLANT,
-    O_NEAR_RASTER,
-    O_GAP_FIRST,
-    O_GAP_LAST,
-    O_GAP_REACH,
-    O_NEAR_SEEN,
-    O_P_CLEAR,
-    O_ALONE,
-    O_UNTOLD,
-) = (*range(15), 17)
-OUT_FIELDS = 18
 
 MOST_RAYS = 4096
 _MOST_NODES = 1024
@@ -159,134 +126,6 @@ def _lay_floors(facts: Any, places: Any, half_dish_m: float, zone: float, bounds
                     1e-3,
                     floors[own, raster],
                 )
-
-
-@compiled
-def _obstructed(
-    cells: Any,
-    parts: Any,
-    facts: Any,
-    rays: Any,
-    centre: int,
-    place: Any,
-    cosine: float,
-    sine: float,
-    half_dish_m: float,
-    zone: float,
-    into: Any,
-    top: Any,
-    nodes: Any,
-    away: Any,
-    height: Any,
-) -> bool:
-    """The highest ground below the satellite; and, where the ray meets some, how deep it stands in it.
-
-    Where it meets none, SPARE becomes that of the highest ground below.
-    """
-    eye_m, most_m, radius_m, level = place[P_EYE], place[P_MOST], rays[0, centre, RADIUS], sine / cosine
-    highest_on_ray(
-        cells, parts, facts, rays, centre, eye_m, most_m, NO_SLOPE, level, np.inf, top, nodes, away, height
-    )
-    into[O_SPARE], into[O_MET] = np.inf, 0.0
-    highest = top[TOP_SLOPE]
-    if highest <= NO_SLOPE:
-        return False
-    margin, slant_m = margin_and_slant(highest, top[TOP_AWAY], top[TOP_Z], radius_m, 1.0, 0.0, cosine, sine)
-    into[O_TOP_SLOPE], into[O_TOP_SLANT] = highest, slant_m
-    if top[HIT_AWAY] == np.inf:
-        into[O_SPARE] = margin - np.arctan(room_tangent(slant_m, half_dish_m, zone))
-        return False
-    slope = sight(top[HIT_AWAY], top[HIT_Z], eye_m, radius_m)
-    slant_m = margin_and_slant(slope, top[HIT_AWAY], top[HIT_Z], radius_m, 1.0, 0.0, cosine, sine)[1]
-    into[O_MET], into[O_RASTER], into[O_SLANT] = 1.0, top[HIT_RASTER], slant_m
-    into[O_MARGIN] = -depth(
-        cells,
-        parts,
-        facts,
-        rays,
-        2 * centre + 1,
-        centre,
-        eye_m,
-        most_m,
-        cosine,
-        sine,
-        highest,
-        top,
-        nodes,
-        away,
-        height,
-    )
-    into[O_SPARE] = into[O_MARGIN] - np.arctan(room_tangent(slant_m, half_dish_m, zone))
-    return True
-
-
-@compiled
-def _near_doubt(
-    cells: Any,
-    parts: Any,
-    facts: Any,
-    rays: Any,
-    centre: int,
-    place: Any,
-    cosine: float,
-    sine: float,
-    half_dish_m: float,
-    zone: float,
-    bounded: bool,
-    found: Any,
-    errors: Any,
-    columns: Any,
-    ladder: Any,
-    into: Any,
-    nodes: Any,
-    away: Any,
-    height: Any,
-) -> None:
-    """What only cells too coarse to be relied on so near put into the required room."""
-    eye_m, level = place[P_EYE], sine / cosine
-    found[:] = np.nan
-    found[SPARE], found[EYE], found[MOST_EYE] = 0.0, eye_m, np.inf
-    met_m = np.inf
-    for raster in range(parts.shape[0]):
-        least_m, most_m = NEAREST_SAMPLE_M, min(facts[raster, ASSURED], place[P_MOST])
-        if most_m <= least_m:
-            continue
-        search(
-            cells,
-            parts,
-            facts,
-            rays,
-            raster,
-            0,
-            2 * centre,
-            centre,
-            cosine,
-            sine,
-            half_dish_m,
-            zone,
-            least_m,
-            most_m,
-            CONTROLS,
-            bounded,
-            found,
-            errors,
-            columns,
-            ladder,
-            nodes,
-            away,
-            height,
-        )
-        ray = rays[raster, centre]
-        number = sample_ray(cells, parts[raster], ray, least_m, most_m, least_m, most_m, eye_m, away, height)
-        for n in range(number):
-            d, z = away[n, 0], height[n]
-            slope = sight(d, z, eye_m, ray[RADIUS])
-            if slope >= level and d < met_m and not is_covered(cells, parts, rays, raster, centre, away[n]):
-                met_m = d
-                into[O_NEAR_RASTER] = raster
-                into[O_NEAR_SLANT] = margin_and_slant(slope, d, z, ray[RADIUS], 1.0, 0.0, cosine, sine)[1]
-    if met_m == np.inf:
-        into[O_NEAR_SLANT], into[O_NEAR_RASTER] = found[SLANT], found[RASTER]
 
 
 @compiled
@@ -376,7 +215,7 @@ def clearances(
         cosine, sine = np.cos(place[P_ELEVATION]), np.sin(place[P_ELEVATION])
         centre = _set_up(parts, terms, k, place, rays)
         into[O_UNTOLD] = 0.0
-        if _obstructed(
+        if obstructed(
             cells,
             parts,
             facts,
@@ -458,7 +297,7 @@ def clearances(
             into[O_GAP_LAST] = np.rad2deg(rays[0, int(gaps[G_LAST]), OFF_RAD])
         if into[O_SPARE] < 0.0:
             continue
-        _near_doubt(
+        near_doubt(
             cells,
             parts,
             facts,

@@ -8,7 +8,7 @@ import numpy as np
 
 from skysill.assessment.search_window import NEAR_TALL_M, NEAREST_M, sought_elevation_deg
 from skysill.bulk.compiled.cubic_maps import MAP_TERMS, cubic_maps
-from skysill.bulk.compiled.measure import P_DENSE
+from skysill.bulk.compiled.place_fields import P_DENSE
 from skysill.bulk.compiled.raster_stack import RasterStack
 from skysill.bulk.prefilter import ScreeningQuery
 from skysill.horizon.lattice import interpolate, lattice_position

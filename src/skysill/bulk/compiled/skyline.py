@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 
 from skysill.bulk.compiled.cone import sight
+from skysill.bulk.compiled.fan_ground import highest_ground_m, is_covered
 from skysill.bulk.compiled.jit import compiled
 from skysill.bulk.compiled.raster_stack import ASSURED, CELL
 from skysill.bulk.compiled.ray_sampling import OFF_COS, OFF_SIN, RADIUS, position, sample_ray
-from skysill.bulk.compiled.search import highest_ground_m, is_covered
 from skysill.horizon.rays import NEAREST_SAMPLE_M
 
 __all__ = [
