@@ -214,7 +214,7 @@ def _inside(
     frame: Any, terms: Any, fan: Any, heading: Any, turns: Any, rays: Any, laid: Any, mode: int, bounded: bool,
     column: int, row: int, corner: Any, nodes: Any, nearest_m: float, found: Any,
 ) -> bool:  # fmt: skip
-    """Sample the rays that pass through a cell, every fourth first."""
+    """Sample some of the rays that pass through a cell, then those beside the best."""
     left, right, behind = 1e9, -1e9, False
     for k in range(4):
         off = np.arctan2(corner[k, 1], corner[k, 0])
@@ -231,7 +231,8 @@ def _inside(
     first, last = max(first, 0), min(last, fan[V_LAST])
     changed, best, nearest = False, 1e9, first
     step = 1
-    while bounded and (last - first) // step > _FIRST_RAYS:
+    # of a cell that begins nearer than ground counts only some rays have a sample: all of them are looked at
+    while bounded and nearest_m > frame[F_LEAST] and (last - first) // step > _FIRST_RAYS:
         step *= 2
     for i in range(first, last + 1, step):
         spare, better = _chord(

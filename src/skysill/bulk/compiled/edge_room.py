@@ -44,15 +44,24 @@ def edge_bound(
     below = along0 * square - along * mixed
     t = (along * square0 - along0 * mixed) / below if below != 0.0 else 0.0
     at = min(max(t, 0.0), 1.0)
+    # of a line that leads away beside the ray the equation gives the point of the largest angle
+    toward = (along0 + at * along) / np.sqrt(square0 + at * (2.0 * mixed + at * square))
+    for end in (0.0, 1.0):
+        other = (along0 + end * along) / np.sqrt(square0 + end * (2.0 * mixed + end * square))
+        if other > toward:
+            at, toward = end, other
     over = _is_over(a0, s0, u0, cosine, sine) or _is_over(a1, s1, u1, cosine, sine)
     over = over or _is_over(a0 + at * a, s0 + at * s, u0 + at * u, cosine, sine)
     if over:  # the part over the foot of the ray may begin nearer to it than any point looked at
-        level = min(max(-s0 / s, 0.0), 1.0) if s != 0.0 else 0.0
+        # the azimuth turns one way along the edge
+        level = 0.0 if abs(s0) * a1 <= abs(s1) * a0 else 1.0
+        if s0 * s1 < 0.0:
+            level = -s0 / s
         ahead, aside = a0 + level * a, s0 + level * s
         if _is_over(ahead, aside, u0 + level * u, cosine, sine):
             at = level
         beside = cosine * abs(aside) / max(np.hypot(ahead, aside), 1e-9)
-        angle = np.arcsin(min(beside, 1.0)) if ahead > 0.0 else 0.0
+        angle = np.arcsin(min(beside, 1.0)) if a0 > 0.0 and a1 > 0.0 else 0.0
     else:
         ahead, aside, above = a0 + at * a, s0 + at * s, u0 + at * u
         forward, up = ahead * cosine + above * sine, above * cosine - ahead * sine
