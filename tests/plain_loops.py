@@ -29,7 +29,7 @@ def plain_loops() -> SimpleNamespace:
         jit = importlib.import_module(f"{PACKAGE}.jit")
         for decorator in DECORATORS:
             setattr(jit, decorator, lambda function: function)
-        for module in ("verdicts", "standing_off"):
+        for module in ("verdicts", "standing_off", "bare_places"):
             importlib.import_module(f"{PACKAGE}.{module}")
         made = _taken_out()
     finally:

@@ -9,6 +9,7 @@ import pytest
 from pyproj import Geod
 
 from skysill.assessment.pipeline import assess
+from skysill.bulk import screening
 from skysill.bulk.position_error import offsets_around_m, supports
 from skysill.bulk.screening import screen, screen_one_by_one
 from skysill.model.job import Job, Sources
@@ -53,7 +54,7 @@ def by_hand(own, latitude, longitude, height, asked, count):
     return verdicts
 
 
-def test_on_bare_ground_a_verdict_that_moves_with_the_address_is_marginal():
+def test_on_bare_ground_a_verdict_that_moves_with_the_address_is_marginal(monkeypatch):
     """Steep hills, addresses known to 30 m: each verdict is borne out, or not, by eight assessments of one mount."""
     own = ground_of(hills(60, seed=5, relief_m=110.0))
     asked = asked_of(-20.0, highest_ground_m=float(own.grid.highest_m))
@@ -82,8 +83,18 @@ def test_on_bare_ground_a_verdict_that_moves_with_the_address_is_marginal():
         assert moved.margin_deg[at] == still.margin_deg[at]
     assert 4 <= turned <= 36
     assert {"blocked", "needs-survey"} <= set(still.verdict)
+    monkeypatch.setattr(screening, "available", lambda: False)
+    by_arrays = screen(own, latitude, longitude, 2.0, replace(asked, position_error_m=30.0))
+    assert by_arrays.verdict.tolist() == moved.verdict.tolist()
 
 
+@pytest.fixture(params=["arrays", "loops"] if screening.available() else ["arrays"])
+def way(request, monkeypatch):
+    """By arrays as without numba, or by the compiled loops."""
+    monkeypatch.setattr(screening, "available", lambda: request.param == "loops")
+
+
+@pytest.mark.usefixtures("way")
 def test_a_position_error_never_makes_a_verdict_better():
     own = ground_of(hills(60, seed=6, relief_m=110.0))
     asked = asked_of(-20.0, highest_ground_m=float(own.grid.highest_m))

@@ -10,6 +10,8 @@ import pytest
 from pyproj import Transformer
 
 from skysill.assessment.pipeline import assess
+from skysill.bulk import screening
+from skysill.bulk.compiled.jit import available
 from skysill.bulk.local_maps import local_maps
 from skysill.bulk.ray_fan import Rays
 from skysill.bulk.ray_samples import sampled
@@ -19,6 +21,18 @@ from skysill.horizon.lattice import Grid, HeldGrid, interpolate, lattice_positio
 from skysill.horizon.rays import crossings, ray_paths
 from skysill.model.job import Job, Sources
 from skysill.model.site import Criteria, Mount, Satellite, Site, Terminal
+
+WAYS = ("arrays", "loops") if available() else ("arrays",)
+
+
+def take_way(monkeypatch, name):
+    """By arrays as without numba, or by the compiled loops."""
+    monkeypatch.setattr(screening, "available", lambda: name == "loops")
+
+
+@pytest.fixture(params=WAYS)
+def way(request, monkeypatch):
+    take_way(monkeypatch, request.param)
 
 
 @lru_cache
@@ -59,14 +73,20 @@ def places(count, seed):
 
 @pytest.mark.parametrize(("satellite", "count", "seed"), [(-15.0, 180, 1), (-20.0, 160, 2), (-140.0, 160, 3)])
 @pytest.mark.slow
-def test_every_field_of_five_hundred_addresses_equals_its_own_assessment(satellite, count, seed):
+def test_every_field_of_five_hundred_addresses_equals_its_own_assessment(satellite, count, seed, monkeypatch):
     """Satellites at 7 to 20 degrees, so that mountains matter; margins over ten degrees may be a floor."""
     own, asked = ground(), query(satellite)
-    latitude, longitude, height = places(count, seed)
-    found = screen(own, latitude, longitude, height, asked)
+    where = places(count, seed)
+    ones = [chain(own, *place, asked) for place in zip(*where, strict=True)]
+    for name in WAYS:
+        take_way(monkeypatch, name)
+        holds_every_field(screen(own, *where, asked), ones)
+
+
+def holds_every_field(found, ones):
+    """Whether the fields of all addresses are those of their assessments."""
     assert {"blocked", "marginal", "needs-survey"} & set(found.verdict)
-    for at in range(count):
-        one = chain(own, latitude[at], longitude[at], height[at], asked)
+    for at, one in enumerate(ones):
         assert found.verdict[at] == one.verdict, (at, one.reasons, found.reason[at])
         assert found.azimuth_deg[at] == pytest.approx(one.look.azimuth_deg, abs=1e-9)
         assert found.elevation_deg[at] == pytest.approx(one.look.elevation_deg, abs=1e-9)
@@ -123,7 +143,7 @@ LATTICES = {
 
 @pytest.mark.parametrize("name", LATTICES)
 @pytest.mark.slow
-def test_any_lattice_and_ground_gives_what_one_assessment_gives(name):
+def test_any_lattice_and_ground_gives_what_one_assessment_gives(name, monkeypatch):
     values, transform, crs, satellite, cell_m = LATTICES[name]
     own = ground(Grid(values, transform, crs), cell_size_m=cell_m, vertical_error_m=0.1 * cell_m)
     rng = np.random.default_rng(12)
@@ -133,10 +153,15 @@ def test_any_lattice_and_ground_gives_what_one_assessment_gives(name):
     longitude, latitude = to_degrees.transform(a * column + b * row + c, d * column + e * row + f)
     longitude, height = (longitude + 180.0) % 360.0 - 180.0, rng.choice([0.5, 2.0, 6.0, 30.0], 60)
     asked = query(satellite, highest_ground_m=float(np.nanmax(values)))
-    found = screen(own, latitude, longitude, height, asked)
+    ones = [chain(own, *place, asked) for place in zip(latitude, longitude, height, strict=True)]
+    for way_name in WAYS:
+        take_way(monkeypatch, way_name)
+        holds_verdict_and_margin(screen(own, latitude, longitude, height, asked), ones)
+
+
+def holds_verdict_and_margin(found, ones):
     near = 0
-    for at in range(60):
-        one = chain(own, latitude[at], longitude[at], height[at], asked)
+    for at, one in enumerate(ones):
         assert found.verdict[at] == one.verdict, (at, one.reasons, found.reason[at])
         margin_deg = (
             FLOOR_DEG if one.clearance.margin_deg is None else min(one.clearance.margin_deg, FLOOR_DEG)
@@ -147,6 +172,7 @@ def test_any_lattice_and_ground_gives_what_one_assessment_gives(name):
     assert near > 1
 
 
+@pytest.mark.usefixtures("way")
 def test_over_the_highest_ground_bare_terrain_is_still_no_near_evidence():
     """A mast that no ground can reach may still look into trees and houses: that is for a survey to say."""
     grid = Grid(np.zeros((400, 400), np.float32), (5.0, 0.0, 560_000.0, 0.0, -5.0, 6_440_000.0), "EPSG:32627")
@@ -164,6 +190,7 @@ def test_over_the_highest_ground_bare_terrain_is_still_no_near_evidence():
         assert screen(own, latitude, longitude, 30.0, asked).verdict[0] == verdict
 
 
+@pytest.mark.usefixtures("way")
 def test_where_the_raster_ends_too_soon_the_verdict_is_unknown_as_in_the_chain():
     own, asked = ground(), query(-60.0, highest_ground_m=8849.0)
     latitude, longitude, height = places(60, 4)
@@ -173,6 +200,7 @@ def test_where_the_raster_ends_too_soon_the_verdict_is_unknown_as_in_the_chain()
     assert {"unknown", "needs-survey"} <= set(verdicts)
 
 
+@pytest.mark.usefixtures("way")
 def test_voids_make_unknown_what_they_might_hide_as_in_the_chain():
     grid = tennessee()
     values = grid.values.copy()
@@ -185,6 +213,7 @@ def test_voids_make_unknown_what_they_might_hide_as_in_the_chain():
     assert "unknown" in verdicts
 
 
+@pytest.mark.usefixtures("way")
 def test_the_least_height_is_enough_and_a_little_less_is_not():
     own, asked = ground(), query(-15.0)
     latitude, longitude, _ = places(150, 6)
@@ -197,6 +226,7 @@ def test_the_least_height_is_enough_and_a_little_less_is_not():
         assert not chain(own, latitude[at], longitude[at], height_m - 0.25, asked).clearance.has_clearance
 
 
+@pytest.mark.usefixtures("way")
 def test_an_address_without_ground_and_a_satellite_that_never_rises_say_so():
     own = ground()
     outside = screen(own, 40.0, -84.2, 2.0, query(-60.0))
@@ -208,6 +238,7 @@ def test_an_address_without_ground_and_a_satellite_that_never_rises_say_so():
     assert screen(own, [], [], [], query(-60.0)).verdict.size == 0
 
 
+@pytest.mark.usefixtures("way")
 def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
     """Only a surface raster of 2 m or finer is near evidence; flat ground at 1 m leaves nothing in the way."""
     grid = Grid(np.zeros((400, 400), np.float32), (1.0, 0.0, 560_000.0, 0.0, -1.0, 6_440_000.0), "EPSG:32627")
@@ -223,6 +254,7 @@ def test_a_fine_surface_raster_is_left_to_the_chain_and_may_say_clear():
     assert screen(coarse, latitude, longitude, 2.0, asked).verdict[0] == "needs-survey"
 
 
+@pytest.mark.usefixtures("way")
 @pytest.mark.slow
 def test_under_the_satellite_open_ground_needs_no_ray_and_the_assessment_agrees():
     """From 80 degrees of elevation up the azimuth means little: ground all around is bounded instead."""
@@ -239,6 +271,7 @@ def test_under_the_satellite_open_ground_needs_no_ray_and_the_assessment_agrees(
         assert one.clearance.margin_deg is None or one.clearance.margin_deg > FLOOR_DEG
 
 
+@pytest.mark.usefixtures("way")
 def test_full_gives_margins_beyond_the_floor():
     own = ground()
     found = screen(own, 36.3, -84.2, 2.0, query(-84.0, full=True))
@@ -293,6 +326,7 @@ def test_a_held_grid_speaks_for_the_ground():
     assert isinstance(ground().source, HeldGrid)
 
 
+@pytest.mark.usefixtures("way")
 def test_a_margin_is_exact_to_ground_that_could_never_take_the_room():
     """A long wall of 1000 m, 3.7 km south, under a satellite at 20 degrees comes to within some five degrees, though
     ground of 1000 m can take the room only within 2.8 km. Closed form on the effective sphere.

@@ -38,7 +38,7 @@ __all__ = ["BareSearch", "bare_search", "load"]
 _TENTHS_RAD = np.deg2rad(np.arange(1801) / 10.0)
 _TURNS = np.stack([np.cos(_TENTHS_RAD), np.sin(_TENTHS_RAD)], axis=1)
 _WIDE_DEG = 0.5
-_CLOSE_CALL = 0.06
+_CLOSE_CALL = 0.08
 """Nearer than this to the probability asked, and where a smaller one is told, the columns of all rays are looked
 at."""
 
