@@ -43,7 +43,7 @@ READERS = (
     "job_options.py",
     "jobs.py",
 )
-SITE_READERS = ("site_file.py", "site_bearings.py")
+SITE_READERS = ("site_file.py", "site_bearings.py", "survey_tables.py")
 READERS_OF_ROOFS = ("roof_surface.py",)  # the reader itself asks whether a roof's surface is determined
 
 MORE = """
