@@ -33,3 +33,20 @@ def test_a_void_at_the_foot_of_a_wall_hides_none_of_its_drop():
     assert _shape(grid, *edge)[1].tolist() == [5.0]
     values[:, 7] = np.nan
     assert _shape(grid, *edge)[1].tolist() == [1.0]  # from a metre on an edge is as steep as can be
+
+
+def test_a_hole_two_cells_away_makes_nothing_less_thin():
+    """Each cell of the ring two away taken out alone, of grounds at random: the middle stands out no less."""
+    rng, middle, lower = np.random.default_rng(4), (np.array([3.0]), np.array([3.0])), 0
+    for _ in range(40):
+        values = rng.uniform(0.0, 8.0, (7, 7)).astype(np.float32)
+        grid = Grid(values, (1.0, 0.0, 0.0, 0.0, -1.0, 0.0), "EPSG:32627")
+        whole = _shape(grid, *middle)[0][0]
+        for row, column in ((1, 3), (5, 3), (3, 1), (3, 5), (1, 1), (5, 5), (1, 5), (5, 1)):
+            kept = values[row, column]
+            values[row, column] = np.nan
+            holed = _shape(grid, *middle)[0][0]
+            values[row, column] = kept
+            assert holed >= whole
+            lower += holed > whole
+    assert lower > 20

@@ -92,8 +92,8 @@ def _places(
 
 def _shape(grid: Grid, col: Floats, row: Floats) -> tuple[Floats, Floats]:
     """Height over both sides, two cells away, in two of four directions at least (a corner has but one); and the drop
-    to the lowest neighbour. Voids count as level, but the drop beside one is at least that of a steep edge: a hole
-    beside a wall hides its foot.
+    to the lowest neighbour. The drop beside a void is at least that of a steep edge: a hole beside a wall hides its
+    foot. Across a void the other side counts alone; where both are hidden, the lowest neighbour.
     """
     rows, cols = grid.values.shape
     at_row, at_col = (
@@ -111,8 +111,9 @@ def _shape(grid: Grid, col: Floats, row: Floats) -> tuple[Floats, Floats]:
     def level(found: Floats) -> Floats:
         return np.where(np.isnan(found), middle, found)
 
-    sides = [np.maximum(level(height(r, c)), level(height(-r, -c))) for r, c in _ACROSS]
+    sides = np.stack([np.fmax(height(r, c), height(-r, -c)) for r, c in _ACROSS])
     around = level(around)
     top = around.max(axis=0)
+    sides = np.where(np.isnan(sides), around.min(axis=0), sides)
     drop = np.maximum(top - around.min(axis=0), np.where(hidden.any(axis=0), _STEEP_M, 0.0))
     return np.maximum(top - np.sort(sides, axis=0)[1], 0.0), drop

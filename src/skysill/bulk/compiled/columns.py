@@ -97,7 +97,9 @@ def blur_at(cells: Any, part: Any, r0: int, c0: int) -> tuple[float, float]:
         for sign in range(-1, 2, 2):
             r, c = min(max(r0 + sign * by_row, 0), rows - 1), min(max(c0 + sign * by_column, 0), columns - 1)
             z = float(cells[offset + r * columns + c])
-            side = max(side, z if z == z else middle)
+            side = max(side, z if z == z else side)
+        if side == -np.inf:
+            side = low
         if side < least:
             least, second = side, least
         elif side < second:
