@@ -7,6 +7,12 @@ import numpy as np
 from plain_loops import plain_loops
 
 
+def nearest_m(one_m, other_m):
+    """(edge,) distance of the nearest point of each edge."""
+    points = one_m[:, None] + np.linspace(0.0, 1.0, 301)[:, None] * (other_m - one_m)[:, None]
+    return np.linalg.norm(points, axis=2).min(axis=1)
+
+
 def least_angles_rad(one_m, other_m, elevation_rad):
     """(edge,) least angle between the ray and any direction from the dish to a point of the edge or below it.
 
@@ -38,10 +44,11 @@ def test_no_ground_of_an_edge_is_nearer_to_the_ray_than_its_bound():
         half_m = rng.uniform(-40.0, 40.0, (250, 3)) * [1.0, 1.0, 0.6]
         one_m, other_m = middle_m - half_m, middle_m + half_m
         wanted = least_angles_rad(one_m, other_m, elevation_rad)
-        bounds = np.array([
-            loops.edge_room.edge_bound(*one, *other, frame)[0]
+        bounds, beyond_m = np.array([
+            loops.edge_room.edge_bound(*one, *other, frame)[:2]
             for one, other in zip(one_m, other_m, strict=True)
-        ])  # fmt: skip
+        ]).T  # fmt: skip
+        assert (beyond_m <= nearest_m(one_m, other_m) + 1e-9).all()
         matters = wanted < np.deg2rad(60.0)  # wider than any fan
         assert (bounds[matters] <= wanted[matters] + 1e-9).all(), np.argmax(bounds - wanted)
         over += int((wanted < 0.01).sum())

@@ -27,8 +27,8 @@ def _is_over(ahead: float, aside: float, above: float, cosine: float, sine: floa
 def edge_bound(
     a0: float, s0: float, u0: float, a1: float, s1: float, u1: float, frame: Any
 ) -> tuple[float, float, float]:
-    """Least angle between the ray and the ground of an edge; the distance it counts from; its place along the
-    edge.
+    """Least angle between the ray and the ground of an edge; a distance that all of it is beyond; the angle's place
+    along the edge.
 
     a, s, u : metres ahead, aside, above of both ends
 
@@ -66,7 +66,8 @@ def edge_bound(
         ahead, aside, above = a0 + at * a, s0 + at * s, u0 + at * u
         forward, up = ahead * cosine + above * sine, above * cosine - ahead * sine
         angle = np.arctan2(np.sqrt(aside * aside + up * up), forward)
-    away = np.sqrt(square0 + at * (2.0 * mixed + at * square)) - 0.5 * np.sqrt(square)
+    # its nearest point lies no farther from that one than the longer part of the edge
+    away = np.sqrt(square0 + at * (2.0 * mixed + at * square)) - max(at, 1.0 - at) * np.sqrt(square)
     return angle, max(away, frame[F_LEAST]), at
 
 
